@@ -1,0 +1,178 @@
+"""The values that travel from measuring to judging, drawing and recording.
+
+Measuring hands over a Measured: an Estimate (value, standard uncertainty, budget,
+evidence) for every measure that could be had, a reason for each that could not,
+and the Findings that the picture is drawn from. Judging adds limits and a state
+to each (Judged) and the whole becomes an Answer, whose `as_json` is the contract
+of the command line. All lengths are mm on the block's surface, left and right are
+the wearer's, pixels are those of the upright photo with pixel centres at integers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.errors import Problem
+
+FloatArray = npt.NDArray[np.float64]
+State = Literal["in", "out", "unsure"]
+Verdict = Literal["pass", "fix", "retake"]
+
+COVERAGE_FACTOR = 2.0
+"""k of U95 = k u; GUM 6.3.3 takes k = 2 for about 95 % when the degrees of freedom are many."""
+
+
+@dataclass(frozen=True)
+class MeasureSpec:
+    """A measure's name in the JSON answer, its unit, its words for people, and whether it is judged."""
+
+    name: str
+    unit: str
+    label: str
+    judged: bool
+
+
+MEASURES: tuple[MeasureSpec, ...] = (
+    MeasureSpec("offset_mm", "mm", "off centre", True),
+    MeasureSpec("skew_deg", "deg", "skew", True),
+    MeasureSpec("clearance_centre_mm", "mm", "hairline below cap edge, middle", True),
+    MeasureSpec("clearance_left_mm", "mm", "hairline below cap edge, left", True),
+    MeasureSpec("clearance_right_mm", "mm", "hairline below cap edge, right", True),
+    MeasureSpec("front_corner_asymmetry_mm", "mm", "front corners, right minus left", True),
+    MeasureSpec("back_corner_asymmetry_mm", "mm", "back corners, right minus left", True),
+    MeasureSpec("fold_offset_front_mm", "mm", "fold off centre, front", False),
+    MeasureSpec("fold_offset_back_mm", "mm", "fold off centre, back", False),
+    MeasureSpec("width_front_mm", "mm", "width, front", False),
+    MeasureSpec("width_back_mm", "mm", "width, back", False),
+    MeasureSpec("length_left_mm", "mm", "length, left", False),
+    MeasureSpec("length_right_mm", "mm", "length, right", False),
+)
+MEASURE_BY_NAME: Mapping[str, MeasureSpec] = {spec.name: spec for spec in MEASURES}
+JUDGED: tuple[str, ...] = tuple(spec.name for spec in MEASURES if spec.judged)
+LANDMARKS: tuple[str, ...] = ("fold_front", "fold_back", "front_left", "front_right", "back_left", "back_right")
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """One line of an uncertainty budget: where it comes from and its standard uncertainty in the measure's unit."""
+
+    source: str
+    u: float
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A measured value with its standard uncertainty `u` (same unit), its budget and what it rests on."""
+
+    value: float
+    u: float
+    budget: tuple[Contribution, ...] = ()
+    evidence: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.value) and np.isfinite(self.u) and self.u > 0):
+            raise ValueError("an estimate needs a finite value and a positive uncertainty")
+
+    @property
+    def U95(self) -> float:
+        return COVERAGE_FACTOR * self.u
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What was found in the photo, for the picture: pixel points, pixel polylines (N, 2), what is only a guess.
+
+    `lines_px` names: "outline" (block), "cap_rim", "centre_line", "hairline", "fold", "rectangle" (closed).
+    `guesses` names the landmarks and lines that are shown but not relied on.
+    `scale_bar_px` is a 50 mm length on the crown, two pixel points.
+    """
+
+    landmarks_px: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    lines_px: Mapping[str, FloatArray] = field(default_factory=dict)
+    guesses: frozenset[str] = frozenset()
+    by_hand: frozenset[str] = frozenset()
+    evidence: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    scale_bar_px: FloatArray | None = None
+
+
+@dataclass(frozen=True)
+class View:
+    """How the phone was held: lean from the vertical toward the face, distance to the crown, photo scale there."""
+
+    lean_to_face_deg: float
+    distance_mm: float
+    px_per_mm: float
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Everything measured in one photo, before judging."""
+
+    estimates: Mapping[str, Estimate]
+    missing: Mapping[str, Problem] = field(default_factory=dict)
+    findings: Findings = field(default_factory=Findings)
+    problems: tuple[Problem, ...] = ()
+    view: View | None = None
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A measure against its tolerance [low, high]: its state and the probability that the true value conforms."""
+
+    estimate: Estimate
+    low: float
+    high: float
+    state: State
+    p_conform: float
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The whole answer for one photo. `as_json` is the command line's contract (schema 1)."""
+
+    verdict: Verdict
+    measured: Measured
+    judged: Mapping[str, Judged]
+    problems: tuple[Problem, ...] = ()
+    fixes: tuple[str, ...] = ()
+    exit_status: int = 3
+
+    def as_json(self) -> dict[str, object]:
+        """The JSON object of the contract; a measure that cannot be had is null."""
+        measures: dict[str, object] = {}
+        for spec in MEASURES:
+            estimate = self.measured.estimates.get(spec.name)
+            if estimate is None:
+                measures[spec.name] = None
+                continue
+            entry: dict[str, object] = {
+                "value": round(estimate.value, 3),
+                "U95": round(estimate.U95, 3),
+                "unit": spec.unit,
+            }
+            judged = self.judged.get(spec.name)
+            if judged is not None:
+                entry |= {
+                    "low": judged.low,
+                    "high": judged.high,
+                    "state": judged.state,
+                    "p_conform": round(judged.p_conform, 4),
+                }
+            entry["evidence"] = list(estimate.evidence)
+            measures[spec.name] = entry
+        return {
+            "schema": 1,
+            "verdict": self.verdict,
+            "measures": measures,
+            "landmarks_px": {
+                name: [round(float(x), 2), round(float(y), 2)]
+                for name, (x, y) in self.measured.findings.landmarks_px.items()
+            },
+            "problems": [{"code": p.code, "message": p.message} for p in self.problems],
+            "fixes": list(self.fixes),
+        }
