@@ -1,0 +1,249 @@
+"""The surface map: the dome unrolled into millimetres along the cap's centre line.
+
+Any star-shaped surface will do: it only has to give its radius in a direction.
+The centre line is the cut of the surface by the cap's mid plane. From every point
+of it a geodesic is shot off at right angles to both sides; the length walked is u,
+the foot's arc length along the line is v. These are Fermi coordinates (do Carmo,
+Differential Geometry of Curves and Surfaces, sec. 4-6: geodesic parallel
+coordinates), and u is by construction what measures.md calls the signed surface
+distance from the centre line. Geodesics are integrated by the midpoint rule with
+the tangent kept in the tangent plane (parallel transport) and each step put back on
+the surface along the normal; a point-to-point geodesic is found by shooting.
+Checked against geographiclib on spheroids in the tests. Left is u < 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class StarSurface(Protocol):
+    """A closed surface seen whole from the block's origin, lengths in mm."""
+
+    def radius(self, directions: FloatArray) -> FloatArray:
+        """Distance from the origin to the surface along unit `directions` (..., 3) -> (...)."""
+        ...
+
+
+def level(surface: StarSurface, points: FloatArray) -> FloatArray:
+    """Radial height of `points` (..., 3) above the surface: |p| - r(p / |p|), mm; zero on it, negative inside."""
+    norm = np.sqrt(np.einsum("...i,...i", points, points))
+    return norm - surface.radius(points / norm[..., None])
+
+
+def gradient(surface: StarSurface, points: FloatArray, h_mm: float = 0.05) -> FloatArray:
+    """Gradient of `level` by central differences, (..., 3)."""
+    offsets = np.concatenate([np.eye(3), -np.eye(3)]) * h_mm
+    values = level(surface, points[..., None, :] + offsets)
+    return (values[..., :3] - values[..., 3:]) / (2 * h_mm)
+
+
+def normals(surface: StarSurface, points: FloatArray) -> FloatArray:
+    """Outward unit normals at `points` (..., 3)."""
+    g = gradient(surface, points)
+    return g / np.linalg.norm(g, axis=-1, keepdims=True)
+
+
+def onto(surface: StarSurface, points: FloatArray) -> FloatArray:
+    """`points` (..., 3) close to the surface moved onto it along its normal."""
+    g = gradient(surface, points)
+    return points - g * (level(surface, points) / np.einsum("...i,...i", g, g))[..., None]
+
+
+def _step(surface: StarSurface, p: FloatArray, t: FloatArray, h: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """One midpoint step of length h (...,) along geodesics from p with unit tangent t."""
+    middle = p + t * (h / 2)[..., None]
+    n = normals(surface, middle)
+    t_mid = t - np.einsum("...i,...i", t, n)[..., None] * n
+    t_mid /= np.linalg.norm(t_mid, axis=-1, keepdims=True)
+    q = p + t_mid * h[..., None]
+    g = gradient(surface, q)
+    g2 = np.einsum("...i,...i", g, g)
+    q = q - g * (level(surface, q) / g2)[..., None]
+    n = g / np.sqrt(g2)[..., None]
+    t_new = t_mid - np.einsum("...i,...i", t_mid, n)[..., None] * n
+    return q, t_new / np.linalg.norm(t_new, axis=-1, keepdims=True)
+
+
+def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_mm: float = 4.0) -> FloatArray:
+    """Length of the geodesic from `start` (..., 3) to `end` (..., 3) on the surface, mm (...).
+
+    Shooting: first guess along the chord, then the miss at the far end corrects angle and length.
+    For points less than half way round the block; both are put onto the surface first.
+    """
+    p0 = onto(surface, np.asarray(start, float))
+    q0 = onto(surface, np.asarray(end, float))
+    n0 = normals(surface, p0)
+    chord = q0 - p0
+    size = np.linalg.norm(chord, axis=-1)
+    if np.all(size < 1e-9):
+        return size
+    e1 = chord - np.einsum("...i,...i", chord, n0)[..., None] * n0
+    e1 /= np.maximum(np.linalg.norm(e1, axis=-1, keepdims=True), 1e-12)
+    e2 = np.cross(n0, e1)
+    length = size * (1 + size**2 / (24 * 90.0**2))
+    angle = np.zeros_like(length)
+    steps = max(2, int(np.ceil(float(np.max(length)) / step_mm)))
+    for _ in range(9):
+        p = p0
+        t = np.cos(angle)[..., None] * e1 + np.sin(angle)[..., None] * e2
+        for _ in range(steps):
+            p, t = _step(surface, p, t, length / steps)
+        miss = q0 - p
+        side = np.cross(normals(surface, p), t)
+        sideways = np.einsum("...i,...i", miss, side)
+        ahead = np.einsum("...i,...i", miss, t)
+        length = length + ahead
+        angle = angle + sideways / np.maximum(length, 1e-6)
+        if float(np.max(np.abs(ahead) + np.abs(sideways))) < 1e-4:
+            break
+    return length
+
+
+@dataclass(frozen=True)
+class MidPlane:
+    """The cap's mid plane in the block frame: turned by `yaw_deg` about +Z, shifted by `shift_mm` along its normal.
+
+    The plane holds the vertical; its normal (the cap's +u) is (cos yaw, sin yaw, 0).
+    """
+
+    yaw_deg: float = 0.0
+    shift_mm: float = 0.0
+
+    @property
+    def normal(self) -> FloatArray:
+        a = np.radians(self.yaw_deg)
+        return np.array([np.cos(a), np.sin(a), 0.0])
+
+    @property
+    def forward(self) -> FloatArray:
+        a = np.radians(self.yaw_deg)
+        return np.array([-np.sin(a), np.cos(a), 0.0])
+
+
+def centre_line(
+    surface: StarSurface, plane: MidPlane, front_deg: float = -35.0, back_deg: float = -35.0, n: int = 361
+) -> FloatArray:
+    """Points (n, 3) of the cut by the mid plane, from the back over the crown to the front.
+
+    The ends are elevations above the widest level, seen from the plane's own centre.
+    """
+    phi = np.radians(np.linspace(180.0 - back_deg, front_deg, n))
+    origin = plane.shift_mm * plane.normal
+    ray = np.cos(phi)[:, None] * plane.forward + np.sin(phi)[:, None] * np.array([0.0, 0.0, 1.0])
+    rho = surface.radius(ray)
+    for _ in range(6):
+        p = origin + rho[:, None] * ray
+        slope = np.einsum("...i,...i", gradient(surface, p), ray)
+        rho = rho - level(surface, p) / slope
+    return origin + rho[:, None] * ray
+
+
+@dataclass(frozen=True)
+class Chart:
+    """The unrolled dome: `points` (nv, nu, 3) on the surface at the grid `u_mm` (nu,), `v_mm` (nv,).
+
+    v is 0 at the highest point of the centre line and grows toward the face; u grows to the wearer's right.
+    """
+
+    u_mm: FloatArray
+    v_mm: FloatArray
+    points: FloatArray
+
+    def to_points(self, uv: FloatArray) -> FloatArray:
+        """Surface points (..., 3) at `uv` (..., 2) by bilinear interpolation (error under 0.01 mm on a 2 mm grid)."""
+        p, _, _ = self._patch(np.asarray(uv, float))
+        return p
+
+    def _patch(self, uv: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        du = self.u_mm[1] - self.u_mm[0]
+        dv = self.v_mm[1] - self.v_mm[0]
+        fu = (uv[..., 0] - self.u_mm[0]) / du
+        fv = (uv[..., 1] - self.v_mm[0]) / dv
+        iu = np.clip(np.floor(fu).astype(int), 0, len(self.u_mm) - 2)
+        iv = np.clip(np.floor(fv).astype(int), 0, len(self.v_mm) - 2)
+        a = (fu - iu)[..., None]
+        b = (fv - iv)[..., None]
+        p00 = self.points[iv, iu]
+        p01 = self.points[iv, iu + 1]
+        p10 = self.points[iv + 1, iu]
+        p11 = self.points[iv + 1, iu + 1]
+        along_u = ((1 - b) * (p01 - p00) + b * (p11 - p10)) / du
+        along_v = ((1 - a) * (p10 - p00) + a * (p11 - p01)) / dv
+        p = (1 - a) * (1 - b) * p00 + a * (1 - b) * p01 + (1 - a) * b * p10 + a * b * p11
+        return p, along_u, along_v
+
+    def to_uv(self, points: FloatArray) -> FloatArray:
+        """Chart coordinates (..., 2) of surface points (..., 3); NaN where they lie off the chart."""
+        q = np.asarray(points, float).reshape(-1, 3)
+        su, sv = max(1, len(self.u_mm) // 24), max(1, len(self.v_mm) // 30)
+        coarse = self.points[::sv, ::su]
+        gu, gv = np.meshgrid(self.u_mm[::su], self.v_mm[::sv])
+        nearest = np.argmin(((q[:, None, :] - coarse.reshape(1, -1, 3)) ** 2).sum(-1), axis=1)
+        uv = np.stack([gu.ravel()[nearest], gv.ravel()[nearest]], -1)
+        low = np.array([self.u_mm[0], self.v_mm[0]])
+        high = np.array([self.u_mm[-1], self.v_mm[-1]])
+        for _ in range(12):
+            p, ju, jv = self._patch(uv)
+            miss = q - p
+            a11 = (ju * ju).sum(-1)
+            a12 = (ju * jv).sum(-1)
+            a22 = (jv * jv).sum(-1)
+            b1 = (ju * miss).sum(-1)
+            b2 = (jv * miss).sum(-1)
+            det = np.maximum(a11 * a22 - a12 * a12, 1e-9)
+            step = np.stack([(a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det], -1)
+            uv = np.clip(uv + np.clip(step, -15, 15), low - 4, high + 4)
+            if float(np.max(np.abs(step), initial=0.0)) < 1e-6:
+                break
+        off = np.any((uv < low - 1e-6) | (uv > high + 1e-6), axis=-1)
+        uv = np.where(off[:, None], np.nan, uv)
+        return uv.reshape(*np.shape(points)[:-1], 2)
+
+    def path_mm(self, uv: FloatArray, n: int = 33) -> float:
+        """Surface length of the straight chart line between two chart points `uv` (2, 2), mm."""
+        w = np.linspace(0.0, 1.0, n)[:, None]
+        p = self.to_points((1 - w) * uv[0] + w * uv[1])
+        return float(np.linalg.norm(np.diff(p, axis=0), axis=1).sum())
+
+
+def fermi_chart(
+    surface: StarSurface,
+    plane: MidPlane,
+    u_max_mm: float = 124.0,
+    front_deg: float = -35.0,
+    back_deg: float = -35.0,
+    step_mm: float = 2.0,
+) -> Chart:
+    """The chart along the cut of `surface` by `plane`, |u| <= u_max_mm; see the module's text for the method."""
+    line = centre_line(surface, plane, front_deg, back_deg)
+    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    top = int(np.clip(np.argmax(line[:, 2]), 1, len(line) - 2))
+    z = line[top - 1 : top + 2, 2]
+    bend = z[0] - 2 * z[1] + z[2]
+    crown = arc[top] + (0.5 * (z[0] - z[2]) / bend if bend < 0 else 0.0) * (arc[top + 1] - arc[top])
+    v = np.arange(np.ceil((arc[0] - crown) / step_mm), np.floor((arc[-1] - crown) / step_mm) + 1) * step_mm
+    foot = np.stack([np.interp(v + crown, arc, line[:, i]) for i in range(3)], -1)
+    foot = onto(surface, foot)
+    n = normals(surface, foot)
+    tangent = np.cross(n, plane.normal)  # forward: n x u on the crown is +Z x +X = +Y
+    tangent /= np.linalg.norm(tangent, axis=-1, keepdims=True)
+    right = np.cross(tangent, n)
+    steps = int(round(u_max_mm / step_mm))
+    both = np.stack([foot, foot])
+    t = np.stack([right, -right])
+    h = np.full(both.shape[:-1], step_mm)
+    walked = [both]
+    for _ in range(steps):
+        both, t = _step(surface, both, t, h)
+        walked.append(both)
+    out = np.stack(walked, axis=2)  # (2, nv, steps + 1, 3)
+    points = np.concatenate([out[1][:, :0:-1], out[0]], axis=1)
+    u = np.arange(-steps, steps + 1) * step_mm
+    return Chart(u.astype(float), v.astype(float), points)

@@ -1,0 +1,94 @@
+"""The surface map against outside values: geographiclib's geodesics, the great circle, elliptic integrals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from geographiclib.geodesic import Geodesic
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import ellipe
+
+from placecheck.surface import MidPlane, centre_line, fermi_chart, geodesic_mm
+
+
+@dataclass(frozen=True)
+class Ellipsoid:
+    axes_mm: tuple[float, float, float]
+
+    def radius(self, directions):
+        return 1.0 / np.sqrt(((directions / np.array(self.axes_mm)) ** 2).sum(-1))
+
+
+def spheroid_point(a, b, lat_deg, lon_deg):
+    """Point of a spheroid with polar axis Z (semi-axes a, a, b) at geographic latitude and longitude."""
+    lat, lon = np.radians([lat_deg, lon_deg])
+    e2 = 1 - (b / a) ** 2
+    n = a / np.sqrt(1 - e2 * np.sin(lat) ** 2)
+    return np.array([n * np.cos(lat) * np.cos(lon), n * np.cos(lat) * np.sin(lon), n * (1 - e2) * np.sin(lat)])
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    a=st.floats(70, 110),
+    ratio=st.floats(0.75, 1.3),
+    lat=st.floats(-60, 60),
+    lat2=st.floats(-60, 60),
+    dlon=st.floats(-80, 80),
+)
+def test_geodesics_agree_with_geographiclib(a, ratio, lat, lat2, dlon):
+    """geographiclib 2.x (Karney 2013), oblate and prolate spheroids in mm."""
+    b = a * ratio
+    p, q = spheroid_point(a, b, lat, 0.0), spheroid_point(a, b, lat2, dlon)
+    if np.linalg.norm(p - q) < 5:
+        return
+    expected = Geodesic(a, 1 - ratio).Inverse(lat, 0.0, lat2, dlon)["s12"]
+    assert geodesic_mm(Ellipsoid((a, a, b)), p, q, step_mm=2.0) == pytest.approx(expected, abs=0.03)
+
+
+def test_quarter_meridian_is_the_elliptic_integral():
+    """b E(1 - (a/b)^2), scipy.special.ellipe; 133.98008774 for a = 75, b = 95 (also geographiclib's value)."""
+    expected = 95 * ellipe(1 - (75 / 95) ** 2)
+    assert expected == pytest.approx(133.98008774, abs=1e-6)
+    line = centre_line(Ellipsoid((75, 95, 75)), MidPlane(), front_deg=0.0, back_deg=0.0, n=2001)
+    half = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
+    assert half / 2 == pytest.approx(expected, abs=1e-3)
+
+
+def test_u_on_a_sphere_is_the_great_circle_distance():
+    """On a sphere the distance from a great circle is R asin(x / R) (spherical trigonometry)."""
+    chart = fermi_chart(Ellipsoid((90, 90, 90)), MidPlane())
+    uv = np.array([[30.0, 0.0], [-62.0, 45.0], [100.0, -40.0]])
+    p = chart.to_points(uv)
+    assert 90 * np.arcsin(p[:, 0] / 90) == pytest.approx(uv[:, 0], abs=0.02)
+
+
+def test_u_is_the_shortest_way_to_the_line_on_a_spheroid():
+    a, b = 78.0, 100.0
+    surface = Ellipsoid((a, b, a))
+    chart = fermi_chart(surface, MidPlane())
+    point = chart.to_points(np.array([70.0, 60.0]))
+    feet = chart.to_points(np.stack([np.zeros(41), np.linspace(40, 80, 41)], -1))
+    lengths = geodesic_mm(surface, np.broadcast_to(point, feet.shape), feet, step_mm=2.0)
+    assert lengths.min() == pytest.approx(70.0, abs=0.03)
+    assert np.linspace(40, 80, 41)[lengths.argmin()] == pytest.approx(60.0, abs=1.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(u=st.floats(-110, 110), v=st.floats(-100, 100), yaw=st.floats(-5, 5), shift=st.floats(-6, 6))
+def test_chart_round_trip(u, v, yaw, shift):
+    chart = fermi_chart(Ellipsoid((78, 98, 104)), MidPlane(yaw, shift), step_mm=4.0)
+    assert chart.to_uv(chart.to_points(np.array([u, v]))) == pytest.approx([u, v], abs=1e-4)
+
+
+def test_signs_right_is_positive_u_and_face_is_positive_v():
+    chart = fermi_chart(Ellipsoid((78, 98, 104)), MidPlane())
+    assert chart.to_points(np.array([20.0, 0.0]))[0] > 19
+    assert chart.to_points(np.array([0.0, 20.0]))[1] > 19
+
+
+def test_points_off_the_chart_are_nan():
+    chart = fermi_chart(Ellipsoid((78, 98, 104)), MidPlane(), u_max_mm=40)
+    assert np.isnan(chart.to_uv(np.array([75.0, 0.0, 20.0]))).all()
