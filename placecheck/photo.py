@@ -1,0 +1,333 @@
+"""Photo: bytes of a file to one upright picture, and whether light and sharpness allow measuring.
+
+The bytes are read once and decoded in one place. The kind of file is told from its first
+bytes, its size in pixels from its header, before any pixel is decoded (a small file can
+unpack to gigabytes). OpenCV fills what a cut JPEG lacks with grey and says nothing, so the
+file's own structure is walked to its end marker first. Readers disagree about EXIF
+orientation (OpenCV's colour modes apply it, others do not), so it is read with Pillow,
+ignored in decoding and applied here, all eight cases. HEIF keeps its orientation in the
+container (irot, imir), which libheif applies; EXIF's copy is only informative there and is
+not applied a second time. Light and blur are judged by functions on arrays at the end.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+import struct
+import warnings
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.errors import Problem, UnusableFile
+
+Image = npt.NDArray[np.uint8]
+
+MIN_PIXELS = 1_000_000
+MAX_PIXELS = 51_000_000
+"""50 MP as phones count: a "50 MP" sensor delivers up to 8192 x 6144 = 50.3 million pixels."""
+MAX_FILE_BYTES = 200_000_000
+"""More than any 50 MP photo: an 8-bit colour picture of that size is 150 MB without compression."""
+
+TAG_MAKE, TAG_MODEL, TAG_ORIENTATION, TAG_EXIF_IFD = 271, 272, 274, 0x8769
+TAG_DIGITAL_ZOOM, TAG_FOCAL_35MM = 0xA404, 0xA405
+HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """One upright photo: `image` (height, width, 3) uint8 BGR, read-only, and what its file says about it.
+
+    `focal_35mm` is EXIF's FocalLengthIn35mmFilm in mm, None where absent or 0 (unknown); `digital_zoom` is EXIF's
+    DigitalZoomRatio, 1.0 where absent or 0 (not used). `sha256` is of the file's bytes. `was_rotated` tells that
+    EXIF orientation was applied (so a camera profile knows which way the sensor was turned).
+    """
+
+    image: Image = field(repr=False)
+    width: int
+    height: int
+    sha256: str
+    focal_35mm: float | None = None
+    digital_zoom: float = 1.0
+    make: str | None = None
+    model: str | None = None
+    was_rotated: bool = False
+    orientation: int = 1
+    kind: str = "jpeg"
+    name: str = ""
+
+    def gray(self) -> Image:
+        """The picture in grey, (height, width) uint8; made once."""
+        return self._gray
+
+    @cached_property
+    def _gray(self) -> Image:
+        from placecheck import vision
+
+        gray = vision.to_gray(self.image)
+        gray.flags.writeable = False
+        return gray
+
+
+def load_photo(source: Path | bytes) -> Photo:
+    """Read and decode one photo. Raises UnusableFile with a stable code and one sentence."""
+    data, name = (source, "the photo") if isinstance(source, bytes) else (read_bytes(source), Path(source).name)
+    if not data:
+        raise UnusableFile("empty-file", f"{name} is empty (0 bytes): copy it from the phone again.")
+    kind = kind_of(data)
+    if kind is None:
+        raise UnusableFile(
+            "not-an-image", f"{name} is not a JPEG, PNG or HEIC photo: give the photo as the phone's camera saved it."
+        )
+    if kind == "jpeg" and not jpeg_is_complete(data) or kind == "png" and not png_is_complete(data):
+        raise _truncated(name)
+    header = _heic_header(data, name) if kind == "heic" else _header(data, name)
+    _check_size(header.width, header.height, name)
+    image = header.decode()
+    if image is None:
+        raise _damaged(name)
+    image = np.ascontiguousarray(upright(image, header.orientation))
+    image.flags.writeable = False
+    return Photo(
+        image=image,
+        width=image.shape[1],
+        height=image.shape[0],
+        sha256=hashlib.sha256(data).hexdigest(),
+        focal_35mm=_positive(header.tags.get(TAG_FOCAL_35MM)),
+        digital_zoom=_positive(header.tags.get(TAG_DIGITAL_ZOOM)) or 1.0,
+        make=_text(header.tags.get(TAG_MAKE)),
+        model=_text(header.tags.get(TAG_MODEL)),
+        was_rotated=header.orientation != 1,
+        orientation=header.orientation,
+        kind=kind,
+        name="" if isinstance(source, bytes) else name,
+    )
+
+
+def read_bytes(path: Path) -> bytes:
+    """The bytes of a file, or UnusableFile: missing-file, is-a-folder, no-permission, too-large, unreadable."""
+    path = Path(path)
+    try:
+        if path.is_dir():
+            raise UnusableFile("is-a-folder", f"{path} is a folder: name the photo itself, or {path / '*.jpg'}.")
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise UnusableFile(
+                "too-large", f"{path.name} is larger than {MAX_FILE_BYTES // 10**6} MB: give the photo as JPEG."
+            )
+        return path.read_bytes()
+    except (FileNotFoundError, NotADirectoryError):
+        raise UnusableFile("missing-file", f"{path} does not exist: check the name and the folder.") from None
+    except PermissionError:
+        raise UnusableFile("no-permission", f"{path} may not be read: give yourself permission to read it.") from None
+    except (OSError, ValueError) as error:
+        raise UnusableFile("unreadable", f"{path} cannot be read ({error}): copy it from the phone again.") from None
+
+
+def kind_of(data: bytes) -> str | None:
+    """ "jpeg", "png" or "heic" by the file's first bytes (signatures of ISO 10918-1, PNG, ISO 14496-12), else None."""
+    if data[:3] == b"\xff\xd8\xff":
+        return "jpeg"
+    if data[:8] == b"\x89PNG\r\n\x1a\n":
+        return "png"
+    if data[4:8] == b"ftyp":
+        size = min(int.from_bytes(data[:4], "big"), 128)
+        brands = {data[8:12]} | {data[i : i + 4] for i in range(16, size, 4)}
+        return "heic" if brands & HEIF_BRANDS and b"avif" not in brands else None
+    return None
+
+
+_NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
+
+
+def jpeg_is_complete(data: bytes) -> bool:
+    """Whether the main image of a JPEG reaches its end marker (EOI); later pictures and trailers do not count.
+
+    Walks the segments by their lengths, so that a thumbnail's end marker inside EXIF is not taken for the photo's.
+    """
+    at = 2
+    while at + 4 <= len(data) or data[at : at + 2] == b"\xff\xd9":
+        if data[at] != 0xFF:
+            found = _NEXT_MARKER.search(data, at)
+            if found is None:
+                return False
+            at = found.start()
+            continue
+        marker = data[at + 1]
+        if marker == 0xD9:
+            return True
+        if marker == 0xFF:  # fill byte
+            at += 1
+        elif marker == 0x01 or 0xD0 <= marker <= 0xD8 or marker == 0x00:
+            at += 2
+        else:
+            at += 2 + max(2, int.from_bytes(data[at + 2 : at + 4], "big"))
+            if marker == 0xDA:
+                found = _NEXT_MARKER.search(data, at)
+                if found is None:
+                    return False
+                at = found.start()
+    return False
+
+
+def png_is_complete(data: bytes) -> bool:
+    """Whether a PNG's chunks, walked by their lengths, reach IEND with its checksum."""
+    at = 8
+    while at + 12 <= len(data):
+        (length,) = struct.unpack_from(">I", data, at)
+        at += 12 + length
+        if data[at - length - 8 : at - length - 4] == b"IEND":
+            return at <= len(data)
+    return False
+
+
+def upright(image: Image, orientation: int) -> Image:
+    """A stored picture turned as EXIF orientation 1..8 asks (TIFF 6.0 / EXIF 2.3, tag 274); a view where possible."""
+    if orientation in (5, 6, 7, 8):
+        image = np.swapaxes(image, 0, 1)
+    if orientation in (2, 3, 6, 7):
+        image = image[:, ::-1]
+    if orientation in (3, 4, 7, 8):
+        image = image[::-1]
+    return image
+
+
+# ----------------------------------------------------------------------------- headers
+
+
+@dataclass(frozen=True)
+class _Header:
+    width: int
+    height: int
+    orientation: int
+    tags: dict[int, Any]
+    decode: Any
+
+
+def _header(data: bytes, name: str) -> _Header:
+    """Size, orientation and EXIF of a JPEG or PNG without decoding it."""
+    from PIL import Image as Pillow
+    from PIL import UnidentifiedImageError
+
+    from placecheck import vision
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            opened = Pillow.open(io.BytesIO(data), formats=("JPEG", "MPO", "PNG"))
+    except Pillow.DecompressionBombError:
+        raise _too_large(name) from None
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error):
+        raise _damaged(name) from None
+    tags = _tags(opened)
+    return _Header(*opened.size, _orientation(tags), tags, lambda: vision.decode_color(data))
+
+
+def _heic_header(data: bytes, name: str) -> _Header:
+    """Size and EXIF of a HEIC by the optional pi-heif; its pixels come already upright."""
+    try:
+        import pi_heif
+    except ImportError:
+        raise UnusableFile(
+            "heic-not-supported",
+            f"{name} is a HEIC photo: run `pip install 'placecheck[heic]'` once, or save it as JPEG on the phone.",
+        ) from None
+    from PIL import Image as Pillow
+
+    from placecheck import vision
+
+    try:
+        heif = pi_heif.open_heif(data, convert_hdr_to_8bit=True)
+        width, height = heif.size
+    except Exception:
+        raise _damaged(name) from None
+    exif = Pillow.Exif()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            exif.load(heif.info.get("exif") or b"")
+        except Exception:
+            exif = Pillow.Exif()
+    tags = _read_tags(exif)
+
+    def decode() -> Image | None:
+        try:
+            pixels = np.asarray(heif.to_pillow().convert("RGB"))
+        except Exception:
+            return None
+        return vision.rgb_to_bgr(pixels)
+
+    return _Header(width, height, 1, tags, decode)
+
+
+def _tags(opened: Any) -> dict[int, Any]:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            return _read_tags(opened.getexif())
+        except Exception:  # damaged EXIF must not cost the photo
+            return {}
+
+
+def _read_tags(exif: Any) -> dict[int, Any]:
+    """EXIF's main tags and those of its Exif folder, in one dictionary; what cannot be read is left out."""
+    tags: dict[int, Any] = {}
+    for tag in (TAG_MAKE, TAG_MODEL, TAG_ORIENTATION):
+        if tag in exif:
+            tags[tag] = exif[tag]
+    folder = exif.get_ifd(TAG_EXIF_IFD)
+    for tag in (TAG_DIGITAL_ZOOM, TAG_FOCAL_35MM):
+        if tag in folder:
+            tags[tag] = folder[tag]
+    return tags
+
+
+def _orientation(tags: dict[int, Any]) -> int:
+    value = tags.get(TAG_ORIENTATION)
+    return value if isinstance(value, int) and 1 <= value <= 8 else 1
+
+
+def _positive(value: Any) -> float | None:
+    """A positive finite number, or None (0 means unknown in both tags)."""
+    try:
+        number = float(value)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return number if np.isfinite(number) and number > 0 else None
+
+
+def _text(value: Any) -> str | None:
+    text = "".join(c for c in value.split("\0")[0] if c.isprintable()).strip() if isinstance(value, str) else ""
+    return text or None
+
+
+def _check_size(width: int, height: int, name: str) -> None:
+    if width * height > MAX_PIXELS:
+        raise _too_large(name, width, height)
+    if width * height < MIN_PIXELS or min(width, height) < 500:
+        raise UnusableFile(
+            "too-small",
+            f"{name} is only {width} x {height} pixels: send the original photo (at least 1 megapixel), not a preview.",
+        )
+
+
+def _too_large(name: str, width: int = 0, height: int = 0) -> UnusableFile:
+    size = f" ({width} x {height} pixels)" if width else ""
+    return UnusableFile(
+        "too-large", f"{name} is larger than 50 megapixels{size}: take the photo with the camera's normal setting."
+    )
+
+
+def _truncated(name: str) -> UnusableFile:
+    return UnusableFile("truncated", f"{name} ends too early (copying was cut off): copy it from the phone again.")
+
+
+def _damaged(name: str) -> UnusableFile:
+    return UnusableFile(
+        "not-an-image", f"{name} cannot be read as a photo (the file is damaged): copy it from the phone again."
+    )

@@ -1,0 +1,247 @@
+"""The one module that knows OpenCV's shapes, flags and habits.
+
+OpenCV 5 returns (n, 2) where 4.x returned (n, 1, 2), `None` or an empty tuple where
+nothing was found, and takes orientation from EXIF unless told not to. Everything else
+in the package sees plain arrays: points are float64 (n, 2) in pixels with pixel centres
+at integers, images are uint8 (h, w) or (h, w, 3) BGR, ids are int64 (n,). No wrapper here
+decides anything: thresholds and sizes come from the caller. A wrapper returns None
+when OpenCV found nothing, and raises ValueError when it was handed something impossible.
+Version 5 is required: up to 4.13 ChArUco corners came back shifted by half a pixel in
+both axes (opencv/opencv pull request 28380).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Image = npt.NDArray[np.uint8]
+Float32Image = npt.NDArray[np.float32]
+Points = npt.NDArray[np.float64]
+Ids = npt.NDArray[np.int64]
+
+if int(cv2.__version__.split(".")[0]) < 5:  # pragma: no cover - depends on the installation
+    raise ImportError(f"placecheck needs opencv-python 5 or later, found {cv2.__version__}")
+
+# ----------------------------------------------------------------------------- pictures
+
+
+def decode_color(data: bytes) -> Image | None:
+    """Bytes of a JPEG or PNG to (h, w, 3) BGR as stored (EXIF orientation NOT applied); None if undecodable."""
+    flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    try:
+        return cv2.imdecode(np.frombuffer(data, np.uint8), flags)  # type: ignore[return-value]
+    except cv2.error:
+        return None
+
+
+def encode(image: Image, suffix: str, quality: int = 92) -> bytes:
+    """An image to the bytes of `suffix` (".jpg" or ".png")."""
+    options = [cv2.IMWRITE_JPEG_QUALITY, quality] if suffix in (".jpg", ".jpeg") else []
+    ok, data = cv2.imencode(suffix, image, options)
+    if not ok:
+        raise ValueError(f"cannot encode as {suffix}")
+    return bytes(data)
+
+
+def to_gray(image: Image) -> Image:
+    """(h, w, 3) BGR to (h, w)."""
+    return cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)  # type: ignore[return-value]
+
+
+def rgb_to_bgr(image: Image) -> Image:
+    """(h, w, 3) RGB to BGR (and back)."""
+    return cv2.cvtColor(image, cv2.COLOR_RGB2BGR)  # type: ignore[return-value]
+
+
+def resize(image: Any, width: int, height: int) -> Any:
+    """Area averaging down, cubic up; pixel (x, y) becomes ((x + 0.5) f - 0.5, ...)."""
+    shrink = width * height <= image.shape[0] * image.shape[1]
+    return cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA if shrink else cv2.INTER_CUBIC)
+
+
+def gaussian_blur(image: Any, sigma_px: float) -> Any:
+    """Gaussian blur with edges repeated."""
+    return cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE)
+
+
+def warp_perspective(image: Any, homography: Points, width: int, height: int, border: float = 0) -> Any:
+    """`image` seen through `homography` (source px -> result px), bilinear, (height, width)."""
+    return cv2.warpPerspective(
+        image, homography, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=border
+    )
+
+
+def sample(image: Any, x: Any, y: Any) -> Any:
+    """Cubic samples of `image` at pixel positions x, y (arrays of one shape); edges repeated."""
+    return cv2.remap(
+        image,
+        np.asarray(x, np.float32),
+        np.asarray(y, np.float32),
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+
+
+# ----------------------------------------------------------------------------- markers and boards
+
+
+@dataclass(frozen=True)
+class Markers:
+    """Markers found: `corners_px` (n, 4, 2) clockwise from the marker's own top left, `ids` (n,)."""
+
+    corners_px: Points
+    ids: Ids
+
+
+def dictionary(name: str) -> Any:
+    """A predefined ArUco dictionary by its OpenCV name, such as "DICT_5X5_50"."""
+    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
+
+
+def charuco_board(columns: int, rows: int, square: float, marker: float, dictionary_name: str) -> Any:
+    """OpenCV's CharucoBoard; `square` and `marker` in the unit the board's points will have."""
+    return cv2.aruco.CharucoBoard((columns, rows), square, marker, dictionary(dictionary_name))
+
+
+def board_points(board: Any) -> Points:
+    """Inner corners of a ChArUco board, (n, 2), in the board's unit; row index is the corner id."""
+    return np.asarray(board.getChessboardCorners(), np.float64).reshape(-1, 3)[:, :2]
+
+
+def board_markers(board: Any) -> Markers:
+    """The board's own markers: corners (n, 4, 2) in the board's unit, and ids."""
+    corners = np.asarray(board.getObjPoints(), np.float64).reshape(-1, 4, 3)[:, :, :2]
+    return Markers(corners, np.asarray(board.getIds()).ravel().astype(np.int64))
+
+
+def board_image(board: Any, width: int, height: int) -> Image:
+    """The board drawn without margin, (height, width), 0 and 255."""
+    return board.generateImage((width, height), marginSize=0, borderBits=1)  # type: ignore[no-any-return]
+
+
+def marker_bits(dictionary_name: str, marker_id: int) -> npt.NDArray[np.bool_]:
+    """The modules of one marker including its black border, (m, m), True = white."""
+    words = dictionary(dictionary_name)
+    size = int(words.markerSize) + 2
+    return np.asarray(words.generateImageMarker(int(marker_id), size, borderBits=1)).reshape(size, size) > 127
+
+
+def detect_markers(gray: Image, dictionary_name: str, min_perimeter_rate: float) -> Markers:
+    """Markers of one dictionary; the smallest perimeter is a fraction of the longer side of the image."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = min_perimeter_rate
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary(dictionary_name), parameters).detectMarkers(gray)
+    if ids is None or len(corners) == 0:
+        return Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
+    return Markers(np.asarray(corners, np.float64).reshape(-1, 4, 2), np.asarray(ids).ravel().astype(np.int64))
+
+
+def detect_charuco(gray: Image, board: Any) -> tuple[Points, Ids]:
+    """OpenCV's own ChArUco detection with its default settings: corners (n, 2) and ids (n,), n may be 0."""
+    corners, ids, _, _ = cv2.aruco.CharucoDetector(board).detectBoard(gray)
+    if corners is None or ids is None:
+        return np.zeros((0, 2)), np.zeros(0, np.int64)
+    return np.asarray(corners, np.float64).reshape(-1, 2), np.asarray(ids).ravel().astype(np.int64)
+
+
+def chessboard_corners(gray: Image, columns: int, rows: int) -> Points | None:
+    """Inner corners of a plain chessboard, (columns * rows, 2), to about a pixel; None if not found."""
+    found, corners = cv2.findChessboardCorners(gray, (columns, rows))
+    return np.asarray(corners, np.float64).reshape(-1, 2) if found else None
+
+
+def corner_subpix(gray: Image, corners_px: Points, half_window_px: int) -> Points:
+    """OpenCV's gradient refinement of corners in a window of 2 half_window + 1 pixels."""
+    start = np.asarray(corners_px, np.float32).reshape(-1, 1, 2).copy()
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.001)
+    window = (half_window_px, half_window_px)
+    return np.asarray(cv2.cornerSubPix(gray, start, window, (-1, -1), criteria), np.float64).reshape(-1, 2)
+
+
+# ----------------------------------------------------------------------------- projective geometry
+
+
+def find_homography(source: Points, target: Points, ransac_px: float | None = None) -> Points | None:
+    """Homography source -> target (3, 3), least squares, or RANSAC with the given threshold; None if degenerate."""
+    if len(source) < 4:
+        return None
+    method, threshold = (0, 3.0) if ransac_px is None else (cv2.RANSAC, ransac_px)
+    result, _ = cv2.findHomography(np.asarray(source, np.float64), np.asarray(target, np.float64), method, threshold)
+    return None if result is None or not np.all(np.isfinite(result)) else np.asarray(result, np.float64)
+
+
+def apply_homography(homography: Points, points: Points) -> Points:
+    """Points (..., 2) through a homography."""
+    p = np.asarray(points, np.float64)
+    w = p @ homography[2, :2] + homography[2, 2]
+    result: Points = (p @ homography[:2, :2].T + homography[:2, 2]) / w[..., None]
+    return result
+
+
+def solve_pnp(
+    object_points: Points,
+    image_px: Points,
+    camera_matrix: Points,
+    distortion: Points,
+    start: tuple[Points, Points] | None = None,
+) -> tuple[Points, Points] | None:
+    """Pose x_cam = R X + t of points (n, 3) as (R (3, 3), t (3,)); planar points by IPPE, then refined; None if none."""
+    obj = np.ascontiguousarray(object_points, np.float64).reshape(-1, 1, 3)
+    img = np.ascontiguousarray(image_px, np.float64).reshape(-1, 1, 2)
+    k, d = np.asarray(camera_matrix, np.float64), np.asarray(distortion, np.float64)
+    if start is not None:
+        rvec, tvec = cv2.Rodrigues(start[0])[0], np.asarray(start[1], np.float64).reshape(3, 1)
+        rvec, tvec = cv2.solvePnPRefineLM(obj, img, k, d, rvec, tvec)
+    else:
+        flag = cv2.SOLVEPNP_IPPE if np.ptp(obj[:, 0, 2]) == 0 else cv2.SOLVEPNP_SQPNP
+        try:
+            ok, rvec, tvec = cv2.solvePnP(obj, img, k, d, flags=flag)
+        except cv2.error:
+            return None
+        if not ok:
+            return None
+        rvec, tvec = cv2.solvePnPRefineLM(obj, img, k, d, rvec, tvec)
+    return np.asarray(cv2.Rodrigues(rvec)[0], np.float64), np.asarray(tvec, np.float64).ravel()
+
+
+def project_points(
+    points: Points, rotation: Points, translation: Points, camera_matrix: Points, distortion: Points
+) -> Points:
+    """World points (n, 3) to pixels (n, 2) with OpenCV's distortion model [k1, k2, p1, p2, k3]."""
+    image, _ = cv2.projectPoints(
+        np.ascontiguousarray(points, np.float64).reshape(-1, 1, 3),
+        cv2.Rodrigues(np.asarray(rotation, np.float64))[0],
+        np.asarray(translation, np.float64).reshape(3, 1),
+        np.asarray(camera_matrix, np.float64),
+        np.asarray(distortion, np.float64),
+    )
+    return np.asarray(image, np.float64).reshape(-1, 2)
+
+
+def undistort_points(image_px: Points, camera_matrix: Points, distortion: Points) -> Points:
+    """Pixels (n, 2) to normalised image coordinates (n, 2): the ray of each is (x, y, 1) in the camera's frame."""
+    points = np.ascontiguousarray(image_px, np.float64).reshape(-1, 1, 2)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 50, 1e-12)
+    k, d = np.asarray(camera_matrix, np.float64), np.asarray(distortion, np.float64)
+    result = cv2.undistortPoints(points, k, d, criteria=criteria)
+    return np.asarray(result, np.float64).reshape(-1, 2)
+
+
+def calibrate(
+    object_points: list[Points], image_px: list[Points], width: int, height: int
+) -> tuple[float, Points, Points]:
+    """OpenCV's calibrateCamera, all intrinsics free: (rms px, camera matrix (3, 3), distortion (5,))."""
+    rms, k, d, _, _ = cv2.calibrateCamera(
+        [np.asarray(p, np.float32).reshape(-1, 1, 3) for p in object_points],
+        [np.asarray(p, np.float32).reshape(-1, 1, 2) for p in image_px],
+        (width, height),
+        None,
+        None,
+    )
+    return float(rms), np.asarray(k, np.float64), np.asarray(d, np.float64).ravel()[:5]
