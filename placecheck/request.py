@@ -1,0 +1,39 @@
+"""What the user asks of one check: the closure, the taped block, and everything that steers the judging.
+
+Built once, at the edge, from options and settings; after that it travels unchanged
+through every step and into the record, so that a verdict can be reproduced. Lengths
+are mm already; text has been read and refused by units.py. The closure's nominal size and
+the block's taped circumference have no default: the first is the template that is fitted,
+the second is the scale of the dome, and neither can be guessed from a photo.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from placecheck.marks import Marks
+from placecheck.tolerances import Tolerances
+from placecheck.units import ClosureSize
+
+PhotoSide = Literal["top", "bottom", "left", "right"]
+Stage = Literal["pinned"]
+
+
+@dataclass(frozen=True)
+class CheckRequest:
+    """One check as asked for.
+
+    `card_bars_mm`: measured lengths of the card's 100 mm bars, across and down; None when they were not measured.
+    `front`: the side of the upright photo the face is on, None when the photo is to tell. `camera_name`: a saved
+    profile, None to choose by the photo.
+    """
+
+    closure: ClosureSize
+    block_circumference_mm: float
+    stage: Stage = "pinned"
+    tolerances: Tolerances = field(default_factory=Tolerances)
+    marks: Marks | None = None
+    camera_name: str | None = None
+    card_bars_mm: tuple[float, float] | None = None
+    front: PhotoSide | None = None

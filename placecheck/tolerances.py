@@ -1,0 +1,151 @@
+"""The limits a placement is judged against, and how sure one wants to be.
+
+Defaults are those of common trade practice (no published source): the fold within 3 mm
+of the cap's centre line and 2 degrees of its direction, the hairline 6 to 13 mm in front
+of the cap's rim, aimed at 10, about the head of a T-pin, the corners even within 6 mm. A
+shop sets its own in a TOML file, any part of them. The decision rule is JCGM 106:2012's:
+a limit is moved inward by the guard band g = k u before a value counts as inside, and
+outward before it counts as outside; k follows from the risk one takes at the limit
+(5 %, so k = 1.645, ISO 14253-1's default, from memory) or is set outright (2 for the
+whole U95 of ILAC-G8, 0 for simple acceptance). Every fault in the file is one sentence.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from statistics import NormalDist
+
+from placecheck.errors import UsageProblem
+
+CLEARANCES = ("clearance_centre_mm", "clearance_left_mm", "clearance_right_mm")
+ASYMMETRIES = ("front_corner_asymmetry_mm", "back_corner_asymmetry_mm")
+DEFAULT_LIMITS: Mapping[str, tuple[float, float]] = {
+    "offset_mm": (-3.0, 3.0),
+    "skew_deg": (-2.0, 2.0),
+    **dict.fromkeys(CLEARANCES, (6.0, 13.0)),
+    **dict.fromkeys(ASYMMETRIES, (-6.0, 6.0)),
+}
+GROUPS: Mapping[str, tuple[str, ...]] = {"clearance_mm": CLEARANCES, "corner_asymmetry_mm": ASYMMETRIES}
+"""Names that set several measures at once."""
+WIDEST: Mapping[str, float] = {"skew_deg": 45.0}
+"""No limit may be larger than this; 100 mm for lengths."""
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """Limits (low, high) of every judged measure, the clearance aimed at, and the guard band as a multiple k of u.
+
+    `risk` is the probability of a wrong "in" that is taken at the limit, 1 - Phi(k).
+    """
+
+    limits: Mapping[str, tuple[float, float]] = field(default_factory=lambda: dict(DEFAULT_LIMITS))
+    clearance_aim_mm: float = 10.0
+    guard_factor: float = NormalDist().inv_cdf(0.95)
+
+    @property
+    def risk(self) -> float:
+        return 1.0 - NormalDist().cdf(self.guard_factor)
+
+
+DEFAULTS = Tolerances()
+
+
+def _wrong(where: str, what: str) -> UsageProblem:
+    return UsageProblem("tolerances-wrong", f"In {where}, {what}")
+
+
+def _number(value: object) -> float | None:
+    """A finite TOML number as float, else None (true and false are no numbers)."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e6:
+        return None
+    return float(value)
+
+
+def _limits(name: str, value: object, where: str) -> tuple[float, float]:
+    pair = [_number(v) for v in value] if isinstance(value, list) else []
+    if len(pair) != 2 or pair[0] is None or pair[1] is None:
+        raise _wrong(where, f"{name} must be two numbers, the lower and the upper limit, such as {name} = [-3, 3].")
+    low, high = pair[0], pair[1]
+    if low >= high:
+        raise _wrong(where, f"{name} = [{low:g}, {high:g}] is the wrong way round: the lower limit comes first.")
+    widest = WIDEST.get(name, 100.0)
+    if max(abs(low), abs(high)) > widest:
+        unit = name.rsplit("_", 1)[1]
+        raise _wrong(where, f"{name} = [{low:g}, {high:g}] is wider than any closure: at most {widest:g} {unit}.")
+    return low, high
+
+
+def _table(data: Mapping[str, object], key: str, where: str) -> Mapping[str, object]:
+    table = data.get(key, {})
+    if not isinstance(table, dict):
+        raise _wrong(where, f"{key} must be a table: start it with a line [{key}].")
+    return table
+
+
+def _refuse_unknown(found: Mapping[str, object], known: tuple[str, ...], place: str, where: str) -> None:
+    unknown = sorted(set(found) - set(known))
+    if unknown:
+        raise _wrong(where, f"{place} has no entry “{unknown[0]}”: it knows {', '.join(known)}.")
+
+
+def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -> Tolerances:
+    """Tolerances from parsed TOML with the tables [tolerances], [aim], [decision]; what is not set keeps its default.
+
+    A measure named by itself outranks its group (clearance_mm, corner_asymmetry_mm), in whatever order they stand.
+    Raises UsageProblem with one sentence that starts with `where`.
+    """
+    limits = dict(DEFAULT_LIMITS)
+    given = _table(data, "tolerances", where)
+    _refuse_unknown(given, (*DEFAULT_LIMITS, *GROUPS), "[tolerances]", where)
+    for name, value in sorted(given.items(), key=lambda item: item[0] not in GROUPS):
+        pair = _limits(name, value, where)
+        limits.update(dict.fromkeys(GROUPS.get(name, (name,)), pair))
+
+    aim_table = _table(data, "aim", where)
+    _refuse_unknown(aim_table, ("clearance_mm",), "[aim]", where)
+    low = max(limits[name][0] for name in CLEARANCES)
+    high = min(limits[name][1] for name in CLEARANCES)
+    aim = _number(aim_table.get("clearance_mm", DEFAULTS.clearance_aim_mm))
+    if "clearance_mm" not in aim_table and aim is not None and not low <= aim <= high:
+        aim = (low + high) / 2
+    if aim is None or not low <= aim <= high:
+        raise _wrong(where, f"[aim] clearance_mm must be a number inside its own limits, {low:g} to {high:g} mm.")
+
+    decision = _table(data, "decision", where)
+    _refuse_unknown(decision, ("risk", "guard_factor"), "[decision]", where)
+    if "risk" in decision and "guard_factor" in decision:
+        raise _wrong(where, "[decision] sets both risk and guard_factor, which say the same thing: keep one.")
+    k = DEFAULTS.guard_factor
+    if "risk" in decision:
+        risk = _number(decision["risk"])
+        if risk is None or not 0.0001 <= risk <= 0.5:
+            raise _wrong(where, "[decision] risk must be a probability from 0.0001 to 0.5, such as 0.05 for 5 %.")
+        k = NormalDist().inv_cdf(1.0 - risk)
+    elif "guard_factor" in decision:
+        factor = _number(decision["guard_factor"])
+        if factor is None or not 0.0 <= factor <= 4.0:
+            raise _wrong(where, "[decision] guard_factor must be a number from 0 to 4 (2 is the whole U95).")
+        k = factor
+    return Tolerances(limits, aim, k)
+
+
+def read_toml(path: Path, what: str) -> dict[str, object]:
+    """The parsed TOML file, for `what` it is ("the tolerances file"). Raises UsageProblem with one sentence."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise UsageProblem("file-missing", f"There is no {what} at {path}: check the name.") from None
+    except OSError as error:
+        raise UsageProblem("file-unreadable", f"The {what} {path} cannot be read: {error.strerror}.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise UsageProblem("file-not-toml", f"The {what} {path} is not valid TOML: {error}.") from None
+
+
+def load_tolerances(path: Path) -> Tolerances:
+    """A shop's own tolerances from a TOML file; it may hold the tables [tolerances], [aim] and [decision]."""
+    data = read_toml(path, "tolerances file")
+    _refuse_unknown(data, ("tolerances", "aim", "decision"), "the file", str(path))
+    return tolerances_from(data, str(path))

@@ -1,0 +1,195 @@
+"""Lengths and closure sizes as people write them, in; millimetres and fractions of an inch, out.
+
+A maker reads a tape in inches and sixteenths or in centimetres, and both are in use at
+one bench, so a length is only taken with its unit: 57 may be centimetres or a slip, and a
+guess there is 4 cm of block. Taken are decimals with a point or a comma, common fractions
+(`22 3/4 in`, `22-3/4"`, `22¾in`) and the units mm, cm and in. A closure size is two numbers,
+width (ear to ear) first, then front to back; without a unit they are inches, since that
+is how closures are sold (common practice, no published source). The inch is exactly
+25.4 mm (international yard and pound agreement, 1959). Lengths for reading are printed
+in mm with the nearest sixteenth of an inch beside them, the finest line on a tape.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+
+from placecheck.errors import UsageProblem
+
+MM_PER_INCH = 25.4
+CIRCUMFERENCE_MM = (480.0, 670.0)
+"""Tapes round blocks that are sold, child to extra large, 19 to 26 1/4 in (common practice, no published source)."""
+CLOSURE_MM = (25.0, 405.0)
+"""Sides of closures and frontals that are sold, 1 to 16 in (common practice, no published source)."""
+BAR_MM = (85.0, 115.0)
+"""A printed 100 mm bar: beyond 15 % off, something else was measured."""
+
+_UNITS = {
+    "mm": 1.0,
+    "millimetre": 1.0,
+    "millimetres": 1.0,
+    "millimeter": 1.0,
+    "millimeters": 1.0,
+    "cm": 10.0,
+    "centimetre": 10.0,
+    "centimetres": 10.0,
+    "centimeter": 10.0,
+    "centimeters": 10.0,
+    "in": MM_PER_INCH,
+    "in.": MM_PER_INCH,
+    "inch": MM_PER_INCH,
+    "inches": MM_PER_INCH,
+    '"': MM_PER_INCH,
+    "″": MM_PER_INCH,
+    "”": MM_PER_INCH,
+}
+_VULGAR = {"¼": "1/4", "½": "1/2", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8", "⅓": "1/3", "⅔": "2/3"}
+_NUMBER = r"(?:\d{1,4}(?:[ -]+\d{1,2}\s*/\s*\d{1,2}|[.,]\d{1,6})?|[.,]\d{1,6}|\d{1,2}\s*/\s*\d{1,2})"
+_UNIT = "|".join(re.escape(unit) for unit in sorted(_UNITS, key=len, reverse=True))
+_LENGTH = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*", re.IGNORECASE | re.ASCII)
+_PAIR = re.compile(
+    rf"\s*({_NUMBER})\s*({_UNIT})?\s*(?:x|×|by)\s*({_NUMBER})\s*({_UNIT})?\s*", re.IGNORECASE | re.ASCII
+)
+
+
+@dataclass(frozen=True)
+class ClosureSize:
+    """Nominal size of the ventilated rectangle, mm, and how it was written ("5x5")."""
+
+    width_mm: float
+    length_mm: float
+    label: str
+
+
+def _spelled(text: str) -> str:
+    """`text` with ¾ and its like written as ` 3/4`."""
+    for sign, fraction in _VULGAR.items():
+        text = text.replace(sign, f" {fraction}")
+    return text
+
+
+def _number(text: str) -> float | None:
+    """`22`, `22.75`, `22,75`, `3/4`, `22 3/4` or `22-3/4` as a float; None for a fraction by zero or above one."""
+    match = re.fullmatch(r"(?:(\d+)[ -]+)?(\d+)\s*/\s*(\d+)", text)
+    if match is None:
+        return float(text.replace(",", "."))
+    whole, top, bottom = int(match[1] or 0), int(match[2]), int(match[3])
+    if bottom == 0 or top >= bottom:
+        return None
+    return float(whole + Fraction(top, bottom))
+
+
+def parse_length_mm(text: str, what: str = "length") -> float:
+    """Millimetres of a length written with its unit: `22.75in`, `22 3/4 in`, `57.8 cm`, `578mm`.
+
+    Raises UsageProblem (code length-unreadable or length-without-unit), naming `what` was asked for.
+    """
+    match = _LENGTH.fullmatch(_spelled(text))
+    number = _number(match[1]) if match else None
+    if match is None or number is None:
+        raise UsageProblem(
+            "length-unreadable",
+            f"The {what} “{text}” is not a length: write a number and its unit, such as 22.75in, 22 3/4 in or 57.8cm.",
+        )
+    if match[2] is None:
+        raise UsageProblem(
+            "length-without-unit",
+            f"The {what} “{text}” has no unit: is it inches or centimetres? Write {text.strip()}in or {text.strip()}cm.",
+        )
+    return number * _UNITS[match[2].lower()]
+
+
+def parse_circumference_mm(text: str) -> float:
+    """The block's taped circumference in mm; refused beyond any head, with the unit that was perhaps meant.
+
+    Raises UsageProblem (codes of parse_length_mm, or length-beyond-any-head).
+    """
+    low, high = CIRCUMFERENCE_MM
+    mm = parse_length_mm(text, "block circumference")
+    if low <= mm <= high:
+        return mm
+    number = re.match(rf"\s*({_NUMBER})", _spelled(text))
+    value = (_number(number[1]) if number else None) or 0.0
+    meant = [unit for unit, factor in (("in", MM_PER_INCH), ("cm", 10.0), ("mm", 1.0)) if low <= value * factor <= high]
+    hint = f" Did you mean {value:g}{meant[0]}?" if meant else " Tape the block round its widest level again."
+    raise UsageProblem(
+        "length-beyond-any-head",
+        f"A block circumference of “{text.strip()}” is {mm:.0f} mm, and no head block is below {low:.0f} or above "
+        f"{high:.0f} mm.{hint}",
+    )
+
+
+def _pair_mm(text: str, bare_unit: str | None) -> tuple[float, float] | None:
+    """The two lengths of `A x B` in mm; one unit at the end serves both. None when unreadable or without a unit."""
+    match = _PAIR.fullmatch(_spelled(text))
+    if match is None:
+        return None
+    first, second = _number(match[1]), _number(match[3])
+    second_unit = match[4] or match[2] or bare_unit
+    first_unit = match[2] or second_unit
+    if first is None or second is None or first_unit is None or second_unit is None:
+        return None
+    return first * _UNITS[first_unit.lower()], second * _UNITS[second_unit.lower()]
+
+
+def parse_closure(text: str) -> ClosureSize:
+    """A closure size: `5x5`, `13x4`, `5 x 5 in`, `12.7x12.7cm`; width first, inches where no unit is given.
+
+    Raises UsageProblem (code closure-unreadable or closure-beyond-any).
+    """
+    pair = _pair_mm(text, "in")
+    if pair is None:
+        raise UsageProblem(
+            "closure-unreadable",
+            f"The closure size “{text}” is not two numbers: write width x front-to-back, such as 5x5, 13x4 or 12.7x12.7cm.",
+        )
+    low, high = CLOSURE_MM
+    if not all(low <= side <= high for side in pair):
+        raise UsageProblem(
+            "closure-beyond-any",
+            f"A closure of “{text.strip()}” is {pair[0]:.0f} x {pair[1]:.0f} mm, and no closure or frontal has a side "
+            f"below {low:.0f} or above {high:.0f} mm: numbers without a unit are inches, so write the unit if you mean "
+            "cm or mm.",
+        )
+    return ClosureSize(pair[0], pair[1], re.sub(r"\s+", "", text.lower().replace("×", "x").replace("by", "x")))
+
+
+def parse_card_bars_mm(text: str) -> tuple[float, float]:
+    """The measured lengths of the card's two 100 mm bars, across x down: `99.2x99.5` (mm unless a unit is given).
+
+    Raises UsageProblem (code card-bars-unreadable or card-bars-beyond).
+    """
+    pair = _pair_mm(text, "mm")
+    if pair is None:
+        raise UsageProblem(
+            "card-bars-unreadable",
+            f"The card bars “{text}” are not two lengths: measure both 100 mm bars and write them as 99.2x99.5.",
+        )
+    low, high = BAR_MM
+    if not all(low <= bar <= high for bar in pair):
+        raise UsageProblem(
+            "card-bars-beyond",
+            f"Card bars of “{text.strip()}” are {pair[0]:g} and {pair[1]:g} mm, too far from 100: measure the two long "
+            "bars again, or print the card again at 100 %.",
+        )
+    return pair
+
+
+def sixteenths(mm: float) -> str:
+    """The length to the nearest 1/16 inch, in lowest terms: `1/4 in`, `1 3/16 in`, `less than 1/16 in`."""
+    n = round(abs(mm) / MM_PER_INCH * 16)
+    if n == 0:
+        return "less than 1/16 in"
+    whole, rest = divmod(n, 16)
+    part = Fraction(rest, 16)
+    words = [str(whole)] if whole else []
+    if part:
+        words.append(f"{part.numerator}/{part.denominator}")
+    return f"{' '.join(words)} in"
+
+
+def mm_and_inches(mm: float) -> str:
+    """A length for the bench, unsigned: `6.5 mm (1/4 in)`; a tenth of a millimetre is finer than a pin."""
+    return f"{abs(mm):.1f} mm ({sixteenths(mm)})"
