@@ -85,7 +85,7 @@ def load_photo(source: Path | bytes) -> Photo:
         raise UnusableFile(
             "not-an-image", f"{name} is not a JPEG, PNG or HEIC photo: give the photo as the phone's camera saved it."
         )
-    if kind == "jpeg" and not jpeg_is_complete(data) or kind == "png" and not png_is_complete(data):
+    if (kind == "jpeg" and not jpeg_is_complete(data)) or (kind == "png" and not png_is_complete(data)):
         raise _truncated(name)
     header = _heic_header(data, name) if kind == "heic" else _header(data, name)
     _check_size(header.width, header.height, name)
@@ -331,3 +331,21 @@ def _damaged(name: str) -> UnusableFile:
     return UnusableFile(
         "not-an-image", f"{name} cannot be read as a photo (the file is damaged): copy it from the phone again."
     )
+
+
+# ----------------------------------------------------------------------------- light and sharpness
+
+
+DARK_LEVEL, BRIGHT_LEVEL = 40, 250
+
+
+def hopeless_picture(gray: Image) -> Problem | None:
+    """Why nothing can be read in a whole picture (h, w): too-dark, too-bright or too-blurred, or None."""
+    small = gray[:: max(1, gray.shape[0] // 500), :: max(1, gray.shape[1] // 500)]
+    if np.percentile(small, 99) < DARK_LEVEL:
+        return Problem("too-dark", "The photo is too dark: put on more light and retake.")
+    if np.percentile(small, 10) > BRIGHT_LEVEL:
+        return Problem(
+            "too-bright", "The photo is overexposed: less light, or tap the screen on the block, and retake."
+        )
+    return None

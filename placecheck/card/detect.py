@@ -1,0 +1,396 @@
+"""Find the scale card in a photo, coarse to fine, or say why it cannot be used.
+
+1. ArUco markers at reduced size, then full size, then enlarged, until enough of them agree.
+2. The largest set of markers that one homography of this board explains (pairs of markers
+   vote); markers left over that agree among themselves are a second card, never averaged in.
+3. All 24 inner corners are predicted and fitted at full size by laying the drawn card over
+   the photo (align.py), also where the marker beside them was not read; what does not look
+   like the card there is dropped.
+4. The corners must fit a flat card through a lens: homography plus one radial term, since
+   a phone's k1 of up to 0.1 is no bend. What does not fit is a bent card.
+Failures are RetakeNeeded with the codes card-missing, card-cut-off, card-covered, two-cards,
+card-bent, other-board and card-too-small, and with too-dark, too-bright or too-blurred
+where that is why nothing was found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck import photo, vision
+from placecheck.card import board
+from placecheck.card.align import Alignment, align, scales_px_per_mm
+from placecheck.errors import RetakeNeeded
+
+FloatArray = npt.NDArray[np.float64]
+
+COARSE_LONG_SIDE_PX = 2100
+MIN_PERIMETER_PX = 24
+"""Smallest marker perimeter looked for, in pixels of the reduced photo: markers of 6 px; decoding gives up first."""
+ENOUGH_MARKERS = 6
+MIN_MATCH = 0.85
+MIN_CORNERS = 6
+MIN_SPREAD_MM = 8.0
+"""Least standard deviation of the corners across their narrow direction: two full rows of three have 10 mm, a row
+of five with one beside it 7.5 mm (no pose to speak of)."""
+MIN_PX_PER_MM = 0.6
+MAX_K1 = 0.15
+BENT_PX, BENT_MM = 0.35, 0.12
+CUT_OFF_FRACTION = 0.02
+OTHER_DICTIONARIES = (
+    "DICT_4X4_1000",
+    "DICT_5X5_1000",
+    "DICT_6X6_1000",
+    "DICT_7X7_1000",
+    "DICT_ARUCO_ORIGINAL",
+    "DICT_ARUCO_MIP_36h12",
+    "DICT_APRILTAG_36h11",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class CardSighting:
+    """The card as seen in one upright photo; pixels with pixel centres at integers, mm in the board's frame.
+
+    corners_px (N, 2), ids (N,) and board_mm (N, 2) belong together, N of the board's 24 inner corners; u_px (N,) is
+    the standard uncertainty of each corner, per axis. homography (3, 3) maps mm to px (least squares, lens distortion
+    not taken out). residual_px is the rms distance of the corners from a flat card seen with one radial distortion
+    term. px_per_mm is the photo's scale at the card's middle (the least over directions), outline_px (4, 2) the
+    160 x 120 mm card's corners, partly outside the photo perhaps. blur_px is the standard deviation of the blur
+    (a Gaussian's, beyond the pixel's own area), black_level and white_level the card's ink and paper, 0..255.
+    """
+
+    corners_px: FloatArray
+    ids: npt.NDArray[np.int64]
+    board_mm: FloatArray
+    homography: FloatArray
+    residual_px: float
+    n_markers: int
+    px_per_mm: float
+    outline_px: FloatArray
+    u_px: FloatArray
+    blur_px: float
+    black_level: float
+    white_level: float
+
+
+def find_card(gray: vision.Image) -> CardSighting:
+    """The one card in a grey photo (h, w) uint8. Raises RetakeNeeded where there is none, two, or too little of it."""
+    seen = _read_markers(gray)
+    own = _largest_agreeing(seen)
+    _refuse_second_card(seen, own)
+    _refuse_other_layout(seen, own)
+    if not len(own):
+        raise _why_nothing(gray)
+    homography = _marker_homography(seen, own)
+    alignment, homography = _fit_corners(gray, homography)
+    good = _good_corners(alignment, homography, gray.shape)
+    outline = vision.apply_homography(homography, board.outline_mm())
+    if not _enough(good):
+        raise _too_little(gray, good, outline)
+    corners, points = alignment.corners_px[good], board.corners_mm()[good]
+    kept, residual = _flat_card(corners, points, alignment.u_px[good], gray.shape)
+    good, corners, points = good[kept], corners[kept], points[kept]
+    if not _enough(good):
+        raise _too_little(gray, good, outline)
+    final = vision.find_homography(points, corners)
+    if final is None:
+        raise _too_little(gray, good, outline)
+    scale = float(scales_px_per_mm(final, np.array([[board.BOARD_MM[0] / 2, board.BOARD_MM[1] / 2]]))[0])
+    if scale < MIN_PX_PER_MM:
+        raise _too_small()
+    return CardSighting(
+        corners_px=corners,
+        ids=good.astype(np.int64),
+        board_mm=points,
+        homography=final / final[2, 2],
+        residual_px=residual,
+        n_markers=len(set(seen.ids[own].tolist())),
+        px_per_mm=scale,
+        outline_px=vision.apply_homography(final, board.outline_mm()),
+        u_px=alignment.u_px[good],
+        blur_px=float(np.median(alignment.blur_px[good])),
+        black_level=float(np.median(alignment.black[good])),
+        white_level=float(np.median(alignment.white[good])),
+    )
+
+
+# ----------------------------------------------------------------------------- markers
+
+
+def _read_markers(
+    gray: vision.Image, dictionary: str = board.DICTIONARY, enough: int = ENOUGH_MARKERS
+) -> vision.Markers:
+    """Markers of the card's dictionary that the board has, at the first size that shows enough of them."""
+    height, width = gray.shape
+    long_side = max(height, width)
+    sizes = [1.0]
+    if long_side > 1.2 * COARSE_LONG_SIDE_PX:
+        sizes.insert(0, COARSE_LONG_SIDE_PX / long_side)
+    if long_side <= 1.2 * COARSE_LONG_SIDE_PX:
+        sizes.append(2.0)
+    best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
+    for size in sizes:
+        w, h = round(width * size), round(height * size)
+        scaled = gray if size == 1.0 else vision.resize(gray, w, h)
+        found = vision.detect_markers(scaled, dictionary, MIN_PERIMETER_PX / max(w, h))
+        if dictionary == board.DICTIONARY:
+            ours = found.ids < board.N_MARKERS
+            found = vision.Markers(found.corners_px[ours], found.ids[ours])
+        if len(found.ids) > len(best.ids):
+            factor = np.array([width / w, height / h])
+            best = vision.Markers((found.corners_px + 0.5) * factor - 0.5, found.ids)
+        if len(best.ids) >= enough:
+            break
+    return best
+
+
+def _agreement(homography: FloatArray, seen: vision.Markers) -> npt.NDArray[np.bool_]:
+    """Which markers lie where the homography (mm -> px) says, each corner within 0.3 of the marker's side."""
+    with np.errstate(all="ignore"):
+        expected = vision.apply_homography(homography, board.markers_mm()[seen.ids])
+        away = np.linalg.norm(expected - seen.corners_px, axis=2).max(axis=1)
+    return np.asarray(np.isfinite(away) & (away < 0.3 * _sides(seen.corners_px)))
+
+
+def _sides(corners_px: FloatArray) -> FloatArray:
+    """Mean side of each marker, px."""
+    return np.asarray(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean(axis=1))
+
+
+def _largest_agreeing(seen: vision.Markers) -> npt.NDArray[np.int64]:
+    """Indices of the largest set of markers that one homography of this board explains; empty if none was read."""
+    n = len(seen.ids)
+    if n <= 1:
+        return np.arange(n)
+    pairs = [p for p in combinations(range(n), 2) if seen.ids[p[0]] != seen.ids[p[1]]]
+    best = np.array([int(np.argmax(_sides(seen.corners_px)))])
+    for pair in pairs[:: max(1, len(pairs) // 200)]:
+        index = np.array(pair)
+        homography = _marker_homography(seen, index)
+        for _ in range(2):
+            agreeing = np.flatnonzero(_agreement(homography, seen))
+            if len(agreeing) < 2:
+                break
+            homography = _marker_homography(seen, agreeing)
+        if len(agreeing) > len(best):
+            best = agreeing
+        if len(best) == n:
+            break
+    return best
+
+
+def _marker_homography(seen: vision.Markers, index: npt.NDArray[np.int64]) -> FloatArray:
+    points = board.markers_mm()[seen.ids[index]].reshape(-1, 2)
+    homography = vision.find_homography(points, seen.corners_px[index].reshape(-1, 2))
+    return np.full((3, 3), np.nan) if homography is None else homography
+
+
+def _refuse_second_card(seen: vision.Markers, own: npt.NDArray[np.int64]) -> None:
+    """Raise two-cards if markers that are not the card's own form a card themselves."""
+    rest = np.setdiff1d(np.arange(len(seen.ids)), own)
+    if len(own) < 2 or len(rest) < 2:
+        return
+    others = vision.Markers(seen.corners_px[rest], seen.ids[rest])
+    away = np.linalg.norm(
+        vision.apply_homography(_marker_homography(seen, own), board.markers_mm()[others.ids]).mean(axis=1)
+        - others.corners_px.mean(axis=1),
+        axis=1,
+    )
+    far = away > 1.5 * _sides(others.corners_px)
+    elsewhere = vision.Markers(others.corners_px[far], others.ids[far])
+    repeated = np.isin(elsewhere.ids, seen.ids[own])
+    if len(_largest_agreeing(elsewhere)) >= 2 and repeated.sum() >= 2:
+        raise RetakeNeeded(
+            "two-cards", "There are two scale cards in the photo: leave one beside the block and retake."
+        )
+
+
+def _refuse_other_layout(seen: vision.Markers, own: npt.NDArray[np.int64]) -> None:
+    """Raise other-board if markers of the card's dictionary lie in another order than on the card."""
+    if len(set(seen.ids.tolist())) >= 4 and len(own) < 0.5 * len(seen.ids):
+        raise _other_board("its squares are laid out differently")
+
+
+# ----------------------------------------------------------------------------- corners
+
+
+def _fit_corners(gray: vision.Image, homography: FloatArray) -> tuple[Alignment, FloatArray]:
+    """Corners at full size in a few rounds, each starting from the last one's homography and blur.
+
+    The first round may be done at reduced size: the markers' corners are good to about a pixel of the size they
+    were read at.
+    """
+    middle = np.array([[board.BOARD_MM[0] / 2, board.BOARD_MM[1] / 2]])
+    scale = float(scales_px_per_mm(homography, middle)[0]) if np.all(np.isfinite(homography)) else 0.0
+    sigma = 0.7
+    if scale > 4:
+        size = 2.5 / scale
+        h, w = gray.shape
+        small = vision.resize(gray, round(w * size), round(h * size))
+        fx, fy = small.shape[1] / w, small.shape[0] / h
+        to_small = np.array([[fx, 0, 0.5 * fx - 0.5], [0, fy, 0.5 * fy - 0.5], [0, 0, 1]])
+        coarse, reduced = _round(small, to_small @ homography, sigma)
+        if reduced is not None:
+            homography = np.linalg.inv(to_small) @ reduced
+            matched = coarse.match >= MIN_MATCH
+            sigma = float(np.clip(np.median(coarse.blur_px[matched]) / fx, 0.3, 8))
+    for _ in range(3):
+        alignment, refined = _round(gray, homography, sigma)
+        if refined is None:
+            return alignment, homography
+        moved = vision.apply_homography(refined, board.corners_mm()) - vision.apply_homography(
+            homography, board.corners_mm()
+        )
+        homography = refined
+        blur = float(np.median(alignment.blur_px[alignment.match >= MIN_MATCH]))
+        settled = float(np.abs(moved).max()) < 0.3 and abs(blur - sigma) < max(0.3, 0.2 * sigma)
+        sigma = float(np.clip(blur, 0.1, 12))
+        if settled:
+            break
+    return alignment, homography
+
+
+def _round(gray: vision.Image, homography: FloatArray, sigma: float) -> tuple[Alignment, FloatArray | None]:
+    alignment = align(gray, homography, sigma)
+    good = np.flatnonzero(alignment.match >= MIN_MATCH)
+    if not _enough(good, 4):
+        return alignment, None
+    return alignment, vision.find_homography(board.corners_mm()[good], alignment.corners_px[good])
+
+
+def _good_corners(alignment: Alignment, homography: FloatArray, shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
+    """Ids of the corners that look like the card there and did not wander off by more than a quarter square."""
+    near = np.linalg.norm(alignment.corners_px - vision.apply_homography(homography, board.corners_mm()), axis=1)
+    limit = 0.25 * board.SQUARE_MM * np.maximum(scales_px_per_mm(homography, board.corners_mm()), 0.1)
+    return np.flatnonzero((alignment.match >= MIN_MATCH) & (near < limit))
+
+
+def _enough(ids: npt.NDArray[np.int64], least: int = MIN_CORNERS) -> bool:
+    """Whether these corners are enough for a pose: at least `least`, and spread in two directions."""
+    if len(ids) < least:
+        return False
+    points = board.corners_mm()[ids]
+    return bool(np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[-1] / np.sqrt(len(ids)) >= MIN_SPREAD_MM)
+
+
+def flatness_residuals(corners_px: FloatArray, points_mm: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    """Distances (N, 2) px of corners from a flat card seen through a lens with one radial term about the middle.
+
+    The term is x_u = c + (x - c) (1 + kappa r^2) with kappa = -k1 / f^2, bounded by |k1| <= MAX_K1 at f = 0.75 of the
+    long side (a 67 degree view, the widest ordinary phone camera); a golden-section search over kappa.
+    """
+    height, width = shape[:2]
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    offset = corners_px - centre
+    r2 = np.sum(offset**2, axis=1, keepdims=True)
+    bound = MAX_K1 / (0.75 * max(width, height)) ** 2
+
+    def residuals(kappa: float) -> FloatArray:
+        straight = centre + offset * (1 + kappa * r2)
+        homography = vision.find_homography(points_mm, straight)
+        if homography is None:
+            return np.full_like(corners_px, np.inf)
+        return straight - vision.apply_homography(homography, points_mm)
+
+    low, high = -bound, bound
+    ratio = (np.sqrt(5) - 1) / 2
+    for _ in range(12):
+        a, b = high - ratio * (high - low), low + ratio * (high - low)
+        if np.sum(residuals(a) ** 2) < np.sum(residuals(b) ** 2):
+            high = b
+        else:
+            low = a
+    return residuals((low + high) / 2)
+
+
+def _flat_card(
+    corners: FloatArray, points: FloatArray, u_px: FloatArray, shape: tuple[int, ...]
+) -> tuple[npt.NDArray[np.int64], float]:
+    """Indices of the corners that fit a flat card, and their rms; a few may be dropped, many mean a bent card."""
+    kept = np.arange(len(corners))
+    may_drop = len(corners) // 8
+    scale = float(np.sqrt(np.abs(np.linalg.det(np.cov(corners.T)) / np.linalg.det(np.cov(points.T)))) ** 0.5)
+    limit = max(BENT_PX, BENT_MM * scale, 3 * float(np.median(u_px)))
+    while True:
+        away = np.linalg.norm(flatness_residuals(corners[kept], points[kept], shape), axis=1)
+        rms = float(np.sqrt(np.mean(away**2)))
+        worst = int(np.argmax(away))
+        typical = float(np.median(away))
+        if may_drop and away[worst] > max(4 * typical, 0.3):
+            kept = np.delete(kept, worst)
+            may_drop -= 1
+            continue
+        if rms > limit:
+            raise RetakeNeeded(
+                "card-bent",
+                "The scale card is not flat: glue it to stiff board, lay it flat on the table and retake.",
+            )
+        return kept, rms
+
+
+# ----------------------------------------------------------------------------- reasons
+
+
+def _too_little(gray: vision.Image, good: npt.NDArray[np.int64], outline_px: FloatArray) -> RetakeNeeded:
+    """Why a card that was seen cannot be used: it leaves the photo, is blurred, or something lies on it."""
+    height, width = gray.shape
+    inside = _fraction_inside(width, height, outline_px)
+    if inside < 1 - CUT_OFF_FRACTION:
+        return RetakeNeeded(
+            "card-cut-off",
+            "The scale card is partly outside the photo: move it or step back until the whole card is in, and retake.",
+        )
+    problem = photo.hopeless_picture(gray)
+    if problem is not None:
+        return RetakeNeeded(problem.code, problem.message)
+    return RetakeNeeded(
+        "card-covered",
+        f"Too much of the scale card is covered ({len(good)} of {board.N_CORNERS} corners can be seen): "
+        "clear it and retake.",
+    )
+
+
+def _fraction_inside(width: int, height: int, outline_px: FloatArray) -> float:
+    """The part of a quadrilateral's area that lies in the picture, by sampling 40 x 40 points of it."""
+    square = np.array([[0.0, 0.0], [1, 0], [1, 1], [0, 1]])
+    homography = vision.find_homography(square, outline_px)
+    if homography is None:
+        return 0.0
+    s = (np.arange(40) + 0.5) / 40
+    points = vision.apply_homography(homography, np.stack(np.meshgrid(s, s), axis=-1).reshape(-1, 2))
+    return float(np.mean(np.all((points >= 0) & (points <= [width - 1, height - 1]), axis=1)))
+
+
+def _why_nothing(gray: vision.Image) -> RetakeNeeded:
+    """Why no marker of the card was read: the light, the blur, another board, or no card at all."""
+    problem = photo.hopeless_picture(gray)
+    if problem is not None:
+        return RetakeNeeded(problem.code, problem.message)
+    for name in OTHER_DICTIONARIES:
+        found = _read_markers(gray, name, enough=4)
+        if len(set(found.ids.tolist())) >= 4:
+            return _other_board(f"it carries markers of {name.removeprefix('DICT_')}")
+    return RetakeNeeded(
+        "card-missing",
+        "No scale card was found: lay the printed card flat on the table beside the block, all of it in the photo, "
+        "and retake.",
+    )
+
+
+def _other_board(how: str) -> RetakeNeeded:
+    return RetakeNeeded(
+        "other-board",
+        f"The board in the photo is not placecheck's scale card ({how}): print it with `placecheck card` and retake.",
+    )
+
+
+def _too_small() -> RetakeNeeded:
+    return RetakeNeeded(
+        "card-too-small",
+        "The scale card is too small in the photo to measure with: move closer or use the camera's full resolution.",
+    )
