@@ -346,6 +346,6 @@ def hopeless_picture(gray: Image) -> Problem | None:
         return Problem("too-dark", "The photo is too dark: put on more light and retake.")
     if np.percentile(small, 10) > BRIGHT_LEVEL:
         return Problem(
-            "too-bright", "The photo is overexposed: less light, or tap the screen on the block, and retake."
+            "too-bright", "The photo is overexposed: take away light, or tap on the block on the screen, and retake."
         )
     return None

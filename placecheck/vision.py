@@ -121,7 +121,7 @@ def board_markers(board: Any) -> Markers:
 
 def board_image(board: Any, width: int, height: int) -> Image:
     """The board drawn without margin, (height, width), 0 and 255."""
-    return board.generateImage((width, height), marginSize=0, borderBits=1)  # type: ignore[no-any-return]
+    return board.generateImage((width, height), marginSize=0, borderBits=1)
 
 
 def marker_bits(dictionary_name: str, marker_id: int) -> npt.NDArray[np.bool_]:
@@ -191,13 +191,14 @@ def solve_pnp(
     distortion: Points,
     start: tuple[Points, Points] | None = None,
 ) -> tuple[Points, Points] | None:
-    """Pose x_cam = R X + t of points (n, 3) as (R (3, 3), t (3,)); planar points by IPPE, then refined; None if none."""
+    """Pose x_cam = R X + t of points (n, 3) as (R (3, 3), t (3,)); planar points by IPPE, then refined; or None."""
     obj = np.ascontiguousarray(object_points, np.float64).reshape(-1, 1, 3)
     img = np.ascontiguousarray(image_px, np.float64).reshape(-1, 1, 2)
     k, d = np.asarray(camera_matrix, np.float64), np.asarray(distortion, np.float64)
+    rvec: Any
+    tvec: Any
     if start is not None:
         rvec, tvec = cv2.Rodrigues(start[0])[0], np.asarray(start[1], np.float64).reshape(3, 1)
-        rvec, tvec = cv2.solvePnPRefineLM(obj, img, k, d, rvec, tvec)
     else:
         flag = cv2.SOLVEPNP_IPPE if np.ptp(obj[:, 0, 2]) == 0 else cv2.SOLVEPNP_SQPNP
         try:
@@ -206,7 +207,7 @@ def solve_pnp(
             return None
         if not ok:
             return None
-        rvec, tvec = cv2.solvePnPRefineLM(obj, img, k, d, rvec, tvec)
+    rvec, tvec = cv2.solvePnPRefineLM(obj, img, k, d, rvec, tvec)
     return np.asarray(cv2.Rodrigues(rvec)[0], np.float64), np.asarray(tvec, np.float64).ravel()
 
 

@@ -14,6 +14,7 @@ corner: the correlation says so, and a covered corner is dropped, not guessed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -47,31 +48,30 @@ class Alignment:
     white: FloatArray
 
 
-def srgb_to_linear(levels: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def srgb_to_linear(levels: FloatArray) -> FloatArray:
     """sRGB levels 0..255 to linear light 0..1 (IEC 61966-2-1)."""
     v = np.asarray(levels, np.float64) / 255
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
 
 
-def linear_to_srgb(light: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def linear_to_srgb(light: FloatArray) -> FloatArray:
     """Linear light 0..1 to sRGB levels 0..255."""
     v = np.clip(light, 0, 1)
     return 255 * np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
 
 
-_TO_LIGHT = srgb_to_linear(np.arange(256)).astype(np.float32)
+_TO_LIGHT = srgb_to_linear(np.arange(256.0)).astype(np.float32)
 
 
 def scales_px_per_mm(homography: FloatArray, points_mm: FloatArray) -> FloatArray:
     """The least photo scale over all directions at each of the points, (n,) px/mm (smaller singular value)."""
-    step = 0.5
-    dx = vision.apply_homography(homography, points_mm + [step, 0]) - vision.apply_homography(
-        homography, points_mm - [step, 0]
+    step = np.array([[0.5, 0.0], [0.0, 0.5]])
+    dx, dy = (
+        vision.apply_homography(homography, points_mm + s) - vision.apply_homography(homography, points_mm - s)
+        for s in step
     )
-    dy = vision.apply_homography(homography, points_mm + [0, step]) - vision.apply_homography(
-        homography, points_mm - [0, step]
-    )
-    return np.linalg.svd(np.stack([dx, dy], axis=-1) / (2 * step), compute_uv=False)[:, -1]
+    singular = np.linalg.svd(np.stack([dx, dy], axis=-1), compute_uv=False)
+    return np.asarray(singular[:, -1], np.float64)
 
 
 def draw_card(
@@ -115,14 +115,14 @@ def align(gray: vision.Image, homography: FloatArray, sigma_px: float = START_SI
     laplacian = np.gradient(grad_y, axis=0) + np.gradient(grad_x, axis=1)
     layers = (drawn, grad_x, grad_y, laplacian)
     for i in np.flatnonzero(inside):
-        _fit_corner(i, light, layers, centre[i] - [left, top], int(half[i]), start[i], sigma_px, result)
+        _fit_corner(int(i), light, layers, centre[i] - [left, top], int(half[i]), start[i], sigma_px, result)
     return result
 
 
 def _fit_corner(
     i: int,
     light: vision.Float32Image,
-    layers: tuple[vision.Float32Image, ...],
+    layers: tuple[Any, ...],
     centre: npt.NDArray[np.int64],
     half: int,
     start: FloatArray,

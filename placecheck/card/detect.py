@@ -205,9 +205,7 @@ def _refuse_second_card(seen: vision.Markers, own: npt.NDArray[np.int64]) -> Non
     elsewhere = vision.Markers(others.corners_px[far], others.ids[far])
     repeated = np.isin(elsewhere.ids, seen.ids[own])
     if len(_largest_agreeing(elsewhere)) >= 2 and repeated.sum() >= 2:
-        raise RetakeNeeded(
-            "two-cards", "There are two scale cards in the photo: leave one beside the block and retake."
-        )
+        raise RetakeNeeded("two-cards", "Two scale cards are in the photo: leave one beside the block and retake.")
 
 
 def _refuse_other_layout(seen: vision.Markers, own: npt.NDArray[np.int64]) -> None:
