@@ -44,8 +44,8 @@ class Marks:
             if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
                 raise UsageProblem(
                     "marks-outside",
-                    f"The mark {name} at ({x:g}, {y:g}) lies outside the photo, which is {width} x {height} px upright: "
-                    "check that it was marked in this photo, at full size, the right way up.",
+                    f"The mark {name} at ({x:g}, {y:g}) lies outside the photo, which is {width} x {height} px "
+                    "upright: check that it was marked in this photo, at full size, the right way up.",
                 )
 
 

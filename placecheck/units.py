@@ -49,9 +49,7 @@ _VULGAR = {"¼": "1/4", "½": "1/2", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "�
 _NUMBER = r"(?:\d{1,4}(?:[ -]+\d{1,2}\s*/\s*\d{1,2}|[.,]\d{1,6})?|[.,]\d{1,6}|\d{1,2}\s*/\s*\d{1,2})"
 _UNIT = "|".join(re.escape(unit) for unit in sorted(_UNITS, key=len, reverse=True))
 _LENGTH = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*", re.IGNORECASE | re.ASCII)
-_PAIR = re.compile(
-    rf"\s*({_NUMBER})\s*({_UNIT})?\s*(?:x|×|by)\s*({_NUMBER})\s*({_UNIT})?\s*", re.IGNORECASE | re.ASCII
-)
+_PAIR = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*(?:x|×|by)\s*({_NUMBER})\s*({_UNIT})?\s*", re.IGNORECASE | re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -96,7 +94,8 @@ def parse_length_mm(text: str, what: str = "length") -> float:
     if match[2] is None:
         raise UsageProblem(
             "length-without-unit",
-            f"The {what} “{text}” has no unit: is it inches or centimetres? Write {text.strip()}in or {text.strip()}cm.",
+            f"The {what} “{text}” has no unit: is it inches or centimetres? Write "
+            f"{text.strip()}in, {text.strip()}cm or {text.strip()}mm.",
         )
     return number * _UNITS[match[2].lower()]
 
@@ -143,7 +142,8 @@ def parse_closure(text: str) -> ClosureSize:
     if pair is None:
         raise UsageProblem(
             "closure-unreadable",
-            f"The closure size “{text}” is not two numbers: write width x front-to-back, such as 5x5, 13x4 or 12.7x12.7cm.",
+            f"The closure size “{text}” is not two numbers: write width x front-to-back, such as 5x5, 13x4 or "
+            "12.7x12.7cm.",
         )
     low, high = CLOSURE_MM
     if not all(low <= side <= high for side in pair):

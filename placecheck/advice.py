@@ -1,0 +1,359 @@
+"""Advice: which pin to move, which way and how far, in an order that works, in bench words.
+
+The closure is taken as a rigid patch on the cap. Its fold's two offsets u_front and u_back
+say how to turn it (about the fold pin that is nearer the centre line) and how to slide it;
+turning by the skew also carries the hairline forward on one side and back on the other;
+then one move toward the face or the nape brings the clearance to its aim. After each move
+the readings are predicted (a corner asymmetry changes by twice the sideways move of that
+edge), and only what the rigid moves leave beyond its limit is asked of a single pin: that
+is lace pulled out of shape. Left and right are the wearer's, with the direction in the
+photo beside them. What is merely unsure gets no move but the one thing that would decide
+it. The order of moves and the cautions are common practice, no published source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from placecheck.answer import JUDGED, MEASURE_BY_NAME, Findings, Judged, Measured
+from placecheck.errors import Problem
+from placecheck.printout import limits_text, with_uncertainty
+from placecheck.request import CheckRequest
+from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
+from placecheck.units import mm_and_inches
+
+STATION_MM = 25.0
+STATION_WIDTHS = 0.35
+"""Where the side clearances are read, to either side of the fold (0.35 of the width on narrow closures)."""
+LEAST_MOVE_MM = 0.5
+"""A pin cannot be set finer than this (common practice, no published source)."""
+STEEP_LEAN_DEG = 25.0
+LEAN_ADVICE = (
+    "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
+)
+CAUTION = (
+    "Take the photo again before you stitch. Pins are sharp: press the lace down behind the pin, not in front of it, "
+    "and park loose ones in a cushion."
+)
+
+Way = Literal["right", "left", "face", "nape"]
+_WAY_WORDS: Mapping[Way, str] = {
+    "right": "to the wearer's right",
+    "left": "to the wearer's left",
+    "face": "toward the face",
+    "nape": "toward the nape",
+}
+_COMPASS = ("right", "lower right", "bottom", "lower left", "left", "upper left", "top", "upper right")
+
+
+@dataclass(frozen=True)
+class Placement:
+    """What the measures read, or would read after a move; None where a measure is missing. mm and degrees."""
+
+    front: float | None
+    back: float | None
+    skew_deg: float | None
+    clearance: Mapping[str, float]
+    asymmetry: Mapping[str, float]
+
+    @classmethod
+    def of(cls, measured: Measured, run_mm: float) -> Placement:
+        """The readings as they are; fold ends follow from offset and skew over `run_mm` where they are not given."""
+        values = {name: estimate.value for name, estimate in measured.estimates.items()}
+        front, back = values.get("fold_offset_front_mm"), values.get("fold_offset_back_mm")
+        offset, skew = values.get("offset_mm"), values.get("skew_deg")
+        if (front is None or back is None) and offset is not None and skew is not None:
+            half = math.tan(math.radians(skew)) * run_mm / 2
+            front, back = offset + half, offset - half
+        return cls(
+            front,
+            back,
+            skew,
+            {name: values[name] for name in CLEARANCES if name in values},
+            {name: values[name] for name in ASYMMETRIES if name in values},
+        )
+
+    def turned(self, station_mm: float, at_mm: float) -> Placement:
+        """After the turn that makes the fold run along the centre line, `at_mm` to the right of it."""
+        moved = {
+            "front_corner_asymmetry_mm": at_mm - (self.front or 0.0),
+            "back_corner_asymmetry_mm": at_mm - (self.back or 0.0),
+        }
+        tilt = station_mm * math.tan(math.radians(self.skew_deg or 0.0))
+        carried = {"clearance_centre_mm": 0.0, "clearance_left_mm": -tilt, "clearance_right_mm": tilt}
+        return replace(
+            self,
+            front=at_mm,
+            back=at_mm,
+            skew_deg=0.0,
+            clearance={name: value + carried[name] for name, value in self.clearance.items()},
+            asymmetry={name: value + 2 * moved[name] for name, value in self.asymmetry.items()},
+        )
+
+    def slid(self, right_mm: float) -> Placement:
+        """After sliding everything `right_mm` to the wearer's right."""
+        return replace(
+            self,
+            front=None if self.front is None else self.front + right_mm,
+            back=None if self.back is None else self.back + right_mm,
+            asymmetry={name: value + 2 * right_mm for name, value in self.asymmetry.items()},
+        )
+
+    def advanced(self, face_mm: float) -> Placement:
+        """After moving everything `face_mm` toward the face."""
+        return replace(self, clearance={name: value + face_mm for name, value in self.clearance.items()})
+
+
+def _middle(findings: Findings, *names: str) -> np.ndarray | None:
+    points = [findings.landmarks_px[name] for name in names if name in findings.landmarks_px]
+    return np.mean(np.asarray(points, float), axis=0) if len(points) == len(names) else None
+
+
+def in_the_photo(findings: Findings, way: Way) -> str:
+    """` (toward the upper left of the photo)`, or nothing where the findings cannot tell."""
+    if way in ("right", "left"):
+        ends = [_middle(findings, f"front_{side}", f"back_{side}") for side in ("left", "right")]
+        if any(end is None for end in ends):
+            ends = [_middle(findings, f"front_{side}") for side in ("left", "right")]
+    else:
+        ends = [_middle(findings, f"fold_{end}") for end in ("back", "front")]
+        if any(end is None for end in ends):
+            ends = [_middle(findings, f"{end}_left", f"{end}_right") for end in ("back", "front")]
+    start, end = ends
+    if start is None or end is None:
+        return ""
+    dx, dy = (end - start) * (1 if way in ("right", "face") else -1)
+    if math.hypot(dx, dy) < 1:
+        return ""
+    sector = round(math.degrees(math.atan2(dy, dx)) / 45) % 8
+    return f" (toward the {_COMPASS[sector]} of the photo)"
+
+
+def station_mm(width_mm: float) -> float:
+    """Distance of the side clearances from the fold for a closure of this nominal width."""
+    return min(STATION_MM, STATION_WIDTHS * width_mm)
+
+
+def _aim(low: float, high: float) -> float:
+    """Zero where the limits allow it, else their middle."""
+    return 0.0 if low <= 0 <= high else (low + high) / 2
+
+
+class _Plan:
+    """The moves so far and what the measures would read after them."""
+
+    def __init__(self, measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> None:
+        self.judged = judged
+        self.request = request
+        self.limits: Mapping[str, tuple[float, float]] = request.tolerances.limits
+        self.tolerances: Tolerances = request.tolerances
+        self.findings = measured.findings
+        self.widths = {
+            end: measured.estimates[f"width_{end}_mm"].value
+            for end in ("front", "back")
+            if f"width_{end}_mm" in measured.estimates
+        }
+        self.now = Placement.of(measured, request.closure.length_mm)
+        self.station = station_mm(request.closure.width_mm)
+        self.moves: list[str] = []
+
+    def is_out(self, *names: str) -> bool:
+        return any(name in self.judged and self.judged[name].state == "out" for name in names)
+
+    def is_in(self, name: str) -> bool:
+        return name in self.judged and self.judged[name].state == "in"
+
+    def beyond(self, name: str, value: float) -> bool:
+        low, high = self.limits[name]
+        return not low <= value <= high
+
+    def way(self, way: Way) -> str:
+        return _WAY_WORDS[way] + in_the_photo(self.findings, way)
+
+    def sideways(self, mm: float) -> str:
+        return self.way("right" if mm > 0 else "left")
+
+    def turn(self) -> None:
+        """Undo the skew about the fold pin that is nearer the centre line."""
+        now = self.now
+        if now.front is None or now.back is None or now.skew_deg is None or self.is_in("skew_deg"):
+            return
+        if not (self.is_out("skew_deg") or self.is_out("offset_mm", *ASYMMETRIES)):
+            return
+        if now.front * now.back < 0 and min(abs(now.front), abs(now.back)) >= 2 * LEAST_MOVE_MM:
+            self.now = now.turned(self.station, 0.0)
+            self.moves.append(
+                "Turn the closure on the spot: lift both fold pins, bring the front of the fold "
+                f"{mm_and_inches(now.front)} {self.sideways(-now.front)} and the back of it {mm_and_inches(now.back)} "
+                f"{self.sideways(-now.back)}, so that the fold lies on the cap's centre line."
+            )
+            return
+        stays, swings, swing = ("back", "front", now.back - now.front)
+        if abs(now.back) > abs(now.front):
+            stays, swings, swing = ("front", "back", now.front - now.back)
+        if abs(swing) < LEAST_MOVE_MM:
+            return
+        at = now.back if stays == "back" else now.front
+        self.now = now.turned(self.station, at)
+        onto = "lies on" if abs(at) < LEAST_MOVE_MM else "runs along"
+        self.moves.append(
+            f"Turn the closure: leave the {stays} fold pin in, lift the {swings} one and swing that end of the fold "
+            f"{mm_and_inches(swing)} {self.sideways(swing)}, until the fold {onto} the cap's centre line."
+        )
+
+    def slide(self) -> None:
+        """Bring the fold onto the centre line."""
+        now = self.now
+        if now.front is None or now.back is None:
+            return
+        low, high = self.limits["offset_mm"]
+        offset = (now.front + now.back) / 2
+        needed = self.is_out("offset_mm") or self.beyond("offset_mm", offset)
+        worthwhile = bool(self.moves) and abs(offset - _aim(low, high)) > (high - low) / 6
+        corners = self.is_out(*ASYMMETRIES) and not self.is_in("offset_mm")
+        move = _aim(low, high) - offset
+        if not (needed or worthwhile or corners) or abs(move) < LEAST_MOVE_MM:
+            return
+        self.now = now.slid(move)
+        self.moves.append(
+            f"Slide the whole closure {mm_and_inches(move)} {self.sideways(move)} without turning it: the two fold "
+            "pins first, then the corners the same way."
+        )
+
+    def advance(self) -> None:
+        """Bring the hairline to its distance from the cap's edge."""
+        clearance = self.now.clearance
+        if not clearance:
+            return
+        beyond = any(self.beyond(name, value) for name, value in clearance.items())
+        if not (self.is_out(*CLEARANCES) or (self.moves and beyond)):
+            return
+        aim = self.tolerances.clearance_aim_mm
+        move = aim - (max(clearance.values()) + min(clearance.values())) / 2
+        if abs(move) < LEAST_MOVE_MM:
+            return
+        self.now = self.now.advanced(move)
+        self.moves.append(
+            f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}, straight along "
+            f"the centre line, so that the hairline lies {mm_and_inches(aim)} in front of the cap's edge."
+        )
+
+    def hairline_pins(self) -> None:
+        """What the rigid moves leave of an uneven hairline."""
+        if not (self.moves or self.is_out(*CLEARANCES)):
+            return
+        aim = self.tolerances.clearance_aim_mm
+        places = {
+            "clearance_centre_mm": "at the fold",
+            "clearance_left_mm": f"{mm_and_inches(self.station)} to the wearer's left of the fold",
+            "clearance_right_mm": f"{mm_and_inches(self.station)} to the wearer's right of the fold",
+        }
+        for name, value in self.now.clearance.items():
+            if self.beyond(name, value) and abs(aim - value) >= LEAST_MOVE_MM:
+                move = aim - value
+                self.moves.append(
+                    f"Ease the hairline {places[name]} {mm_and_inches(move)} "
+                    f"{self.way('face' if move > 0 else 'nape')}: the lace is pulled out of shape there."
+                )
+
+    def corner_pins(self) -> None:
+        """What the rigid moves leave of uneven corners; which corner is off is told by the nominal width."""
+        for name, value in self.now.asymmetry.items():
+            end = name.split("_", 1)[0]
+            reads = self.judged[name].estimate.value if name in self.judged else value
+            if not self.beyond(name, value):
+                if self.is_out(name) and self.moves:
+                    self.moves.append(
+                        f"The {end} corners follow the fold: they should then be even within {mm_and_inches(value)} "
+                        f"(now {mm_and_inches(reads)}), so re-pin them last and do not stretch the lace."
+                    )
+                continue
+            if not (self.is_out(name) or self.moves):
+                continue
+            wide, narrow = ("right", "left") if value > 0 else ("left", "right")
+            half, width = self.request.closure.width_mm / 2, self.widths.get(end)
+            excess = abs(value)
+            off_wide = off_narrow = 0.0
+            if width is not None:
+                off_wide, off_narrow = (width + excess) / 2 - half, (width - excess) / 2 - half
+            if abs(off_wide) > 2 * abs(off_narrow):
+                how = f"Bring the {end} {wide} corner {mm_and_inches(excess)} in toward the centre line"
+            elif abs(off_narrow) > 2 * abs(off_wide):
+                how = f"Bring the {end} {narrow} corner {mm_and_inches(excess)} out, away from the centre line"
+            else:
+                how = (
+                    f"Bring the {end} {wide} corner {mm_and_inches(excess / 2)} in toward the centre line and the "
+                    f"{end} {narrow} corner as far out"
+                )
+            side = in_the_photo(self.findings, "right" if wide == "right" else "left").replace(
+                " (", f" (wearer's {wide}: "
+            )
+            self.moves.append(f"{how}{side}.")
+
+
+def fixes_for(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[str, ...]:
+    """The moves that bring what is proven out back to its aim, one sentence each, in the order to do them.
+
+    Empty when nothing is out.
+    """
+    if not any(j.state == "out" for j in judged.values()):
+        return ()
+    plan = _Plan(measured, judged, request)
+    plan.turn()
+    plan.slide()
+    plan.advance()
+    plan.hairline_pins()
+    plan.corner_pins()
+    return (*plan.moves, CAUTION)
+
+
+def _largest_doubt(items: list[Judged]) -> str:
+    """The budget line that adds most to these estimates, as a clause, or nothing where there is no budget."""
+    lines = [line for item in items for line in item.estimate.budget]
+    if not lines:
+        return ""
+    return f"; most of the doubt comes from {max(lines, key=lambda line: abs(line.u)).source}"
+
+
+def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
+    """For every group of measures that is too near a limit to call: what it reads and the one thing that decides it."""
+    groups: dict[str, tuple[str, ...]] = {
+        "clearance": CLEARANCES,
+        "fold": ("offset_mm", "skew_deg"),
+        "corners": ASYMMETRIES,
+    }
+    problems = []
+    for group, names in groups.items():
+        unsure = [name for name in JUDGED if name in names and name in judged and judged[name].state == "unsure"]
+        if not unsure:
+            continue
+        reads = "; ".join(
+            f"{MEASURE_BY_NAME[name].label} {_reading(judged[name], MEASURE_BY_NAME[name].unit)}" for name in unsure
+        )
+        doubt = _largest_doubt([judged[name] for name in unsure])
+        steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
+        if group == "clearance" and steep:
+            code, then = "clearance-seen-too-steeply", f"the hairline is seen nearly edge-on here, so {LEAN_ADVICE}"
+        elif group == "clearance":
+            code = "clearance-undecided"
+            then = "take the photo again with the phone closer, or lay a soft tape from the cap's edge to the hairline"
+        elif group == "fold":
+            code = "fold-undecided"
+            then = "set a ball pin or a chalk dot on each end of the fold and take the photo again, closer"
+        else:
+            code, then = (
+                "corners-undecided",
+                "uncover the four corners of hair and clips and take the photo again, closer",
+            )
+        problems.append(Problem(code, f"Too near the limit to call: {reads}{doubt}. To decide it, {then}."))
+    return tuple(problems)
+
+
+def _reading(judged: Judged, unit: str) -> str:
+    reads = with_uncertainty(judged.estimate.value, judged.estimate.U95, unit)
+    return f"{reads} (limits {limits_text(judged.low, judged.high, unit)})"

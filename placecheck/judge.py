@@ -1,0 +1,102 @@
+"""Judging: every measure against its limits, with the doubt that its uncertainty asks for.
+
+JCGM 106:2012. With value y, standard uncertainty u and limits T_L, T_U the probability that
+the true value conforms is p_c = Phi((T_U - y)/u) - Phi((T_L - y)/u) (clause 7.4,
+normal distribution, nothing known beforehand). A measure is `in` when it lies inside both limits
+moved inward by the guard band g = k u, `out` when it lies beyond a limit moved outward by g,
+`unsure` between. Where the limits are so close together that both matter at once, one-sided
+guard bands alone would let the risk grow, so `in` also asks p_c >= Phi(k); for wide limits
+that is the same rule, and for limits closer than 2 g nothing can be proven in. The verdict
+is `pass` when every judged measure is in, `fix` when one is proven out, else `retake`: a
+doubtful or a missing measure never passes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from placecheck.answer import JUDGED, MEASURE_BY_NAME, Answer, Estimate, Judged, Measured, State, Verdict
+from placecheck.errors import PlacecheckError, Problem
+from placecheck.tolerances import Tolerances
+
+EXIT_STATUS: Mapping[Verdict, int] = {"pass": 0, "fix": 1, "retake": 3}
+_TIE = 1e-9  # rounding of the error function at the edge of the acceptance interval
+
+
+def phi(z: float) -> float:
+    """The standard normal distribution function."""
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def p_conform(value: float, u: float, low: float, high: float) -> float:
+    """Probability that the true value lies in [low, high] (JCGM 106:2012, 7.4); `u` > 0, all in one unit."""
+    # the tail that is small is subtracted on its own side, so that nothing is lost to 1 - 1
+    if value > (low + high) / 2:
+        return phi((value - low) / u) - phi((value - high) / u)
+    return phi((high - value) / u) - phi((low - value) / u)
+
+
+def state_of(value: float, u: float, low: float, high: float, guard_factor: float) -> State:
+    """`in`, `out` or `unsure` for a value with standard uncertainty `u` and guard band guard_factor * u."""
+    guard = guard_factor * u
+    if value <= low - guard or value >= high + guard:
+        # with no guard band a value on its limit still conforms (simple acceptance)
+        return "in" if guard == 0 and low <= value <= high else "out"
+    inside = low + guard <= value <= high - guard
+    return "in" if inside and p_conform(value, u, low, high) >= phi(guard_factor) - _TIE else "unsure"
+
+
+def judge_estimate(estimate: Estimate, low: float, high: float, guard_factor: float) -> Judged:
+    """One estimate against [low, high]."""
+    return Judged(
+        estimate,
+        low,
+        high,
+        state_of(estimate.value, estimate.u, low, high, guard_factor),
+        p_conform(estimate.value, estimate.u, low, high),
+    )
+
+
+def judge(measured: Measured, tolerances: Tolerances) -> Mapping[str, Judged]:
+    """Every judged measure that was had, by name, in the order of the answer."""
+    return {
+        name: judge_estimate(measured.estimates[name], *tolerances.limits[name], tolerances.guard_factor)
+        for name in JUDGED
+        if name in measured.estimates
+    }
+
+
+def verdict_of(judged: Mapping[str, Judged]) -> Verdict:
+    """pass, fix or retake; `judged` lacks the measures that could not be had."""
+    states = [judged[name].state if name in judged else None for name in JUDGED]
+    if "out" in states:
+        return "fix"
+    return "pass" if all(state == "in" for state in states) else "retake"
+
+
+def problems_of(measured: Measured) -> tuple[Problem, ...]:
+    """All problems once each: the photo's own, then the reason of every measure that is missing."""
+    found = list(measured.problems)
+    unexplained = []
+    for name, spec in MEASURE_BY_NAME.items():
+        if name in measured.estimates:
+            continue
+        if name in measured.missing:
+            found.append(measured.missing[name])
+        else:
+            unexplained.append(spec.label)
+    if unexplained:
+        found.append(
+            Problem(
+                "not-measured",
+                f"Not measured in this photo: {'; '.join(unexplained)}. Take it again with the whole block, the "
+                "closure's corners and the card in view.",
+            )
+        )
+    return tuple(dict.fromkeys(found))
+
+
+def failed_answer(error: PlacecheckError) -> Answer:
+    """The answer for a photo that a step could not go on with: retake, every measure null, the reason as problem."""
+    return Answer("retake", Measured({}), {}, (error.problem,), (), error.exit_status)

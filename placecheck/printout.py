@@ -1,0 +1,139 @@
+"""How numbers and the answer are printed: one place for all rounding, one short table for the terminal.
+
+GUM 7.2.6: an uncertainty is given to at most two significant digits and the value to the
+same decimal place, so -1.234 with U95 0.416 reads -1.23 ± 0.42. Signs are put into words
+where a person reads them: an offset is 1.2 mm to the wearer's left, not minus 1.2. A
+state is a word and a symbol, never a colour alone, and the symbols fall back to ASCII
+where the terminal has no others. The table lists what is judged first, then the advice in
+the order in which it is to be done, then what is wrong with the photo, if anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from typing import TYPE_CHECKING
+
+from placecheck.answer import MEASURES, Answer, MeasureSpec, State, Verdict
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+UNIT_SIGN: Mapping[str, str] = {"mm": " mm", "deg": "°"}
+STATE_WORDS: Mapping[State | None, tuple[str, str, str]] = {
+    "in": ("✓", "ok", "in"),
+    "out": ("✗", "x", "OUT"),
+    "unsure": ("?", "?", "unsure"),
+    None: ("–", "-", "not measured"),
+}
+"""State: symbol, the same in ASCII, word."""
+VERDICT_WORDS: Mapping[Verdict, str] = {
+    "pass": "PASS: pinned as it should be",
+    "fix": "FIX: move a pin before stitching",
+    "retake": "RETAKE: this photo cannot decide it",
+}
+_SIDES: Mapping[str, tuple[str, str]] = {
+    "offset_mm": ("to the wearer's right", "to the wearer's left"),
+    "fold_offset_front_mm": ("to the wearer's right", "to the wearer's left"),
+    "fold_offset_back_mm": ("to the wearer's right", "to the wearer's left"),
+    "skew_deg": ("front turned to the wearer's right", "front turned to the wearer's left"),
+    "clearance_centre_mm": ("", "behind the cap's edge"),
+    "clearance_left_mm": ("", "behind the cap's edge"),
+    "clearance_right_mm": ("", "behind the cap's edge"),
+    "front_corner_asymmetry_mm": ("more on the wearer's right", "more on the wearer's left"),
+    "back_corner_asymmetry_mm": ("more on the wearer's right", "more on the wearer's left"),
+}
+"""What a positive and a negative value of a signed measure mean."""
+
+
+def decimals_of(uncertainty: float) -> int:
+    """Decimal places that show `uncertainty` (> 0) with two significant digits; never negative."""
+    return max(0, 1 - Decimal(repr(uncertainty)).adjusted())
+
+
+def rounded(value: float, uncertainty: float) -> tuple[str, str]:
+    """(value, uncertainty) as text by GUM 7.2.6: two significant digits of uncertainty, the value to the same place.
+
+    The uncertainty is rounded half up, the value half to even; a value that rounds to zero has no sign.
+    """
+    places = decimals_of(uncertainty)
+    shown = Decimal(repr(uncertainty)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
+    if decimals_of(float(shown)) != places:  # 0.0996 became 0.100: one place fewer
+        places = decimals_of(float(shown))
+        shown = shown.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
+    number = Decimal(repr(value)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN)
+    if number == 0:
+        number = abs(number)
+    return f"{number:f}", f"{shown:f}"
+
+
+def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
+    """`-1.23 ± 0.42 mm`."""
+    number, shown = rounded(value, uncertainty)
+    return f"{number} ± {shown}{UNIT_SIGN[unit]}"
+
+
+def in_words(spec: MeasureSpec, value: float, uncertainty: float) -> tuple[str, str]:
+    """A measure for people: (`1.2 mm to the wearer's left`, `± 0.42`), the sign as words where it has any."""
+    number, shown = rounded(value, uncertainty)
+    sides = _SIDES.get(spec.name)
+    words = ""
+    if sides is not None and Decimal(number) != 0:
+        words = sides[0] if value > 0 else sides[1]
+        number = number.lstrip("-")
+    return f"{number}{UNIT_SIGN[spec.unit]}{' ' + words if words else ''}", f"± {shown}"
+
+
+def limits_text(low: float, high: float, unit: str) -> str:
+    """`within 3 mm` for limits even about zero, else `6 to 13 mm`."""
+    sign = UNIT_SIGN[unit]
+    return f"within {high:g}{sign}" if low == -high else f"{low:g} to {high:g}{sign}"
+
+
+def _unicode(console: Console) -> bool:
+    return console.encoding.lower().replace("-", "").startswith("utf")
+
+
+def print_answer(console: Console, answer: Answer, title: str | None = None, every_measure: bool = False) -> None:
+    """The table, the advice and the problems of one answer, for a terminal. `every_measure` adds what is not judged."""
+    from rich.table import Table
+    from rich.text import Text
+
+    unicode = _unicode(console)
+    colour = {"pass": "bold green", "fix": "bold yellow", "retake": "bold magenta"}[answer.verdict]
+    if title:
+        console.print(Text(title, style="bold"))
+    console.print(Text(VERDICT_WORDS[answer.verdict], style=colour))
+    if answer.measured.estimates:
+        table = Table(box=None, pad_edge=False, header_style="bold")
+        for heading, justify in (
+            ("measure", "left"),
+            ("reads", "left"),
+            ("95 %", "left"),
+            ("limits", "left"),
+            ("", "left"),
+        ):
+            table.add_column(heading, justify=justify)  # type: ignore[arg-type]
+        for spec in MEASURES:
+            estimate = answer.measured.estimates.get(spec.name)
+            judged = answer.judged.get(spec.name)
+            if not (spec.judged or (every_measure and estimate)):
+                continue
+            reads, doubt = in_words(spec, estimate.value, estimate.U95) if estimate else ("", "")
+            if not unicode:
+                reads, doubt = reads.replace("°", " deg"), doubt.replace("±", "+/-")
+            limits = limits_text(judged.low, judged.high, spec.unit) if judged else ""
+            symbol, plain, word = STATE_WORDS[judged.state if judged else None]
+            state = f"{symbol if unicode else plain} {word}" if spec.judged else ""
+            style = "bold" if judged is not None and judged.state == "out" else ""
+            limits = limits if unicode else limits.replace("°", " deg")
+            table.add_row(spec.label, reads, doubt, limits, state, style=style)
+        console.print(table)
+    if answer.fixes:
+        console.print()
+        for number, fix in enumerate(answer.fixes, 1):
+            console.print(Text(f"{number}. {fix}"))
+    if answer.problems:
+        console.print()
+        for problem in answer.problems:
+            console.print(Text(f"! {problem.message}"))
