@@ -32,6 +32,7 @@ STATION_WIDTHS = 0.35
 """Where the side clearances are read, to either side of the fold (0.35 of the width on narrow closures)."""
 LEAST_MOVE_MM = 0.5
 """A pin cannot be set finer than this (common practice, no published source)."""
+FAR_SIDEWAYS_MM = 3.0
 STEEP_LEAN_DEG = 25.0
 LEAN_ADVICE = (
     "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
@@ -159,6 +160,7 @@ class _Plan:
             if f"width_{end}_mm" in measured.estimates
         }
         self.now = Placement.of(measured, request.closure.length_mm)
+        self.was = self.now
         self.station = station_mm(request.closure.width_mm)
         self.moves: list[str] = []
 
@@ -213,11 +215,12 @@ class _Plan:
             return
         low, high = self.limits["offset_mm"]
         offset = (now.front + now.back) / 2
-        needed = self.is_out("offset_mm") or self.beyond("offset_mm", offset)
-        worthwhile = bool(self.moves) and abs(offset - _aim(low, high)) > (high - low) / 6
-        corners = self.is_out(*ASYMMETRIES) and not self.is_in("offset_mm")
         move = _aim(low, high) - offset
-        if not (needed or worthwhile or corners) or abs(move) < LEAST_MOVE_MM:
+        if self.moves:
+            needed = abs(move) > (high - low) / 6
+        else:
+            needed = self.is_out("offset_mm") or (self.is_out(*ASYMMETRIES) and not self.is_in("offset_mm"))
+        if not needed or abs(move) < LEAST_MOVE_MM:
             return
         self.now = now.slid(move)
         self.moves.append(
@@ -244,8 +247,13 @@ class _Plan:
         )
 
     def hairline_pins(self) -> None:
-        """What the rigid moves leave of an uneven hairline."""
-        if not (self.moves or self.is_out(*CLEARANCES)):
+        """What the rigid moves leave of an uneven hairline.
+
+        Not after a long way sideways: the cap's rim falls away toward the temples, so the side clearances are then
+        read against another part of it and have to be seen again first.
+        """
+        sideways = abs((self.now.front or 0.0) - (self.was.front or 0.0))
+        if sideways > FAR_SIDEWAYS_MM or not (self.moves or self.is_out(*CLEARANCES)):
             return
         aim = self.tolerances.clearance_aim_mm
         places = {
@@ -269,8 +277,8 @@ class _Plan:
             if not self.beyond(name, value):
                 if self.is_out(name) and self.moves:
                     self.moves.append(
-                        f"The {end} corners follow the fold: they should then be even within {mm_and_inches(value)} "
-                        f"(now {mm_and_inches(reads)}), so re-pin them last and do not stretch the lace."
+                        f"The {end} corners follow the fold: now uneven by {mm_and_inches(reads)}, they should then "
+                        f"be even within {mm_and_inches(value)}, so re-pin them last and do not stretch the lace."
                     )
                 continue
             if not (self.is_out(name) or self.moves):
