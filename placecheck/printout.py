@@ -2,7 +2,7 @@
 
 GUM 7.2.6: an uncertainty is given to at most two significant digits and the value to the
 same decimal place, so -1.234 with U95 0.416 reads -1.23 ± 0.42. Signs are put into words
-where a person reads them: an offset is 1.2 mm to the wearer's left, not minus 1.2. A
+where a person reads them: an offset is 1.2 mm left (the wearer's), not minus 1.2. A
 state is a word and a symbol, never a colour alone, and the symbols fall back to ASCII
 where the terminal has no others. The table lists what is judged first, then the advice in
 the order in which it is to be done, then what is wrong with the photo, if anything.
@@ -33,17 +33,12 @@ VERDICT_WORDS: Mapping[Verdict, str] = {
     "retake": "RETAKE: this photo cannot decide it",
 }
 _SIDES: Mapping[str, tuple[str, str]] = {
-    "offset_mm": ("to the wearer's right", "to the wearer's left"),
-    "fold_offset_front_mm": ("to the wearer's right", "to the wearer's left"),
-    "fold_offset_back_mm": ("to the wearer's right", "to the wearer's left"),
-    "skew_deg": ("front turned to the wearer's right", "front turned to the wearer's left"),
-    "clearance_centre_mm": ("", "behind the cap's edge"),
-    "clearance_left_mm": ("", "behind the cap's edge"),
-    "clearance_right_mm": ("", "behind the cap's edge"),
-    "front_corner_asymmetry_mm": ("more on the wearer's right", "more on the wearer's left"),
-    "back_corner_asymmetry_mm": ("more on the wearer's right", "more on the wearer's left"),
+    **dict.fromkeys(("offset_mm", "fold_offset_front_mm", "fold_offset_back_mm"), ("right", "left")),
+    "skew_deg": ("right", "left"),
+    **dict.fromkeys(("clearance_centre_mm", "clearance_left_mm", "clearance_right_mm"), ("", "behind it")),
+    **dict.fromkeys(("front_corner_asymmetry_mm", "back_corner_asymmetry_mm"), ("right", "left")),
 }
-"""What a positive and a negative value of a signed measure mean."""
+"""The word for a positive and for a negative value of a signed measure; left and right are the wearer's."""
 
 
 def decimals_of(uncertainty: float) -> int:
@@ -73,15 +68,15 @@ def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
     return f"{number} ± {shown}{UNIT_SIGN[unit]}"
 
 
-def in_words(spec: MeasureSpec, value: float, uncertainty: float) -> tuple[str, str]:
-    """A measure for people: (`1.2 mm to the wearer's left`, `± 0.42`), the sign as words where it has any."""
+def in_words(spec: MeasureSpec, value: float, uncertainty: float) -> str:
+    """A measure for people, its sign as a word where it has one: `1.23 ± 0.42 mm left`."""
     number, shown = rounded(value, uncertainty)
     sides = _SIDES.get(spec.name)
     words = ""
     if sides is not None and Decimal(number) != 0:
         words = sides[0] if value > 0 else sides[1]
         number = number.lstrip("-")
-    return f"{number}{UNIT_SIGN[spec.unit]}{' ' + words if words else ''}", f"± {shown}"
+    return f"{number} ± {shown}{UNIT_SIGN[spec.unit]} {words}".rstrip()
 
 
 def limits_text(low: float, high: float, unit: str) -> str:
@@ -90,12 +85,16 @@ def limits_text(low: float, high: float, unit: str) -> str:
     return f"within {high:g}{sign}" if low == -high else f"{low:g} to {high:g}{sign}"
 
 
+def _ascii(text: str) -> str:
+    return text.replace("°", " deg").replace("±", "+/-")
+
+
 def _unicode(console: Console) -> bool:
     return console.encoding.lower().replace("-", "").startswith("utf")
 
 
-def print_answer(console: Console, answer: Answer, title: str | None = None, every_measure: bool = False) -> None:
-    """The table, the advice and the problems of one answer, for a terminal. `every_measure` adds what is not judged."""
+def print_answer(console: Console, answer: Answer, title: str | None = None) -> None:
+    """The table, the advice and the problems of one answer, for a terminal."""
     from rich.table import Table
     from rich.text import Text
 
@@ -106,28 +105,19 @@ def print_answer(console: Console, answer: Answer, title: str | None = None, eve
     console.print(Text(VERDICT_WORDS[answer.verdict], style=colour))
     if answer.measured.estimates:
         table = Table(box=None, pad_edge=False, header_style="bold")
-        for heading, justify in (
-            ("measure", "left"),
-            ("reads", "left"),
-            ("95 %", "left"),
-            ("limits", "left"),
-            ("", "left"),
-        ):
-            table.add_column(heading, justify=justify)  # type: ignore[arg-type]
+        for heading in ("left, right: the wearer's", "reads, ± for 95 %", "limits", ""):
+            table.add_column(heading if unicode else _ascii(heading))
         for spec in MEASURES:
             estimate = answer.measured.estimates.get(spec.name)
             judged = answer.judged.get(spec.name)
-            if not (spec.judged or (every_measure and estimate)):
+            if not spec.judged:
                 continue
-            reads, doubt = in_words(spec, estimate.value, estimate.U95) if estimate else ("", "")
-            if not unicode:
-                reads, doubt = reads.replace("°", " deg"), doubt.replace("±", "+/-")
+            reads = in_words(spec, estimate.value, estimate.U95) if estimate else ""
             limits = limits_text(judged.low, judged.high, spec.unit) if judged else ""
             symbol, plain, word = STATE_WORDS[judged.state if judged else None]
-            state = f"{symbol if unicode else plain} {word}" if spec.judged else ""
+            cells = [spec.label, reads, limits, f"{symbol if unicode else plain} {word}"]
             style = "bold" if judged is not None and judged.state == "out" else ""
-            limits = limits if unicode else limits.replace("°", " deg")
-            table.add_row(spec.label, reads, doubt, limits, state, style=style)
+            table.add_row(*(cells if unicode else map(_ascii, cells)), style=style)
         console.print(table)
     if answer.fixes:
         console.print()

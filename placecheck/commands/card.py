@@ -1,0 +1,44 @@
+"""`placecheck card`: the scale card as a file to print.
+
+A true-scale PDF for A4 or Letter, or with --svg or --png the card alone for a print shop
+or a screen. Drawing is placecheck.card.printing's; an existing file is not overwritten
+unless --force says so.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    app.command("card")(card)
+
+
+def card(
+    file: Annotated[Path | None, typer.Argument(help="Name of the file; placecheck-card.pdf (or .svg, .png).")] = None,
+    paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper of the PDF.")] = "a4",
+    svg: Annotated[bool, typer.Option("--svg", help="Write the card as SVG.")] = False,
+    png: Annotated[bool, typer.Option("--png", help="Write the card as PNG, 600 dpi.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite the file if it is there already.")] = False,
+) -> None:
+    """Write the scale card to print: at 100 %, on matt paper, glued to stiff board."""
+    from placecheck.card.printing import write_card
+    from placecheck.errors import UsageProblem
+
+    if svg and png:
+        raise UsageProblem("card-kind", "Choose one of --svg and --png, or neither for PDF.")
+    kind = "svg" if svg else "png" if png else "pdf"
+    path = file or Path(f"placecheck-card.{kind}")
+    if path.exists() and not force:
+        raise UsageProblem(
+            "file-exists", f"{path} is there already: name another file, or add --force to overwrite it."
+        )
+    try:
+        write_card(path, paper=paper, kind=kind)
+    except OSError as error:
+        raise UsageProblem("card-unwritable", f"The card {path} cannot be written: {error.strerror}.") from None
+    print(path)
+    print("Print at 100 % (not “fit to page”), matt, and glue it to stiff board; then measure both 100 mm bars.")

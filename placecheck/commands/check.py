@@ -1,0 +1,241 @@
+"""`placecheck check`: photos in, verdicts out.
+
+Options are read and refused here, once, before any photo is opened; settings.toml fills
+what was not given. One photo is checked in this process, several in `--jobs` worker
+processes with progress on standard error; answers come out in the order the photos were named. Standard
+output holds the answer and nothing else: a table, or with --json one JSON object (one per
+line, each with its "photo", for several). The exit status is that of the photo, or of the
+worst one. A record that cannot be saved costs a sentence, never the verdict.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from placecheck.one_photo import Checked
+    from placecheck.request import CheckRequest
+
+SEVERITY = (0, 1, 3, 2, 4)
+"""Exit statuses from best to worst, for several photos."""
+
+Task = tuple[Path, "CheckRequest", Path | None, Path | None]
+
+
+def register(app: typer.Typer) -> None:
+    app.command("check")(check)
+
+
+def check(
+    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO", help="Photos of the pinned closure.")],
+    closure: Annotated[
+        str | None, typer.Option(metavar="SIZE", help="Closure size, width x front to back: 5x5, 13x4, 12.7x12.7cm.")
+    ] = None,
+    block_circumference: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH", help="Tape round the block's widest level, with unit: 22.75in, 57.8cm."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
+    no_save: Annotated[bool, typer.Option("--no-save", help="Keep the answer out of the records.")] = False,
+    overlay: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Write the photo with lines and numbers (.jpg, .png; several photos: a folder)."
+        ),
+    ] = None,
+    marks: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Landmarks set by hand, JSON; they outrank what is found.")
+    ] = None,
+    explain: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Write a picture of every stage into this folder.")
+    ] = None,
+    tolerances: Annotated[Path | None, typer.Option(metavar="FILE", help="The shop's own limits, TOML.")] = None,
+    jobs: Annotated[int, typer.Option(min=1, max=64, help="Photos checked at the same time.")] = 1,
+    card_bars: Annotated[
+        str | None,
+        typer.Option(metavar="AxB", help="Measured length of the card's two 100 mm bars, across x down: 99.2x99.5."),
+    ] = None,
+    camera: Annotated[str | None, typer.Option(metavar="NAME", help="A saved camera profile.")] = None,
+    front: Annotated[
+        Literal["top", "bottom", "left", "right"] | None,
+        typer.Option(help="Side of the photo the face is on, when the photo cannot tell."),
+    ] = None,
+) -> None:
+    """Check photos of a pinned closure: pass, fix or retake, with numbers and the pin to move."""
+    if marks is not None and len(photos) > 1:
+        from placecheck.errors import UsageProblem
+
+        raise UsageProblem(
+            "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
+        )
+    request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front)
+    tasks = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
+    worst = 0
+    for checked in _run(tasks, jobs):
+        _report(checked, as_json, len(photos) > 1)
+        if not no_save and checked.is_photo:
+            _save(checked, request)
+        worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)
+    raise typer.Exit(worst)
+
+
+def _request(
+    closure: str | None,
+    block_circumference: str | None,
+    marks: Path | None,
+    tolerances: Path | None,
+    card_bars: str | None,
+    camera: str | None,
+    front: Literal["top", "bottom", "left", "right"] | None,
+) -> CheckRequest:
+    """The request from options and settings. Raises UsageProblem."""
+    from placecheck.errors import UsageProblem
+    from placecheck.marks import load_marks
+    from placecheck.request import CheckRequest
+    from placecheck.settings import load_settings
+    from placecheck.tolerances import load_tolerances
+    from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
+
+    settings = load_settings()
+    closure = closure or settings.check.get("closure")
+    if closure is None:
+        raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
+    around = block_circumference or settings.check.get("block_circumference")
+    if around is None:
+        raise UsageProblem(
+            "circumference-not-given",
+            "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
+        )
+    bars = card_bars or settings.check.get("card_bars")
+    return CheckRequest(
+        closure=parse_closure(closure),
+        block_circumference_mm=parse_circumference_mm(around),
+        tolerances=load_tolerances(tolerances) if tolerances else settings.tolerances,
+        marks=load_marks(marks) if marks else None,
+        camera_name=camera or settings.check.get("camera"),
+        card_bars_mm=parse_card_bars_mm(bars) if bars else None,
+        front=front,
+    )
+
+
+def _outputs(photo: Path, count: int, overlay: Path | None, explain: Path | None) -> tuple[Path | None, Path | None]:
+    """Where the overlay and the stages of this photo go. Raises UsageProblem for one file name and several photos."""
+    from placecheck.errors import UsageProblem
+
+    pictures = (".jpg", ".jpeg", ".png")
+    if count == 1:
+        if overlay is not None and overlay.suffix.lower() not in pictures:
+            raise UsageProblem("overlay-name", f"The picture {overlay} must end in .jpg or .png.")
+        return overlay, explain
+    if overlay is not None and overlay.suffix.lower() in pictures:
+        raise UsageProblem(
+            "overlay-name", f"Several photos need a folder for their pictures: {overlay} is the name of one picture."
+        )
+    return overlay / f"{photo.stem}-overlay.jpg" if overlay else None, explain / photo.stem if explain else None
+
+
+def _one(task: Task) -> Checked:
+    from placecheck.one_photo import check_file
+
+    return check_file(*task)
+
+
+def _start_worker(threads: int) -> None:
+    """Share the cores among the workers; what is missing here is reported with the photo itself."""
+    import contextlib
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with contextlib.suppress(ImportError):
+        import cv2
+
+        cv2.setNumThreads(threads)
+
+
+def _run(tasks: list[Task], jobs: int) -> Iterator[Checked]:
+    """Check all tasks, in their order; several show progress on standard error."""
+    if len(tasks) == 1:
+        yield _one(tasks[0])
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        bar = progress.add_task("checking", total=len(tasks))
+        for checked in _in_processes(tasks, min(jobs, len(tasks))) if jobs > 1 else map(_one, tasks):
+            progress.advance(bar)
+            yield checked
+
+
+def _in_processes(tasks: list[Task], jobs: int) -> Iterator[Checked]:
+    import os
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import get_context
+
+    threads = max(1, (os.cpu_count() or 1) // jobs)
+    pool = ProcessPoolExecutor(jobs, get_context("spawn"), _start_worker, (threads,))
+    try:
+        futures = [pool.submit(_one, task) for task in tasks]
+        for task, future in zip(tasks, futures, strict=True):
+            try:
+                yield future.result()
+            except BrokenProcessPool:
+                yield _lost(task)
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _lost(task: Task) -> Checked:
+    """The answer for a photo whose worker process was killed."""
+    from placecheck.errors import UnusableFile
+    from placecheck.judge import failed_answer
+    from placecheck.one_photo import Checked
+
+    message = (
+        "The process that checked this photo was stopped from outside, perhaps for want of memory: check it alone."
+    )
+    return Checked(task[0], failed_answer(UnusableFile("worker-lost", message)), is_photo=False)
+
+
+def _report(checked: Checked, as_json: bool, several: bool) -> None:
+    """The answer on standard output, notes on standard error."""
+    if as_json:
+        import json
+
+        answer = checked.answer.as_json()
+        if several:
+            print(json.dumps({"photo": str(checked.path), **answer}, ensure_ascii=False), flush=True)
+        else:
+            print(json.dumps(answer, ensure_ascii=False, indent=1), flush=True)
+    else:
+        from rich.console import Console
+
+        from placecheck.printout import print_answer
+
+        print_answer(Console(highlight=False), checked.answer, str(checked.path) if several else None)
+    for note in checked.notes:
+        print(f"placecheck: {note}", file=sys.stderr)
+
+
+def _save(checked: Checked, request: CheckRequest) -> None:
+    """Keep the answer in the records, where this installation has them; a failure is one sentence."""
+    try:
+        from placecheck.records.store import save_check  # type: ignore[import-not-found, unused-ignore]
+    except ModuleNotFoundError as error:
+        if error.name is not None and error.name.startswith("placecheck.records"):
+            return
+        print(f"placecheck: This check was not saved to the records ({error}).", file=sys.stderr)
+        return
+    try:
+        save_check(checked.path, request, checked.answer)
+    except Exception as error:
+        what = str(error).split("\n", 1)[0] or type(error).__name__
+        print(f"placecheck: This check was not saved to the records: {what}", file=sys.stderr)

@@ -1,0 +1,152 @@
+"""One photo, from its file to its answer, whatever happens on the way.
+
+This is the edge of the vision: load, measure, judge, advise, draw. A step that cannot go
+on raises a PlacecheckError, which becomes an answer of its own (retake, every measure
+null, one sentence); a missing system library and a fault of the program itself become
+answers too, so that whoever asked for JSON always gets it and nobody meets a traceback
+(PLACECHECK_DEBUG=1 in the environment prints it on standard error). Command line, batch workers and
+records all come through `check_file`. Pictures asked for are written from here, since the
+photo's pixels need not travel further.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.advice import fixes_for, undecided
+from placecheck.answer import Answer, Measured
+from placecheck.errors import PlacecheckError, Problem, UsageProblem
+from placecheck.judge import EXIT_STATUS, failed_answer, judge, problems_of, verdict_of
+from placecheck.request import CheckRequest
+from placecheck.system import import_problem
+
+if TYPE_CHECKING:
+    from placecheck.photo import Photo
+
+Explain = Callable[[str, npt.NDArray[np.uint8]], None]
+"""Called by a step with its name and a picture of what it did, (h, w) or (h, w, 3) BGR uint8."""
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The answer for one file, what could not be written beside it, and whether the file was a photo at all."""
+
+    path: Path
+    answer: Answer
+    notes: tuple[str, ...] = ()
+    is_photo: bool = True
+
+
+def answer_for(measured: Measured, request: CheckRequest) -> Answer:
+    """Judged and advised: the whole answer for what was measured."""
+    judged = judge(measured, request.tolerances)
+    verdict = verdict_of(judged)
+    problems = problems_of(measured)
+    if verdict == "retake":
+        problems += undecided(measured, judged)
+    return Answer(verdict, measured, judged, problems, fixes_for(measured, judged, request), EXIT_STATUS[verdict])
+
+
+def explainer(folder: Path) -> Explain:
+    """Writes each stage's picture into `folder`, numbered in the order of the stages."""
+    from placecheck import vision
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageProblem("explain-unwritable", f"The folder {folder} cannot be made: {error.strerror}.") from None
+    count = 0
+
+    def explain(name: str, image: npt.NDArray[np.uint8]) -> None:
+        nonlocal count
+        count += 1
+        safe = re.sub(r"[^\w-]+", "-", name).strip("-") or "stage"
+        try:
+            (folder / f"{count:02d}-{safe}.jpg").write_bytes(vision.encode(np.ascontiguousarray(image), ".jpg", 90))
+        except OSError as error:
+            raise UsageProblem("explain-unwritable", f"{folder} cannot be written: {error.strerror}.") from None
+
+    return explain
+
+
+def _debugging() -> bool:
+    return os.environ.get("PLACECHECK_DEBUG") == "1"
+
+
+def internal_error(error: BaseException) -> Problem:
+    """One sentence for a fault of the program itself."""
+    if _debugging():
+        traceback.print_exception(error, file=sys.stderr)
+    what = str(error).split("\n", 1)[0][:200]
+    return Problem(
+        "internal-error",
+        f"An internal error stopped the check of this photo ({type(error).__name__}{': ' if what else ''}{what}): "
+        "please report it with the photo; PLACECHECK_DEBUG=1 shows more.",
+    )
+
+
+def _failed(problem: Problem, status: int = 4) -> Answer:
+    return Answer("retake", Measured({}), {}, (problem,), (), status)
+
+
+def _measure(photo: Photo, request: CheckRequest, explain: Path | None) -> Answer:
+    from placecheck.check import measure_photo
+
+    if request.marks is not None:
+        request.marks.check_inside(photo.width, photo.height)
+    return answer_for(measure_photo(photo, request, explainer(explain) if explain else None), request)
+
+
+def check_file(path: Path, request: CheckRequest, overlay: Path | None = None, explain: Path | None = None) -> Checked:
+    """Check one photo file. Writes the overlay and the stages' pictures where asked; raises nothing but Ctrl-C."""
+    photo: Photo | None = None
+    try:
+        from placecheck.photo import load_photo
+
+        photo = load_photo(path)
+        answer = _measure(photo, request, explain)
+        json.dumps(answer.as_json(), allow_nan=False)
+    except PlacecheckError as error:
+        answer = failed_answer(error)
+    except ImportError as error:
+        if _debugging():
+            traceback.print_exc()
+        answer = _failed(import_problem(error))
+    except MemoryError:
+        message = "There is not enough memory for this photo: close other programs, or give a smaller copy of it."
+        answer = _failed(Problem("out-of-memory", message))
+    except Exception as error:
+        answer = _failed(internal_error(error))
+    notes = []
+    if overlay is not None:
+        note = _write_overlay(photo, answer, request, overlay)
+        notes += [note] if note else []
+    return Checked(path, answer, tuple(notes), photo is not None)
+
+
+def _write_overlay(photo: Photo | None, answer: Answer, request: CheckRequest, path: Path) -> str | None:
+    """Draw and write the overlay; a sentence where that fails: it must not take the verdict with it."""
+    if photo is None:
+        return f"No picture {path} was made, since the photo could not be opened."
+    try:
+        from placecheck.overlay import draw_overlay, save_picture
+
+        save_picture(draw_overlay(photo.image, answer, request.closure.width_mm), path)
+    except PlacecheckError as error:
+        return error.problem.message
+    except Exception as error:
+        if _debugging():
+            traceback.print_exc()
+        return f"No picture {path} was made, because of an internal error ({type(error).__name__}): please report it."
+    return None

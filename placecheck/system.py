@@ -1,0 +1,121 @@
+"""What the machine lacks: system libraries, packages, versions, as sentences.
+
+The opencv-python wheel brings its own libraries except a few that every desktop has and
+a fresh server or container has not: libGL and GLib. Importing it there fails with the
+loader's message, which helps nobody at a bench; here it becomes the command that mends it
+(package names of Debian and Ubuntu; newer ones call GLib's libglib2.0-0t64, and apt finds
+it by the old name). Two OpenCV distributions in one environment overwrite each other's
+files and fail in odd ways, so that is looked for too. Nothing here imports OpenCV by
+itself except to see whether it can be.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import re
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from placecheck.errors import Problem
+
+OPENCV_DISTRIBUTIONS = (
+    "opencv-python",
+    "opencv-python-headless",
+    "opencv-contrib-python",
+    "opencv-contrib-python-headless",
+)
+SYSTEM_PACKAGES = "libgl1 libglib2.0-0"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing looked at: whether it is good, whether the checker can do without, and a sentence."""
+
+    what: str
+    good: bool
+    needed: bool
+    message: str
+
+
+def import_problem(error: ImportError) -> Problem:
+    """What to do about a package that cannot be imported."""
+    library = re.search(r"lib[\w.+-]+\.so[\w.]*", str(error))
+    if library and "cannot open shared object" in str(error):
+        return Problem(
+            "system-library-missing",
+            f"The system library {library[0]} is missing, which OpenCV needs: install it with “apt-get install -y "
+            f"{SYSTEM_PACKAGES}” (as root or with sudo) and try again.",
+        )
+    return Problem(
+        "package-missing",
+        f"A Python package cannot be loaded ({error}): install placecheck again with its dependencies.",
+    )
+
+
+def _opencv() -> list[Finding]:
+    found = []
+    for name in OPENCV_DISTRIBUTIONS:
+        try:
+            found.append((name, importlib.metadata.version(name)))
+        except importlib.metadata.PackageNotFoundError:
+            continue
+    names = " and ".join(f"{name} {version}" for name, version in found)
+    one = Finding(
+        "one OpenCV",
+        len(found) == 1,
+        True,
+        names
+        if len(found) == 1
+        else f"{names or 'none'} installed: uninstall all of them, then install opencv-python.",
+    )
+    try:
+        import cv2
+    except ImportError as error:
+        return [one, Finding("OpenCV loads", False, True, import_problem(error).message)]
+    version = str(cv2.__version__)
+    new_enough = int(version.split(".")[0]) >= 5
+    return [
+        one,
+        Finding(
+            "OpenCV 5 or later",
+            new_enough,
+            True,
+            version if new_enough else f"{version} shifts the card's corners by half a pixel: install opencv-python 5.",
+        ),
+    ]
+
+
+def _heic() -> Finding:
+    for name in ("pi_heif", "pillow_heif"):
+        try:
+            module = __import__(name)
+        except ImportError:
+            continue
+        return Finding("HEIC photos", True, False, f"{name} {module.__version__}")
+    return Finding(
+        "HEIC photos", False, False, "not readable: install the extra “heic”, or set the phone's camera to JPEG."
+    )
+
+
+def _writable(folder: Path) -> Finding:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        return Finding(
+            "folder for records and settings",
+            False,
+            True,
+            f"{folder} cannot be written ({error.strerror}): make it writable, or name another in PLACECHECK_HOME.",
+        )
+    return Finding("folder for records and settings", True, True, str(folder))
+
+
+def examine(home: Path) -> list[Finding]:
+    """Everything the checker needs of this machine, looked at."""
+    version = ".".join(map(str, sys.version_info[:3]))
+    python = Finding("Python 3.11 or later", sys.version_info >= (3, 11), True, version)
+    return [python, *_opencv(), _heic(), _writable(home)]
