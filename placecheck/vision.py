@@ -69,6 +69,19 @@ def gaussian_blur(image: Any, sigma_px: float) -> Any:
     return cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE)
 
 
+def pixel_blur(image: Any, sigma: float, box: int) -> Any:
+    """Gaussian blur of `sigma`, then the mean over `box` x `box` pixels (odd: centred); edges repeated."""
+    return cv2.blur(gaussian_blur(image, sigma), (box, box), borderType=cv2.BORDER_REPLICATE)
+
+
+def slope_and_range(image: Any, window: int) -> tuple[Any, Any]:
+    """Gradient magnitude per pixel, and the difference of greatest and least value in window x window pixels."""
+    kernel = np.array([[-0.5, 0.0, 0.5]], np.float32)
+    gx, gy = cv2.filter2D(image, cv2.CV_32F, kernel), cv2.filter2D(image, cv2.CV_32F, kernel.T)
+    box = np.ones((window, window), np.uint8)
+    return cv2.magnitude(gx, gy), cv2.dilate(image, box) - cv2.erode(image, box)
+
+
 def warp_perspective(image: Any, homography: Points, width: int, height: int, border: float = 0) -> Any:
     """`image` seen through `homography` (source px -> result px), bilinear, (height, width)."""
     return cv2.warpPerspective(
@@ -246,3 +259,47 @@ def calibrate(
         None,
     )
     return float(rms), np.asarray(k, np.float64), np.asarray(d, np.float64).ravel()[:5]
+
+
+# ----------------------------------------------------------------------------- resampling and networks
+
+
+def resample(image: Image, photo_px: Float32Image) -> Image:
+    """`image` sampled bilinearly at `photo_px` (h, w, 2) float32 pixel positions; edge colours outside."""
+    return cv2.remap(  # type: ignore[return-value]
+        image, photo_px[..., 0], photo_px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+
+
+def affine_crop(image: Image, matrix: Points, width: int, height: int) -> Image:
+    """`image` through `matrix` (2, 3), photo px -> result px; bilinear, mid grey outside."""
+    return cv2.warpAffine(  # type: ignore[return-value]
+        image,
+        np.asarray(matrix, np.float64),
+        (width, height),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(128, 128, 128),
+    )
+
+
+def largest_blob(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_] | None:
+    """The largest 8-connected part of a mask, or None when the mask is empty."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    if count < 2:
+        return None
+    best: npt.NDArray[np.bool_] = labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    return best
+
+
+class Network:
+    """An ONNX network run by OpenCV's own dnn module: image (1, c, h, w) float32 in, (maps, flags) out."""
+
+    def __init__(self, path: str) -> None:
+        self._net = cv2.dnn.readNetFromONNX(path)
+
+    def __call__(self, image: Float32Image) -> tuple[Float32Image, Float32Image]:
+        """Maps (n, h/2, w/2) and flags (m,) for `image` (c, h, w) in 0..1."""
+        self._net.setInput(np.ascontiguousarray(image[None], np.float32))
+        maps, flags = self._net.forward(["maps", "flags"])
+        return np.asarray(maps)[0], np.asarray(flags).ravel()

@@ -14,30 +14,33 @@ corner: the correlation says so, and a covered corner is dropped, not guessed.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from placecheck import vision
-from placecheck.card import board
+from placecheck.card.board import CARD, PICTURE_PX_PER_MM, Board
 
 FloatArray = npt.NDArray[np.float64]
 
-DRAWING_PX_PER_MM = 10
-WINDOW_MM = 9.0
+WINDOW_SQUARES = 0.45
 """Half window: up to, not into, the neighbouring corners' own edges."""
+DRAWING_PX_PER_SQUARE = 100
 MIN_HALF_WINDOW_PX, MAX_HALF_WINDOW_PX = 5, 22
 START_SIGMA_PX = 0.7
 ITERATIONS = 4
+MODEL_U_PX = 0.02
+"""What the drawing leaves out (the phone's sharpening, ink spread), per axis: cards rendered by other means came out
+0.02 to 0.04 px off in common where their noise explained 0.01."""
 
 
 @dataclass(frozen=True)
 class Alignment:
-    """Result for all 24 corners of the board (row = id); a corner whose window leaves the photo has match 0.
+    """Result for all n corners of the board (row = id); a corner whose window leaves the photo has match 0.
 
-    corners_px (24, 2); u_px (24,) standard uncertainty of each from the fit's own residuals; match (24,) correlation
-    of photo and drawing, 0..1; blur_px (24,) standard deviation of the blur; black, white (24,) grey levels 0..255.
+    corners_px (n, 2); u_px (n,) standard uncertainty per axis, from the fit's own residuals and MODEL_U_PX; match (n,)
+    correlation of photo and drawing, 0..1; blur_px (n,) standard deviation of the blur; black, white (n,) grey levels
+    0..255 of ink and paper.
     """
 
     corners_px: FloatArray
@@ -74,73 +77,72 @@ def scales_px_per_mm(homography: FloatArray, points_mm: FloatArray) -> FloatArra
     return np.asarray(singular[:, -1], np.float64)
 
 
-def draw_card(
-    homography: FloatArray, left: int, top: int, width: int, height: int, sigma_px: float, px_per_mm: float
+def draw(
+    target: Board, homography: FloatArray, centre: npt.NDArray[np.int64], half: int, sigma_px: float, factor: int
 ) -> vision.Float32Image:
-    """The card as seen through `homography` (mm -> px): linear light 0..1 of the pixels of a box of the photo."""
-    factor = int(np.clip(np.ceil(5 / px_per_mm), 1, 8))
-    n = DRAWING_PX_PER_MM
-    to_mm = np.array([[1 / n, 0, 0.5 / n - board.MARGIN_MM[0]], [0, 1 / n, 0.5 / n - board.MARGIN_MM[1]], [0, 0, 1]])
-    to_box = np.array([[factor, 0, (0.5 - left) * factor - 0.5], [0, factor, (0.5 - top) * factor - 0.5], [0, 0, 1]])
-    fine = vision.warp_perspective(
-        board.picture(n), to_box @ homography @ to_mm, width * factor, height * factor, border=255
-    )
-    fine = fine.astype(np.float32) / 255
-    fine = vision.gaussian_blur(fine, sigma_px * factor)
-    drawn: vision.Float32Image = vision.resize(fine, width, height) if factor > 1 else fine
-    return drawn
+    """The card seen through `homography` (mm -> px) in a box of 2 half + 1 photo pixels about `centre`.
+
+    Linear light 0..1, averaged over a photo pixel's area and blurred, but sampled `factor` (odd) times finer than the
+    photo, so that it can be read between its pixels without the error of interpolating a sharp picture.
+    """
+    n, m = PICTURE_PX_PER_MM, target.margin_mm
+    to_mm = np.array([[1 / n, 0, 0.5 / n - m], [0, 1 / n, 0.5 / n - m], [0, 0, 1]])
+    corner = (factor - 1) / 2 - factor * (centre - half)
+    to_box = np.array([[factor, 0, corner[0]], [0, factor, corner[1]], [0, 0, 1]])
+    size = (2 * half + 1) * factor
+    fine = vision.warp_perspective(target.picture, to_box @ homography @ to_mm, size, size, border=255)
+    return vision.pixel_blur(fine.astype(np.float32) / 255, sigma_px * factor, factor)
 
 
-def align(gray: vision.Image, homography: FloatArray, sigma_px: float = START_SIGMA_PX) -> Alignment:
+def align(
+    gray: vision.Image, homography: FloatArray, sigma_px: float = START_SIGMA_PX, target: Board = CARD
+) -> Alignment:
     """Fit every inner corner of the card near where `homography` (mm -> px, good to 2 px or so) expects it."""
-    n = board.N_CORNERS
-    points = board.corners_mm()
-    start = vision.apply_homography(homography, points)
-    scale = scales_px_per_mm(homography, points)
+    n = target.n_corners
+    start = vision.apply_homography(homography, target.corners_mm)
+    scale = scales_px_per_mm(homography, target.corners_mm)
     result = Alignment(start.copy(), np.full(n, np.inf), *(np.zeros(n) for _ in range(4)))
-    half = np.clip(np.round(WINDOW_MM * scale), MIN_HALF_WINDOW_PX, MAX_HALF_WINDOW_PX).astype(int)
+    if not (np.all(np.isfinite(start)) and np.all(np.isfinite(scale)) and scale.max() > 0.05):
+        return result
+    wanted = np.round(WINDOW_SQUARES * target.square_mm * scale)
+    half = np.clip(wanted, MIN_HALF_WINDOW_PX, MAX_HALF_WINDOW_PX).astype(int)
     height, width = gray.shape
     centre = np.round(start).astype(int)
     inside = np.all((centre - half[:, None] >= 0) & (centre + half[:, None] < [width, height]), axis=1)
-    if not inside.any():
-        return result
-    border = 4
-    low = np.min(centre[inside] - half[inside, None], axis=0) - border
-    high = np.max(centre[inside] + half[inside, None], axis=0) + border + 1
-    left, top = np.maximum(low, 0)
-    right, bottom = np.minimum(high, [width, height])
-    light = _TO_LIGHT[gray[top:bottom, left:right]]
-    drawn = draw_card(homography, left, top, right - left, bottom - top, sigma_px, float(np.median(scale)))
-    grad_y, grad_x = np.gradient(drawn)
-    laplacian = np.gradient(grad_y, axis=0) + np.gradient(grad_x, axis=1)
-    layers = (drawn, grad_x, grad_y, laplacian)
+    per_px = DRAWING_PX_PER_SQUARE / (target.square_mm * float(np.median(scale)))
+    factor = int(np.clip(2 * np.ceil((per_px - 1) / 2) + 1, 3, 7))
+    border = 3 + int(np.ceil(2 * sigma_px))
     for i in np.flatnonzero(inside):
-        _fit_corner(int(i), light, layers, centre[i] - [left, top], int(half[i]), start[i], sigma_px, result)
+        drawn = draw(target, homography, centre[i], int(half[i]) + border, sigma_px, factor)
+        (x, y), h = centre[i], half[i]
+        light = _TO_LIGHT[gray[y - h : y + h + 1, x - h : x + h + 1]]
+        _fit_corner(int(i), light, drawn, factor, border, start[i], sigma_px, result)
     return result
 
 
 def _fit_corner(
     i: int,
     light: vision.Float32Image,
-    layers: tuple[Any, ...],
-    centre: npt.NDArray[np.int64],
-    half: int,
+    drawn: vision.Float32Image,
+    factor: int,
+    border: int,
     start: FloatArray,
     sigma_px: float,
     result: Alignment,
 ) -> None:
-    """Gauss-Newton for one corner; writes row i of `result`."""
-    cx, cy = int(centre[0]), int(centre[1])
-    patch = light[max(cy - half, 0) : cy + half + 1, max(cx - half, 0) : cx + half + 1]
-    if patch.shape != (2 * half + 1, 2 * half + 1):
-        return
-    target = patch.astype(np.float64).ravel()
-    ys, xs = np.mgrid[cy - half : cy + half + 1, cx - half : cx + half + 1]
-    weight = (np.hanning(2 * half + 3)[1:-1, None] * np.hanning(2 * half + 3)[None, 1:-1]).ravel() ** 0.5
-    shift, d_sigma2 = np.zeros(2), 0.0
+    """Gauss-Newton for one corner: photo patch against its drawing; writes row i of `result`."""
+    side = light.shape[0]
+    target = light.astype(np.float64).ravel()
+    grad_y, grad_x = (g * factor for g in np.gradient(drawn))
+    laplacian = (np.gradient(grad_y, axis=0) + np.gradient(grad_x, axis=1)) * factor
+    at = (border + np.arange(side)) * factor + (factor - 1) / 2
+    taper = np.hanning(side + 2)[1:-1]
+    weight = np.sqrt(np.outer(taper, taper)).ravel()
+    shift = np.zeros(2)
     for _ in range(ITERATIONS):
+        xs, ys = np.meshgrid(at - factor * shift[0], at - factor * shift[1])
         t, gx, gy, lap = (
-            vision.sample(layer, xs - shift[0], ys - shift[1]).astype(np.float64).ravel() for layer in layers
+            vision.sample(layer, xs, ys).astype(np.float64).ravel() for layer in (drawn, grad_x, grad_y, laplacian)
         )
         columns = np.stack([np.ones_like(t), t, -gx, -gy, 0.5 * lap], axis=1)
         normal = columns.T @ (columns * weight[:, None])
@@ -155,19 +157,18 @@ def _fit_corner(
         step = solution[2:4] / b
         length = float(np.hypot(*step))
         shift = shift + step * min(1.0, 1.0 / max(length, 1e-12))
-        d_sigma2 = solution[4] / b
-        if np.hypot(*shift) > half:
+        if np.hypot(*shift) > side / 2:
             return
-        if length < 0.005:
+        if length < 0.01:
             break
     residual = target - columns @ solution
     mean = np.average(target, weights=weight)
     variance = np.average((target - mean) ** 2, weights=weight)
     noise2 = np.average(residual**2, weights=weight)
-    # sandwich covariance of weighted least squares: W is a taper, not the inverse noise
+    # covariance of least squares under weights that are a taper, not the inverse noise
     spread = inverse @ (columns.T @ (columns * (weight**2)[:, None])) @ inverse * noise2 / b**2
     result.corners_px[i] = start + shift
-    result.u_px[i] = float(np.sqrt(max(0.0, (spread[2, 2] + spread[3, 3]) / 2)))
+    result.u_px[i] = float(np.sqrt(MODEL_U_PX**2 + max(0.0, (spread[2, 2] + spread[3, 3]) / 2)))
     result.match[i] = float(np.sqrt(max(0.0, 1 - noise2 / max(variance, 1e-12))))
-    result.blur_px[i] = float(np.sqrt(max(sigma_px**2 + d_sigma2, 0.01)))
+    result.blur_px[i] = float(np.sqrt(max(sigma_px**2 + solution[4] / b, 0.01)))
     result.black[i], result.white[i] = linear_to_srgb(np.array([a, a + b]))

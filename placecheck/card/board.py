@@ -6,80 +6,90 @@ corner of the first square, x along the seven columns, y along the five rows, z 
 card, lengths in mm. Markers sit in the white squares, ids ascend row by row from 0; the
 inner corners are numbered row by row from 0, six in a row, four rows. An odd number of
 rows keeps OpenCV's old and new board patterns the same (opencv/opencv issue 23152).
+`Board` is general so that the corner fit can be tested on published photos of other boards.
 """
 
 from __future__ import annotations
 
-from functools import cache
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-COLUMNS, ROWS = 7, 5
-SQUARE_MM, MARKER_MM = 20.0, 14.0
-DICTIONARY = "DICT_5X5_50"
-BOARD_MM = (COLUMNS * SQUARE_MM, ROWS * SQUARE_MM)
-CARD_MM = (160.0, 120.0)
-MARGIN_MM = ((CARD_MM[0] - BOARD_MM[0]) / 2, (CARD_MM[1] - BOARD_MM[1]) / 2)
-N_MARKERS = (COLUMNS * ROWS) // 2
-N_CORNERS = (COLUMNS - 1) * (ROWS - 1)
-MODULE_MM = MARKER_MM / 7
-"""A 5 x 5 marker has a border of one module all round: 7 modules across."""
+from placecheck import vision
 
 FloatArray = npt.NDArray[np.float64]
 
 
-@cache
-def board() -> Any:
-    """OpenCV's board object, its points in mm."""
-    from placecheck import vision
+@dataclass(frozen=True)
+class Board:
+    """A ChArUco board on a white card: squares across and down, lengths in mm, OpenCV's name of its dictionary."""
 
-    return vision.charuco_board(COLUMNS, ROWS, SQUARE_MM, MARKER_MM, DICTIONARY)
+    columns: int
+    rows: int
+    square_mm: float
+    marker_mm: float
+    dictionary: str
+    margin_mm: float
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of the board without the card's white margin."""
+        return self.columns * self.square_mm, self.rows * self.square_mm
+
+    @property
+    def n_markers(self) -> int:
+        return (self.columns * self.rows) // 2
+
+    @property
+    def n_corners(self) -> int:
+        return (self.columns - 1) * (self.rows - 1)
+
+    @cached_property
+    def middle_mm(self) -> FloatArray:
+        """The board's middle, (1, 2) mm."""
+        return np.array([self.size_mm]) / 2
+
+    @cached_property
+    def opencv(self) -> Any:
+        """OpenCV's board object, its points in mm."""
+        return vision.charuco_board(self.columns, self.rows, self.square_mm, self.marker_mm, self.dictionary)
+
+    @cached_property
+    def corners_mm(self) -> FloatArray:
+        """The inner corners, (n_corners, 2) mm in the board's frame; the row number is the corner's id."""
+        return vision.board_points(self.opencv)
+
+    @cached_property
+    def markers_mm(self) -> FloatArray:
+        """The markers' corners, (n_markers, 4, 2) mm; the row number is the marker's id."""
+        markers = vision.board_markers(self.opencv)
+        return markers.corners_px[np.argsort(markers.ids)]
+
+    @cached_property
+    def outline_mm(self) -> FloatArray:
+        """The card's own outline in the board's frame, (4, 2) mm, clockwise as seen from above."""
+        (w, h), m = self.size_mm, self.margin_mm
+        return np.array([[-m, -m], [w + m, -m], [w + m, h + m], [-m, h + m]])
+
+    @cached_property
+    def picture(self) -> vision.Image:
+        """The whole card as OpenCV draws its board, on white, 0 and 255, PICTURE_PX_PER_MM fine; read-only.
+
+        Pixel (row i, column j) shows the board's point ((j + 0.5) / n - margin, (i + 0.5) / n - margin) mm.
+        """
+        n, m = PICTURE_PX_PER_MM, self.margin_mm
+        w, h = self.size_mm
+        card = np.full((round((h + 2 * m) * n), round((w + 2 * m) * n)), 255, np.uint8)
+        drawn = vision.board_image(self.opencv, round(w * n), round(h * n))
+        at = round(m * n)
+        card[at : at + drawn.shape[0], at : at + drawn.shape[1]] = drawn
+        card.flags.writeable = False
+        return card
 
 
-@cache
-def corners_mm() -> FloatArray:
-    """The inner corners, (24, 2) mm in the board's frame; the row number is the corner's id."""
-    from placecheck import vision
-
-    return vision.board_points(board())
-
-
-@cache
-def markers_mm() -> FloatArray:
-    """The markers' corners, (17, 4, 2) mm; the row number is the marker's id."""
-    from placecheck import vision
-
-    markers = vision.board_markers(board())
-    return markers.corners_px[np.argsort(markers.ids)]
-
-
-def outline_mm() -> FloatArray:
-    """The card's own outline in the board's frame, (4, 2) mm, clockwise as seen from above."""
-    (w, h), (mx, my) = CARD_MM, MARGIN_MM
-    return np.array([[-mx, -my], [w - mx, -my], [w - mx, h - my], [-mx, h - my]])
-
-
-def is_black(x_mm: FloatArray, y_mm: FloatArray) -> npt.NDArray[np.bool_]:
-    """Whether the chessboard (without its markers) is black at points of the board's frame."""
-    column, row = np.floor(x_mm / SQUARE_MM).astype(int), np.floor(y_mm / SQUARE_MM).astype(int)
-    inside = (column >= 0) & (column < COLUMNS) & (row >= 0) & (row < ROWS)
-    return np.asarray(inside & ((column + row) % 2 == 0))
-
-
-@cache
-def picture(px_per_mm: int) -> npt.NDArray[np.uint8]:
-    """The whole card as OpenCV draws its board, on white: (120 n, 160 n), 0 and 255; read-only.
-
-    Pixel (i, j) shows the board's point ((j + 0.5) / n - 10, (i + 0.5) / n - 10) mm.
-    """
-    from placecheck import vision
-
-    n = px_per_mm
-    card = np.full((int(CARD_MM[1] * n), int(CARD_MM[0] * n)), 255, np.uint8)
-    drawn = vision.board_image(board(), int(BOARD_MM[0] * n), int(BOARD_MM[1] * n))
-    top, left = int(MARGIN_MM[1] * n), int(MARGIN_MM[0] * n)
-    card[top : top + drawn.shape[0], left : left + drawn.shape[1]] = drawn
-    card.flags.writeable = False
-    return card
+PICTURE_PX_PER_MM = 10
+CARD = Board(columns=7, rows=5, square_mm=20.0, marker_mm=14.0, dictionary="DICT_5X5_50", margin_mm=10.0)
+CARD_MM = (160.0, 120.0)

@@ -22,9 +22,9 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck import photo, vision
-from placecheck.card import board
 from placecheck.card.align import Alignment, align, scales_px_per_mm
-from placecheck.errors import RetakeNeeded
+from placecheck.card.board import CARD
+from placecheck.errors import Problem, RetakeNeeded
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -39,7 +39,7 @@ MIN_SPREAD_MM = 8.0
 of five with one beside it 7.5 mm (no pose to speak of)."""
 MIN_PX_PER_MM = 0.6
 MAX_K1 = 0.15
-BENT_PX, BENT_MM = 0.35, 0.12
+BENT_PX, BENT_MM = 0.3, 0.1
 CUT_OFF_FRACTION = 0.02
 OTHER_DICTIONARIES = (
     "DICT_4X4_1000",
@@ -89,10 +89,10 @@ def find_card(gray: vision.Image) -> CardSighting:
     homography = _marker_homography(seen, own)
     alignment, homography = _fit_corners(gray, homography)
     good = _good_corners(alignment, homography, gray.shape)
-    outline = vision.apply_homography(homography, board.outline_mm())
+    outline = vision.apply_homography(homography, CARD.outline_mm)
     if not _enough(good):
         raise _too_little(gray, good, outline)
-    corners, points = alignment.corners_px[good], board.corners_mm()[good]
+    corners, points = alignment.corners_px[good], CARD.corners_mm[good]
     kept, residual = _flat_card(corners, points, alignment.u_px[good], gray.shape)
     good, corners, points = good[kept], corners[kept], points[kept]
     if not _enough(good):
@@ -100,7 +100,7 @@ def find_card(gray: vision.Image) -> CardSighting:
     final = vision.find_homography(points, corners)
     if final is None:
         raise _too_little(gray, good, outline)
-    scale = float(scales_px_per_mm(final, np.array([[board.BOARD_MM[0] / 2, board.BOARD_MM[1] / 2]]))[0])
+    scale = float(scales_px_per_mm(final, CARD.middle_mm)[0])
     if scale < MIN_PX_PER_MM:
         raise _too_small()
     return CardSighting(
@@ -111,7 +111,7 @@ def find_card(gray: vision.Image) -> CardSighting:
         residual_px=residual,
         n_markers=len(set(seen.ids[own].tolist())),
         px_per_mm=scale,
-        outline_px=vision.apply_homography(final, board.outline_mm()),
+        outline_px=vision.apply_homography(final, CARD.outline_mm),
         u_px=alignment.u_px[good],
         blur_px=float(np.median(alignment.blur_px[good])),
         black_level=float(np.median(alignment.black[good])),
@@ -119,11 +119,20 @@ def find_card(gray: vision.Image) -> CardSighting:
     )
 
 
+def card_problems(card: CardSighting) -> tuple[Problem, ...]:
+    """What is wrong with light and focus at the card: too-dark, too-bright, too-blurred; empty if all is well."""
+    found = (
+        photo.exposure_problem(card.black_level, card.white_level),
+        photo.blur_problem(card.blur_px, card.px_per_mm),
+    )
+    return tuple(p for p in found if p is not None)
+
+
 # ----------------------------------------------------------------------------- markers
 
 
 def _read_markers(
-    gray: vision.Image, dictionary: str = board.DICTIONARY, enough: int = ENOUGH_MARKERS
+    gray: vision.Image, dictionary: str = CARD.dictionary, enough: int = ENOUGH_MARKERS
 ) -> vision.Markers:
     """Markers of the card's dictionary that the board has, at the first size that shows enough of them."""
     height, width = gray.shape
@@ -138,8 +147,8 @@ def _read_markers(
         w, h = round(width * size), round(height * size)
         scaled = gray if size == 1.0 else vision.resize(gray, w, h)
         found = vision.detect_markers(scaled, dictionary, MIN_PERIMETER_PX / max(w, h))
-        if dictionary == board.DICTIONARY:
-            ours = found.ids < board.N_MARKERS
+        if dictionary == CARD.dictionary:
+            ours = found.ids < CARD.n_markers
             found = vision.Markers(found.corners_px[ours], found.ids[ours])
         if len(found.ids) > len(best.ids):
             factor = np.array([width / w, height / h])
@@ -152,7 +161,7 @@ def _read_markers(
 def _agreement(homography: FloatArray, seen: vision.Markers) -> npt.NDArray[np.bool_]:
     """Which markers lie where the homography (mm -> px) says, each corner within 0.3 of the marker's side."""
     with np.errstate(all="ignore"):
-        expected = vision.apply_homography(homography, board.markers_mm()[seen.ids])
+        expected = vision.apply_homography(homography, CARD.markers_mm[seen.ids])
         away = np.linalg.norm(expected - seen.corners_px, axis=2).max(axis=1)
     return np.asarray(np.isfinite(away) & (away < 0.3 * _sides(seen.corners_px)))
 
@@ -185,7 +194,7 @@ def _largest_agreeing(seen: vision.Markers) -> npt.NDArray[np.int64]:
 
 
 def _marker_homography(seen: vision.Markers, index: npt.NDArray[np.int64]) -> FloatArray:
-    points = board.markers_mm()[seen.ids[index]].reshape(-1, 2)
+    points = CARD.markers_mm[seen.ids[index]].reshape(-1, 2)
     homography = vision.find_homography(points, seen.corners_px[index].reshape(-1, 2))
     return np.full((3, 3), np.nan) if homography is None else homography
 
@@ -197,7 +206,7 @@ def _refuse_second_card(seen: vision.Markers, own: npt.NDArray[np.int64]) -> Non
         return
     others = vision.Markers(seen.corners_px[rest], seen.ids[rest])
     away = np.linalg.norm(
-        vision.apply_homography(_marker_homography(seen, own), board.markers_mm()[others.ids]).mean(axis=1)
+        vision.apply_homography(_marker_homography(seen, own), CARD.markers_mm[others.ids]).mean(axis=1)
         - others.corners_px.mean(axis=1),
         axis=1,
     )
@@ -223,8 +232,7 @@ def _fit_corners(gray: vision.Image, homography: FloatArray) -> tuple[Alignment,
     The first round may be done at reduced size: the markers' corners are good to about a pixel of the size they
     were read at.
     """
-    middle = np.array([[board.BOARD_MM[0] / 2, board.BOARD_MM[1] / 2]])
-    scale = float(scales_px_per_mm(homography, middle)[0]) if np.all(np.isfinite(homography)) else 0.0
+    scale = float(scales_px_per_mm(homography, CARD.middle_mm)[0]) if np.all(np.isfinite(homography)) else 0.0
     sigma = 0.7
     if scale > 4:
         size = 2.5 / scale
@@ -241,9 +249,7 @@ def _fit_corners(gray: vision.Image, homography: FloatArray) -> tuple[Alignment,
         alignment, refined = _round(gray, homography, sigma)
         if refined is None:
             return alignment, homography
-        moved = vision.apply_homography(refined, board.corners_mm()) - vision.apply_homography(
-            homography, board.corners_mm()
-        )
+        moved = vision.apply_homography(refined, CARD.corners_mm) - vision.apply_homography(homography, CARD.corners_mm)
         homography = refined
         blur = float(np.median(alignment.blur_px[alignment.match >= MIN_MATCH]))
         settled = float(np.abs(moved).max()) < 0.3 and abs(blur - sigma) < max(0.3, 0.2 * sigma)
@@ -258,13 +264,13 @@ def _round(gray: vision.Image, homography: FloatArray, sigma: float) -> tuple[Al
     good = np.flatnonzero(alignment.match >= MIN_MATCH)
     if not _enough(good, 4):
         return alignment, None
-    return alignment, vision.find_homography(board.corners_mm()[good], alignment.corners_px[good])
+    return alignment, vision.find_homography(CARD.corners_mm[good], alignment.corners_px[good])
 
 
 def _good_corners(alignment: Alignment, homography: FloatArray, shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
     """Ids of the corners that look like the card there and did not wander off by more than a quarter square."""
-    near = np.linalg.norm(alignment.corners_px - vision.apply_homography(homography, board.corners_mm()), axis=1)
-    limit = 0.25 * board.SQUARE_MM * np.maximum(scales_px_per_mm(homography, board.corners_mm()), 0.1)
+    near = np.linalg.norm(alignment.corners_px - vision.apply_homography(homography, CARD.corners_mm), axis=1)
+    limit = 0.25 * CARD.square_mm * np.maximum(scales_px_per_mm(homography, CARD.corners_mm), 0.1)
     return np.flatnonzero((alignment.match >= MIN_MATCH) & (near < limit))
 
 
@@ -272,7 +278,7 @@ def _enough(ids: npt.NDArray[np.int64], least: int = MIN_CORNERS) -> bool:
     """Whether these corners are enough for a pose: at least `least`, and spread in two directions."""
     if len(ids) < least:
         return False
-    points = board.corners_mm()[ids]
+    points = CARD.corners_mm[ids]
     return bool(np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[-1] / np.sqrt(len(ids)) >= MIN_SPREAD_MM)
 
 
@@ -348,7 +354,7 @@ def _too_little(gray: vision.Image, good: npt.NDArray[np.int64], outline_px: Flo
         return RetakeNeeded(problem.code, problem.message)
     return RetakeNeeded(
         "card-covered",
-        f"Too much of the scale card is covered ({len(good)} of {board.N_CORNERS} corners can be seen): "
+        f"Too much of the scale card is covered ({len(good)} of {CARD.n_corners} corners can be seen): "
         "clear it and retake.",
     )
 
