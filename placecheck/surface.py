@@ -110,21 +110,27 @@ def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_m
 class MidPlane:
     """The cap's mid plane in the block frame: turned by `yaw_deg` about +Z, shifted by `shift_mm` along its normal.
 
-    The plane holds the vertical; its normal (the cap's +u) is (cos yaw, sin yaw, 0).
+    `roll_deg` leans it out of the vertical (a cap pulled on a little crooked, a block fitted a little leaning).
+    Its normal, the cap's +u, is (cos yaw cos roll, sin yaw cos roll, sin roll).
     """
 
     yaw_deg: float = 0.0
     shift_mm: float = 0.0
+    roll_deg: float = 0.0
 
     @property
     def normal(self) -> FloatArray:
-        a = np.radians(self.yaw_deg)
-        return np.array([np.cos(a), np.sin(a), 0.0])
+        a, r = np.radians([self.yaw_deg, self.roll_deg])
+        return np.array([np.cos(a) * np.cos(r), np.sin(a) * np.cos(r), np.sin(r)])
 
     @property
     def forward(self) -> FloatArray:
         a = np.radians(self.yaw_deg)
         return np.array([-np.sin(a), np.cos(a), 0.0])
+
+    @property
+    def up(self) -> FloatArray:
+        return np.cross(self.normal, self.forward)
 
 
 def centre_line(
@@ -136,7 +142,7 @@ def centre_line(
     """
     phi = np.radians(np.linspace(180.0 - back_deg, front_deg, n))
     origin = plane.shift_mm * plane.normal
-    ray = np.cos(phi)[:, None] * plane.forward + np.sin(phi)[:, None] * np.array([0.0, 0.0, 1.0])
+    ray = np.cos(phi)[:, None] * plane.forward + np.sin(phi)[:, None] * plane.up
     rho = surface.radius(ray)
     for _ in range(6):
         p = origin + rho[:, None] * ray

@@ -1,0 +1,65 @@
+"""The two small networks: one sees the photo and finds the block, one sees the unrolled dome and finds the closure.
+
+Both are the same encoder-decoder with skip connections (the U-Net idea, Ronneberger
+et al. 2015), plain 3x3 convolutions with batch normalisation, output at half the
+input's resolution, plus a vector of yes/no answers from the deepest features. They
+are small enough for OpenCV's dnn module on two cores. The block network gives the
+silhouette of the bare block and the direction of the face; the closure network gives
+one heat map per landmark and line, read out as probabilities along the proper axis.
+"""
+
+from __future__ import annotations
+
+import torch
+from torch import nn
+
+LANDMARKS = ("fold_front", "fold_back", "front_left", "front_right", "back_left", "back_right")
+CLOSURE_CHANNELS = (*LANDMARKS, "cap_rim", "hairline", "centre_line", "ventilated")
+CLOSURE_FLAGS = ("closure", "upright", "cap")
+BLOCK_CHANNELS = ("silhouette", "face x", "face y")
+BLOCK_FLAGS = ("block",)
+
+
+def conv(n_in: int, n_out: int, stride: int = 1) -> nn.Sequential:
+    return nn.Sequential(nn.Conv2d(n_in, n_out, 3, stride, 1, bias=False), nn.BatchNorm2d(n_out), nn.ReLU(inplace=True))
+
+
+class Pyramid(nn.Module):
+    """Encoder-decoder; `widths` from the half-resolution level down. Returns (maps at 1/2, flags)."""
+
+    def __init__(self, n_in: int, widths: tuple[int, ...], n_maps: int, n_flags: int) -> None:
+        super().__init__()
+        self.stem = conv(n_in, widths[0], 2)
+        self.first = conv(widths[0], widths[0])
+        self.down = nn.ModuleList(
+            nn.Sequential(conv(a, b, 2), conv(b, b)) for a, b in zip(widths[:-1], widths[1:], strict=True)
+        )
+        self.context = nn.Sequential(conv(widths[-1], widths[-1]), conv(widths[-1], widths[-1]))
+        ups = []
+        for low, high in zip(widths[:0:-1], widths[-2::-1], strict=True):
+            ups.append(conv(low + high, high))
+        self.up = nn.ModuleList(ups)
+        self.last = conv(widths[0], widths[0] + 8)
+        self.maps = nn.Conv2d(widths[0] + 8, n_maps, 1)
+        self.flags = nn.Linear(widths[-1], n_flags)
+
+    def forward(self, x: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        x = self.first(self.stem(x))
+        skips = [x]
+        for step in self.down:
+            x = step(x)
+            skips.append(x)
+        x = self.context(x)
+        flags = self.flags(x.mean((2, 3)))
+        for step, skip in zip(self.up, skips[-2::-1], strict=True):
+            x = nn.functional.interpolate(x, scale_factor=2.0, mode="bilinear", align_corners=False)
+            x = step(torch.cat([x, skip], 1))
+        return self.maps(self.last(x)), flags
+
+
+def closure_network() -> Pyramid:
+    return Pyramid(4, (32, 48, 64, 96, 104, 104), len(CLOSURE_CHANNELS), len(CLOSURE_FLAGS))
+
+
+def block_network() -> Pyramid:
+    return Pyramid(3, (16, 24, 40, 56, 64, 80), len(BLOCK_CHANNELS), len(BLOCK_FLAGS))

@@ -1,0 +1,53 @@
+"""The two small networks, loaded once and run by OpenCV.
+
+One finds the block in the photo (silhouette of the bare block, image direction of the
+face), one finds the closure and cap in the unrolled picture (a heat map for every
+landmark and line). How they were trained, on which scenes, and how they compare with
+other ways is told in calibration/training and DEVELOPERS.md. They only say where to
+look: what a finding is worth is settled by its spread here, by the geometry it must
+agree with, and by the judging scenes. Weights are data (`networks/*.onnx`); nothing is
+fetched. Pictures go in as BGR, 0..1; maps come out at half the input's resolution, so
+that cell (i, j) is centred at input pixel (2 i + 0.5, 2 j + 0.5).
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.vision import Network
+
+FOLDER = Path(__file__).parent / "networks"
+CLOSURE_CHANNELS = (
+    "fold_front",
+    "fold_back",
+    "front_left",
+    "front_right",
+    "back_left",
+    "back_right",
+    "cap_rim",
+    "hairline",
+    "centre_line",
+    "ventilated",
+)
+
+
+@lru_cache(maxsize=2)
+def network(name: str) -> Network:
+    """The network `name` ("block" or "closure"), read once in a process."""
+    return Network(str(FOLDER / f"{name}.onnx"))
+
+
+def run(name: str, picture: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Maps (n, h/2, w/2) and flag logits (m,) for a uint8 picture (h, w, c)."""
+    maps, flags = network(name)(picture.transpose(2, 0, 1).astype(np.float32) / 255.0)
+    return maps, flags
+
+
+def sigmoid(x: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Logistic function, safe for large arguments."""
+    out: npt.NDArray[np.float32] = 1.0 / (1.0 + np.exp(-np.clip(x, -30, 30)))
+    return out

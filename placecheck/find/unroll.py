@@ -1,0 +1,78 @@
+"""The photo unrolled: a picture of the dome in millimetres, front up, the same frame for every finder.
+
+The chart of surface.py about the block's own mid plane gives a surface point for every
+millimetre (u, v); projected into the photo it says where to look, so one resampling turns
+the photo into a picture whose texture has one scale and in which a closure of known size
+is an upright rectangle. Columns grow to the wearer's right, rows from the face (top) to
+the nape. What faces away from the lens is left grey and marked in a second channel that
+holds the cosine between the surface normal and the line of sight. The grid of photo
+pixels is kept, so that whatever is found at (u, v) is brought back to the photo exactly.
+Everything here is geometry; the resampling itself is done by the caller.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import Geometry
+from placecheck.surface import Chart, MidPlane, fermi_chart, normals
+
+FloatArray = npt.NDArray[np.float64]
+
+PX_PER_MM = 2.0
+U_HALF_MM = 128.0
+V_FRONT_MM = 168.0
+V_BACK_MM = V_FRONT_MM - 288.0
+WIDTH = 512
+HEIGHT = 576
+
+
+@dataclass(frozen=True)
+class Unrolling:
+    """Where every pixel of the unrolled picture lies: photo pixels (HEIGHT, WIDTH, 2) and facing cosine (HEIGHT, WIDTH).
+
+    Facing is 0 where the surface is off the chart or turned away.
+    """
+
+    chart: Chart
+    photo_px: npt.NDArray[np.float32]
+    facing: npt.NDArray[np.float32]
+
+
+def cell_to_uv(cells: FloatArray) -> FloatArray:
+    """Unrolled-picture pixels (..., 2) as (column, row), centres at integers, to (u, v) mm."""
+    u = (cells[..., 0] + 0.5) / PX_PER_MM - U_HALF_MM
+    v = V_FRONT_MM - (cells[..., 1] + 0.5) / PX_PER_MM
+    return np.stack([u, v], -1)
+
+
+def uv_to_cell(uv: FloatArray) -> FloatArray:
+    """(u, v) mm to unrolled-picture pixels (column, row)."""
+    return np.stack([(uv[..., 0] + U_HALF_MM) * PX_PER_MM - 0.5, (V_FRONT_MM - uv[..., 1]) * PX_PER_MM - 0.5], -1)
+
+
+def unroll_grid(geometry: Geometry, coarse_mm: float = 4.0) -> Unrolling:
+    """The resampling grid for a fitted block: computed every `coarse_mm` and interpolated (error below 0.1 px)."""
+    chart = fermi_chart(geometry.dome, MidPlane(), u_max_mm=U_HALF_MM, front_deg=-45, back_deg=-45, step_mm=coarse_mm)
+    px = geometry.to_px(chart.points)
+    n = normals(geometry.dome, chart.points)
+    sight = geometry.eye_mm - chart.points
+    sight /= np.linalg.norm(sight, axis=-1, keepdims=True)
+    facing = np.einsum("...i,...i", n, sight)
+    uv = cell_to_uv(np.stack(np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT)), -1).astype(float))
+    fu = (uv[0, :, 0] - chart.u_mm[0]) / coarse_mm
+    fv = (uv[:, 0, 1] - chart.v_mm[0]) / coarse_mm
+    grid = np.concatenate([px, facing[..., None]], -1)
+    iu = np.clip(np.floor(fu).astype(int), 0, len(chart.u_mm) - 2)
+    iv = np.clip(np.floor(fv).astype(int), 0, len(chart.v_mm) - 2)
+    au, av = (fu - iu)[None, :, None], (fv - iv)[:, None, None]
+    rows = grid[iv] * (1 - av) + grid[iv + 1] * av
+    full = rows[:, iu] * (1 - au) + rows[:, iu + 1] * au
+    inside = (
+        (fu >= 0)[None] & (fu <= len(chart.u_mm) - 1)[None] & (fv >= 0)[:, None] & (fv <= len(chart.v_mm) - 1)[:, None]
+    )
+    seen = np.where(inside, np.clip(full[..., 2], 0, 1), 0.0)
+    return Unrolling(chart, full[..., :2].astype(np.float32), seen.astype(np.float32))

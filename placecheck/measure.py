@@ -1,0 +1,242 @@
+"""Measuring on the dome's surface, as the definitions say, and how each number depends on what it rests on.
+
+Landmarks and lines arrive as photo pixels with standard uncertainties. Each is put on the
+fitted dome (ray meets surface, raised by the cap and lace); the chart about the cap's mid plane
+(surface.py), fitted together with the block, turns surface points into (u, v). Offsets and asymmetries
+are u's; skew is atan2 of the fold's two offsets over the run; a clearance is the surface
+length from rim to hairline along the fold or along a line of constant u; sides are geodesics
+from corner to corner. Rim and hairline enter as local straight fits at the three stations.
+`measure_at` is one pure function of the unknowns, so that uncertainty.py can differentiate it
+with respect to every one of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import Geometry
+from placecheck.dome import Dome
+from placecheck.surface import Chart, MidPlane, fermi_chart, geodesic_mm
+
+FloatArray = npt.NDArray[np.float64]
+
+# How far over the fitted dome (bare block and cap mesh) the visible things lie: the rim's elastic, the lace with its
+# knots on top of the cap, the seam in the cap. Thickness of the materials, common practice, no published source.
+RIM_LIFT_MM = 0.8
+LACE_LIFT_MM = 1.2
+SEAM_LIFT_MM = 0.6
+STATION_MM = 25.0
+STATION_OF_WIDTH = 0.35
+CORNERS = ("front_left", "front_right", "back_left", "back_right")
+SIDES = (
+    ("width_front_mm", "front_left", "front_right"),
+    ("width_back_mm", "back_left", "back_right"),
+    ("length_left_mm", "back_left", "front_left"),
+    ("length_right_mm", "back_right", "front_right"),
+)
+FOLD = ("fold_front", "fold_back")
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A landmark: pixel (2,), its covariance (2, 2) px^2, and what it rests on."""
+
+    px: FloatArray
+    covariance_px2: FloatArray
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line seen in the photo: ordered pixels (N, 2), standard uncertainty across it (N,) in px, and its evidence.
+
+    `common_px` is the part of the uncertainty that moves the whole line together.
+    """
+
+    px: FloatArray
+    u_px: FloatArray
+    common_px: float = 0.0
+    evidence: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if len(self.px) != len(self.u_px):
+            raise ValueError("a line needs one uncertainty for each pixel")
+
+
+@dataclass(frozen=True)
+class Inferred:
+    """A landmark that is hidden, placed `du_mm` beside another one with standard uncertainty `u_mm`."""
+
+    anchor: str
+    du_mm: float
+    u_mm: float
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Observed:
+    """Everything found in one photo, in photo pixels. A line or mark that was not found is absent (None).
+
+    `inferred` holds landmarks that are hidden but follow from others; no side is measured to them.
+    """
+
+    marks: Mapping[str, Mark]
+    inferred: Mapping[str, Inferred] = field(default_factory=dict)
+    rim: Line | None = None
+    hairline: Line | None = None
+    centre: Line | None = None
+
+
+@dataclass(frozen=True)
+class Nuisance:
+    """Small displacements by which found things may be wrong, all zero for the measurement itself.
+
+    `marks_mm` moves landmarks along (u, v); `rim_mm`, `hair_mm` move the lines along v at (left, centre, right);
+    `lift_mm` raises everything, `lace_lift_mm` only the lace and what is on it.
+    """
+
+    marks_mm: Mapping[str, FloatArray] = field(default_factory=dict)
+    rim_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
+    hair_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
+    lift_mm: float = 0.0
+    lace_lift_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class OnDome:
+    """The observation on the dome: the cap's plane, the chart about it, and chart coordinates of everything."""
+
+    surface: Dome
+    plane: MidPlane
+    chart: Chart
+    marks_uv: Mapping[str, FloatArray]
+    inferred_uv: Mapping[str, FloatArray]
+    rim_uv: FloatArray
+    hair_uv: FloatArray
+
+
+def put_on_dome(
+    geometry: Geometry, observed: Observed, nuisance: Nuisance | None = None, chart_step_mm: float = 4.0
+) -> OnDome:
+    """Carry pixels to the dome and into the chart about the cap's mid plane; things may be missing."""
+    nuisance = nuisance or Nuisance()
+    names = list(observed.marks)
+    n = len(names)
+    lace_px = [np.array([observed.marks[name].px for name in names]).reshape(-1, 2)]
+    if observed.hairline is not None:
+        lace_px.append(observed.hairline.px)
+    lace = geometry.hit(np.concatenate(lace_px), LACE_LIFT_MM + nuisance.lift_mm + nuisance.lace_lift_mm)
+    rim_px = observed.rim.px if observed.rim is not None else np.zeros((0, 2))
+    rim = geometry.hit(rim_px, RIM_LIFT_MM + nuisance.lift_mm)
+    lift = RIM_LIFT_MM + nuisance.lift_mm
+    lifted = replace(
+        geometry.dome,
+        half_breadth_mm=geometry.dome.half_breadth_mm + lift,
+        half_length_mm=geometry.dome.half_length_mm + lift,
+        height_mm=geometry.dome.height_mm + lift,
+    )
+    chart = fermi_chart(lifted, geometry.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
+    uv = chart.to_uv(np.nan_to_num(np.concatenate([lace, rim]), nan=1e3))
+    marks_uv = {name: uv[i] + nuisance.marks_mm.get(name, np.zeros(2)) for i, name in enumerate(names)}
+    inferred_uv = {
+        name: marks_uv[guess.anchor] + np.array([guess.du_mm, 0.0]) + nuisance.marks_mm.get(name, np.zeros(2))
+        for name, guess in observed.inferred.items()
+        if guess.anchor in marks_uv
+    }
+    return OnDome(lifted, geometry.cap, chart, marks_uv, inferred_uv, uv[len(lace) :], uv[n : len(lace)])
+
+
+def line_at(uv: FloatArray, u_at: float, reach_mm: float = 9.0) -> float:
+    """v of a line (N, 2) at `u_at`: a straight fit to what lies within `reach_mm`; NaN where the line does not reach."""
+    ok = np.isfinite(uv).all(-1)
+    near = ok & (np.abs(uv[:, 0] - u_at) <= reach_mm)
+    if near.sum() < 3 or uv[near, 0].min() > u_at + 2 or uv[near, 0].max() < u_at - 2:
+        return float("nan")
+    x, y = uv[near, 0] - u_at, uv[near, 1]
+    w = 1.0 - (np.abs(x) / (reach_mm * 1.01)) ** 2
+    sw, sx, sxx = w.sum(), (w * x).sum(), (w * x * x).sum()
+    sy, sxy = (w * y).sum(), (w * x * y).sum()
+    det = sw * sxx - sx * sx
+    return float((sxx * sy - sx * sxy) / det) if det > 1e-9 else float(sy / sw)
+
+
+def station_mm(nominal_width_mm: float) -> float:
+    """How far to either side of the fold the side clearances are taken."""
+    return STATION_MM if nominal_width_mm >= 71.0 else STATION_OF_WIDTH * nominal_width_mm
+
+
+def measure_at(
+    on: OnDome,
+    nominal_width_mm: float,
+    nuisance: Nuisance | None = None,
+    bend: Mapping[str, float] | None = None,
+) -> dict[str, float]:
+    """Every measure that can be had from what lies on the dome, by name; NaN where a part is missing.
+
+    `bend` gives a side's geodesic over its chord, where that is known well enough (for differences): no shooting then.
+    """
+    nuisance = nuisance or Nuisance()
+    nan = float("nan")
+    out: dict[str, float] = {}
+    marks = on.marks_uv
+    missing = np.array([nan, nan])
+    front, back = marks.get("fold_front", missing), marks.get("fold_back", missing)
+    out["fold_offset_front_mm"], out["fold_offset_back_mm"] = float(front[0]), float(back[0])
+    out["offset_mm"] = float(front[0] + back[0]) / 2
+    out["skew_deg"] = float(np.degrees(np.arctan2(front[0] - back[0], front[1] - back[1])))
+    every = {**on.inferred_uv, **marks}
+    left, right = every.get("front_left", missing), every.get("front_right", missing)
+    out["front_corner_asymmetry_mm"] = float(abs(right[0]) - abs(left[0]))
+    left, right = every.get("back_left", missing), every.get("back_right", missing)
+    out["back_corner_asymmetry_mm"] = float(abs(right[0]) - abs(left[0]))
+    step = station_mm(nominal_width_mm)
+    along = (front - back) / (front[1] - back[1])
+    for i, (name, du) in enumerate((("left", -step), ("centre", 0.0), ("right", step))):
+        u_at = float(front[0]) + du
+        key = f"clearance_{name}_mm"
+        if not np.isfinite(u_at):
+            out[key] = nan
+            continue
+        if name == "centre":
+            # the rim where the fold line meets it: two steps of a fixed point are enough on so short a way
+            tip = front + np.array([0.0, nuisance.hair_mm[i]])
+            v = line_at(on.rim_uv, u_at) + nuisance.rim_mm[i]
+            for _ in range(2):
+                v = line_at(on.rim_uv, u_at + along[0] * (v - front[1])) + nuisance.rim_mm[i]
+            foot = np.array([u_at + along[0] * (v - front[1]), v])
+        else:
+            v = line_at(on.rim_uv, u_at) + nuisance.rim_mm[i]
+            tip = np.array([u_at, line_at(on.hair_uv, u_at) + nuisance.hair_mm[i]])
+            foot = np.array([u_at, v])
+        if np.isfinite(tip).all() and np.isfinite(foot).all():
+            out[key] = float(np.sign(tip[1] - foot[1])) * on.chart.path_mm(np.stack([foot, tip]), 9)
+        else:
+            out[key] = nan
+    have = [side for side in SIDES if all(np.isfinite(marks.get(n, missing)).all() for n in side[1:])]
+    out.update({name: nan for name, *_ in SIDES})
+    if have:
+        a = on.chart.to_points(np.array([marks[side[1]] for side in have]))
+        b = on.chart.to_points(np.array([marks[side[2]] for side in have]))
+        if bend is not None:
+            lengths = np.linalg.norm(b - a, axis=-1) * np.array([bend.get(side[0], 1.0) for side in have])
+        else:
+            lengths = geodesic_mm(on.surface, a, b, step_mm=8.0)
+        out.update({side[0]: float(length) for side, length in zip(have, lengths, strict=True)})
+    out["length_fold_mm"] = nan
+    if np.isfinite(front).all() and np.isfinite(back).all():
+        out["length_fold_mm"] = on.chart.path_mm(np.stack([back, front]), 17)
+    return out
+
+
+def side_bends(on: OnDome, values: Mapping[str, float]) -> dict[str, float]:
+    """Geodesic over chord of every side in `values`, to take differences by."""
+    out = {}
+    for name, start, end in SIDES:
+        if np.isfinite(values.get(name, float("nan"))):
+            a, b = on.chart.to_points(np.array([on.marks_uv[start], on.marks_uv[end]]))
+            out[name] = values[name] / max(float(np.linalg.norm(b - a)), 1e-9)
+    return out
