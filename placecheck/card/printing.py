@@ -1,0 +1,338 @@
+"""The scale card on paper: one page at true scale as PDF, SVG or PNG, A4 or US Letter.
+
+The page is laid out once, in mm from its top left corner, as a list of plain shapes; three
+short writers turn the list into reportlab's PDF, an SVG file, or a PNG. The board's black is
+one single path of merged runs: squares drawn one by one leave hairline seams between them.
+The page carries its own checks of scale: a bar of 100 mm across and one down (printers err
+differently in the two directions), and the outline of an ID-1 card (ISO/IEC 7810: 85.60 x
+53.98 mm, corner radius 2.88 to 3.48 mm) that any bank card must fill. Nothing comes nearer
+to the page's edge than 8 mm, which ordinary printers leave white.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.card.board import CARD, CARD_MM
+from placecheck.errors import UnusableFile, UsageProblem
+
+PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+"""ISO 216 A4; ANSI/ASME Y14.1 A (US Letter), 8.5 x 11 in."""
+KINDS = ("pdf", "svg", "png")
+PRINTABLE_MARGIN_MM = 8.0
+BAR_MM = 100.0
+ID1_MM, ID1_RADIUS_MM = (85.60, 53.98), 3.18
+THIN_MM, FINE_MM = 0.25, 0.1
+CUT_MARK_MM, CUT_GAP_MM = 5.0, 1.0
+POINT_MM = 25.4 / 72
+CELL_MM = 1.0
+"""The board's squares (20 mm), marker margins (3 mm) and modules (2 mm) all lie on a grid of 1 mm."""
+
+TITLE = "placecheck scale card"
+LINES = (
+    'Print at 100 % (actual size, never "fit to page") on matte paper and glue it flat to stiff board. Measure both '
+    "bars: 100 mm each, or print again. Cut along the marks, blade away from your fingers.",
+    "Lay the card flat on the table beside the block, not on it, with nothing on top of it.",
+    "Hold the phone above the block, leaning toward the face about 45 degrees, and aim at the middle of the closure.",
+    "Have the whole block and the whole card in the picture, tap on the closure to focus, and hold still.",
+)
+
+
+@dataclass(frozen=True)
+class Bars:
+    """Filled rectangles (x, y, width, height) mm, painted as one path."""
+
+    rects: tuple[tuple[float, float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight line, mm."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    width: float
+    gray: float = 0.0
+
+
+@dataclass(frozen=True)
+class RoundedBox:
+    """Outline of a rectangle with rounded corners, mm, through the middle of the line."""
+
+    x: float
+    y: float
+    w: float
+    h: float
+    radius: float
+    width: float
+
+
+@dataclass(frozen=True)
+class Text:
+    """One line of text; (x, y) is the start of its baseline, mm; `size` in points."""
+
+    x: float
+    y: float
+    text: str
+    size: float
+    turned: bool = False
+
+
+Shape = Bars | Line | RoundedBox | Text
+
+
+def write_card(path: Path, paper: str = "a4", kind: str = "pdf", dpi: int = 600) -> Path:
+    """Write the page to `path`; UsageProblem for an unknown paper or kind, UnusableFile if it cannot be written."""
+    path = Path(path)
+    if kind not in KINDS:
+        raise UsageProblem("unknown-kind", f"The card comes as {', '.join(KINDS)}, not as {kind!r}.")
+    data = {
+        "pdf": lambda: card_pdf(paper),
+        "svg": lambda: card_svg(paper).encode(),
+        "png": lambda: card_png(dpi, paper),
+    }[kind]()
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise UnusableFile("cannot-write", f"{path} cannot be written ({reason}): name another file.") from None
+    return path
+
+
+# ----------------------------------------------------------------------------- layout
+
+
+def paper_size_mm(paper: str) -> tuple[float, float]:
+    """Width and height of "a4" or "letter"; UsageProblem otherwise."""
+    try:
+        return PAPERS_MM[paper.lower()]
+    except KeyError:
+        raise UsageProblem("unknown-paper", f"The card is made for a4 or letter paper, not for {paper!r}.") from None
+
+
+def board_cells() -> npt.NDArray[np.bool_]:
+    """The board in cells of 1 mm, (100, 140), True = black, read from OpenCV's own drawing at ten pixels a cell."""
+    n, m = 10, round(CARD.margin_mm * 10)
+    drawn = CARD.picture[m:-m, m:-m]
+    return np.asarray(drawn[n // 2 :: n, n // 2 :: n] < 128)
+
+
+def merged_rects(cells: npt.NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
+    """Black cells as few rectangles (column, row, columns, rows): runs along rows, equal runs below joined."""
+    done: list[tuple[int, int, int, int]] = []
+    growing: dict[tuple[int, int], int] = {}
+    for row in range(cells.shape[0] + 1):
+        runs: set[tuple[int, int]] = set()
+        if row < cells.shape[0]:
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], cells[row].astype(np.int8), [0]])))
+            runs = {(int(a), int(b)) for a, b in edges.reshape(-1, 2)}
+        for run in [r for r in growing if r not in runs]:
+            top = growing.pop(run)
+            done.append((run[0], top, run[1] - run[0], row - top))
+        for run in runs:
+            growing.setdefault(run, row)
+    return done
+
+
+def card_origin_mm(paper: str) -> tuple[float, float]:
+    """Top left corner of the 160 x 120 mm card on the page, mm."""
+    return (paper_size_mm(paper)[0] - CARD_MM[0]) / 2, 25.0
+
+
+def layout(paper: str) -> list[Shape]:
+    """Everything on the page, mm from its top left corner."""
+    page_w, _ = paper_size_mm(paper)
+    left, top = card_origin_mm(paper)
+    bottom, right = top + CARD_MM[1], left + CARD_MM[0]
+    m = CARD.margin_mm
+    rects = tuple((left + m + x, top + m + y, w, h) for x, y, w, h in merged_rects(board_cells()))
+    shapes: list[Shape] = [Text(left, 14.0, TITLE, 13), Bars(rects)]
+    for x, outward in ((left, -1), (right, 1)):
+        for y, down in ((top, -1), (bottom, 1)):
+            gap, end = CUT_GAP_MM, CUT_GAP_MM + CUT_MARK_MM
+            shapes.append(Line(x + outward * gap, y, x + outward * end, y, FINE_MM, 0.6))
+            shapes.append(Line(x, y + down * gap, x, y + down * end, FINE_MM, 0.6))
+    shapes += _bar(left + (CARD_MM[0] - BAR_MM) / 2, bottom + 10, across=True)
+    shapes += _bar(left - 9, top + (CARD_MM[1] - BAR_MM) / 2, across=False)
+    box_left, box_top = left, bottom + 26
+    shapes.append(RoundedBox(box_left, box_top, *ID1_MM, ID1_RADIUS_MM, FINE_MM))
+    shapes.append(Text(box_left + 8, box_top + 24, "Any bank card must fit exactly", 9))
+    shapes.append(Text(box_left + 8, box_top + 29, "(ID-1, 85.60 x 53.98 mm)", 9))
+    y = box_top + 3.5
+    text_left = box_left + ID1_MM[0] + 8
+    for number, line in enumerate(LINES, 1):
+        for k, part in enumerate(wrap(line, page_w - PRINTABLE_MARGIN_MM - 4 - text_left - 5, 10)):
+            if k == 0:
+                shapes.append(Text(text_left, y, str(number), 10))
+            shapes.append(Text(text_left + 5, y, part, 10))
+            y += 4.5
+        y += 2.2
+    return shapes
+
+
+def _bar(x: float, y: float, across: bool) -> list[Shape]:
+    """A bar of 100 mm between the outer edges of its end ticks' middles, with its label."""
+    tick = 2.0
+    if across:
+        return [
+            Line(x, y, x + BAR_MM, y, THIN_MM),
+            Line(x, y - tick, x, y + tick, FINE_MM),
+            Line(x + BAR_MM, y - tick, x + BAR_MM, y + tick, FINE_MM),
+            Text(x + BAR_MM / 2 - 7, y + 4.5, "100 mm", 9),
+        ]
+    return [
+        Line(x, y, x, y + BAR_MM, THIN_MM),
+        Line(x - tick, y, x + tick, y, FINE_MM),
+        Line(x - tick, y + BAR_MM, x + tick, y + BAR_MM, FINE_MM),
+        Text(x - 2.5, y + BAR_MM / 2 + 7, "100 mm", 9, turned=True),
+    ]
+
+
+def wrap(text: str, width_mm: float, size: float) -> list[str]:
+    """Words to lines no wider than `width_mm` in Helvetica of `size` points."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and stringWidth(longer, "Helvetica", size) * POINT_MM <= width_mm:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+# ----------------------------------------------------------------------------- writers
+
+
+def card_pdf(paper: str = "a4") -> bytes:
+    """The page as a vector PDF at true scale; asks viewers not to scale it when printing."""
+    from reportlab.pdfgen.canvas import Canvas
+
+    width, height = paper_size_mm(paper)
+    mm = 1 / POINT_MM
+    out = io.BytesIO()
+    canvas = Canvas(out, pagesize=(width * mm, height * mm), invariant=1)
+    canvas.setTitle(TITLE)
+    canvas.setViewerPreference("PrintScaling", "None")
+    for shape in layout(paper):
+        _pdf_shape(canvas, shape, height, mm)
+    canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+def _pdf_shape(canvas: Any, shape: Shape, height: float, mm: float) -> None:
+    if isinstance(shape, Bars):
+        path = canvas.beginPath()
+        for x, y, w, h in shape.rects:
+            path.rect(x * mm, (height - y - h) * mm, w * mm, h * mm)
+        canvas.setFillGray(0)
+        canvas.drawPath(path, stroke=0, fill=1)
+    elif isinstance(shape, Line):
+        canvas.setLineWidth(shape.width * mm)
+        canvas.setStrokeGray(shape.gray)
+        canvas.line(shape.x1 * mm, (height - shape.y1) * mm, shape.x2 * mm, (height - shape.y2) * mm)
+    elif isinstance(shape, RoundedBox):
+        canvas.setLineWidth(shape.width * mm)
+        canvas.setStrokeGray(0)
+        canvas.roundRect(shape.x * mm, (height - shape.y - shape.h) * mm, shape.w * mm, shape.h * mm, shape.radius * mm)
+    else:
+        canvas.saveState()
+        canvas.setFillGray(0)
+        canvas.translate(shape.x * mm, (height - shape.y) * mm)
+        canvas.rotate(90 if shape.turned else 0)
+        canvas.setFont("Helvetica", shape.size)
+        canvas.drawString(0, 0, shape.text)
+        canvas.restoreState()
+
+
+def card_svg(paper: str = "a4") -> str:
+    """The page as SVG; one user unit is one mm."""
+    from xml.sax.saxutils import escape
+
+    width, height = paper_size_mm(paper)
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}mm" height="{height:g}mm" '
+        f'viewBox="0 0 {width:g} {height:g}">',
+        f"<title>{TITLE}</title>",
+        f'<rect width="{width:g}" height="{height:g}" fill="#fff"/>',
+    ]
+    for shape in layout(paper):
+        if isinstance(shape, Bars):
+            d = "".join(f"M{x:g} {y:g}h{w:g}v{h:g}h{-w:g}z" for x, y, w, h in shape.rects)
+            parts.append(f'<path id="board" fill="#000" d="{d}"/>')
+        elif isinstance(shape, Line):
+            gray = f"#{round(shape.gray * 255):02x}" + f"{round(shape.gray * 255):02x}" * 2
+            parts.append(
+                f'<line x1="{shape.x1:g}" y1="{shape.y1:g}" x2="{shape.x2:g}" y2="{shape.y2:g}" '
+                f'stroke="{gray}" stroke-width="{shape.width:g}"/>'
+            )
+        elif isinstance(shape, RoundedBox):
+            parts.append(
+                f'<rect x="{shape.x:g}" y="{shape.y:g}" width="{shape.w:g}" height="{shape.h:g}" '
+                f'rx="{shape.radius:g}" fill="none" stroke="#000" stroke-width="{shape.width:g}"/>'
+            )
+        else:
+            turn = f' transform="rotate(-90 {shape.x:g} {shape.y:g})"' if shape.turned else ""
+            parts.append(
+                f'<text x="{shape.x:g}" y="{shape.y:g}" font-family="Helvetica, Arial, sans-serif" '
+                f'font-size="{shape.size * POINT_MM:.3f}"{turn}>{escape(shape.text)}</text>'
+            )
+    return "\n".join([*parts, "</svg>", ""])
+
+
+def card_png(dpi: int = 600, paper: str = "a4") -> bytes:
+    """The page as a grey PNG of `dpi` (75 to 1200), which is written into the file for the printer."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    if not 75 <= dpi <= 1200:
+        raise UsageProblem("bad-dpi", f"The resolution must be 75 to 1200 dpi, not {dpi}.")
+    width, height = paper_size_mm(paper)
+    s = dpi / 25.4
+    page = Image.new("L", (round(width * s), round(height * s)), 255)
+    draw = ImageDraw.Draw(page)
+    for shape in layout(paper):
+        if isinstance(shape, Bars):
+            for x, y, w, h in shape.rects:
+                _png_rect(draw, s, x, y, x + w, y + h, 0)
+        elif isinstance(shape, Line):
+            half = shape.width / 2
+            dx, dy = (0.0, half) if shape.y1 == shape.y2 else (half, 0.0)
+            xs, ys = sorted((shape.x1, shape.x2)), sorted((shape.y1, shape.y2))
+            _png_rect(draw, s, xs[0] - dx, ys[0] - dy, xs[1] + dx, ys[1] + dy, round(shape.gray * 255))
+        elif isinstance(shape, RoundedBox):
+            pixels = max(1, round(shape.width * s))
+            half = pixels / 2
+            box = [shape.x * s - half, shape.y * s - half, (shape.x + shape.w) * s + half - 1]
+            box.append((shape.y + shape.h) * s + half - 1)
+            draw.rounded_rectangle([round(v) for v in box], round(shape.radius * s + half), outline=0, width=pixels)
+        else:
+            font = ImageFont.load_default(size=max(6, round(shape.size * dpi / 72 * 0.95)))
+            if shape.turned:
+                box_px = draw.textbbox((0, 0), shape.text, font=font, anchor="ls")
+                tile = Image.new("L", (round(box_px[2]) + 2, round(-box_px[1] + box_px[3]) + 2), 255)
+                ImageDraw.Draw(tile).text((0, -box_px[1]), shape.text, font=font, fill=0, anchor="ls")
+                tile = tile.rotate(90, expand=True)
+                page.paste(tile, (round(shape.x * s + box_px[1]), round(shape.y * s) - tile.height))
+            else:
+                draw.text((shape.x * s, shape.y * s), shape.text, font=font, fill=0, anchor="ls")
+    out = io.BytesIO()
+    page.save(out, "PNG", dpi=(dpi, dpi), optimize=False)
+    return out.getvalue()
+
+
+def _png_rect(draw: Any, s: float, x1: float, y1: float, x2: float, y2: float, gray: int) -> None:
+    """Fill from edge to edge, each edge rounded to the nearest pixel border, at least one pixel wide."""
+    corners: Sequence[int] = [round(v * s) for v in (x1, y1, x2, y2)]
+    left, top, right, bottom = corners
+    draw.rectangle([left, top, max(right, left + 1) - 1, max(bottom, top + 1) - 1], fill=gray)
