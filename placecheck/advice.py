@@ -180,12 +180,21 @@ class _Plan:
     def sideways(self, mm: float) -> str:
         return self.way("right" if mm > 0 else "left")
 
+    def fold_explains_corners(self) -> bool:
+        """Whether corners that are out would be even if the fold lay on the centre line."""
+        ends = {"front_corner_asymmetry_mm": self.now.front, "back_corner_asymmetry_mm": self.now.back}
+        return any(
+            self.is_out(name) and end is not None and not self.beyond(name, self.now.asymmetry[name] - 2 * end)
+            for name, end in ends.items()
+        )
+
     def turn(self) -> None:
         """Undo the skew about the fold pin that is nearer the centre line."""
         now = self.now
-        if now.front is None or now.back is None or now.skew_deg is None or self.is_in("skew_deg"):
+        if now.front is None or now.back is None or now.skew_deg is None:
             return
-        if not (self.is_out("skew_deg") or self.is_out("offset_mm", *ASYMMETRIES)):
+        doubtful = self.is_out("offset_mm") and not self.is_in("skew_deg")
+        if not (self.is_out("skew_deg") or doubtful or self.fold_explains_corners()):
             return
         if now.front * now.back < 0 and min(abs(now.front), abs(now.back)) >= 2 * LEAST_MOVE_MM:
             self.now = now.turned(self.station, 0.0)
@@ -219,7 +228,7 @@ class _Plan:
         if self.moves:
             needed = abs(move) > (high - low) / 6
         else:
-            needed = self.is_out("offset_mm") or (self.is_out(*ASYMMETRIES) and not self.is_in("offset_mm"))
+            needed = self.is_out("offset_mm") or self.fold_explains_corners()
         if not needed or abs(move) < LEAST_MOVE_MM:
             return
         self.now = now.slid(move)
@@ -237,13 +246,20 @@ class _Plan:
         if not (self.is_out(*CLEARANCES) or (self.moves and beyond)):
             return
         aim = self.tolerances.clearance_aim_mm
-        move = aim - (max(clearance.values()) + min(clearance.values())) / 2
+        values = sorted(clearance.values())
+
+        def left_over(move: float) -> tuple[int, float]:
+            """How many places stay beyond their limits after `move`; then how far off the aim, or how far to move."""
+            beyond = sum(self.beyond(name, value + move) for name, value in clearance.items())
+            return beyond, abs(move) if beyond else max(abs(value + move - aim) for value in values)
+
+        move = min((aim - (values[0] + values[-1]) / 2, aim - values[len(values) // 2], 0.0), key=left_over)
         if abs(move) < LEAST_MOVE_MM:
             return
         self.now = self.now.advanced(move)
         self.moves.append(
             f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}, straight along "
-            f"the centre line, so that the hairline lies {mm_and_inches(aim)} in front of the cap's edge."
+            f"the centre line, so that the hairline lies about {mm_and_inches(aim)} in front of the cap's edge."
         )
 
     def hairline_pins(self) -> None:

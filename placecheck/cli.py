@@ -34,6 +34,7 @@ def build_app(only: str | None = None) -> typer.Typer:
         name="placecheck",
         help="Checks the placement of a lace closure on a wig cap from one phone photo.",
         no_args_is_help=True,
+        add_completion=False,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,  # plain help is there in half the time
         context_settings={"help_option_names": ["-h", "--help"]},

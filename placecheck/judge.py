@@ -40,9 +40,10 @@ def p_conform(value: float, u: float, low: float, high: float) -> float:
 def state_of(value: float, u: float, low: float, high: float, guard_factor: float) -> State:
     """`in`, `out` or `unsure` for a value with standard uncertainty `u` and guard band guard_factor * u."""
     guard = guard_factor * u
+    if guard == 0:  # simple acceptance
+        return "in" if low <= value <= high else "out"
     if value <= low - guard or value >= high + guard:
-        # with no guard band a value on its limit still conforms (simple acceptance)
-        return "in" if guard == 0 and low <= value <= high else "out"
+        return "out"
     inside = low + guard <= value <= high - guard
     return "in" if inside and p_conform(value, u, low, high) >= phi(guard_factor) - _TIE else "unsure"
 

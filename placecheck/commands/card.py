@@ -24,7 +24,10 @@ def card(
     png: Annotated[bool, typer.Option("--png", help="Write the card as PNG, 600 dpi.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Overwrite the file if it is there already.")] = False,
 ) -> None:
-    """Write the scale card to print: at 100 %, on matt paper, glued to stiff board."""
+    """Write the scale card to print.
+
+    Print it at 100 % on matt paper and glue it to stiff board.
+    """
     from placecheck.card.printing import write_card
     from placecheck.errors import UsageProblem
 

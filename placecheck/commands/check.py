@@ -66,7 +66,10 @@ def check(
         typer.Option(help="Side of the photo the face is on, when the photo cannot tell."),
     ] = None,
 ) -> None:
-    """Check photos of a pinned closure: pass, fix or retake, with numbers and the pin to move."""
+    """Check photos of a pinned closure: pass, fix or retake.
+
+    With the numbers, their uncertainty, and which pin to move, which way and how far.
+    """
     if marks is not None and len(photos) > 1:
         from placecheck.errors import UsageProblem
 

@@ -1,0 +1,261 @@
+"""Advice: the moves really bring the closure home, in the right directions, and only what is out is moved.
+
+Checked by doing what the sentences say to an independent model: a flat rectangle on a flat cap (u to the wearer's
+right, v to the face), whose corners and fold are moved as points and read again by the definitions.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from placecheck.advice import CAUTION, fixes_for, in_the_photo, station_mm, undecided
+from placecheck.answer import Contribution, Estimate, Findings, Measured, View
+from placecheck.judge import judge
+from placecheck.request import CheckRequest
+from placecheck.tolerances import tolerances_from
+from placecheck.units import parse_closure
+
+SIZE = 127.0
+RIM_V = 0.0
+
+
+def request(closure: str = "5x5", **kwargs) -> CheckRequest:
+    return CheckRequest(parse_closure(closure), 571.5, **kwargs)
+
+
+class Flat:
+    """A closure as points on a flat cap: fold ends and corners (u, v); the cap's rim is the line v = 0."""
+
+    def __init__(self, u: float, turn_deg: float, clearance: float) -> None:
+        half = SIZE / 2
+        self.points = {
+            "fold_front": np.array([0.0, 0.0]),
+            "fold_back": np.array([0.0, -SIZE]),
+            "front_left": np.array([-half, 0.0]),
+            "front_right": np.array([half, 0.0]),
+            "back_left": np.array([-half, -SIZE]),
+            "back_right": np.array([half, -SIZE]),
+        }
+        self.turn(turn_deg, np.array([0.0, -SIZE / 2]))
+        self.move(u, clearance)
+
+    def turn(self, right_deg: float, about: np.ndarray) -> None:
+        """Turn so that the front goes to the wearer's right for positive angles."""
+        a = math.radians(right_deg)
+        r = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+        self.points = {n: about + r @ (p - about) for n, p in self.points.items()}
+
+    def move(self, right: float, face: float) -> None:
+        self.points = {n: p + np.array([right, face]) for n, p in self.points.items()}
+
+    def measures(self) -> dict[str, float]:
+        p = self.points
+        front, back = p["fold_front"], p["fold_back"]
+
+        def clearance(u: float) -> float:
+            left, right = p["front_left"], p["front_right"]
+            return float(left[1] + (right[1] - left[1]) * (u - left[0]) / (right[0] - left[0]) - RIM_V)
+
+        return {
+            "fold_offset_front_mm": front[0],
+            "fold_offset_back_mm": back[0],
+            "offset_mm": (front[0] + back[0]) / 2,
+            "skew_deg": math.degrees(math.atan2(front[0] - back[0], front[1] - back[1])),
+            "clearance_centre_mm": clearance(front[0]),
+            "clearance_left_mm": clearance(front[0] - 25),
+            "clearance_right_mm": clearance(front[0] + 25),
+            "front_corner_asymmetry_mm": abs(p["front_right"][0]) - abs(p["front_left"][0]),
+            "back_corner_asymmetry_mm": abs(p["back_right"][0]) - abs(p["back_left"][0]),
+            "width_front_mm": float(np.linalg.norm(p["front_right"] - p["front_left"])),
+            "width_back_mm": float(np.linalg.norm(p["back_right"] - p["back_left"])),
+        }
+
+    def measured(self, u: float = 0.2) -> Measured:
+        return Measured({n: Estimate(float(v), u) for n, v in self.measures().items()})
+
+    def obey(self, fixes: tuple[str, ...]) -> None:
+        """Do what the sentences say, by their words and numbers alone."""
+        for fix in fixes:
+            lengths = [float(mm) for mm in re.findall(r"([\d.]+) mm", fix)]
+            if fix.startswith("Turn the closure on the spot"):
+                ways = re.findall(r"to the wearer's (right|left)", fix)
+                signed = [mm if way == "right" else -mm for mm, way in zip(lengths, ways, strict=True)]
+                front, back = self.points["fold_front"], self.points["fold_back"]
+                new_front, new_back = (p + np.array([mm, 0.0]) for p, mm in zip((front, back), signed, strict=True))
+                now = math.atan2(*(new_front - new_back))
+                was = math.atan2(*(front - back))
+                share = front[0] / (front[0] - back[0])
+                self.turn(math.degrees(now - was), front + (back - front) * share)
+            elif fix.startswith("Turn the closure"):
+                stays = re.search(r"leave the (front|back) fold pin in", fix)[1]
+                swings = "back" if stays == "front" else "front"
+                way = re.search(r"to the wearer's (right|left)", fix)[1]
+                pivot, end = self.points[f"fold_{stays}"], self.points[f"fold_{swings}"]
+                target = end + np.array([lengths[0] if way == "right" else -lengths[0], 0.0])
+                now, was = (math.atan2(*(x - pivot)) for x in (target, end))
+                self.turn(math.degrees(now - was), pivot)
+            elif fix.startswith("Slide"):
+                way = re.search(r"to the wearer's (right|left)", fix)[1]
+                self.move(lengths[0] if way == "right" else -lengths[0], 0)
+            elif fix.startswith("Move the whole closure"):
+                self.move(0, lengths[0] if "toward the face" in fix else -lengths[0])
+
+
+def advise(m: Measured, r: CheckRequest | None = None) -> tuple[str, ...]:
+    r = r or request()
+    return fixes_for(m, judge(m, r.tolerances), r)
+
+
+@settings(max_examples=200, deadline=None)
+@given(u=st.floats(-15, 15), turn=st.floats(-8, 8), clearance=st.floats(-10, 30))
+def test_doing_what_it_says_brings_the_closure_home(u, turn, clearance):
+    flat = Flat(u, turn, clearance)
+    fixes = advise(flat.measured())
+    if not fixes:
+        return
+    flat.obey(fixes)
+    after = flat.measures()
+    limits = request().tolerances.limits
+    for name, (low, high) in limits.items():
+        assert low - 0.4 <= after[name] <= high + 0.4, (name, after[name], fixes)
+    again = advise(flat.measured())
+    assert not any(fix.startswith(("Turn", "Slide", "Move")) for fix in again), again
+
+
+def test_a_good_placement_gets_no_advice():
+    assert advise(Flat(0.3, 0.2, 10).measured()) == ()
+    assert advise(Flat(3.0, 0, 10).measured()) == ()  # unsure is not out
+
+
+def test_plain_words_for_a_plain_slide():
+    fixes = advise(Flat(5, 0, 10).measured())
+    assert fixes[0].startswith("Slide the whole closure 5.0 mm (3/16 in) to the wearer's left")
+    assert fixes[-1] == CAUTION
+    assert not any(fix.startswith(("Turn", "Move")) for fix in fixes)
+
+
+def test_order_of_moves():
+    fixes = advise(Flat(9, 5, 20).measured())
+    first_words = [fix.split()[0] for fix in fixes]
+    assert first_words[:3] == ["Turn", "Slide", "Move"]
+    assert "back fold pin in" in fixes[0] or "front fold pin in" in fixes[0]
+
+
+def test_opposite_ends_are_turned_on_the_spot():
+    fixes = advise(Flat(0, 4, 10).measured())
+    assert "on the spot" in fixes[0]
+    assert "front of the fold 4.4 mm (3/16 in) to the wearer's left" in fixes[0]
+    assert not any(fix.startswith("Slide") for fix in fixes)
+
+
+def test_hairline_too_far_back_goes_toward_the_face():
+    fixes = advise(Flat(0, 0, 2).measured())
+    assert fixes[0].startswith("Move the whole closure 8.0 mm (5/16 in) toward the face")
+    assert "about 10.0 mm (3/8 in) in front of the cap's edge" in fixes[0]
+
+
+def test_aim_of_the_shop():
+    own = request(tolerances=tolerances_from({"tolerances": {"clearance_mm": [2, 6]}, "aim": {"clearance_mm": 3}}))
+    assert advise(Flat(0, 0, 10).measured(), own)[0].startswith(
+        "Move the whole closure 7.0 mm (1/4 in) toward the nape"
+    )
+
+
+def with_values(u: float = 0.2, **changes: float | None) -> Measured:
+    values = Flat(0, 0, 10).measures() | changes
+    return Measured({n: Estimate(float(v), u) for n, v in values.items() if v is not None})
+
+
+def test_one_corner_pulled_out_is_named_by_the_width():
+    # the right front corner stands 8 mm too far out: the front is 8 mm wider than the closure
+    (fix, _) = advise(with_values(front_corner_asymmetry_mm=8.0, width_front_mm=135.0))
+    assert fix.startswith("Bring the front right corner 8.0 mm (5/16 in) in toward the centre line")
+    # the left one 8 mm too far in: 8 mm narrower
+    (fix, _) = advise(with_values(front_corner_asymmetry_mm=8.0, width_front_mm=119.0))
+    assert fix.startswith("Bring the front left corner 8.0 mm (5/16 in) out")
+    # the right width: both share it
+    (fix, _) = advise(with_values(back_corner_asymmetry_mm=-8.0))
+    assert fix.startswith("Bring the back left corner 4.0 mm (3/16 in) in toward the centre line and the back right")
+
+
+def test_corners_that_follow_the_fold_are_not_moved_by_themselves():
+    fixes = advise(Flat(5, 0, 10).measured())
+    corners = [fix for fix in fixes if "corners follow the fold" in fix]
+    assert len(corners) == 2
+    assert not any(fix.startswith("Bring") for fix in fixes)
+
+
+def test_uneven_hairline_is_eased_at_its_place():
+    (fix, _) = advise(with_values(clearance_left_mm=2.0, clearance_right_mm=10.0, clearance_centre_mm=10.0))
+    assert fix.startswith(
+        "Ease the hairline 25.0 mm (1 in) to the wearer's left of the fold 8.0 mm (5/16 in) toward the f"
+    )
+
+
+def test_little_unevenness_is_shared_by_one_move():
+    (fix, _) = advise(with_values(clearance_left_mm=4.0, clearance_right_mm=10.0, clearance_centre_mm=7.0))
+    assert fix.startswith("Move the whole closure 3.0 mm (1/8 in) toward the face")
+
+
+def test_missing_measures_are_not_made_up():
+    fixes = advise(with_values(offset_mm=6.0, fold_offset_front_mm=None, fold_offset_back_mm=None, skew_deg=None))
+    assert not any("pin in" in fix or "Slide" in fix for fix in fixes)
+    only_clearance = Measured({"clearance_centre_mm": Estimate(2.0, 0.2)})
+    assert advise(only_clearance)[0].startswith("Move the whole closure 8.0 mm")
+
+
+def test_fold_ends_follow_from_offset_and_skew():
+    fixes = advise(with_values(offset_mm=6.0, skew_deg=0.0, fold_offset_front_mm=None, fold_offset_back_mm=None))
+    assert fixes[0].startswith("Slide the whole closure 6.0 mm")
+
+
+@pytest.mark.parametrize(
+    ("angle", "right", "face"),
+    [(0, "right", "top"), (90, "bottom", "right"), (180, "left", "bottom"), (-45, "upper right", "upper left")],
+)
+def test_directions_in_the_photo(angle, right, face):
+    a = math.radians(angle)
+    turn = np.array([[math.cos(a), -math.sin(a)], [math.sin(a), math.cos(a)]])  # y runs down: positive is clockwise
+    upright = {n: np.array([u, -v]) for n, (u, v) in Flat(0, 0, 10).points.items()}
+    findings = Findings({n: tuple(turn @ p + 500) for n, p in upright.items()})
+    assert in_the_photo(findings, "right") == f" (toward the {right} of the photo)"
+    assert in_the_photo(findings, "face") == f" (toward the {face} of the photo)"
+    assert in_the_photo(Findings(), "left") == ""
+
+
+def test_station_of_narrow_closures():
+    # measures.md: 25 mm, or 0.35 x width where the closure is narrower than 71 mm
+    assert station_mm(127) == 25
+    assert station_mm(50.8) == pytest.approx(17.78)
+    assert station_mm(71.5) == 25
+
+
+def test_steep_view_asks_for_the_leaning_one():
+    steep = with_values(u=2.5, clearance_centre_mm=7.0)
+    m = Measured(steep.estimates, view=View(8.0, 500, 3.3))
+    (problem,) = [p for p in undecided(m, judge(m, request().tolerances)) if "clearance" in p.code]
+    assert problem.code == "clearance-seen-too-steeply"
+    assert "40 to 50 degrees toward the face" in problem.message
+    leaning = Measured(steep.estimates, view=View(45.0, 500, 3.3))
+    (problem,) = [p for p in undecided(leaning, judge(leaning, request().tolerances)) if "clearance" in p.code]
+    assert problem.code == "clearance-undecided"
+    assert "lean" not in problem.message
+
+
+def test_undecided_names_the_largest_doubt():
+    estimate = Estimate(3.0, 0.5, (Contribution("card corners", 0.1), Contribution("fold evidence", 0.45)))
+    m = Measured({"offset_mm": estimate})
+    (problem,) = undecided(m, judge(m, request().tolerances))
+    assert "most of the doubt comes from fold evidence" in problem.message
+    assert "3.0 ± 1.0 mm" in problem.message
+
+
+def test_decided_measures_raise_no_question():
+    m = Flat(5, 0, 10).measured()
+    assert undecided(m, judge(m, request().tolerances)) == ()

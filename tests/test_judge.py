@@ -1,0 +1,269 @@
+"""Judging: probabilities of conformity, guard bands, states and verdicts; tolerances files; printing of values."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from placecheck.answer import JUDGED, MEASURES, Estimate, Measured
+from placecheck.errors import Problem, RetakeNeeded, UsageProblem
+from placecheck.judge import (
+    EXIT_STATUS,
+    failed_answer,
+    judge,
+    p_conform,
+    phi,
+    problems_of,
+    state_of,
+    verdict_of,
+)
+from placecheck.printout import in_words, rounded, with_uncertainty
+from placecheck.tolerances import DEFAULTS, Tolerances, load_tolerances, tolerances_from
+
+K95 = 1.6448536269514722  # one-sided 95 % point of the normal distribution (any table of it)
+GOOD = {
+    "offset_mm": 0.2,
+    "skew_deg": -0.1,
+    "clearance_centre_mm": 10.0,
+    "clearance_left_mm": 9.5,
+    "clearance_right_mm": 10.5,
+    "front_corner_asymmetry_mm": 0.4,
+    "back_corner_asymmetry_mm": -0.3,
+}
+
+
+def measured(u: float = 0.3, **changes: float | None) -> Measured:
+    values = GOOD | changes
+    missing = {name: Problem("hidden", f"{name} is hidden: uncover it.") for name, v in values.items() if v is None}
+    return Measured({name: Estimate(v, u) for name, v in values.items() if v is not None}, missing)
+
+
+def test_jcgm_106_example_7_4():
+    # JCGM 106:2012, example of 7.4: y = 13.6, u = 1.8, T_L = 12.5, T_U = 16.3: Phi(1.5) - Phi(-0.611)
+    assert p_conform(13.6, 1.8, 12.5, 16.3) == pytest.approx(0.66263, abs=5e-6)
+
+
+@pytest.mark.parametrize(
+    ("y", "p"), [(0, 1.0), (1.0, 0.9938), (1.2, 0.9772), (1.34, 0.9505), (1.5, 0.8944), (2.0, 0.5), (2.5, 0.1056)]
+)
+def test_conformity_table_of_a_2_mm_tolerance(y, p):
+    # Phi((2 - y) / 0.4) - Phi((-2 - y) / 0.4), from the normal distribution's table
+    assert p_conform(y, 0.4, -2, 2) == pytest.approx(p, abs=5e-5)
+    assert p_conform(-y, 0.4, -2, 2) == pytest.approx(p, abs=5e-5)
+
+
+def test_normal_distribution_against_scipy():
+    norm = pytest.importorskip("scipy.stats").norm
+    for z in (-8.0, -3.0, -1.959964, -0.5, 0.0, 0.7, 1.644854, 6.0):
+        assert phi(z) == pytest.approx(norm.cdf(z), rel=1e-12, abs=1e-300)
+
+
+def test_acceptance_limits_of_published_rules():
+    # tolerance +-2, u = 0.4: ISO 14253-1's default 95 % one-sided leaves 1.342; ILAC-G8:09/2019's w = U (k = 2) leaves
+    # 1.200, with a probability of false acceptance of 2.275 % there
+    assert state_of(1.3420, 0.4, -2, 2, K95) == "in"
+    assert state_of(1.3422, 0.4, -2, 2, K95) == "unsure"
+    assert state_of(1.1999, 0.4, -2, 2, 2.0) == "in"
+    assert state_of(1.2001, 0.4, -2, 2, 2.0) == "unsure"
+    assert 1 - p_conform(1.2, 0.4, -2, 2) == pytest.approx(0.02275, abs=5e-6)
+
+
+def test_states_of_a_clearance():
+    for value, state in [(9.5, "in"), (6.9, "unsure"), (5.1, "unsure"), (4.9, "out"), (14.1, "out"), (13.0, "unsure")]:
+        assert state_of(value, 0.6, 6, 13, K95) == state, value
+
+
+def test_limits_closer_than_two_guard_bands_prove_nothing_in():
+    # u = 2.5 on 6..13: 2 g = 8.2 > 7, so no value is provably inside, but far ones are provably outside
+    states = {value: state_of(value, 2.5, 6, 13, K95) for value in range(-5, 25)}
+    assert "in" not in states.values()
+    assert states[9] == states[6] == states[13] == "unsure"
+    assert states[1] == "out"
+    assert states[18] == "out"
+
+
+def test_both_limits_together_keep_the_risk():
+    # width just over 2 g: inside both one-sided guard bands the risk would be near 10 %, so it must not count as in
+    u = 7.0 / (2 * K95) * 0.999
+    assert p_conform(9.5, u, 6, 13) < 0.91
+    assert state_of(9.5, u, 6, 13, K95) == "unsure"
+
+
+@given(
+    value=st.floats(-40, 40),
+    u=st.floats(0.01, 20),
+    low=st.floats(-20, 10),
+    width=st.floats(0.1, 30),
+    risk=st.sampled_from([0.01, 0.025, 0.05, 0.2]),
+)
+def test_in_never_exceeds_the_risk_and_out_is_likely_out(value, u, low, width, risk):
+    k = tolerances_from({"decision": {"risk": risk}}).guard_factor
+    p = p_conform(value, u, low, low + width)
+    assert -1e-12 <= p <= 1 + 1e-12
+    state = state_of(value, u, low, low + width, k)
+    if state == "in":
+        assert p >= 1 - risk - 1e-6
+    if state == "out":
+        assert 1 - p >= 1 - risk - 1e-6
+
+
+@given(value=st.floats(-10, 10), u=st.floats(0.05, 3))
+def test_mirrored_value_has_the_mirrored_state(value, u):
+    assert state_of(value, u, -3, 3, K95) == state_of(-value, u, -3, 3, K95)
+
+
+def test_simple_acceptance_without_guard_band():
+    assert state_of(3.0, 0.4, -3, 3, 0.0) == "in"
+    assert state_of(3.0001, 0.4, -3, 3, 0.0) == "out"
+    assert state_of(2.0, 5.0, -3, 3, 0.0) == "in"
+
+
+def test_verdicts():
+    def verdict(m: Measured) -> str:
+        return verdict_of(judge(m, DEFAULTS))
+
+    assert verdict(measured()) == "pass"
+    assert verdict(measured(offset_mm=5.0)) == "fix"
+    assert verdict(measured(offset_mm=3.0)) == "retake"
+    assert verdict(measured(offset_mm=3.0, skew_deg=4.0)) == "fix"
+    assert verdict(measured(clearance_left_mm=None)) == "retake"
+    assert verdict(measured(clearance_left_mm=None, skew_deg=4.0)) == "fix"
+    assert verdict(Measured({})) == "retake"
+    assert EXIT_STATUS == {"pass": 0, "fix": 1, "retake": 3}
+
+
+def test_no_single_doubt_or_gap_passes():
+    for name in JUDGED:
+        assert verdict_of(judge(measured(**{name: None}), DEFAULTS)) == "retake"
+
+
+def test_every_missing_measure_has_a_problem():
+    codes = [p.code for p in problems_of(measured(clearance_left_mm=None))]
+    assert codes == ["hidden", "not-measured"]  # the second stands for the sizes, which nobody gave a reason for
+    (problem,) = problems_of(Measured({}))
+    assert all(spec.label in problem.message for spec in MEASURES)
+
+
+def test_failed_photo_is_an_answer():
+    answer = failed_answer(RetakeNeeded("card-missing", "No card was found: lay it beside the block."))
+    data = answer.as_json()
+    assert data["verdict"] == "retake"
+    assert answer.exit_status == 3
+    assert set(data["measures"].values()) == {None}
+    assert data["problems"] == [{"code": "card-missing", "message": "No card was found: lay it beside the block."}]
+
+
+# ---------------------------------------------------------------------------------------------- tolerances
+
+
+def test_default_tolerances_are_those_of_the_trade():
+    # common practice, no published source
+    assert DEFAULTS.limits["offset_mm"] == (-3, 3)
+    assert DEFAULTS.limits["skew_deg"] == (-2, 2)
+    assert {DEFAULTS.limits[n] for n in JUDGED if n.startswith("clearance")} == {(6, 13)}
+    assert {DEFAULTS.limits[n] for n in JUDGED if "asymmetry" in n} == {(-6, 6)}
+    assert set(DEFAULTS.limits) == set(JUDGED)
+    assert DEFAULTS.risk == pytest.approx(0.05)
+    assert DEFAULTS.guard_factor == pytest.approx(K95)
+
+
+def toml(tmp_path: Path, text: str) -> Tolerances:
+    path = tmp_path / "shop.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_tolerances(path)
+
+
+def test_a_shops_own_tolerances(tmp_path):
+    own = toml(
+        tmp_path,
+        "[tolerances]\nclearance_left_mm = [5, 12]\nclearance_mm = [4, 12]\noffset_mm = [-2, 2.5]\n"
+        "[aim]\nclearance_mm = 8\n[decision]\nguard_factor = 2\n",
+    )
+    assert own.limits["clearance_left_mm"] == (5, 12)
+    assert own.limits["clearance_centre_mm"] == (4, 12)
+    assert own.limits["offset_mm"] == (-2, 2.5)
+    assert own.limits["skew_deg"] == (-2, 2)
+    assert own.clearance_aim_mm == 8
+    assert own.risk == pytest.approx(0.02275, abs=5e-6)  # ILAC-G8: PFA < 2.5 % for w = U
+
+
+def test_aim_follows_limits_that_leave_it_outside(tmp_path):
+    assert toml(tmp_path, "[tolerances]\nclearance_mm = [2, 6]\n").clearance_aim_mm == 4
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("[tolerances]\nofset_mm = [-3, 3]", "ofset_mm"),
+        ("[tolerances]\noffset_mm = 3", "two numbers"),
+        ("[tolerances]\noffset_mm = [3, -3]", "wrong way round"),
+        ("[tolerances]\noffset_mm = [-3, 3, 4]", "two numbers"),
+        ("[tolerances]\noffset_mm = [true, 3]", "two numbers"),
+        ("[tolerances]\noffset_mm = [-inf, nan]", "two numbers"),
+        ("[tolerances]\noffset_mm = [-300, 300]", "wider than any closure"),
+        ("[tolerances]\nskew_deg = [-90, 90]", "wider"),
+        ("tolerances = 3", "[tolerances]"),
+        ("[decision]\nrisk = 5", "risk"),
+        ("[decision]\nrisk = 0.05\nguard_factor = 2", "keep one"),
+        ("[decision]\nguard_factor = -1", "guard_factor"),
+        ("[aim]\nclearance_mm = 30", "6 to 13"),
+        ("[limits]\nx = 1", "limits"),
+        ("[tolerances\n", "not valid TOML"),
+    ],
+)
+def test_faulty_tolerances_are_one_sentence(tmp_path, text, word):
+    with pytest.raises(UsageProblem) as caught:
+        toml(tmp_path, text)
+    assert word in caught.value.problem.message
+    assert "shop.toml" in caught.value.problem.message
+    assert "\n" not in caught.value.problem.message
+
+
+def test_missing_tolerances_file(tmp_path):
+    with pytest.raises(UsageProblem, match="There is no tolerances file"):
+        load_tolerances(tmp_path / "none.toml")
+    with pytest.raises(UsageProblem, match="cannot be read"):
+        load_tolerances(tmp_path)
+
+
+# ---------------------------------------------------------------------------------------------- printing
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "text"),
+    [
+        # GUM 7.2.6: at most two significant digits of uncertainty, the value to the same place
+        (-1.2345, 0.4163, "-1.23 ± 0.42 mm"),
+        (10.057, 0.0275, "10.057 ± 0.028 mm"),
+        (127.04, 12.7, "127 ± 13 mm"),
+        (3.14159, 0.0996, "3.14 ± 0.10 mm"),
+        (3.14159, 0.996, "3.1 ± 1.0 mm"),
+        (-0.001, 0.3, "0.00 ± 0.30 mm"),
+        (5.0, 9.97, "5 ± 10 mm"),
+    ],
+)
+def test_rounding_by_gum_7_2_6(value, u, text):
+    assert with_uncertainty(value, u, "mm") == text
+
+
+@given(value=st.floats(-500, 500), u=st.floats(0.001, 90))
+def test_rounding_loses_less_than_the_uncertainty_shows(value, u):
+    number, shown = rounded(value, u)
+    assert abs(float(shown) - u) <= 0.05 * u + 1e-12 or u >= 99
+    places = len(shown.partition(".")[2])
+    assert len(number.partition(".")[2]) == places
+    assert abs(float(number) - value) <= 0.5 * 10.0**-places * (1 + 1e-9)
+    digits = shown.replace(".", "").lstrip("0")
+    assert len(digits) == 2 or math.isclose(u, float(shown))
+
+
+def test_signs_become_words():
+    offset, skew = (next(s for s in MEASURES if s.name == n) for n in ("offset_mm", "skew_deg"))
+    assert in_words(offset, -1.234, 0.42) == "1.23 ± 0.42 mm left"
+    assert in_words(offset, 1.234, 0.42) == "1.23 ± 0.42 mm right"
+    assert in_words(offset, -0.001, 0.42) == "0.00 ± 0.42 mm"
+    assert in_words(skew, 2.0, 0.5) == "2.00 ± 0.50° right"
