@@ -12,6 +12,7 @@ below repeats the verdict and the judged measures. Drawn at twice the size and r
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -437,5 +438,6 @@ def save_picture(picture: Image.Image, path: Path) -> None:
         picture.save(part, kind, **({"quality": 90} if kind == "JPEG" else {}))
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            part.unlink()
         raise UsageProblem("overlay-unwritable", f"The picture {path} cannot be written: {error.strerror}.") from None

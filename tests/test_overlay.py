@@ -1,0 +1,217 @@
+"""The overlay: right crop, lines where they belong, states told without colour, guesses marked, legible contrast."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from placecheck.answer import JUDGED, Answer, Estimate, Findings, Measured
+from placecheck.errors import Problem, RetakeNeeded, UsageProblem
+from placecheck.judge import failed_answer
+from placecheck.one_photo import answer_for
+from placecheck.overlay import (
+    BORDERS,
+    GUESS_DASHES,
+    LINES,
+    LONG_SIDE_PX,
+    STATE_COLOUR,
+    crop_box,
+    dash_pieces,
+    draw_overlay,
+    save_picture,
+)
+from placecheck.printout import STATE_WORDS
+from placecheck.request import CheckRequest
+from placecheck.units import parse_closure
+
+WIDTH, HEIGHT = 900, 700
+REQUEST = CheckRequest(parse_closure("5x5"), 571.5)
+
+
+def findings(**changes) -> Findings:
+    t = np.linspace(0, 2 * np.pi, 60)
+    outline = np.stack([450 + 220 * np.cos(t), 350 + 260 * np.sin(t)], axis=1)
+    marks = {
+        "fold_front": (452.0, 520.0),
+        "fold_back": (448.0, 250.0),
+        "front_left": (580.0, 500.0),
+        "front_right": (322.0, 500.0),
+        "back_left": (575.0, 255.0),
+        "back_right": (325.0, 255.0),
+    }
+    lines = {
+        "outline": outline,
+        "cap_rim": np.array([[260.0, 430], [450, 480], [640, 430]]),
+        "centre_line": np.array([[450.0, 100], [450, 540]]),
+        "hairline": np.array([[322.0, 500], [452, 520], [580, 500]]),
+        "fold": np.array([[448.0, 250], [452, 520]]),
+        "rectangle": np.array([marks[n] for n in ("front_left", "front_right", "back_right", "back_left")]),
+    }
+    values: dict = {"landmarks_px": marks, "lines_px": lines, "scale_bar_px": np.array([[400.0, 300], [500, 300]])}
+    return Findings(**(values | changes))
+
+
+def answer(f: Findings | None = None, **values: float) -> Answer:
+    good: Mapping[str, float] = dict.fromkeys(JUDGED, 0.0) | dict.fromkeys([n for n in JUDGED if "clear" in n], 10.0)
+    estimates = {n: Estimate(v, 0.3) for n, v in (dict(good) | values).items()}
+    return answer_for(Measured(estimates, findings=f or findings()), REQUEST)
+
+
+def grey(level: int = 128) -> np.ndarray:
+    return np.full((HEIGHT, WIDTH, 3), level, np.uint8)
+
+
+def test_crop_is_the_block_with_a_margin():
+    left, top, right, bottom = crop_box(answer(), WIDTH, HEIGHT)
+    assert 160 < left < 230
+    assert 670 < right < 740
+    assert 20 < top < 90
+    assert 610 < bottom < 680
+    assert crop_box(answer(Findings()), WIDTH, HEIGHT) == (0, 0, WIDTH, HEIGHT)
+
+
+def test_size_and_panel():
+    picture = draw_overlay(grey(), answer())
+    left, top, right, bottom = crop_box(answer(), WIDTH, HEIGHT)
+    scale = LONG_SIDE_PX / max(right - left, bottom - top)
+    assert picture.width == round((right - left) * scale)
+    assert picture.height > round((bottom - top) * scale) + 300
+    assert picture.mode == "RGB"
+
+
+def near(picture: np.ndarray, xy: np.ndarray, colour: tuple[int, int, int], reach: int = 2) -> bool:
+    x, y = np.round(xy).astype(int)
+    patch = picture[y - reach : y + reach + 1, x - reach : x + reach + 1].reshape(-1, 3).astype(int)
+    return bool((np.abs(patch - colour).max(axis=1) < 40).any())
+
+
+def test_lines_lie_where_the_findings_are():
+    a = answer()
+    left, top, right, bottom = crop_box(a, WIDTH, HEIGHT)
+    scale = LONG_SIDE_PX / max(right - left, bottom - top)
+    picture = np.asarray(draw_overlay(grey(), a))
+    for name, point in [
+        ("hairline", (570.0, 501.5)),
+        ("cap_rim", (320.0, 445.8)),
+        ("rectangle", (578.0, 400.0)),
+        ("fold", (449.4, 340.0)),
+    ]:
+        at = (np.array(point) - [left - 0.5, top - 0.5]) * scale - 0.5
+        assert near(picture, at, LINES[name].colour, 5), name
+
+
+def test_every_state_has_its_own_symbol_word_and_border():
+    states = ("in", "out", "unsure")
+    for kind in (
+        [STATE_WORDS[s][0] for s in states],
+        [STATE_WORDS[s][2] for s in states],
+        [BORDERS[s] for s in states],
+    ):
+        assert len(set(kind)) == 3
+    assert STATE_WORDS[None][2] == "not measured"
+
+
+def test_lines_differ_without_colour():
+    named = [style.name for key, style in LINES.items() if key != "rectangle"]
+    assert len(set(named)) == len(named)
+    assert all(named)
+    assert not LINES["hairline"].dashes
+    assert len(LINES["centre_line"].dashes) == 4 != len(GUESS_DASHES)
+
+
+def luminance(rgb: tuple[int, int, int]) -> float:
+    """Relative luminance of WCAG 2.1."""
+    c = np.array(rgb) / 255
+    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])
+
+
+def test_contrast_of_colours_on_the_halo():
+    # WCAG 2.1 success criterion 1.4.11: 3:1 for graphics; the halo under every line is nearly black
+    for colour in [s.colour for s in LINES.values()] + list(STATE_COLOUR.values()):
+        assert (luminance(colour) + 0.05) / 0.05 >= 3.0, colour
+
+
+def test_halo_keeps_lines_visible_on_any_hair():
+    for level in (0, 128, 255):
+        picture = np.asarray(draw_overlay(grey(level), answer())).astype(int)
+        difference = np.abs(picture[: picture.shape[0] // 2] - level).max(axis=2)
+        assert (difference > 60).mean() > 0.005, level
+
+
+def test_guess_is_drawn_unlike_a_finding():
+    sure = np.asarray(draw_overlay(grey(), answer()))
+    guess = np.asarray(draw_overlay(grey(), answer(findings(guesses=frozenset({"hairline", "front_left"})))))
+    assert (sure != guess).any()
+    green = np.array(LINES["hairline"].colour)
+
+    def painted(picture: np.ndarray) -> int:
+        return int((np.abs(picture.astype(int) - green).max(axis=2) < 25).sum())
+
+    assert painted(guess) < 0.8 * painted(sure)
+
+
+def test_states_change_the_picture():
+    pictures = [np.asarray(draw_overlay(grey(), answer(clearance_centre_mm=v))) for v in (10.0, 6.1, 2.0)]
+    for a, b in itertools.combinations(pictures, 2):
+        assert (a != b).any()
+
+
+def test_a_failed_photo_still_gets_a_picture_with_its_reason():
+    failed = failed_answer(RetakeNeeded("card-missing", "No card was found: lay the printed card beside the block."))
+    picture = draw_overlay(grey(), failed)
+    scale = LONG_SIDE_PX / WIDTH
+    assert picture.width == LONG_SIDE_PX
+    panel = np.asarray(picture)[round(HEIGHT * scale) :]
+    without = np.asarray(draw_overlay(grey(), Answer("retake", Measured({}), {})))[round(HEIGHT * scale) :]
+    assert (panel > 200).sum() > 1.5 * (without > 200).sum()  # the reason is written in the panel
+
+
+def test_missing_parts_are_no_obstacle():
+    for part in (
+        Findings(landmarks_px={"fold_front": (450.0, 520.0)}),
+        findings(scale_bar_px=None),
+        findings(scale_bar_px=np.full((2, 2), np.nan)),
+        findings(
+            lines_px={"hairline": np.array([[322.0, 500], [np.nan, np.nan], [580, 500]]), "fold": np.empty((0, 2))}
+        ),
+    ):
+        assert draw_overlay(grey(), answer(part)).width > 0
+    bare = Answer("retake", Measured({}), {}, (Problem("x", "y" * 300),))
+    assert draw_overlay(np.zeros((40, 60, 3), np.uint8), bare).width == LONG_SIDE_PX
+
+
+@given(
+    points=st.lists(st.tuples(st.floats(0, 500), st.floats(0, 500)), min_size=2, max_size=12),
+    dashes=st.lists(st.floats(2, 60), min_size=2, max_size=4).filter(lambda d: len(d) % 2 == 0),
+)
+def test_dashes_cover_their_share_and_stay_on_the_line(points, dashes):
+    line = np.array(points)
+    length = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
+    pieces = dash_pieces(line, dashes)
+    drawn = sum(np.linalg.norm(np.diff(p, axis=0), axis=1).sum() for p in pieces)
+    at, expected = 0.0, 0.0
+    for number, dash in enumerate(itertools.cycle(dashes)):
+        if at >= length:
+            break
+        expected += min(dash, length - at) if number % 2 == 0 else 0.0
+        at += dash
+    assert drawn == pytest.approx(expected, rel=1e-6, abs=1e-4)
+
+
+def test_saving(tmp_path):
+    picture = draw_overlay(grey(), answer())
+    for name in ("a.jpg", "b.png", "new/c.jpeg"):
+        save_picture(picture, tmp_path / name)
+        assert (tmp_path / name).stat().st_size > 10_000
+    with pytest.raises(UsageProblem, match="must end in"):
+        save_picture(picture, tmp_path / "a.gif")
+    (tmp_path / "file").write_text("")
+    with pytest.raises(UsageProblem, match="cannot be written"):
+        save_picture(picture, tmp_path / "file" / "a.jpg")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.jpg", "b.png", "file", "new"]
