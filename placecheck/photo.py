@@ -343,7 +343,7 @@ CLIPPED_LEVEL, CLIPPED_FRACTION = 254, 0.4
 SOFT_EDGE_FRACTION = 1 / 1000
 """Blur (standard deviation) over the picture's long side: at 2 px of 2016 no marker of a card seen at 1.5 px/mm
 could be read any more, at 4 to 5 px of 4032 none at 3 px/mm."""
-STRIP_ROWS = 400
+STRIP_ROWS, STRONG_EDGE_LEVELS = 400, 60
 MIN_PAPER_LEVEL = 70
 """Paper darker than this leaves the card's ink (3 % against 80 % reflectance) at 10 of 255 levels or less: black
 cap, dark lace and dark hair then differ by no more than rounding and JPEG."""
@@ -391,22 +391,26 @@ def blur_problem(blur_px: float, px_per_mm: float) -> Problem | None:
 
 
 def sharpest_blur_px(gray: Image) -> float:
-    """Blur (standard deviation, px) of the sharpest strong edges in a picture; inf where it has no strong edge.
+    """Blur (standard deviation, px) of the sharpest strong edges in a picture; 0 where it has no strong edge at all.
 
     A step of height A blurred by a Gaussian has the greatest slope A / (sqrt(2 pi) sigma). Slope and height (range
     within +-12 px) are taken after smoothing by 1 px, which noise would otherwise steepen and which is taken out
-    again; of the tenth of a percent with the greatest slope for its height, the least sharp counts.
+    again; of the tenth of a percent with the greatest slope for its height, the least sharp counts. Where edges are
+    too wide for the range, the same is done on the picture reduced four and sixteen times.
     """
     from placecheck import vision
 
-    found = []
-    for top in range(0, gray.shape[0], STRIP_ROWS):  # in strips: a 50 MP picture in float32 would be 200 MB a layer
-        strip = gray[max(0, top - 16) : top + STRIP_ROWS + 16].astype(np.float32)
-        slope, height = vision.slope_and_range(vision.gaussian_blur(strip, 1.0), 25)
-        strong = height > 60
-        found.append(slope[strong] / height[strong])
-    ratios = np.concatenate(found)
-    if len(ratios) < 1000:
-        return float("inf")
-    steepest = float(np.percentile(ratios, 99.9))
-    return float(np.sqrt(max(0.0, (1 / (np.sqrt(2 * np.pi) * max(steepest, 1e-6))) ** 2 - 1.0)))
+    for reduced in (1, 4, 16):
+        if reduced > 1:
+            gray = vision.resize(gray, gray.shape[1] // 4, gray.shape[0] // 4)
+        found = []
+        for top in range(0, gray.shape[0], STRIP_ROWS):  # a 50 MP picture in float32 would be 200 MB a layer
+            strip = gray[max(0, top - 16) : top + STRIP_ROWS + 16].astype(np.float32)
+            slope, height = vision.slope_and_range(vision.gaussian_blur(strip, 1.0), 25)
+            strong = height > STRONG_EDGE_LEVELS
+            found.append(slope[strong] / height[strong])
+        ratios = np.concatenate(found)
+        if len(ratios) >= 1000 / reduced:
+            steepest = max(float(np.percentile(ratios, 99.9)), 1e-6)
+            return reduced * float(np.sqrt(max(0.0, 1 / (2 * np.pi * steepest**2) - 1.0)))
+    return 0.0

@@ -37,10 +37,16 @@ MIN_CORNERS = 6
 MIN_SPREAD_MM = 8.0
 """Least standard deviation of the corners across their narrow direction: two full rows of three have 10 mm, a row
 of five with one beside it 7.5 mm (no pose to speak of)."""
-MIN_PX_PER_MM = 0.6
+MIN_PX_PER_MM = 0.75
+"""Markers of 10 px: in drawn photos at most two of the 17 could still be read below this."""
 MAX_K1 = 0.15
 BENT_PX, BENT_MM = 0.3, 0.1
+"""Rms distance from flat that means bent, the greater of the two. Drawn flat cards stay below 0.04 px with k1 up to
++-0.1; ends that stand up by 1 mm give 0.11 mm, by 2 mm 0.22 mm in a view that leans 40 degrees (hardly anything from
+straight above, where a bend does no harm either)."""
 CUT_OFF_FRACTION = 0.02
+STRAY_FRACTION, STRAY_LEAST = 0.3, 3
+"""So many markers in places where this board has others mean another board; misread ones come singly."""
 OTHER_DICTIONARIES = (
     "DICT_4X4_1000",
     "DICT_5X5_1000",
@@ -90,6 +96,8 @@ def find_card(gray: vision.Image) -> CardSighting:
     alignment, homography = _fit_corners(gray, homography)
     good = _good_corners(alignment, homography, gray.shape)
     outline = vision.apply_homography(homography, CARD.outline_mm)
+    if len(own) == 1 and not len(good):  # a single marker misread in clutter, no card around it
+        raise _why_nothing(gray)
     if not _enough(good):
         raise _too_little(gray, good, outline)
     corners, points = alignment.corners_px[good], CARD.corners_mm[good]
@@ -137,11 +145,10 @@ def _read_markers(
     """Markers of the card's dictionary that the board has, at the first size that shows enough of them."""
     height, width = gray.shape
     long_side = max(height, width)
-    sizes = [1.0]
-    if long_side > 1.2 * COARSE_LONG_SIDE_PX:
-        sizes.insert(0, COARSE_LONG_SIDE_PX / long_side)
-    if long_side <= 1.2 * COARSE_LONG_SIDE_PX:
-        sizes.append(2.0)
+    big = long_side > 1.2 * COARSE_LONG_SIDE_PX
+    sizes = [COARSE_LONG_SIDE_PX / long_side, 1.0] if big else [1.0, 2.0]
+    if dictionary != CARD.dictionary:
+        sizes = sizes[:1]
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
     for size in sizes:
         w, h = round(width * size), round(height * size)
@@ -219,7 +226,8 @@ def _refuse_second_card(seen: vision.Markers, own: npt.NDArray[np.int64]) -> Non
 
 def _refuse_other_layout(seen: vision.Markers, own: npt.NDArray[np.int64]) -> None:
     """Raise other-board if markers of the card's dictionary lie in another order than on the card."""
-    if len(set(seen.ids.tolist())) >= 4 and len(own) < 0.5 * len(seen.ids):
+    stray = len(seen.ids) - len(own)
+    if stray >= max(STRAY_LEAST, STRAY_FRACTION * len(seen.ids)):
         raise _other_board("its squares are laid out differently")
 
 
