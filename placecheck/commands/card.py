@@ -1,8 +1,8 @@
 """`placecheck card`: the scale card as a file to print.
 
-A true-scale PDF for A4 or Letter, or with --svg or --png the card alone for a print shop
-or a screen. Drawing is placecheck.card.printing's; an existing file is not overwritten
-unless --force says so.
+A true-scale page for A4 or Letter paper as PDF, or with --svg or --png as those. The
+drawing is placecheck.card.printing's. A file that is there already is not overwritten unless
+--force says so.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ def register(app: typer.Typer) -> None:
 
 def card(
     file: Annotated[Path | None, typer.Argument(help="Name of the file; placecheck-card.pdf (or .svg, .png).")] = None,
-    paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper of the PDF.")] = "a4",
-    svg: Annotated[bool, typer.Option("--svg", help="Write the card as SVG.")] = False,
-    png: Annotated[bool, typer.Option("--png", help="Write the card as PNG, 600 dpi.")] = False,
+    paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper it is printed on.")] = "a4",
+    svg: Annotated[bool, typer.Option("--svg", help="Write SVG instead of PDF.")] = False,
+    png: Annotated[bool, typer.Option("--png", help="Write PNG, 600 dpi, instead of PDF.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Overwrite the file if it is there already.")] = False,
 ) -> None:
     """Write the scale card to print.
@@ -39,9 +39,6 @@ def card(
         raise UsageProblem(
             "file-exists", f"{path} is there already: name another file, or add --force to overwrite it."
         )
-    try:
-        write_card(path, paper=paper, kind=kind)
-    except OSError as error:
-        raise UsageProblem("card-unwritable", f"The card {path} cannot be written: {error.strerror}.") from None
+    write_card(path, paper=paper, kind=kind)
     print(path)
     print("Print at 100 % (not “fit to page”), matt, and glue it to stiff board; then measure both 100 mm bars.")

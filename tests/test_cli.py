@@ -1,0 +1,579 @@
+"""The command line: the answer's contract, exit statuses, settings, files written, and every kind of bad input.
+
+Measuring itself is replaced by known values here (the vision has its own tests); photos are real JPEG files.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import statistics
+import subprocess
+import sys
+import time
+import types
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from placecheck import cli
+from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured
+from placecheck.errors import RetakeNeeded
+from placecheck.marks import Marks, load_marks
+
+OPTIONS = ["--closure", "5x5", "--block-circumference", "22.75in", "--no-save"]
+GOOD = dict.fromkeys(JUDGED, 0.0) | dict.fromkeys([n for n in JUDGED if "clearance" in n], 10.0)
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path, monkeypatch) -> Path:
+    folder = tmp_path / "home"
+    folder.mkdir()
+    monkeypatch.setenv("PLACECHECK_HOME", str(folder))
+    monkeypatch.delenv("PLACECHECK_DEBUG", raising=False)
+    return folder
+
+
+@pytest.fixture
+def photo(tmp_path) -> Path:
+    noise = np.random.default_rng(1).integers(0, 255, (900, 1200, 3), dtype=np.uint8)
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(cv2.imencode(".jpg", cv2.GaussianBlur(noise, (0, 0), 4))[1].tobytes())
+    return path
+
+
+class Measuring:
+    """Stands in for placecheck.check: gives the values it is told, keeps the requests it was asked."""
+
+    def __init__(self) -> None:
+        self.values: dict[str, float] = dict(GOOD)
+        self.u = 0.3
+        self.error: BaseException | None = None
+        self.requests: list = []
+
+    def measure_photo(self, photo, request, explain=None) -> Measured:
+        self.requests.append(request)
+        if self.error is not None:
+            raise self.error
+        if explain is not None:
+            explain("card", np.zeros((50, 80), np.uint8))
+            explain("surface map/1", np.zeros((50, 80, 3), np.uint8))
+        marks = {"fold_front": (600.0, 700.0), "fold_back": (600.0, 300.0)}
+        return Measured({n: Estimate(v, self.u) for n, v in self.values.items()}, findings=Findings(marks))
+
+
+@pytest.fixture
+def measuring(monkeypatch) -> Measuring:
+    fake = Measuring()
+    module = types.ModuleType("placecheck.check")
+    module.measure_photo = fake.measure_photo  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "placecheck.check", module)
+    return fake
+
+
+@pytest.fixture
+def run(capfd):
+    """Run the command in this process: (status, standard output, standard error)."""
+
+    def go(*arguments: object) -> tuple[int, str, str]:
+        capfd.readouterr()
+        status = cli.run([str(a) for a in arguments])
+        out, err = capfd.readouterr()
+        assert "Traceback" not in out + err or os.environ.get("PLACECHECK_DEBUG")
+        return status, out, err
+
+    return go
+
+
+def one_sentence(err: str, *words: str) -> None:
+    assert err.startswith("placecheck: ")
+    assert err.count("\n") == 1
+    for word in words:
+        assert word in err, err
+
+
+# ---------------------------------------------------------------------------------------------- the answer
+
+
+def test_json_contract(run, photo, measuring):
+    measuring.values["offset_mm"] = -1.234
+    status, out, err = run("check", photo, *OPTIONS, "--json")
+    answer = json.loads(out)
+    assert (status, err) == (0, "")
+    assert set(answer) == {"schema", "verdict", "measures", "landmarks_px", "problems", "fixes"}
+    assert answer["schema"] == 1
+    assert answer["verdict"] == "pass"
+    assert set(answer["measures"]) == {spec.name for spec in MEASURES}
+    offset = answer["measures"]["offset_mm"]
+    assert offset["value"] == -1.234
+    assert offset["U95"] == 0.6
+    assert (offset["unit"], offset["low"], offset["high"], offset["state"]) == ("mm", -3, 3, "in")
+    assert 0.99 < offset["p_conform"] <= 1
+    assert answer["measures"]["width_front_mm"] is None
+    assert any(p["code"] == "not-measured" for p in answer["problems"])
+    assert answer["landmarks_px"]["fold_front"] == [600.0, 700.0]
+
+
+@pytest.mark.parametrize(
+    ("change", "verdict", "expected"),
+    [
+        ({}, "pass", 0),
+        ({"offset_mm": 8.0}, "fix", 1),
+        ({"offset_mm": 3.1}, "retake", 3),
+        ({"skew_deg": None}, "retake", 3),
+    ],
+)
+def test_verdicts_and_exit_statuses(run, photo, measuring, change, verdict, expected):
+    measuring.values = {n: v for n, v in (GOOD | change).items() if v is not None}
+    status, out, _ = run("check", photo, *OPTIONS, "--json")
+    answer = json.loads(out)
+    assert answer["verdict"] == verdict
+    assert status == expected
+    assert bool(answer["fixes"]) == (verdict == "fix")
+
+
+def test_table_and_advice(run, photo, measuring):
+    measuring.values["offset_mm"] = 8.0
+    status, out, err = run("check", photo, *OPTIONS)
+    assert status == 1
+    assert err == ""
+    assert out.startswith("FIX")
+    assert "8.00 ± 0.60 mm right" in out
+    assert "✗ OUT" in out
+    assert "not measured" not in out
+
+
+def test_a_step_that_cannot_go_on(run, photo, measuring):
+    measuring.error = RetakeNeeded("card-missing", "No card was found: lay the printed card beside the block.")
+    status, out, err = run("check", photo, *OPTIONS, "--json")
+    answer = json.loads(out)
+    assert (status, err) == (3, "")
+    assert answer["verdict"] == "retake"
+    assert set(answer["measures"].values()) == {None}
+    assert answer["problems"][0]["code"] == "card-missing"
+    status, out, _ = run("check", photo, *OPTIONS)
+    assert status == 3
+    assert "No card was found" in out
+
+
+# ---------------------------------------------------------------------------------------------- unusable files
+
+
+def unusable(name: str, tmp_path: Path, photo: Path) -> Path:
+    path = tmp_path / f"{name}.jpg"
+    if name == "text":
+        path.write_text("a cat")
+    elif name == "empty":
+        path.write_bytes(b"")
+    elif name == "folder":
+        path.mkdir()
+    elif name == "truncated":
+        path.write_bytes(photo.read_bytes()[:20_000])
+    return path
+
+
+@pytest.mark.parametrize("name", ["text", "empty", "folder", "truncated", "absent"])
+def test_unusable_files(run, tmp_path, photo, name):
+    path = unusable(name, tmp_path, photo)
+    status, out, err = run("check", path, *OPTIONS, "--json")
+    answer = json.loads(out)
+    assert (status, err) == (4, "")
+    assert answer["verdict"] == "retake"
+    assert set(answer["measures"].values()) == {None}
+    (problem,) = answer["problems"]
+    assert path.name in problem["message"]
+    status, out, _ = run("check", path, *OPTIONS)
+    assert status == 4
+    assert out.startswith("RETAKE")
+
+
+def test_no_read_permission(run, photo, monkeypatch):
+    def refuse(self: Path) -> bytes:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+    status, out, _ = run("check", photo, *OPTIONS, "--json")
+    assert status == 4
+    assert json.loads(out)["problems"][0]["code"] == "no-permission"
+
+
+# ---------------------------------------------------------------------------------------------- faults
+
+
+def test_internal_error_is_an_answer(run, photo, measuring, monkeypatch):
+    measuring.error = ValueError("shapes do not match\nsecond line")
+    status, out, err = run("check", photo, *OPTIONS, "--json")
+    (problem,) = json.loads(out)["problems"]
+    assert (status, err) == (4, "")
+    assert problem["code"] == "internal-error"
+    assert "\n" not in problem["message"]
+    assert "report" in problem["message"]
+    monkeypatch.setenv("PLACECHECK_DEBUG", "1")
+    status, out, err = run("check", photo, *OPTIONS, "--json")
+    assert status == 4
+    assert json.loads(out)["verdict"] == "retake"
+    assert "Traceback" in err
+    assert "shapes do not match" in err
+
+
+def test_no_number_is_ever_nan_in_the_answer(run, photo, measuring, monkeypatch):
+    def nan(photo, request, explain=None):
+        return Measured({}, findings=Findings({"fold_front": (float("nan"), 1.0)}))
+
+    monkeypatch.setattr(sys.modules["placecheck.check"], "measure_photo", nan)
+    status, out, _ = run("check", photo, *OPTIONS, "--json")
+    assert status == 4
+    assert "NaN" not in out
+    assert json.loads(out)["problems"][0]["code"] == "internal-error"
+
+
+def test_out_of_memory(run, photo, measuring):
+    measuring.error = MemoryError()
+    status, out, _ = run("check", photo, *OPTIONS, "--json")
+    assert status == 4
+    assert json.loads(out)["problems"][0]["code"] == "out-of-memory"
+
+
+def test_missing_system_library_names_the_packages(run, photo, measuring):
+    # the loader's message as Debian 12 without libgl1 prints it
+    measuring.error = ImportError("libGL.so.1: cannot open shared object file: No such file or directory")
+    status, out, _ = run("check", photo, *OPTIONS, "--json")
+    (problem,) = json.loads(out)["problems"]
+    assert status == 4
+    assert problem["code"] == "system-library-missing"
+    assert "libGL.so.1" in problem["message"]
+    assert "apt-get install -y libgl1 libglib2.0-0" in problem["message"]
+
+
+# ---------------------------------------------------------------------------------------------- usage
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--closure", "5x5", "--block-circumference", "57"], ["inches or centimetres"]),
+        (["--closure", "5x5", "--block-circumference", "57in"], ["57cm"]),
+        (["--closure", "five", "--block-circumference", "57cm"], ["closure size"]),
+        (["--block-circumference", "57cm"], ["--closure 5x5"]),
+        (["--closure", "5x5"], ["--block-circumference"]),
+        ([*OPTIONS, "--card-bars", "100"], ["card bars"]),
+        ([*OPTIONS, "--overlay", "picture.gif"], [".jpg or .png"]),
+        ([*OPTIONS, "--tolerances", "none.toml"], ["There is no tolerances file"]),
+        ([*OPTIONS, "--marks", "none.json"], ["There is no marks file"]),
+    ],
+)
+def test_usage_problems(run, photo, measuring, arguments, words):
+    status, out, err = run("check", photo, *arguments, "--json")
+    assert (status, out) == (2, "")
+    one_sentence(err, *words)
+    assert not measuring.requests
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["check"], ["check", "--jobs", "0", "a.jpg"], ["chekc"], ["check", "a.jpg", "--front", "up"], ["--what"]],
+)
+def test_usage_errors_of_the_command_line(run, arguments):
+    status, out, err = run(*arguments)
+    assert (status, out) == (2, "")
+    assert err
+
+
+def test_marks_belong_to_one_photo(run, photo, measuring, tmp_path):
+    status, _, err = run("check", photo, photo, *OPTIONS, "--marks", tmp_path / "m.json")
+    assert status == 2
+    one_sentence(err, "one photo")
+
+
+# ---------------------------------------------------------------------------------------------- settings
+
+
+def test_settings_fill_what_is_not_given(run, photo, measuring, home):
+    (home / "settings.toml").write_text(
+        '[check]\nclosure = "4x4"\nblock_circumference = "57.8cm"\ncard_bars = "99.2x99.5"\ncamera = "mine"\n'
+        "[tolerances]\noffset_mm = [-10, 10]\n"
+    )
+    measuring.values["offset_mm"] = 8.0
+    status, *_ = run("check", photo, "--no-save")
+    (request,) = measuring.requests
+    assert status == 0
+    assert request.closure.width_mm == pytest.approx(101.6)
+    assert request.block_circumference_mm == pytest.approx(578)
+    assert request.card_bars_mm == (99.2, 99.5)
+    assert request.camera_name == "mine"
+    run("check", photo, "--no-save", "--closure", "5x5", "--front", "left")
+    assert measuring.requests[-1].closure.label == "5x5"
+    assert measuring.requests[-1].front == "left"
+
+
+def test_tolerances_option_outranks_settings(run, photo, measuring, home, tmp_path):
+    (home / "settings.toml").write_text("[tolerances]\noffset_mm = [-10, 10]\n")
+    own = tmp_path / "own.toml"
+    own.write_text("[tolerances]\noffset_mm = [-1, 1]\n")
+    measuring.values["offset_mm"] = 8.0
+    assert run("check", photo, *OPTIONS)[0] == 0
+    assert run("check", photo, *OPTIONS, "--tolerances", own)[0] == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("[chek]\n", "chek"),
+        ("[check]\nclosures = '5x5'", "closures"),
+        ("[check]\nclosure = 5", "in quotes"),
+        ("check = 1", "[check]"),
+        ("[tolerances]\noffset_mm = 1", "two numbers"),
+        ("[", "not valid TOML"),
+    ],
+)
+def test_faulty_settings(run, photo, measuring, home, text, word):
+    (home / "settings.toml").write_text(text)
+    status, out, err = run("check", photo, *OPTIONS)
+    assert (status, out) == (2, "")
+    one_sentence(err, word, "settings.toml")
+
+
+# ---------------------------------------------------------------------------------------------- marks by hand
+
+
+def marks_file(tmp_path: Path, data: object) -> Path:
+    path = tmp_path / "marks.json"
+    path.write_text(data if isinstance(data, str) else json.dumps(data))
+    return path
+
+
+def test_marks_reach_the_measuring(run, photo, measuring, tmp_path):
+    path = marks_file(tmp_path, {"landmarks_px": {"fold_front": [600, 700]}, "lines_px": {"fold": [[1, 2], [3, 4]]}})
+    assert run("check", photo, *OPTIONS, "--marks", path)[0] == 0
+    marks = measuring.requests[0].marks
+    assert marks == Marks({"fold_front": (600.0, 700.0)}, {"fold": ((1.0, 2.0), (3.0, 4.0))}, 1.5)
+
+
+def test_an_answer_can_be_handed_back_as_marks(run, photo, measuring, tmp_path):
+    _, out, _ = run("check", photo, *OPTIONS, "--json")
+    marks = load_marks(marks_file(tmp_path, out))
+    assert marks.landmarks_px == {"fold_front": (600.0, 700.0), "fold_back": (600.0, 300.0)}
+
+
+def test_marks_outside_the_photo(run, photo, measuring, tmp_path):
+    path = marks_file(tmp_path, {"landmarks_px": {"fold_front": [1200, 700]}})
+    status, out, _ = run("check", photo, *OPTIONS, "--marks", path, "--json")
+    (problem,) = json.loads(out)["problems"]
+    assert status == 2
+    assert problem["code"] == "marks-outside"
+    assert "1200 x 900" in problem["message"]
+
+
+@pytest.mark.parametrize(
+    ("data", "word"),
+    [
+        ("{", "not valid JSON"),
+        ("[" * 100_000, "not valid JSON"),
+        ([1], "no object"),
+        ({}, "no mark"),
+        ({"landmarks_px": {"fold": [1, 2]}}, "fold"),
+        ({"landmarks_px": {"fold_front": [1]}}, "two numbers"),
+        ({"landmarks_px": {"fold_front": [True, 2]}}, "two numbers"),
+        ({"landmarks_px": {"fold_front": [1e999, 2]}}, "two numbers"),
+        ({"lines_px": {"outline": [[1, 2]]}}, "at least 8"),
+        ({"lines_px": {"hairline": [[1, 2], [3, 4], "x"]}}, "points"),
+        ({"landmarks_px": []}, "object of names"),
+        ({"landmarks_px": {"fold_front": [1, 2]}, "u_px": 0}, "u_px"),
+    ],
+)
+def test_faulty_marks(run, photo, measuring, tmp_path, data, word):
+    status, out, err = run("check", photo, *OPTIONS, "--marks", marks_file(tmp_path, data))
+    assert (status, out) == (2, "")
+    one_sentence(err, word, "marks.json")
+
+
+# ---------------------------------------------------------------------------------------------- files written
+
+
+def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
+    overlay, explain = tmp_path / "out" / "o.png", tmp_path / "stages"
+    status, _, err = run("check", photo, *OPTIONS, "--overlay", overlay, "--explain", explain)
+    assert (status, err) == (0, "")
+    assert cv2.imread(str(overlay)).shape[1] > 1000
+    assert sorted(p.name for p in explain.iterdir()) == ["01-card.jpg", "02-surface-map-1.jpg"]
+
+
+def test_overlay_that_cannot_be_written_keeps_the_verdict(run, photo, measuring, tmp_path):
+    (tmp_path / "file").write_text("")
+    status, out, err = run("check", photo, *OPTIONS, "--overlay", tmp_path / "file" / "o.png", "--json")
+    assert status == 0
+    assert json.loads(out)["verdict"] == "pass"
+    one_sentence(err, "cannot be written")
+
+
+def test_overlay_of_no_photo(run, tmp_path):
+    status, out, err = run("check", tmp_path / "none.jpg", *OPTIONS, "--overlay", tmp_path / "o.png", "--json")
+    assert status == 4
+    assert json.loads(out)["problems"][0]["code"] == "missing-file"
+    one_sentence(err, "No picture")
+
+
+# ---------------------------------------------------------------------------------------------- several photos
+
+
+def test_several_photos_are_json_lines_in_order_with_the_worst_status(run, photo, measuring, tmp_path):
+    bad = unusable("text", tmp_path, photo)
+    measuring.values["offset_mm"] = 8.0
+    status, out, err = run("check", photo, bad, photo, *OPTIONS, "--json", "--overlay", tmp_path / "pictures")
+    lines = [json.loads(line) for line in out.splitlines()]
+    assert status == 4
+    assert [line["photo"] for line in lines] == [str(photo), str(bad), str(photo)]
+    assert [line["verdict"] for line in lines] == ["fix", "retake", "fix"]
+    assert [p.name for p in (tmp_path / "pictures").iterdir()] == ["photo-overlay.jpg"]
+    assert "No picture" in err
+
+
+def test_one_picture_name_for_several_photos(run, photo, measuring, tmp_path):
+    status, _, err = run("check", photo, photo, *OPTIONS, "--overlay", tmp_path / "o.jpg")
+    assert status == 2
+    one_sentence(err, "folder")
+
+
+def test_jobs_in_processes(run, tmp_path, photo):
+    names = ["text", "empty", "truncated", "absent"]
+    paths = [unusable(name, tmp_path, photo) for name in names]
+    status, out, err = run("check", *paths, *OPTIONS, "--json", "--jobs", 2)
+    lines = [json.loads(line) for line in out.splitlines()]
+    assert (status, err) == (4, "")
+    assert [Path(line["photo"]).stem for line in lines] == names
+    codes = [line["problems"][0]["code"] for line in lines]
+    assert codes[1] == "empty-file"
+    assert codes[3] == "missing-file"
+
+
+# ---------------------------------------------------------------------------------------------- records
+
+
+@pytest.fixture
+def saved(monkeypatch) -> list:
+    calls: list = []
+    package, store = types.ModuleType("placecheck.records"), types.ModuleType("placecheck.records.store")
+    store.save_check = lambda *arguments: calls.append(arguments)  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "placecheck.records", package)
+    monkeypatch.setitem(sys.modules, "placecheck.records.store", store)
+    return calls
+
+
+def test_saving_and_not_saving(run, photo, measuring, saved, tmp_path):
+    given = OPTIONS[:-1]
+    assert run("check", photo, *given)[0] == 0
+    ((path, request, answer),) = saved
+    assert path == photo
+    assert request.closure.label == "5x5"
+    assert answer.verdict == "pass"
+    run("check", photo, *given, "--no-save")
+    run("check", unusable("text", tmp_path, photo), *given)
+    assert len(saved) == 1
+
+
+def test_a_failure_to_save_never_hides_the_verdict(run, photo, measuring, saved, monkeypatch):
+    def full(*arguments):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(sys.modules["placecheck.records.store"], "save_check", full)
+    status, out, err = run("check", photo, *OPTIONS[:-1], "--json")
+    assert status == 0
+    assert json.loads(out)["verdict"] == "pass"
+    one_sentence(err, "not saved", "No space left")
+
+
+# ---------------------------------------------------------------------------------------------- other commands
+
+
+def test_card_is_written_and_not_overwritten(run, tmp_path):
+    path = tmp_path / "card.pdf"
+    status, out, err = run("card", path, "--paper", "letter")
+    assert (status, err) == (0, "")
+    assert str(path) in out
+    assert path.read_bytes().startswith(b"%PDF")
+    before = path.read_bytes()
+    status, _, err = run("card", path)
+    assert status == 2
+    one_sentence(err, "--force")
+    assert path.read_bytes() == before
+    assert run("card", path, "--force")[0] == 0
+    svg = tmp_path / "card.svg"
+    assert run("card", svg, "--svg")[0] == 0
+    assert "<svg" in svg.read_text()
+    assert run("card", tmp_path / "x", "--svg", "--png")[0] == 2
+    status, _, err = run("card", tmp_path / "none" / "card.pdf")
+    assert status == 4
+    one_sentence(err, "cannot be written")
+
+
+def test_doctor(run, home, monkeypatch):
+    status, out, _ = run("doctor")
+    assert status == 0, out
+    assert str(home) in out
+    assert "opencv-python" in out
+    (home / "file").write_text("")
+    monkeypatch.setenv("PLACECHECK_HOME", str(home / "file" / "x"))
+    status, out, _ = run("doctor")
+    assert status == 1
+    assert "FAIL  folder" in out
+
+
+def test_doctor_finds_two_opencvs(run, monkeypatch):
+    from importlib import metadata
+
+    real = metadata.version
+    monkeypatch.setattr(metadata, "version", lambda n: "5.0.0.93" if n == "opencv-python-headless" else real(n))
+    status, out, _ = run("doctor")
+    assert status == 1
+    assert "uninstall" in out
+
+
+def python(*arguments: str, **environment: str) -> subprocess.CompletedProcess:
+    env = {**os.environ, **environment}
+    return subprocess.run([sys.executable, *arguments], capture_output=True, env=env, timeout=60)
+
+
+def test_help_version_and_module(home):
+    for arguments in (["--help"], ["-h"], ["check", "--help"], ["card", "--help"], ["doctor", "--help"]):
+        done = python("-m", "placecheck", *arguments)
+        assert done.returncode == 0
+        assert b"Usage: placecheck" in done.stdout
+    assert python("-m", "placecheck", "--version").stdout.startswith(b"placecheck 0.")
+
+
+def test_terminal_without_unicode(tmp_path):
+    done = python("-m", "placecheck", "check", str(tmp_path / "ä.jpg"), *OPTIONS, PYTHONIOENCODING="ascii")
+    assert done.returncode == 4
+    assert b"?.jpg does not" in done.stdout
+    assert b"Traceback" not in done.stderr
+
+
+def test_reader_that_goes_away(tmp_path):
+    command = (
+        f"'{sys.executable}' -m placecheck check x.jpg x.jpg {' '.join(OPTIONS)} --json | true; echo ${{PIPESTATUS[0]}}"
+    )
+    done = subprocess.run(["bash", "-c", command], capture_output=True, cwd=tmp_path, timeout=60, text=True)
+    assert "Traceback" not in done.stderr
+    assert "Exception" not in done.stderr
+
+
+def test_help_starts_as_fast_as_typer():
+    def seconds(*arguments: str) -> float:
+        times = []
+        for _ in range(7):
+            start = time.perf_counter()
+            python(*arguments)
+            times.append(time.perf_counter() - start)
+        return statistics.median(times)
+
+    assert seconds("-m", "placecheck", "--help") < 3 * seconds("-c", "import typer")
+
+
+def test_help_imports_nothing_slow():
+    code = (
+        "import sys; from placecheck.cli import run; run(['--help']);"
+        "print([m for m in ('numpy', 'cv2', 'PIL', 'scipy', 'skimage', 'reportlab') if m in sys.modules])"
+    )
+    assert python("-c", code).stdout.decode().strip().endswith("[]")
