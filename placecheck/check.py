@@ -20,7 +20,8 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured, View
-from placecheck.block import BlockFit, Clues, Geometry, fit_block, start_place, yaw_on_table
+from placecheck.block import AT, Geometry, start_place, yaw_on_table
+from placecheck.block_fit import BlockFit, Clues, fit_block
 from placecheck.camera import Camera, camera_for
 from placecheck.card.detect import CardSighting, find_card
 from placecheck.errors import Problem, RetakeNeeded
@@ -83,10 +84,6 @@ def _face_start(block: BlockSighting, request: CheckRequest) -> FloatArray:
     return block.face_px
 
 
-def _card_scale_u(request: CheckRequest) -> float:
-    return 0.0008 if request.card_bars_mm else 0.004
-
-
 def _fit(
     card: CardSighting,
     camera: Camera,
@@ -105,7 +102,6 @@ def _fit(
         yaw_on_table(camera, board, card.corners_px, list(block.centroid_px), face_px),
         start_place(camera, board, card.corners_px, list(block.centroid_px)),
         request.block_circumference_mm,
-        card_scale_u=_card_scale_u(request),
         corner_u_px=max(0.15, float(np.median(card.u_px))),
         outline_u_px=block.u_px,
         clues=clues,
@@ -229,7 +225,7 @@ def _check_block(fit: BlockFit, block: BlockSighting) -> None:
             "covering its outline.",
         )
     height = fit.geometry.dome.height_mm
-    centre = fit.theta[15]
+    centre = fit.theta[AT["block height"]]
     if abs(fit.tape_pull) > 3.0 or not 105.0 <= centre <= 235.0 or not 75.0 <= height <= 135.0:
         raise RetakeNeeded(
             "block-size",

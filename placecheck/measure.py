@@ -132,7 +132,7 @@ def put_on_dome(
     lace = geometry.hit(np.concatenate(lace_px), LACE_LIFT_MM + nuisance.lift_mm + nuisance.lace_lift_mm)
     rim_px = observed.rim.px if observed.rim is not None else np.zeros((0, 2))
     rim = geometry.hit(rim_px, RIM_LIFT_MM + nuisance.lift_mm)
-    lift = RIM_LIFT_MM + nuisance.lift_mm
+    lift = LACE_LIFT_MM + nuisance.lift_mm
     lifted = replace(
         geometry.dome,
         half_breadth_mm=geometry.dome.half_breadth_mm + lift,

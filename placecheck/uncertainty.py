@@ -22,7 +22,8 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Contribution
-from placecheck.block import GROUPS, NAMES, BlockFit, Geometry, unpack
+from placecheck.block import GROUPS, NAMES, Geometry, unpack
+from placecheck.block_fit import BlockFit
 from placecheck.measure import (
     LACE_LIFT_MM,
     RIM_LIFT_MM,

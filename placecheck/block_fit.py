@@ -1,0 +1,285 @@
+"""Fitting the block: its outline, the card, the tape and the closure explained together.
+
+Observations: the card's corners (reprojection); the outline, where the ray through an outline
+pixel just touches the dome, so that the least radial height of the ray above the surface is
+zero (for an ellipsoid that is the dual-quadric outline, Hartley & Zisserman 8.3, but it holds
+for any star-shaped dome); the taped circumference, which is a prior like the others; and,
+once they are found, clues: the cap's centre line lies in one plane, and the closure's fold has
+a known length. Levenberg-Marquardt to the most probable values, Huber's loss on the outline
+(pins and hair stand out from it); the inverse of the final normal matrix is the covariance of
+all unknowns. Neighbouring outline points are correlated: together they weigh as much as
+OUTLINE_INDEPENDENT independent ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import AT, NAMES, Frame, Geometry, Prior, closest_on_rays, prior_for, unpack
+from placecheck.camera import Camera, pose_from_homography, project, rotation
+from placecheck.surface import geodesic_mm, level
+
+FloatArray = npt.NDArray[np.float64]
+
+OUTLINE_INDEPENDENT = 30.0
+OUTLINE_MODEL_MM = 0.5  # cap mesh, hair and pins at the outline: what the shape family does not follow
+CARD_UNKNOWNS = 10  # the first unknowns, all that the card's corners depend on
+
+
+@dataclass(frozen=True)
+class BlockFit:
+    """The fitted unknowns, their covariance (n, n), and how well they explain what was seen.
+
+    `outline_residual_mm` is the rms distance of outline rays from the dome; `card_residual_px` the rms of the card.
+    """
+
+    theta: FloatArray
+    covariance: FloatArray
+    frame: Frame
+    outline_residual_mm: float
+    outline_worst_mm: float
+    card_residual_px: float
+    cost: float
+    tape_pull: float
+    used: npt.NDArray[np.bool_] = field(repr=False)
+
+    @property
+    def geometry(self) -> Geometry:
+        return unpack(self.theta, self.frame)
+
+
+@dataclass(frozen=True)
+class Clues:
+    """What the closure and cap tell about the block once they are found: the cap's centre line lies in one plane,
+
+    and lengths on the closure are known. `centre_px` (K, 2) with `centre_u_px` (K,) across; `pairs_px` (P, 2, 2)
+    are ends of a length `pairs_mm` (P,) known to `pairs_u_mm` (P,).
+    """
+
+    centre_px: FloatArray
+    centre_u_px: FloatArray
+    pairs_px: FloatArray
+    pairs_mm: FloatArray
+    pairs_u_mm: FloatArray
+    lift_mm: float
+
+
+@dataclass(frozen=True)
+class _State:
+    """Everything evaluated at one value of the unknowns."""
+
+    theta: FloatArray
+    card: FloatArray
+    height: FloatArray
+    at: FloatArray
+    sd: FloatArray
+    clue: FloatArray
+    pull: FloatArray
+    cost: float
+
+
+class _Task:
+    """The data of one fit and its residuals."""
+
+    def __init__(
+        self,
+        camera: Camera,
+        board_mm: FloatArray,
+        corners_px: FloatArray,
+        outline_px: FloatArray,
+        prior: Prior,
+        clues: Clues | None,
+        corner_u_px: float,
+        outline_u_px: float,
+    ) -> None:
+        centre = np.array([camera.cx_px, camera.cy_px])
+        r0, t0 = pose_from_homography(board_mm, corners_px, camera.f_px, centre, camera.k1)
+        self.frame = Frame(r0, t0, camera.f_px, float(np.hypot(camera.width, camera.height)))
+        self.board = np.concatenate([board_mm, np.zeros((len(board_mm), 1))], axis=1)
+        self.corners_px, self.outline_px = corners_px, outline_px
+        self.prior, self.clues = prior, clues
+        self.corner_u_px, self.outline_u_px = corner_u_px, outline_u_px
+        self.crowd = float(np.sqrt(max(1.0, len(outline_px) / OUTLINE_INDEPENDENT)))
+        self.bend = np.ones(0)
+        self.seam_crowd = 1.0
+        if clues is not None:
+            self.bend = np.ones(len(clues.pairs_mm))
+            self.clue_px = np.concatenate([clues.centre_px, clues.pairs_px.reshape(-1, 2)])
+            n = len(clues.centre_px)
+            run_px = float(np.linalg.norm(np.diff(clues.centre_px, axis=0), axis=1).sum()) if n > 1 else 0.0
+            run_mm = run_px * float(np.linalg.norm(t0)) / camera.f_px
+            # neighbouring points of a seam share their error over some 20 mm
+            self.seam_crowd = float(np.sqrt(max(1.0, n / max(2.0, run_mm / 20.0))))
+        step = np.minimum(prior.u * 1e-3, 1e-2)
+        step[AT["card rot x"] : AT["card rot z"] + 1] = 1e-5
+        step[AT["block yaw"]] = 1e-3
+        self.step = step
+
+    def card_part(self, theta: FloatArray) -> FloatArray:
+        r = rotation(theta[4:7]) @ self.frame.card_rotation
+        t = self.frame.card_translation + theta[7:10]
+        f = self.frame.start_f_px * float(np.exp(theta[0]))
+        p = project(self.board @ r.T + t, f, theta[1:3], theta[3])
+        out: FloatArray = ((p - self.corners_px) / self.corner_u_px).ravel()
+        return out
+
+    def outline_part(self, theta: FloatArray, at: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Heights of the outline's rays above the dome, where along the rays, and z there."""
+        g = unpack(theta, self.frame)
+        d = g.block_rays(self.outline_px)
+        if at is None:
+            at = closest_on_rays(g, d)
+        p = g.eye_mm + at[:, None] * d
+        return level(g.dome, p), at, p[:, 2]
+
+    def clue_part(self, theta: FloatArray) -> FloatArray:
+        clues = self.clues
+        if clues is None:
+            return np.zeros(0)
+        g = unpack(theta, self.frame)
+        p = g.hit(self.clue_px, clues.lift_mm)
+        n = len(clues.centre_px)
+        mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
+        away = (p[:n] @ g.cap.normal - g.cap.shift_mm) / (clues.centre_u_px * mm_per_px * self.seam_crowd)
+        ends = p[n:].reshape(-1, 2, 3)
+        length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=-1) * self.bend
+        both = np.nan_to_num(np.concatenate([away, (length - clues.pairs_mm) / clues.pairs_u_mm]))
+        # a clue that is ten standard uncertainties off says no more than that
+        out: FloatArray = both / np.sqrt(1.0 + (both / 10.0) ** 2)
+        return out
+
+    def straighten(self, theta: FloatArray) -> None:
+        """Update geodesic over chord of the known lengths, so that a chord serves between updates."""
+        if self.clues is None or not len(self.bend):
+            return
+        g = unpack(theta, self.frame)
+        ends = g.hit(self.clues.pairs_px, self.clues.lift_mm)
+        good = np.isfinite(ends).all(axis=(1, 2))
+        if good.any():
+            a, b = ends[good, 0], ends[good, 1]
+            self.bend[good] = geodesic_mm(g.dome, a, b, 10.0) / np.linalg.norm(b - a, axis=-1)
+
+    def state(self, theta: FloatArray) -> _State:
+        g = unpack(theta, self.frame)
+        mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
+        card = self.card_part(theta)
+        height, at, z = self.outline_part(theta, None)
+        # below the widest level the body is no dome: such touching points count less
+        low = np.clip((-z - 5.0) / 15.0, 0.0, 1.0)
+        sd = np.hypot(self.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * (1.0 + 5.0 * low)
+        clue = self.clue_part(theta)
+        pull = (theta - self.prior.mean) / self.prior.u
+        x, limit = np.abs(height / sd), 2.0 / self.crowd
+        huber = np.where(x <= limit, x * x, 2 * limit * x - limit * limit)
+        cost = float(card @ card + huber.sum() + clue @ clue + pull @ pull)
+        return _State(theta, card, height, at, sd, clue, pull, cost)
+
+    def weights(self, state: _State) -> FloatArray:
+        x = np.abs(state.height / state.sd)
+        out: FloatArray = np.minimum(1.0, 2.0 / self.crowd / np.maximum(x, 1e-9))
+        return out
+
+    def normal_equations(self, state: _State) -> tuple[FloatArray, FloatArray]:
+        n = len(NAMES)
+        w = np.sqrt(self.weights(state)) / state.sd
+        j_card = np.zeros((len(state.card), n))
+        j_out = np.empty((len(state.height), n))
+        j_clue = np.zeros((len(state.clue), n))
+        for j in range(n):
+            theta = state.theta.copy()
+            theta[j] += self.step[j]
+            j_out[:, j] = (self.outline_part(theta, state.at)[0] - state.height) / self.step[j]
+            if j < CARD_UNKNOWNS:
+                j_card[:, j] = (self.card_part(theta) - state.card) / self.step[j]
+            if len(state.clue):
+                j_clue[:, j] = (self.clue_part(theta) - state.clue) / self.step[j]
+        j_out *= w[:, None]
+        normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue + np.diag(1.0 / self.prior.u**2)
+        gradient = (
+            j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue + state.pull / self.prior.u
+        )
+        return normal, gradient
+
+    def aim_card(self, theta: FloatArray) -> FloatArray:
+        """Camera and card pose by themselves, so that the outline starts from a sound table."""
+        theta = theta.copy()
+        k = CARD_UNKNOWNS
+        for _ in range(6):
+            base = np.concatenate([self.card_part(theta), ((theta - self.prior.mean) / self.prior.u)[:k]])
+            jac = np.empty((len(base), k))
+            for j in range(k):
+                th = theta.copy()
+                th[j] += self.step[j]
+                moved = np.concatenate([self.card_part(th), ((th - self.prior.mean) / self.prior.u)[:k]])
+                jac[:, j] = (moved - base) / self.step[j]
+            theta[:k] -= np.linalg.lstsq(jac, base, rcond=None)[0]
+        return theta
+
+
+def fit_block(
+    camera: Camera,
+    board_mm: FloatArray,
+    corners_px: FloatArray,
+    outline_px: FloatArray,
+    yaw_start_deg: float,
+    place_start_mm: FloatArray,
+    circumference_mm: float,
+    corner_u_px: float = 0.25,
+    outline_u_px: float = 0.7,
+    prior: Prior | None = None,
+    clues: Clues | None = None,
+    start: FloatArray | None = None,
+    iterations: int = 14,
+) -> BlockFit:
+    """Fit all unknowns to card corners (N, 2) px at `board_mm` (N, 2), outline pixels (M, 2) and tape.
+
+    `yaw_start_deg` is the block's turn on the table to start from, `place_start_mm` (2,) its place; `start` replaces
+    both by all unknowns of an earlier fit. `corner_u_px`, `outline_u_px` are standard uncertainties.
+    """
+    prior = prior or prior_for(camera, circumference_mm)
+    task = _Task(camera, board_mm, corners_px, outline_px, prior, clues, corner_u_px, outline_u_px)
+    if start is None:
+        theta = prior.mean.copy()
+        theta[AT["block x"]], theta[AT["block y"]] = place_start_mm
+        theta[AT["block yaw"]] = yaw_start_deg
+        theta = task.aim_card(theta)
+    else:
+        theta = np.array(start, float)
+    task.straighten(theta)
+    state = task.state(theta)
+    lam = 1e-3
+    normal, gradient = task.normal_equations(state)
+    for it in range(iterations):
+        scale = np.sqrt(np.diag(normal))
+        scaled = normal / np.outer(scale, scale)
+        gained = 0.0
+        for _ in range(7):
+            move = -np.linalg.solve(scaled + lam * np.eye(len(scale)), gradient / scale) / scale
+            trial = task.state(state.theta + np.clip(move, -4 * prior.u, 4 * prior.u))
+            if trial.cost < state.cost:
+                gained, state, lam = state.cost - trial.cost, trial, max(lam / 8, 1e-7)
+                break
+            lam *= 8
+        if it < 3 and len(task.bend):
+            task.straighten(state.theta)
+            state = task.state(state.theta)
+        normal, gradient = task.normal_equations(state)
+        if gained < 1e-4 * max(state.cost, 1.0):
+            break
+    scale = np.sqrt(np.diag(normal))
+    covariance = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+    on_dome = task.weights(state) > 0.5
+    return BlockFit(
+        state.theta,
+        covariance,
+        task.frame,
+        float(np.sqrt(np.mean(state.height[on_dome] ** 2))) if on_dome.any() else float("inf"),
+        float(np.percentile(np.abs(state.height), 95)),
+        float(np.sqrt(np.mean(state.card**2) * 2)) * corner_u_px,
+        state.cost,
+        float(state.pull[AT["log round"]]),
+        on_dome,
+    )
