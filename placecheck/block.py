@@ -165,7 +165,7 @@ def closest_on_rays(geometry: Geometry, rays_block: FloatArray) -> FloatArray:
 
 
 def outline_px(geometry: Geometry, n: int = 144) -> FloatArray:
-    """The dome's outline in the photo, (n, 2) px: where rays round the image of its middle just touch it (bisection)."""
+    """The dome's outline in the photo, (n, 2) px: where rays round its middle just touch it, by bisection."""
     middle = geometry.to_px(np.array([0.0, 0.0, 0.4 * geometry.dome.height_mm]))
     angle = np.linspace(0, 2 * np.pi, n, endpoint=False)
     d = np.stack([np.cos(angle), np.sin(angle)], -1)

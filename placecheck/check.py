@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -169,7 +170,7 @@ def _observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, req
 def _clues(observed: Observed, geometry: Geometry, request: CheckRequest) -> Clues:
     empty = np.zeros((0, 2))
     centre = observed.centre
-    keep = np.zeros(0, bool)
+    keep: Any = np.zeros(0, bool)
     if centre is not None:
         p = geometry.hit(centre.px, SEAM_LIFT_MM)
         keep = np.isfinite(p).all(-1)
@@ -394,7 +395,7 @@ def _findings(seen: Sighted, on: OnDome) -> Findings:
     if all(n in every for n in ring):
         uv = {**on.inferred_uv, **on.marks_uv}
         t = np.linspace(0, 1, 20)[:, None]
-        sides = [(1 - t) * uv[p] + t * uv[q] for p, q in zip(ring[:-1], ring[1:], strict=True)]
+        sides = [(1 - t) * uv[p] + t * uv[q] for p, q in pairwise(ring)]
         lines["rectangle"] = geometry.to_px(on.chart.to_points(np.concatenate(sides)))
     crown = on.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
     by_hand = frozenset(n for n, m in observed.marks.items() if "set by hand" in m.evidence)

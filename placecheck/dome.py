@@ -90,7 +90,7 @@ class Dome:
 
 
 def half_axes_for(circumference_mm: float, ratio: float) -> tuple[float, float]:
-    """Half breadth and half length of the ellipse with that circumference and length : breadth `ratio` (Ramanujan II)."""
+    """Half breadth and half length of the ellipse of that circumference, `ratio` = length : breadth (Ramanujan II)."""
     a, b = 1.0, ratio
     h = ((a - b) / (a + b)) ** 2
     perimeter = np.pi * (a + b) * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h)))

@@ -151,7 +151,7 @@ def put_on_dome(
 
 
 def line_at(uv: FloatArray, u_at: float, reach_mm: float = 9.0) -> float:
-    """v of a line (N, 2) at `u_at`: a straight fit to what lies within `reach_mm`; NaN where the line does not reach."""
+    """v of a line (N, 2) at `u_at`, by a straight fit to what lies within `reach_mm`; NaN where it does not reach."""
     ok = np.isfinite(uv).all(-1)
     near = ok & (np.abs(uv[:, 0] - u_at) <= reach_mm)
     if near.sum() < 3 or uv[near, 0].min() > u_at + 2 or uv[near, 0].max() < u_at - 2:

@@ -241,7 +241,7 @@ def fermi_chart(
     tangent = np.cross(n, plane.normal)  # forward: n x u on the crown is +Z x +X = +Y
     tangent /= np.linalg.norm(tangent, axis=-1, keepdims=True)
     right = np.cross(tangent, n)
-    steps = int(round(u_max_mm / step_mm))
+    steps = round(u_max_mm / step_mm)
     both = np.stack([foot, foot])
     t = np.stack([right, -right])
     h = np.full(both.shape[:-1], step_mm)

@@ -189,7 +189,7 @@ def budgets(
             if np.isfinite(u):
                 move = np.zeros(3)
                 move[i] = 0.5
-                part += (cheap(Nuisance(**{key: move})) / 0.5) ** 2 * u**2
+                part += (cheap(Nuisance(rim_mm=move) if key == "rim_mm" else Nuisance(hair_mm=move)) / 0.5) ** 2 * u**2
         lines.append((words, part))
     lines.append(("cap thickness over the block", variance_of(Nuisance(lift_mm=0.5), 0.5) * LIFT_U_MM**2))
     lines.append(("lace not lying flat", variance_of(Nuisance(lace_lift_mm=0.5), 0.5) * LACE_LIFT_U_MM**2))

@@ -302,4 +302,4 @@ class Network:
         """Maps (n, h/2, w/2) and flags (m,) for `image` (c, h, w) in 0..1."""
         self._net.setInput(np.ascontiguousarray(image[None], np.float32))
         maps, flags = self._net.forward(["maps", "flags"])
-        return np.asarray(maps)[0], np.asarray(flags).ravel()
+        return np.asarray(maps, np.float32)[0], np.asarray(flags, np.float32).ravel()

@@ -10,6 +10,8 @@ one heat map per landmark and line, read out as probabilities along the proper a
 
 from __future__ import annotations
 
+import itertools
+
 import torch
 from torch import nn
 
@@ -31,9 +33,7 @@ class Pyramid(nn.Module):
         super().__init__()
         self.stem = conv(n_in, widths[0], 2)
         self.first = conv(widths[0], widths[0])
-        self.down = nn.ModuleList(
-            nn.Sequential(conv(a, b, 2), conv(b, b)) for a, b in zip(widths[:-1], widths[1:], strict=True)
-        )
+        self.down = nn.ModuleList(nn.Sequential(conv(a, b, 2), conv(b, b)) for a, b in itertools.pairwise(widths))
         self.context = nn.Sequential(conv(widths[-1], widths[-1]), conv(widths[-1], widths[-1]))
         ups = []
         for low, high in zip(widths[:0:-1], widths[-2::-1], strict=True):

@@ -132,7 +132,7 @@ def closure_sample(
     wrong: float = 1.0,
     flip: bool = False,
 ) -> ClosureSample:
-    """One unrolled picture with targets. `image` is a crop of the photo, `view` (2, 3) takes photo pixels to its pixels."""
+    """One unrolled picture with targets; `view` (2, 3) takes photo pixels to pixels of the crop `image`."""
     geometry = geometry_like(truth, rng, wrong, 180.0 if flip else 0.0)
     unrolled = unroll_grid(geometry)
     at = unrolled.photo_px @ view[:, :2].T.astype(np.float32) + view[:, 2].astype(np.float32)

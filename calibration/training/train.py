@@ -371,10 +371,8 @@ def main() -> None:
         if time.time() - told > 20 or step in (3, 30):
             told = time.time()
             words = " ".join(f"{k} {float(v):.3f}" for k, v in parts.items())
-            print(
-                f"{time.time() - start:4.0f} s step {step} {kind} lr {lr:.1e} have {counts} loss {float(loss):.3f} {words}",
-                flush=True,
-            )
+            head = f"{time.time() - start:4.0f} s step {step} {kind} lr {lr:.1e} have {counts}"
+            print(f"{head} loss {float(loss):.3f} {words}", flush=True)
     for p in crew:
         p.terminate()
     torch.save(

@@ -49,5 +49,4 @@ def run(name: str, picture: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float
 
 def sigmoid(x: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     """Logistic function, safe for large arguments."""
-    out: npt.NDArray[np.float32] = 1.0 / (1.0 + np.exp(-np.clip(x, -30, 30)))
-    return out
+    return (1.0 / (1.0 + np.exp(-np.clip(x, -30, 30)))).astype(np.float32)

@@ -32,7 +32,7 @@ HEIGHT = 576
 
 @dataclass(frozen=True)
 class Unrolling:
-    """Where every pixel of the unrolled picture lies: photo pixels (HEIGHT, WIDTH, 2) and facing cosine (HEIGHT, WIDTH).
+    """Where each pixel of the unrolled picture lies: photo pixels (HEIGHT, WIDTH, 2), facing cosine (HEIGHT, WIDTH).
 
     Facing is 0 where the surface is off the chart or turned away.
     """

@@ -1,0 +1,181 @@
+"""Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
+
+    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy]
+    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--out errors.json] [--plot chart.svg]
+    python -m calibration.judging factors errors.json
+
+Seeds start at 10,000,000, which training never draws. `score` runs the check in process on
+every NAME.jpg with NAME.json beside it and prints, per measure, median, 95th percentile and
+largest error, bias, the stated U95 and how often it covered the error, then the verdicts.
+`factors` takes errors of scenes set apart for this (not those that are reported on) and
+finds, for every measure, the factor on u for which U95 would cover 95.5 % of them, bounded
+to 0.7..3; it writes placecheck/find/networks/calibration.json.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+JUDGING_SEEDS = 10_000_000
+CALIBRATION = Path(__file__).parent.parent / "placecheck" / "find" / "networks" / "calibration.json"
+
+
+def true_values(truth: dict[str, Any]) -> dict[str, float]:
+    """The answer's names for the truth's measures."""
+    m = truth["measures"]
+    out = {k: v for k, v in m.items() if isinstance(v, (int, float)) and np.isfinite(v)}
+    for side in ("centre", "left", "right"):
+        value = (m.get("clearance_mm") or {}).get(side)
+        if value is not None and np.isfinite(value):
+            out[f"clearance_{side}_mm"] = value
+    return out
+
+
+def lean_deg(truth: dict[str, Any]) -> float:
+    """The phone's lean toward the face, by the truth, from the crown."""
+    cam, block = truth["camera"], truth["block"]
+    r = np.array(cam["R"]) @ np.array(block["R_block_to_world"])
+    t = np.array(cam["R"]) @ np.array(block["t_block_to_world"]) + np.array(cam["t"])
+    eye = -r.T @ t - np.array([0, 30, 0.8 * block["semi_axes_mm"][2]])
+    return float(np.degrees(np.arctan2(eye[1], eye[2])))
+
+
+def check_one(path: Path) -> dict[str, Any]:
+    """Run the check on one photo with truth beside it."""
+    from placecheck.check import measure_photo
+    from placecheck.errors import PlacecheckError
+    from placecheck.judge import judge, verdict_of
+    from placecheck.photo import load_photo
+    from placecheck.request import CheckRequest
+    from placecheck.units import ClosureSize
+
+    truth = json.loads(path.with_suffix(".json").read_text())
+    scene = truth["scene"]
+    w, length = scene.get("closure_nominal_inch") or (5, 5)
+    request = CheckRequest(
+        ClosureSize(w * 25.4, length * 25.4, f"{w:g}x{length:g}"), scene["ticket_circumference_inch"] * 25.4
+    )
+    out: dict[str, Any] = {"name": path.stem, "expect": truth.get("expect", "normal"), "lean": lean_deg(truth)}
+    start = time.perf_counter()
+    try:
+        measured = measure_photo(load_photo(path), request)
+    except PlacecheckError as error:
+        return out | {"verdict": "retake", "problem": error.problem.code, "seconds": time.perf_counter() - start}
+    except Exception as error:
+        return out | {"verdict": "crash", "problem": repr(error), "seconds": time.perf_counter() - start}
+    judged = judge(measured, request.tolerances)
+    verdict = verdict_of(judged)
+    truths = true_values(truth)
+    errors = {name: [e.value - truths[name], e.u, e.value] for name, e in measured.estimates.items() if name in truths}
+    within = all(low <= truths.get(name, np.inf) <= high for name, (low, high) in request.tolerances.limits.items())
+    missing = {n: p.message for n, p in measured.missing.items()}
+    return out | {
+        "verdict": verdict,
+        "true": "pass" if within else "fix",
+        "errors": errors,
+        "missing": missing,
+        "seconds": time.perf_counter() - start,
+    }
+
+
+def report(rows: list[dict[str, Any]]) -> None:
+    """Print the table of errors, coverage and verdicts."""
+    from placecheck.answer import JUDGED, MEASURES
+
+    normal = [r for r in rows if r["expect"] == "normal"]
+    full = sum(all(n in r.get("errors", {}) for n in JUDGED) for r in normal)
+    print(f"normal photos {len(normal)}; all judged measures on {full} ({100 * full / max(1, len(normal)):.0f} %)")
+    for title, part in (
+        ("leaning 35 deg or more", [r for r in normal if r["lean"] >= 35]),
+        ("leaning less", [r for r in normal if r["lean"] < 35]),
+        ("all", normal),
+    ):
+        print(f"{title} ({len(part)})")
+        for spec in MEASURES:
+            found = np.array([r["errors"][spec.name] for r in part if spec.name in r.get("errors", {})]).reshape(-1, 3)
+            if not len(found):
+                continue
+            e, u95 = np.abs(found[:, 0]), 2 * found[:, 1]
+            covered = 100 * np.mean(e <= u95)
+            p = np.percentile(e, [50, 95, 100])
+            print(
+                f"  {spec.name:28s} n {len(e):4d}  median {p[0]:5.2f}  p95 {p[1]:5.2f}  max {p[2]:6.2f}"
+                f"  bias {found[:, 0].mean():+5.2f}  U95 {np.median(u95):5.2f}  covered {covered:3.0f} %"
+            )
+    false_pass = [r["name"] for r in normal if r["verdict"] == "pass" and r.get("true") == "fix"]
+    false_fix = [r["name"] for r in normal if r["verdict"] == "fix" and r.get("true") == "pass"]
+    told = {v: sum(r["verdict"] == v for r in normal) for v in ("pass", "fix", "retake", "crash")}
+    print(f"verdicts {told}; false pass {false_pass}; false fix {false_fix}")
+    for r in normal:
+        if r.get("problem"):
+            print(f"  {r['name']}: {r['problem']}")
+    for r in rows:
+        if r["expect"] != "normal":
+            print(f"odd {r['name']}: {r['verdict']} {r.get('problem', '')} (expected {r['expect']})")
+    print(f"seconds a check: median {np.median([r['seconds'] for r in rows]):.2f}")
+
+
+def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
+    """The factor on u of every measure for which U95 = 2 u covers 95.5 % of the errors."""
+    from placecheck.answer import MEASURES
+
+    out = {}
+    for spec in MEASURES:
+        z = [
+            abs(r["errors"][spec.name][0]) / r["errors"][spec.name][1] for r in rows if spec.name in r.get("errors", {})
+        ]
+        if len(z) >= 40:
+            out[spec.name] = round(float(np.clip(np.percentile(z, 95.5) / 2.0, 0.7, 3.0)), 3)
+    return out
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True)
+    make = commands.add_parser("make")
+    make.add_argument("count", type=int)
+    make.add_argument("--out", type=Path, required=True)
+    make.add_argument("--seed", type=int, default=0)
+    make.add_argument("--cupy", action="store_true")
+    score = commands.add_parser("score")
+    score.add_argument("folders", type=Path, nargs="+")
+    score.add_argument("--jobs", type=int, default=2)
+    score.add_argument("--out", type=Path)
+    fit = commands.add_parser("factors")
+    fit.add_argument("errors", type=Path)
+    args = parser.parse_args()
+    if args.command == "make":
+        from fixtures import scenes
+
+        xp: Any = np
+        if args.cupy:
+            import cupy as xp  # type: ignore[no-redef]
+        args.out.mkdir(parents=True, exist_ok=True)
+        for i in range(args.count):
+            seed = JUDGING_SEEDS + args.seed + i
+            scenes.save(scenes.sample_scene(np.random.default_rng(seed)), args.out, f"judge_{seed}", xp=xp)
+    elif args.command == "score":
+        photos = sorted(p for folder in args.folders for p in folder.glob("*.jpg") if p.with_suffix(".json").exists())
+        if args.jobs > 1:
+            with ProcessPoolExecutor(args.jobs) as pool:
+                rows = list(pool.map(check_one, photos))
+        else:
+            rows = [check_one(p) for p in photos]
+        report(rows)
+        if args.out:
+            args.out.write_text(json.dumps(rows, indent=1))
+    else:
+        found = factors(json.loads(args.errors.read_text()))
+        CALIBRATION.write_text(json.dumps({"factors": found}, indent=1) + "\n")
+        print(found)
+
+
+if __name__ == "__main__":
+    main()
