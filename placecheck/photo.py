@@ -219,7 +219,7 @@ def _header(data: bytes, name: str) -> _Header:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            opened = Pillow.open(io.BytesIO(data), formats=("JPEG", "MPO", "PNG"))
+            opened = Pillow.open(io.BytesIO(data), formats=("JPEG", "PNG"))
     except Pillow.DecompressionBombError:
         raise _too_large(name) from None
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error):
@@ -400,6 +400,7 @@ def sharpest_blur_px(gray: Image) -> float:
     """
     from placecheck import vision
 
+    blur_px = 0.0
     for reduced in (1, 4, 16):
         if reduced > 1:
             gray = vision.resize(gray, gray.shape[1] // 4, gray.shape[0] // 4)
@@ -412,5 +413,8 @@ def sharpest_blur_px(gray: Image) -> float:
         ratios = np.concatenate(found)
         if len(ratios) >= 1000 / reduced:
             steepest = max(float(np.percentile(ratios, 99.9)), 1e-6)
-            return reduced * float(np.sqrt(max(0.0, 1 / (2 * np.pi * steepest**2) - 1.0)))
-    return 0.0
+            here = float(np.sqrt(max(0.0, 1 / (2 * np.pi * steepest**2) - 1.0)))
+            blur_px = reduced * here
+            if here < 4:  # twelve pixels to either side hold the whole step
+                break
+    return blur_px
