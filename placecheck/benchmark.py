@@ -1,0 +1,106 @@
+"""`python -m placecheck.benchmark PHOTO`: how fast the check is, as ratios measured in one run.
+
+Absolute times say more about the machine than about the program, so each is set against
+something of the same run: the whole check of a photo, in a process that is warm, against what
+OpenCV alone takes to decode that photo and to detect the board in it at full size; the start of
+`placecheck --help` against an empty Python that imports typer. The two sides of a ratio take
+turns, so that a busy moment hits both; medians are compared. Peak memory is that of a fresh
+process that checks the photo once (ru_maxrss, on Linux in KiB). Nothing is asserted here:
+the figures are for reading.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+
+def milliseconds(call: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    call()
+    return 1000 * (time.perf_counter() - start)
+
+
+def side_by_side(calls: Sequence[Callable[[], object]], repeats: int) -> list[float]:
+    """Median time of each call in ms, after one warm-up each, the calls taking turns."""
+    for call in calls:
+        call()
+    times: list[list[float]] = [[] for _ in calls]
+    for _ in range(repeats):
+        for kept, call in zip(times, calls, strict=True):
+            kept.append(milliseconds(call))
+    return [statistics.median(kept) for kept in times]
+
+
+def opencv_alone(photo: Path) -> Callable[[], object]:
+    """Decode the photo and detect the card's board in it at full size, with OpenCV's own defaults."""
+    import cv2
+    import numpy as np
+
+    data = np.frombuffer(photo.read_bytes(), np.uint8)
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_50)
+    detector = cv2.aruco.CharucoDetector(cv2.aruco.CharucoBoard((7, 5), 20.0, 14.0, dictionary))
+
+    def call() -> object:
+        image = cv2.imdecode(data, cv2.IMREAD_COLOR)
+        if image is None:
+            raise SystemExit(f"OpenCV cannot decode {photo}: give a JPEG or PNG")
+        return detector.detectBoard(image)
+
+    return call
+
+
+def start(*arguments: str) -> Callable[[], object]:
+    return lambda: subprocess.run([sys.executable, *arguments], check=True, stdout=subprocess.DEVNULL)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m placecheck.benchmark", description="Speed and memory as ratios.")
+    parser.add_argument("photo", type=Path, help="a photo that can be checked, 12 MP for the usual figures")
+    parser.add_argument("--closure", default="5x5", help="closure size, as for placecheck check")
+    parser.add_argument("--block-circumference", default="22.5in", help="tape, as for placecheck check")
+    parser.add_argument("--repeats", type=int, default=5, help="how often each is timed")
+    options = parser.parse_args()
+
+    # memory first: it is that of the largest child so far
+    command = ["check", str(options.photo), "--closure", options.closure, "--no-save"]
+    command += ["--block-circumference", options.block_circumference]
+    done = subprocess.run([sys.executable, "-m", "placecheck", *command], stdout=subprocess.DEVNULL, check=False)
+    if done.returncode not in (0, 1, 3):
+        sys.exit(f"placecheck check could not read {options.photo} (status {done.returncode})")
+    peak_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * 1024 / 1e6
+
+    from placecheck.one_photo import check_file
+    from placecheck.photo import load_photo
+    from placecheck.request import CheckRequest
+    from placecheck.units import parse_circumference_mm, parse_closure
+
+    request = CheckRequest(parse_closure(options.closure), parse_circumference_mm(options.block_circumference))
+    answer = check_file(options.photo, request).answer
+    size = load_photo(options.photo)
+    whole, alone = side_by_side(
+        [lambda: check_file(options.photo, request), opencv_alone(options.photo)], options.repeats
+    )
+    helped, empty = side_by_side([start("-m", "placecheck", "--help"), start("-c", "import typer")], options.repeats)
+
+    print(f"photo: {size.width} x {size.height} px, {size.width * size.height / 1e6:.1f} MP, {size.kind}")
+    print(
+        f"verdict: {answer.verdict}, {len(answer.measured.estimates)} measures; {os.cpu_count()} cores; "
+        f"{options.repeats} runs"
+    )
+    print(f"whole check, warm: {whole:.0f} ms; OpenCV's decoding and board detection: {alone:.0f} ms")
+    print(f"  ratio {whole / alone:.2f}")
+    print(f"placecheck --help: {helped:.0f} ms; python -c 'import typer': {empty:.0f} ms")
+    print(f"  ratio {helped / empty:.2f}")
+    print(f"peak memory of one check in a fresh process: {peak_mb:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()
