@@ -261,6 +261,81 @@ def calibrate(
     return float(rms), np.asarray(k, np.float64), np.asarray(d, np.float64).ravel()[:5]
 
 
+@dataclass(frozen=True)
+class Calibrated:
+    """A calibration: rms px over all points, camera matrix (3, 3), distortion (5,) k1 k2 p1 p2 k3, per view the
+    rotation (3, 3), translation (3,) and rms px; `u` (9,) OpenCV's standard deviations of fx fy cx cy k1 k2 p1 p2 k3.
+    """
+
+    rms_px: float
+    matrix: Points
+    distortion: Points
+    rotations: tuple[Points, ...]
+    translations: tuple[Points, ...]
+    view_rms_px: tuple[float, ...]
+    u: Points
+
+
+FREE_DISTORTION = ("k1", "k2", "p", "k3")
+
+
+def calibrate_extended(
+    object_points: list[Points],
+    image_px: list[Points],
+    width: int,
+    height: int,
+    free: tuple[str, ...] = FREE_DISTORTION,
+    start: Points | None = None,
+) -> Calibrated | None:
+    """OpenCV's calibrateCameraExtended on points (n, 3) and pixels (n, 2) per view; None where it finds no camera.
+
+    `free` names the distortion terms that are fitted ("p" is both tangential ones), the others stay 0; `start` is a
+    camera matrix to begin with.
+    """
+    flags = 0 if start is None else cv2.CALIB_USE_INTRINSIC_GUESS
+    fixed = {"k1": cv2.CALIB_FIX_K1, "k2": cv2.CALIB_FIX_K2, "p": cv2.CALIB_ZERO_TANGENT_DIST, "k3": cv2.CALIB_FIX_K3}
+    for term, flag in fixed.items():
+        flags |= 0 if term in free else flag
+    try:
+        rms, k, d, rvecs, tvecs, u, _, view_rms = cv2.calibrateCameraExtended(
+            [np.asarray(p, np.float32).reshape(-1, 1, 3) for p in object_points],
+            [np.asarray(p, np.float32).reshape(-1, 1, 2) for p in image_px],
+            (width, height),
+            np.eye(3) if start is None else np.array(start, np.float64),
+            np.zeros(5),
+            flags=flags,
+        )
+    except cv2.error:
+        return None
+    values = np.concatenate([np.ravel(k), np.ravel(d), np.ravel(u)])
+    if not np.all(np.isfinite(values)) or k[0, 0] <= 0 or k[1, 1] <= 0:
+        return None
+    return Calibrated(
+        float(rms),
+        np.asarray(k, np.float64),
+        np.asarray(d, np.float64).ravel()[:5],
+        tuple(np.asarray(cv2.Rodrigues(r)[0], np.float64) for r in rvecs),
+        tuple(np.asarray(t, np.float64).ravel() for t in tvecs),
+        tuple(float(e) for e in np.ravel(view_rms)),
+        np.asarray(u, np.float64).ravel()[:9],
+    )
+
+
+def project_with_sensitivities(
+    points: Points, rotation: Points, translation: Points, camera_matrix: Points, distortion: Points
+) -> tuple[Points, Points, Points]:
+    """Pixels (n, 2), and their derivatives (2 n, 6) by the pose and (2 n, 9) by fx fy cx cy k1 k2 p1 p2 k3."""
+    image, jacobian = cv2.projectPoints(
+        np.ascontiguousarray(points, np.float64).reshape(-1, 1, 3),
+        cv2.Rodrigues(np.asarray(rotation, np.float64))[0],
+        np.asarray(translation, np.float64).reshape(3, 1),
+        np.asarray(camera_matrix, np.float64),
+        np.asarray(distortion, np.float64),
+    )
+    j = np.asarray(jacobian, np.float64)
+    return np.asarray(image, np.float64).reshape(-1, 2), j[:, :6], j[:, 6:15]
+
+
 # ----------------------------------------------------------------------------- resampling and networks
 
 
