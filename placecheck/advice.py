@@ -22,7 +22,7 @@ import numpy as np
 
 from placecheck.answer import JUDGED, MEASURE_BY_NAME, Findings, Judged, Measured
 from placecheck.errors import Problem
-from placecheck.printout import limits_text, with_uncertainty
+from placecheck.printout import in_words
 from placecheck.request import CheckRequest
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
 from placecheck.units import mm_and_inches
@@ -356,13 +356,15 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         unsure = [name for name in JUDGED if name in names and name in judged and judged[name].state == "unsure"]
         if not unsure:
             continue
+        estimates = {name: judged[name].estimate for name in unsure}
         reads = "; ".join(
-            f"{MEASURE_BY_NAME[name].label} {_reading(judged[name], MEASURE_BY_NAME[name].unit)}" for name in unsure
+            f"{MEASURE_BY_NAME[name].label} {in_words(MEASURE_BY_NAME[name], e.value, e.U95)}"
+            for name, e in estimates.items()
         )
         doubt = _largest_doubt([judged[name] for name in unsure])
         steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
         if group == "clearance" and steep:
-            code, then = "clearance-seen-too-steeply", f"the hairline is seen nearly edge-on here, so {LEAN_ADVICE}"
+            code, then = "clearance-seen-too-steeply", f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here"
         elif group == "clearance":
             code = "clearance-undecided"
             then = "take the photo again with the phone closer, or lay a soft tape from the cap's edge to the hairline"
@@ -374,10 +376,5 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
                 "corners-undecided",
                 "uncover the four corners of hair and clips and take the photo again, closer",
             )
-        problems.append(Problem(code, f"Too near the limit to call: {reads}{doubt}. To decide it, {then}."))
+        problems.append(Problem(code, f"Too uncertain to call: {reads}{doubt}. To decide it, {then}."))
     return tuple(problems)
-
-
-def _reading(judged: Judged, unit: str) -> str:
-    reads = with_uncertainty(judged.estimate.value, judged.estimate.U95, unit)
-    return f"{reads} (limits {limits_text(judged.low, judged.high, unit)})"
