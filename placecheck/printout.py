@@ -62,12 +62,6 @@ def rounded(value: float, uncertainty: float) -> tuple[str, str]:
     return f"{number:f}", f"{shown:f}"
 
 
-def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
-    """`-1.23 ± 0.42 mm`."""
-    number, shown = rounded(value, uncertainty)
-    return f"{number} ± {shown}{UNIT_SIGN[unit]}"
-
-
 def in_words(spec: MeasureSpec, value: float, uncertainty: float) -> str:
     """A measure for people, its sign as a word where it has one: `1.23 ± 0.42 mm left`."""
     number, shown = rounded(value, uncertainty)
