@@ -1,0 +1,225 @@
+"""One stream of placements looked at whole: chart, habit, capability, gauge, and each in a plain sentence.
+
+A stream is one measure of one maker (or closure size, or stage) in the order it happened, first
+checks only. Its habit is the mean's distance from the aim, called so where the 95 % t interval of the
+mean leaves the aim out and the distance is a quarter of the half tolerance or more: less is
+neither felt nor worth a word. Capability is given from 50 values on, always with its interval, and with
+a warning where the chart is not steady, because an index foretells only what stays as it is. The
+sentences say what a person at the bench can do, name sides as the wearer's, and never more digits than
+the uncertainty bears.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from placecheck.answer import MEASURE_BY_NAME
+from placecheck.quality.capability import ENOUGH, Capability, capability, enough
+from placecheck.quality.control_chart import (
+    ENOUGH_FOR_LIMITS,
+    LEAST_FOR_LIMITS,
+    IndividualsChart,
+    individuals_chart,
+)
+from placecheck.quality.gauge import GOOD_SHARE, POOR_SHARE, GaugeShare, gauge_share
+from placecheck.quality.run_rules import RULES
+
+HABIT_SHARE = 0.25
+"""A habit is worth a word from this share of the half tolerance on (a choice, no published source)."""
+CLEARANCE_AIM_MM = 10.0
+
+
+@dataclass(frozen=True)
+class Point:
+    """One placement: record id, time (ISO 8601, UTC), value and standard uncertainty in the measure's unit, limits."""
+
+    record: int
+    at: str
+    value: float
+    u: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Habit:
+    """Mean distance from the aim and its 95 % interval, in the measure's unit; positive as the measure is."""
+
+    bias: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Stream:
+    """All that quality control says about one measure of one group."""
+
+    measure: str
+    group: str
+    points: tuple[Point, ...]
+    chart: IndividualsChart
+    low: float
+    high: float
+    aim: float
+    habit: Habit | None
+    capability: Capability | None
+    gauge: GaugeShare | None
+    sentences: tuple[str, ...]
+
+    @property
+    def unit(self) -> str:
+        return MEASURE_BY_NAME[self.measure].unit
+
+
+def aim_of(measure: str, low: float, high: float) -> float:
+    """What a maker aims at: 10 mm of clearance where its limits allow it, else the middle of the tolerance."""
+    if measure.startswith("clearance") and low <= CLEARANCE_AIM_MM <= high:
+        return CLEARANCE_AIM_MM
+    return (low + high) / 2
+
+
+def t_quantile(p: float, df: int) -> float:
+    """Quantile of Student's t."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, p))
+
+
+def habit_of(values: Sequence[float], aim: float, low: float, high: float) -> Habit | None:
+    """The habit, or None where chance explains it, it is too small to matter, or there are fewer than 5 values."""
+    x = np.asarray(values, float)
+    if x.size < LEAST_FOR_LIMITS:
+        return None
+    bias = float(x.mean()) - aim
+    half = t_quantile(0.975, x.size - 1) * float(x.std(ddof=1)) / math.sqrt(x.size)
+    if abs(bias) <= half or abs(bias) < HABIT_SHARE * (high - low) / 2:
+        return None
+    return Habit(bias, bias - half, bias + half)
+
+
+def look_at(measure: str, group: str, points: Sequence[Point]) -> Stream:
+    """The stream of `points` (at least one, in the order they happened), judged by the limits of the latest."""
+    values = [p.value for p in points]
+    low, high = points[-1].low, points[-1].high
+    aim = aim_of(measure, low, high)
+    chart = individuals_chart(values)
+    habit = habit_of(values, aim, low, high)
+    able = capability(values, low, high) if enough(values) else None
+    share = gauge_share(values, [p.u for p in points]) if len(points) >= LEAST_FOR_LIMITS else None
+    stream = Stream(measure, group, tuple(points), chart, low, high, aim, habit, able, share, ())
+    return Stream(**{**vars(stream), "sentences": tuple(_sentences(stream))})
+
+
+# ----------------------------------------------------------------------------- words
+
+
+SIDES = {"offset_mm": ("to the wearer's right", "to the wearer's left"), "skew_deg": ("to the right", "to the left")}
+OTHER_WAY = {"offset_mm": ("left", "right"), "skew_deg": ("left", "right")}
+
+
+def _amount(value: float, unit: str) -> str:
+    return f"{abs(value):.1f}" + (" mm" if unit == "mm" else "°")
+
+
+def side_words(measure: str, sign: float) -> str:
+    """Where a measure lies when it is above (+) or below (-) its aim, in words."""
+    if measure in SIDES:
+        return SIDES[measure][0 if sign > 0 else 1]
+    if measure.startswith("clearance"):
+        return "more than aimed at" if sign > 0 else "less than aimed at"
+    return "wider on the right" if sign > 0 else "wider on the left"
+
+
+def habit_sentence(measure: str, habit: Habit, group: str) -> str:
+    """What the habit is, how sure that is, and what to tell the maker."""
+    unit = MEASURE_BY_NAME[measure].unit
+    smallest, largest = sorted((abs(habit.low), abs(habit.high)))
+    much, between = _amount(habit.bias, unit), f"{smallest:.1f} to {_amount(largest, unit)}"
+    who = f"Tell {group}" if group else "Tell her"
+    start = f"{much} {side_words(measure, habit.bias)} on average (95 % sure of {between})"
+    if measure in OTHER_WAY:
+        what = "turn the closure" if measure == "skew_deg" else "pin"
+        do = f"{what} that much further {OTHER_WAY[measure][0 if habit.bias > 0 else 1]}"
+    elif measure.startswith("clearance"):
+        do = f"bring the hairline that much further {'back' if habit.bias > 0 else 'forward'}"
+    else:
+        do = f"measure both corners from the middle; the {'right' if habit.bias > 0 else 'left'} one sits too far out"
+    return f"{start}: a habit, not chance. {who} to {do}."
+
+
+def steady_sentence(chart: IndividualsChart, points: Sequence[Point], unit: str) -> str:
+    """Whether the stream is under control, and what broke it last."""
+    n = len(chart.values)
+    sign = " mm" if unit == "mm" else "°"
+    if chart.sigma is None or chart.lower is None or chart.upper is None:
+        if n < LEAST_FOR_LIMITS:
+            left = LEAST_FOR_LIMITS - n
+            return f"Only {n} placement{'s' * (n > 1)} so far: limits are drawn after {left} more."
+        return "All placements read the same, so there is no spread to draw limits from."
+    where = f"between {chart.lower:.1f} and {chart.upper:.1f}{sign}"
+    early = f" (provisional: from {n} placements, trusted from {ENOUGH_FOR_LIMITS})" if chart.provisional else ""
+    if chart.steady:
+        return f"Steady: as things are, placements will fall {where}{early}."
+    if chart.signals:
+        last = chart.signals[-1]
+        when, what = points[last.point].at[:10], RULES[last.rule].words
+        count = len({s.point for s in chart.signals})
+    else:
+        last_range = chart.range_signals[-1]
+        when, what = points[last_range].at[:10], "a jump from one placement to the next"
+        count = len(chart.range_signals)
+    some = "one placement signals" if count == 1 else f"{count} placements signal"
+    return (
+        f"Not steady{early}: {some}, the latest on {when} ({what}); look for what was different that day. "
+        "One signal in about 90 placements is chance."
+    )
+
+
+def capability_sentence(able: Capability, steady: bool) -> str:
+    """Whether the spread fits the tolerance, in words, with the indices and their intervals."""
+    low, high = able.cpk_interval
+    figures = (
+        f"Cp {able.cp:.2f} (95 %: {able.cp_interval[0]:.2f} to {able.cp_interval[1]:.2f}), "
+        f"Cpk {able.cpk:.2f} ({low:.2f} to {high:.2f}) from {able.n} placements"
+    )
+    if low >= 1:
+        words = "the usual spread fits inside the tolerance"
+    elif high < 1 and able.cp_interval[0] >= 1:
+        words = "the spread would fit if it were centred: mend the aim, not the hand"
+    elif high < 1:
+        words = "the usual spread is wider than the tolerance: expect placements outside it"
+    else:
+        words = "whether the usual spread fits the tolerance cannot be told yet"
+    doubt = "" if steady else " Since the chart is not steady, this describes these placements, not the next ones."
+    return f"{words[0].upper()}{words[1:]}: {figures}.{doubt}"
+
+
+def gauge_sentence(share: GaugeShare, unit: str) -> str:
+    """The photo's uncertainty beside the spread."""
+    sign = " mm" if unit == "mm" else "°"
+    start = (
+        f"The photo's own standard uncertainty is {share.gauge:.2f}{sign}, at most {100 * share.share:.0f} % of the "
+        f"spread seen ({share.seen:.2f}{sign})"
+    )
+    if share.share < GOOD_SHARE:
+        return f"{start}: what varies is the placing."
+    if share.share <= POOR_SHARE:
+        return f"{start}: good enough to see what varies."
+    return f"{start}: much of what varies may be the photo; better photos come before blaming the hand."
+
+
+def _sentences(stream: Stream) -> list[str]:
+    out = [steady_sentence(stream.chart, stream.points, stream.unit)]
+    if stream.habit is not None:
+        out.append(habit_sentence(stream.measure, stream.habit, stream.group))
+    if stream.capability is not None:
+        out.append(capability_sentence(stream.capability, stream.chart.steady))
+    elif stream.chart.sigma is not None:
+        out.append(f"Capability is worked out from {ENOUGH} placements on; there are {len(stream.points)}.")
+    if stream.gauge is not None:
+        out.append(gauge_sentence(stream.gauge, stream.unit))
+    return out

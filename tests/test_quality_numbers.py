@@ -1,0 +1,440 @@
+"""Control charts, run rules, capability, gauge studies and yields against handbooks and independent programs."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from placecheck.quality.capability import capability, capability_from, chi2_quantile, enough
+from placecheck.quality.control_chart import individuals_chart
+from placecheck.quality.first_pass import faults, first_pass_yield, wilson_interval
+from placecheck.quality.gauge import gauge_share, gauge_study
+from placecheck.quality.run_rules import RULES, ZONE_RULES, signals_of
+
+# NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2: individuals control chart
+NIST = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+# SAS/QC User's Guide, IRCHART statement, data set Jets (sample program SHWIR1)
+JETS = [78.4, 80.1, 84.4, 79.1, 80.4, 83.5, 73.8, 83.5, 75.0, 76.8]
+JETS += [70.5, 80.3, 82.4, 79.4, 86.4, 90.5, 77.7, 82.5, 79.9, 83.2]
+# SAS/QC User's Guide, CAPABILITY procedure, example 5.2, data set Amps
+AMPS = [
+    4.54,
+    4.87,
+    4.66,
+    4.9,
+    4.68,
+    5.22,
+    4.43,
+    5.14,
+    3.07,
+    4.22,
+    5.09,
+    3.41,
+    5.75,
+    5.16,
+    3.96,
+    5.37,
+    5.7,
+    4.11,
+    4.83,
+    4.51,
+    4.57,
+    4.16,
+    5.73,
+    3.64,
+    5.48,
+    4.95,
+    4.57,
+    4.46,
+    4.75,
+    5.38,
+    5.19,
+    4.35,
+    4.98,
+    4.87,
+    3.53,
+    4.46,
+    4.57,
+    4.69,
+    5.27,
+    4.67,
+    5.03,
+    4.5,
+    5.35,
+    4.55,
+    4.05,
+    6.63,
+    5.32,
+    5.24,
+    5.73,
+    5.08,
+    5.07,
+    5.42,
+    5.05,
+    5.7,
+    4.79,
+    4.34,
+    5.06,
+    4.64,
+    4.82,
+    3.24,
+    4.79,
+    4.46,
+    3.84,
+    5.05,
+    5.46,
+    4.64,
+    6.13,
+    4.31,
+    4.81,
+    4.98,
+    4.95,
+    5.57,
+    4.11,
+    4.15,
+    5.95,
+]
+# AIAG Measurement Systems Analysis, 4th ed., gauge study: 10 parts x operators A, B, C x 3 trials
+AIAG = np.array(
+    [
+        0.29,
+        0.41,
+        0.64,
+        0.08,
+        0.25,
+        0.07,
+        0.04,
+        -0.11,
+        -0.15,
+        -0.56,
+        -0.68,
+        -0.58,
+        -0.47,
+        -1.22,
+        -0.68,
+        -1.38,
+        -1.13,
+        -0.96,
+        1.34,
+        1.17,
+        1.27,
+        1.19,
+        0.94,
+        1.34,
+        0.88,
+        1.09,
+        0.67,
+        0.47,
+        0.5,
+        0.64,
+        0.01,
+        1.03,
+        0.2,
+        0.14,
+        0.2,
+        0.11,
+        -0.8,
+        -0.92,
+        -0.84,
+        -0.56,
+        -1.2,
+        -1.28,
+        -1.46,
+        -1.07,
+        -1.45,
+        0.02,
+        -0.11,
+        -0.21,
+        -0.2,
+        0.22,
+        0.06,
+        -0.29,
+        -0.67,
+        -0.49,
+        0.59,
+        0.75,
+        0.66,
+        0.47,
+        0.55,
+        0.83,
+        0.02,
+        0.01,
+        0.21,
+        -0.31,
+        -0.2,
+        -0.17,
+        -0.63,
+        0.08,
+        -0.34,
+        -0.46,
+        -0.56,
+        -0.49,
+        2.26,
+        1.99,
+        2.01,
+        1.8,
+        2.12,
+        2.19,
+        1.77,
+        1.45,
+        1.87,
+        -1.36,
+        -1.25,
+        -1.31,
+        -1.68,
+        -1.62,
+        -1.5,
+        -1.49,
+        -1.77,
+        -2.16,
+    ]
+).reshape(10, 3, 3)
+
+
+def test_nist_individuals_chart():
+    chart = individuals_chart(NIST)
+    assert chart.mean == pytest.approx(50.81, abs=5e-4)
+    assert chart.mean_moving_range == pytest.approx(1.8778, abs=5e-5)
+    assert chart.upper == pytest.approx(55.8041, abs=1e-4)
+    assert chart.lower == pytest.approx(45.8159, abs=1e-4)
+    assert chart.range_upper == pytest.approx(6.1347, abs=1e-3)  # D4 = 3.267
+    assert chart.provisional
+    assert chart.values.std(ddof=1) == pytest.approx(2.0339, abs=5e-5)
+
+
+def test_sas_jets_chart():
+    # limits worked out by hand from the published data with d2 = 1.128, D4 = 3.267
+    chart = individuals_chart(JETS)
+    assert chart.mean == pytest.approx(80.390, abs=5e-4)
+    assert chart.mean_moving_range == pytest.approx(5.3263, abs=5e-5)
+    assert chart.sigma == pytest.approx(4.7203, abs=2e-3)  # 4.7203 with the exact d2
+    assert chart.lower == pytest.approx(66.229, abs=6e-3)
+    assert chart.upper == pytest.approx(94.551, abs=6e-3)
+    assert chart.range_upper == pytest.approx(17.399, abs=3e-3)
+    assert not chart.provisional
+    assert chart.steady
+
+
+@pytest.mark.parametrize("data", [NIST, JETS, AMPS])
+def test_charts_agree_with_an_independent_program(data):
+    i_mr_chart = pytest.importorskip("capstat_core.control_charts").i_mr_chart
+    pair = i_mr_chart(data)
+    other = pair.location if hasattr(pair, "location") else pair[0]
+    chart = individuals_chart(data)
+    # the other program uses the exact d2 = 2/sqrt(pi) in place of 1.128: 0.04 % of the limits' width
+    assert chart.upper == pytest.approx(other.limits.upper, abs=4e-4 * (chart.upper - chart.lower))
+    assert chart.lower == pytest.approx(other.limits.lower, abs=4e-4 * (chart.upper - chart.lower))
+
+
+def test_nist_capability():
+    # NIST/SEMATECH e-Handbook 6.1.6: USL 20, LSL 8, mean 16, s 2
+    able = capability_from(50, 16.0, 2.0, 8.0, 20.0)
+    assert able.cp == pytest.approx(1.0)
+    assert able.cpu == pytest.approx(0.6667, abs=5e-5)
+    assert able.cpl == pytest.approx(1.3333, abs=5e-5)
+    assert able.cpk == pytest.approx(0.6667, abs=5e-5)
+    assert able.k == pytest.approx(0.3333, abs=5e-5)
+
+
+def test_sas_interval_of_cpk():
+    # SAS/QC User's Guide, example 5.3: the 90 % interval of Cpk of Amps (4 to 6 dB) is 0.328 to 0.496
+    able = capability(AMPS, 4.0, 6.0, level=0.90)
+    assert able.cpk_interval[0] == pytest.approx(0.328, abs=5e-4)
+    assert able.cpk_interval[1] == pytest.approx(0.496, abs=5e-4)
+
+
+def test_interval_of_cp_is_the_exact_one():
+    # Chou, Owen and Borrego 1990 as in the SAS sample program CPCON: cp sqrt(chi2 / (n - 1)); chi-square from scipy
+    chi2 = pytest.importorskip("scipy.stats").chi2
+    able = capability(AMPS, 4.0, 6.0)
+    n = len(AMPS)
+    for got, p in zip(able.cp_interval, (0.025, 0.975), strict=True):
+        assert got == pytest.approx(able.cp * math.sqrt(chi2.ppf(p, n - 1) / (n - 1)), rel=1e-10)
+    # tables of chi-square: 95 % point, 10 degrees of freedom
+    assert chi2_quantile(0.95, 10) == pytest.approx(18.307, abs=5e-4)
+
+
+def test_intervals_cover_the_truth_as_often_as_they_say():
+    # 2000 samples of 60 from a process whose Cp and Cpk are known
+    rng = np.random.default_rng(20)
+    inside_cp = inside_cpk = 0
+    for _ in range(2000):
+        able = capability(rng.normal(0.5, 1.0, 60), -3.0, 3.0)
+        inside_cp += able.cp_interval[0] <= 1.0 <= able.cp_interval[1]
+        inside_cpk += able.cpk_interval[0] <= 2.5 / 3 <= able.cpk_interval[1]
+    assert inside_cp / 2000 == pytest.approx(0.95, abs=0.02)
+    assert inside_cpk / 2000 == pytest.approx(0.95, abs=0.025)
+
+
+def test_capability_refuses_what_makes_no_sense():
+    assert not enough([1.0] * 80)
+    assert not enough(list(np.arange(49.0)))
+    assert enough(list(np.arange(50.0)))
+    for bad in [(1, 0, 1, -1, 1), (10, 0, 0, -1, 1), (10, 0, 1, 1, -1)]:
+        with pytest.raises(ValueError, match="capability needs"):
+            capability_from(*bad)
+
+
+def test_false_alarms_of_the_zone_rules():
+    # Champ and Woodall 1987: mean run length of the four zone rules on a steady process 91.75 points,
+    # of the 3-sigma rule alone 370.4
+    rng = np.random.default_rng(8)
+    for rules, length in ((ZONE_RULES, 91.75), (ZONE_RULES[:1], 370.4)):
+        runs = []
+        while len(runs) < 1500:
+            z = rng.standard_normal(2500)
+            signals = signals_of(z, rules)
+            if signals:
+                runs.append(signals[0].point + 1)
+        # 1500 nearly geometric runs: standard error of the mean is length / sqrt(1500)
+        assert np.mean(runs) == pytest.approx(length, abs=3.5 * length / math.sqrt(1500))
+
+
+def test_zone_rules_agree_with_an_independent_program():
+    capstat_rules = pytest.importorskip("capstat_core.rules")
+    i_mr_chart = pytest.importorskip("capstat_core.control_charts").i_mr_chart
+    rng = np.random.default_rng(3)
+    for _ in range(40):
+        data = rng.standard_normal(80) + np.repeat(rng.normal(0, 0.8, 8), 10)
+        pair = i_mr_chart(data)
+        other = pair.location if hasattr(pair, "location") else pair[0]
+        sigma = (other.limits.upper - other.limits.center) / 3
+        theirs = {(v.rule, v.point) for v in capstat_rules.western_electric_rules(other)}
+        ours = {(ZONE_RULES.index(s.rule) + 1, s.point) for s in signals_of((data - data.mean()) / sigma, ZONE_RULES)}
+        # the other program also repeats rules 2 and 3 at points inside the zone, while the window still holds enough
+        assert ours <= theirs
+        beyond = np.abs(data - data.mean()) / sigma
+        extra = theirs - ours
+        assert all(
+            (rule in (2, 3) and beyond[point] <= {2: 2, 3: 1}[rule] + 1e-9) or _other_side(data, rule, point)
+            for rule, point in extra
+        ), extra
+
+
+def _other_side(data, rule, point):
+    window = data[max(0, point - {2: 2, 3: 4}.get(rule, 0)) : point + 1] - data.mean()
+    return rule in (2, 3) and np.sum(np.sign(window) != np.sign(data[point] - data.mean())) >= {2: 2, 3: 4}[rule]
+
+
+def test_each_rule_fires_where_it_is_complete_and_not_before():
+    flat = [0.1, -0.1] * 6
+    assert signals_of(np.array(flat), tuple(RULES)) == ()
+    cases = {
+        "beyond-3-sigma": ([*flat, 3.01], [*flat, 3.0]),
+        "2-of-3-beyond-2-sigma": ([*flat, 2.1, 0.0, 2.1], [*flat, 2.1, 0.0, -2.1]),
+        "4-of-5-beyond-1-sigma": ([*flat, 1.1, 1.2, 0, 1.3, 1.1], [*flat, 1.1, 1.2, 0, 0, 1.1]),
+        "8-on-one-side": ([*flat, *[0.2, 0.1] * 4], [*flat, *[0.2, 0.1] * 3, 0.2]),
+        "6-in-a-trend": ([0.5, 0.3, 0.1, -0.1, -0.3, -0.5], [0.5, 0.3, 0.1, -0.1, -0.3]),
+    }
+    for rule, (broken, kept) in cases.items():
+        (signal,) = signals_of(np.array(broken, float), (rule,))
+        assert signal.point == len(broken) - 1
+        assert signals_of(np.array(kept, float), (rule,)) == ()
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60))
+def test_chart_of_anything(values):
+    chart = individuals_chart(values)
+    assert len(chart.moving_ranges) == len(values) - 1
+    if chart.sigma is not None:
+        assert chart.lower <= chart.mean <= chart.upper
+        assert all(0 <= s.point < len(values) for s in chart.signals)
+
+
+@given(st.lists(st.floats(-100, 100), min_size=6, max_size=40), st.floats(-50, 50), st.floats(0.5, 20))
+def test_chart_follows_shift_and_scale(values, shift, scale):
+    x = np.array(values)
+    if np.abs(np.diff(x)).sum() < 1e-3:
+        return
+    one, two = individuals_chart(x), individuals_chart(scale * x + shift)
+    assert two.upper == pytest.approx(scale * one.upper + shift, rel=1e-9, abs=1e-6)
+    mirrored = individuals_chart(-x)
+    assert mirrored.lower == pytest.approx(-one.upper, rel=1e-12, abs=1e-9)
+    assert {s.point for s in mirrored.signals} == {s.point for s in one.signals}
+
+
+def test_wild_ranges_are_left_out_once():
+    # Nelson 1982: moving ranges beyond 3.5 times their mean are dropped from sigma
+    values = [10.0, 10.1, 9.9, 10.0, 10.2, 9.8, 10.0, 15.0, 10.1, 9.9, 10.0, 10.1]
+    plain, screened = individuals_chart(values), individuals_chart(values, screen_wild_ranges=True)
+    assert screened.left_out == (7, 8)
+    assert screened.sigma < plain.sigma / 3
+    assert 7 in {s.point for s in screened.signals}
+
+
+def test_chart_refuses_what_is_no_number():
+    for bad in ([], [1.0, math.nan], [math.inf]):
+        with pytest.raises(ValueError, match="finite"):
+            individuals_chart(bad)
+
+
+def test_aiag_gauge_study():
+    # printed in AIAG MSA 4th ed.: sums of squares, EV, AV, GRR, PV, TV, distinct categories, % of tolerance 8
+    study = gauge_study(AIAG)
+    assert (study.ss_part, study.ss_operator) == (pytest.approx(88.3619, abs=5e-5), pytest.approx(3.1673, abs=5e-5))
+    assert study.ss_interaction == pytest.approx(0.3590, abs=5e-5)
+    assert study.ss_repeatability == pytest.approx(2.7589, abs=5e-5)
+    assert study.ss_total == pytest.approx(94.6471, abs=5e-5)
+    assert study.f_interaction == pytest.approx(0.434, abs=5e-4)
+    assert study.p_interaction == pytest.approx(0.974, abs=5e-4)
+    assert study.pooled
+    assert study.ev == pytest.approx(0.199933, abs=1e-6)
+    assert study.av == pytest.approx(0.226838, abs=1e-6)
+    assert study.grr == pytest.approx(0.302373, abs=1.5e-6)
+    assert study.pv == pytest.approx(1.042327, abs=1e-6)
+    assert study.share == pytest.approx(0.2786, abs=5e-5)
+    assert study.distinct_categories == pytest.approx(4.861, abs=5e-4)
+    assert study.share_of_tolerance(8.0) == pytest.approx(0.2268, abs=5e-5)
+
+
+def test_gauge_study_against_an_independent_program():
+    # Vardeman and VanValkenburg 1999 (Technometrics): 2 parts x 5 operators x 3 trials, as printed in R's qualityTools
+    gage_rr = pytest.importorskip("capstat_core.gage_rr").gage_rr
+    rows = """3.481 3.448 3.485 3.475 3.472 3.258 3.254 3.256 3.249 3.241 3.477 3.472 3.464 3.472 3.470
+    3.254 3.247 3.257 3.238 3.250 3.470 3.470 3.477 3.473 3.474 3.258 3.239 3.245 3.240 3.254"""
+    data = np.array([float(x) for x in rows.split()]).reshape(3, 2, 5).transpose(1, 2, 0)
+    ours, theirs = gauge_study(data), gage_rr(data)
+    assert ours.pooled
+    assert ours.p_interaction == pytest.approx(theirs.interaction_pvalue, abs=1e-9)
+    assert ours.ev**2 == pytest.approx(theirs.var_repeatability, rel=1e-9)
+    assert ours.av**2 == pytest.approx(theirs.var_operator, rel=1e-9)
+    assert ours.pv**2 == pytest.approx(theirs.var_part, rel=1e-9)
+
+
+def test_gauge_beside_process():
+    # 3-4-5: process 4, gauge 3, seen 5
+    rng = np.random.default_rng(5)
+    values = rng.normal(0, 5, 20000)
+    share = gauge_share(values, np.full(20000, 3.0))
+    assert share.process == pytest.approx(4.0, abs=0.1)
+    assert share.share == pytest.approx(0.6, abs=0.01)
+    assert gauge_share([1.0, 1.1], [5.0, 5.0]).process == 0.0
+
+
+def test_wilson_interval():
+    # Newcombe 1998 (Statistics in Medicine 17, 857-872), table I, method 3: 81/263 and 0/20, 15/148, 1/29
+    for successes, n, low, high in (
+        (81, 263, 0.2553, 0.3662),
+        (15, 148, 0.0624, 0.1605),
+        (0, 20, 0.0, 0.1611),
+        (1, 29, 0.0061, 0.1718),
+    ):
+        got = wilson_interval(successes, n)
+        assert got == (pytest.approx(low, abs=5e-5), pytest.approx(high, abs=5e-5))
+    assert wilson_interval(0, 0) == (0.0, 1.0)
+
+
+def test_yield_and_faults():
+    assert first_pass_yield(3, 4).share == 0.75
+    assert first_pass_yield(0, 0).share is None
+    with pytest.raises(ValueError, match="passed"):
+        first_pass_yield(5, 4)
+    found = faults([("offset_mm", -1), ("offset_mm", -1), ("skew_deg", 1)], 2)
+    assert [(f.measure, f.side, f.count, f.share) for f in found] == [
+        ("offset_mm", -1, 2, 1.0),
+        ("skew_deg", 1, 1, 0.5),
+    ]
