@@ -125,10 +125,12 @@ def lay_card(
     yy, xx = np.mgrid[y0:y1, x0:x1].astype(float)
     below = light[y0:y1, x0:x1]
     total = np.zeros_like(below)
-    steps = (np.arange(4) + 0.5) / 4 - 0.5
-    for dy in steps:
-        for dx in steps:
-            mm = card_point(camera, np.stack([xx + dx, yy + dy], axis=-1), radius_mm)
+    rng = np.random.default_rng(4)  # jittered: a regular grid would round edges along it to quarters of a pixel
+    for row in range(4):
+        for column in range(4):
+            jx, jy = rng.uniform(0, 1, (2, *xx.shape))
+            sub = np.stack([xx + (column + jx) / 4 - 0.5, yy + (row + jy) / 4 - 0.5], axis=-1)
+            mm = card_point(camera, sub, radius_mm)
             j, i = (np.floor((mm[..., k] + 10) * FINE).astype(int) for k in (0, 1))
             on = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
             value = below.copy()
