@@ -19,7 +19,9 @@ import multiprocessing as mp
 import os
 import time
 import traceback
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -29,6 +31,7 @@ from placecheck.find.unroll import HEIGHT, WIDTH
 JUDGING_SEEDS = 10_000_000
 BLOCK_SIZE = 384
 HALF_H, HALF_W = HEIGHT // 2, WIDTH // 2
+VIEWS = 3  # cameras, lights and benches for every block, cap and closure
 TARGET_CELLS = 1.3  # sigma of the Gaussian target in output cells
 
 
@@ -107,6 +110,33 @@ def block_view(truth: dict, rng: np.random.Generator, wide: bool) -> np.ndarray:
     return np.concatenate([m, (BLOCK_SIZE / 2 - m @ middle)[:, None]], 1)
 
 
+def samples(scene: Any, rng: np.random.Generator, xp: Any) -> Iterator[tuple[Any, ...]]:
+    """Everything made from one scene: two unrolled pictures of one crop, and two pictures for the block network."""
+    from fixtures import scenes
+
+    truth = scenes.truth(scene, full=False)
+    is_block = scene.kind != "no-block"
+    if is_block:
+        view, size = closure_view(truth, rng)
+        image = scenes.render(scene, xp=xp, view=(view, size))
+        for _ in range(2):
+            s = recipe.closure_sample(image, view, truth, rng, flip=bool(rng.random() < 0.04))
+            mask = polygon_mask(s.outline / 2, HALF_W, HALF_H) > 0
+            yield "c", s.image, s.landmarks, s.rim, s.hairline, s.centre, mask, s.flags
+    for wide in (True, False):
+        view = block_view(truth, rng, wide)
+        image = scenes.render(scene, xp=xp, view=(view, (BLOCK_SIZE, BLOCK_SIZE)))
+        mask = np.zeros((BLOCK_SIZE // 2, BLOCK_SIZE // 2), bool)
+        face = np.zeros(2)
+        if is_block:
+            half = np.array([[0.5, 0, -0.25], [0, 0.5, -0.25]])
+            small = half @ np.concatenate([view, [[0, 0, 1]]])
+            mask = np.asarray(scenes.silhouette_mask(scene, (small, (BLOCK_SIZE // 2, BLOCK_SIZE // 2)), xp=xp))
+            face = view[:, :2] @ recipe.face_direction(truth)
+            face /= np.linalg.norm(face)
+        yield "b", image, mask, face, is_block
+
+
 def worker(number: int, seed0: int, folder: str, n_c: int, n_b: int, queue: mp.Queue, use_cupy: bool) -> None:
     os.environ["OMP_NUM_THREADS"] = "1"
     xp = np
@@ -114,54 +144,25 @@ def worker(number: int, seed0: int, folder: str, n_c: int, n_b: int, queue: mp.Q
         import cupy as xp  # type: ignore[no-redef]
     from fixtures import scenes
 
-    ring = slots(Path(folder), n_c, n_b, "r+")
     seed = seed0 + number
     failures = 0
     while True:
         seed = (seed + 64) % JUDGING_SEEDS
         rng = np.random.default_rng([seed, 77])
         try:
-            kind = rng.choice(["normal", "no-closure", "no-block"], p=[0.93, 0.04, 0.03])
-            scene = scenes.sample_scene(np.random.default_rng(seed), kind=str(kind))
-            truth = scenes.truth(scene)
-            if kind != "no-block":
-                view, size = closure_view(truth, rng)
-                image = scenes.render(scene, xp=xp, view=(view, size))
-                for _ in range(2):
-                    s = recipe.closure_sample(image, view, truth, rng, flip=bool(rng.random() < 0.04))
-                    queue.put(
-                        (
-                            "c",
-                            s.image,
-                            s.landmarks,
-                            s.rim,
-                            s.hairline,
-                            s.centre,
-                            polygon_mask(s.outline / 2, HALF_W, HALF_H) > 0,
-                            s.flags,
-                        ),
-                        timeout=120,
-                    )
-            for wide in (True, False):
-                view = block_view(truth, rng, wide)
-                image = scenes.render(scene, xp=xp, view=(view, (BLOCK_SIZE, BLOCK_SIZE)))
-                if kind == "no-block":
-                    mask = np.zeros((BLOCK_SIZE // 2, BLOCK_SIZE // 2), bool)
-                    face = np.zeros(2)
-                else:
-                    half = np.array([[0.5, 0, -0.25], [0, 0.5, -0.25]])
-                    full = np.concatenate([view, [[0, 0, 1]]])
-                    mask = scenes.silhouette_mask(scene, (half @ full, (BLOCK_SIZE // 2, BLOCK_SIZE // 2)), xp=xp)
-                    face = view[:, :2] @ recipe.face_direction(truth)
-                    face /= np.linalg.norm(face)
-                queue.put(("b", image, np.asarray(mask), face, kind != "no-block"), timeout=120)
+            kind = str(rng.choice(["normal", "no-closure", "no-block"], p=[0.93, 0.04, 0.03]))
+            first = scenes.sample_scene(seed, kind=kind)
+            parts = {k: vars(getattr(first, k)) for k in ("block", "cap", "closure") if getattr(first, k) is not None}
+            for k in range(VIEWS if kind == "normal" else 1):
+                scene = scenes.sample_scene(seed + k * JUDGING_SEEDS * 3, kind=kind, **parts) if k else first
+                for item in samples(scene, rng, xp):
+                    queue.put(item, timeout=120)
         except Exception:
             failures += 1
             if failures <= 3:
                 print(f"worker {number} seed {seed}\n{traceback.format_exc()}", flush=True)
             if failures > 200:
                 return
-    del ring
 
 
 def main() -> None:
