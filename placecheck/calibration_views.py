@@ -88,7 +88,7 @@ class Assessment:
             raise RetakeNeeded(
                 "calibration-too-few",
                 f"{of} can be used, and a calibration needs at least {MIN_PHOTOS}: take "
-                + phrase(self.missing, f"{MIN_PHOTOS - len(self.usable)} more in other poses."),
+                f"{MIN_PHOTOS - len(self.usable)} more, " + phrase(self.missing, "each in another pose."),
             )
 
 

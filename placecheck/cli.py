@@ -23,6 +23,8 @@ from placecheck.errors import PlacecheckError
 COMMANDS: dict[str, str] = {
     "check": "placecheck.commands.check",
     "card": "placecheck.commands.card",
+    "card-bars": "placecheck.commands.card_bars",
+    "camera": "placecheck.commands.camera",
     "doctor": "placecheck.commands.doctor",
 }
 """Command or command group, and the module whose `register(app)` adds it, in the order of the help."""

@@ -11,6 +11,7 @@ the measuring camera it makes there, is profile_match.py's business.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -94,7 +95,7 @@ def check_name(name: str) -> str:
     return name
 
 
-def _path(folder: Path, name: str) -> Path:
+def profile_path(folder: Path, name: str) -> Path:
     """The profile's file, whatever its capitals."""
     name = check_name(name)
     for path in _files(folder):
@@ -133,6 +134,11 @@ def as_json(profile: Profile) -> dict[str, Any]:
     }
 
 
+def as_json_text(profile: Profile) -> str:
+    """The profile's file, as text."""
+    return json.dumps(as_json(profile), indent=1, ensure_ascii=False)
+
+
 def from_json(data: Mapping[str, Any], path: Path) -> Profile:
     """A profile from its file's contents. Raises UsageProblem naming `path`."""
     try:
@@ -166,7 +172,7 @@ def from_json(data: Mapping[str, Any], path: Path) -> Profile:
 
 def save_profile(profile: Profile, folder: Path, replace: bool = False) -> Path:
     """Write the profile; raises UsageProblem where the name is taken and `replace` is False."""
-    path = _path(folder, profile.name)
+    path = profile_path(folder, profile.name)
     try:
         write_json(path, as_json(profile), replace)
     except FileExistsError:
@@ -179,7 +185,7 @@ def save_profile(profile: Profile, folder: Path, replace: bool = False) -> Path:
 
 def load_profile(folder: Path, name: str) -> Profile:
     """The profile of that name. Raises UsageProblem where there is none or it is damaged."""
-    path = _path(folder, name)
+    path = profile_path(folder, name)
     if not path.exists():
         there = ", ".join(p.stem for p in _files(folder))
         raise UsageProblem(
@@ -203,7 +209,7 @@ def load_all(folder: Path) -> tuple[list[Profile], tuple[Problem, ...]]:
 
 def remove_profile(folder: Path, name: str) -> Path:
     """Take a profile away; it is kept beside the others under a name that is no longer read, ending in .removed."""
-    path = _path(folder, name)
+    path = profile_path(folder, name)
     if not path.exists():
         load_profile(folder, name)
     aside = path.with_suffix(".removed")

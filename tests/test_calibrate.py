@@ -17,6 +17,7 @@ from placecheck.calibration_views import Sighting, assess, judge_poses
 from placecheck.camera import rotation
 from placecheck.card.board import CARD, PICTURE_PX_PER_MM
 from placecheck.card.detect import find_card
+from placecheck.cli import run
 from placecheck.errors import RetakeNeeded
 from placecheck.profile_match import single_radial, to_stored
 from placecheck.profiles import Profile, save_profile
@@ -389,3 +390,43 @@ def test_upright_photos_and_lying_photos_are_one_set(rendered, photos):
         direct = find_card(rendered[i]).corners_px
         assert np.abs(upright[f"p{i:02d}.jpg"] - direct).max() < 0.1
     assert to_stored(np.array([[3.0, 5.0]]), 6, W, H) == pytest.approx(np.array([[5.0, H - 1 - 3.0]]))
+
+
+def test_uncertainty_covers_what_it_should():
+    # 25 simulated calibrations of 10 photos, 0.12 px corner noise, f differing by 0.3 % from photo to photo (focus):
+    # of the 125 errors of fx fy cx cy k1 95 % should lie within 2 u; a binomial count leaves 0.88..1.00 at 3 sigma
+    rng = np.random.default_rng(11)
+    z = []
+    for _ in range(25):
+        views = []
+        for i in rng.permutation(len(POSES))[:10]:
+            turn, at, distance = POSES[i]
+            a, b, c = np.radians(np.array(turn) + rng.normal(0, 4, 3))
+            r = rotation(np.array([a, 0, 0])) @ rotation(np.array([0, b, 0])) @ rotation(np.array([0, 0, c]))
+            f = TRUE["f"] * (1 + rng.normal(0, 0.003))
+            ray = np.array([(at[0] - TRUE["cx"]) / f, (at[1] - TRUE["cy"]) / f, 1.0])
+            points = np.concatenate([CARD.corners_mm, np.zeros((24, 1))], 1)
+            matrix = np.array([[f, 0, TRUE["cx"]], [0, f, TRUE["cy"]], [0, 0, 1.0]])
+            distortion = np.array([TRUE["k1"], 0, 0, 0, 0])
+            px = vision.project_points(points, r, ray * distance - r @ [70.0, 50.0, 0.0], matrix, distortion)
+            views.append(Sighting(str(i), CARD.corners_mm, px + rng.normal(0, 0.12, px.shape)))
+        found = fit_intrinsics(views, W, H)
+        truth = [TRUE["f"], TRUE["f"], TRUE["cx"], TRUE["cy"], TRUE["k1"]]
+        z.append((found.values[:5] - truth) / np.sqrt(np.diag(found.covariance))[:5])
+    z = np.abs(np.array(z))
+    assert 0.88 <= (z < 2).mean() <= 1.0
+    assert 0.6 < np.sqrt(np.mean(z**2)) < 1.3
+
+
+def test_command_add_guide_and_match(photos, tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    names = [str(p) for p in photos]
+    assert run(["camera", "guide", *names[:3]]) == 3
+    said = capsys.readouterr().out
+    assert "Still missing" in said
+    assert not (tmp_path / "cameras").exists()
+    assert run(["camera", "add", "shop phone", *names]) == 0
+    assert "Saved" in capsys.readouterr().out
+    assert run(["camera", "add", "shop phone", *names]) == 2
+    assert run(["camera", "match", names[1]]) == 0
+    assert "p01.jpg: shop phone" in capsys.readouterr().out
