@@ -340,16 +340,16 @@ DARK_LEVEL = 40
 """Brightest one percent of a whole picture below this: 16 % of full scale, 2 % of its light. Drawn cards could still
 be read at a paper level of 34, but nothing dark beside them."""
 CLIPPED_LEVEL, CLIPPED_FRACTION = 254, 0.4
-SOFT_EDGE_FRACTION = 1 / 1000
-"""Blur (standard deviation) over the picture's long side: at 2 px of 2016 no marker of a card seen at 1.5 px/mm
-could be read any more, at 4 to 5 px of 4032 none at 3 px/mm."""
+SOFT_EDGE_FRACTION = 1 / 1250
+"""Blur (standard deviation) over the picture's long side, 1.6 px of 2016: of a card drawn at 1.5 px/mm one marker
+could still be read at 1.5 px, none at 2 px (calibration/card.md)."""
 STRIP_ROWS, STRONG_EDGE_LEVELS = 400, 60
 MIN_PAPER_LEVEL = 70
 """Paper darker than this leaves the card's ink (3 % against 80 % reflectance) at 10 of 255 levels or less: black
 cap, dark lace and dark hair then differ by no more than rounding and JPEG."""
 FLARED_INK_LEVEL = 85
-"""Ink brighter than this with the paper at full scale is twice the light the paper needs; drawn cards then lose a
-third of their markers, at three times the light two thirds, and beige and white lace are clipped."""
+"""Ink brighter than this with the paper at full scale is nearly twice the light the paper needs: beige and white
+lace are clipped too, and at three times that light drawn cards lose two thirds of their markers."""
 MAX_BLUR_MM = 0.65
 """Standard deviation of the blur at the card. Drawn cards at 1.5 and at 6 px/mm lost half of their markers (2 mm
 modules) from 0.65 mm on; an edge is then 1.7 mm wide from 10 to 90 %."""

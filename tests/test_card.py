@@ -264,6 +264,23 @@ def test_no_card() -> None:
     assert code_of(noise) == "card-missing"
 
 
+def test_mirrored_photo() -> None:
+    """As front cameras save them; left and right would be swapped without a word."""
+    assert code_of(np.ascontiguousarray(card_photo(camera_above())[:, ::-1])) == "mirrored-photo"
+
+
+@pytest.mark.parametrize("turns", [1, 2, 3])
+def test_turning_the_photo_turns_the_corners(turns: int) -> None:
+    gray = card_photo(camera_above())
+    first, turned = find_card(gray), find_card(np.ascontiguousarray(np.rot90(gray, turns)))
+    assert np.array_equal(first.ids, turned.ids)
+    h, w = gray.shape
+    x, y = first.corners_px.T
+    for _ in range(turns):
+        x, y, w, h = y, w - 1 - x, h, w
+    assert np.abs(turned.corners_px - np.c_[x, y]).max() < 0.03
+
+
 def test_two_cards_are_named_not_averaged() -> None:
     light = lay_card(table(2016, 1512), camera_above(30, 100, 900, (-170, 60)))
     assert code_of(take(lay_card(light, camera_above(30, 10, 850, (120, -60))))) == "two-cards"

@@ -9,7 +9,7 @@
 4. The corners must fit a flat card through a lens: homography plus one radial term, since
    a phone's k1 of up to 0.1 is no bend. What does not fit is a bent card.
 Failures are RetakeNeeded with the codes card-missing, card-cut-off, card-covered, two-cards,
-card-bent, other-board and card-too-small, and with too-dark, too-bright or too-blurred
+card-bent, other-board, card-too-small and mirrored-photo, and with too-dark, too-bright or too-blurred
 where that is why nothing was found.
 """
 
@@ -387,6 +387,11 @@ def _why_nothing(gray: vision.Image) -> RetakeNeeded:
         found = _read_markers(gray, name, enough=4)
         if len(set(found.ids.tolist())) >= 4:
             return _other_board(f"it carries markers of {name.removeprefix('DICT_')}")
+    if len(_read_markers(np.ascontiguousarray(gray[:, ::-1]), enough=4).ids) >= 4:
+        return RetakeNeeded(
+            "mirrored-photo",
+            "The photo is mirrored, left and right are swapped: use the back camera, without mirroring, and retake.",
+        )
     return RetakeNeeded(
         "card-missing",
         "No scale card was found: lay the printed card flat on the table beside the block, all of it in the photo, "
