@@ -25,6 +25,7 @@ COMMANDS: dict[str, str] = {
     "card": "placecheck.commands.card",
     "card-bars": "placecheck.commands.card_bars",
     "camera": "placecheck.commands.camera",
+    "order": "placecheck.commands.order",
     "doctor": "placecheck.commands.doctor",
 }
 """Command or command group, and the module whose `register(app)` adds it, in the order of the help."""

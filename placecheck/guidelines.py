@@ -1,0 +1,204 @@
+"""Guidelines: the rows of weft from the nape up to the closure's back edge, on the block's dome.
+
+Each row is a tape line: it runs in the plane of three marks, its middle on the middle line
+and its two ends on the sides, so that it can be drawn on the block with nothing but a tape.
+Middles stand the chosen spacing apart, measured along the surface. The ends divide the side
+line, from nape corner to ear mark, in the same proportion, so rows draw nearer to each
+other toward the ears; by how much is told. The last row ends behind the closure's back
+edge. Lengths are lengths along the surface. Weft is bought for their sum times the layers
+plus a reserve for turning and trimming (10 %: common practice, no published source). The
+polylines are in the block frame: `Geometry.to_px` draws them on a photo.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.errors import UsageProblem
+from placecheck.surface import StarSurface, onto
+from placecheck.tapeline import MiddleLine, at_length, length_mm, section
+
+if TYPE_CHECKING:
+    from placecheck.block import Geometry
+    from placecheck.fitting import Marks
+
+FloatArray = npt.NDArray[np.float64]
+
+SPACING_MM = 12.7
+"""Half an inch between rows (common practice, no published source)."""
+SPACING_LIMITS_MM = (5.0, 40.0)
+FIRST_MM = 6.35
+"""The first row above the nape's edge: a quarter inch (common practice, no published source)."""
+GAP_MM = 5.0
+"""From the last row to the closure's back edge: the selvage it is sewn down by."""
+RESERVE = 0.10
+CROWDED_MM = 4.0
+"""Rows whose ends lie nearer to each other than this cannot be sewn side by side."""
+MIRROR = np.array([-1.0, 1.0, 1.0])
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row: `points` (n, 3) from the wearer's left to right, its middle `above_nape_mm` along the middle line,
+
+    its ends `end_mm` along the side line from the nape corner, its `length_mm` along the surface.
+    """
+
+    number: int
+    points: FloatArray
+    above_nape_mm: float
+    end_mm: float
+    length_mm: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All rows from the nape up, the side line on the wearer's right (nape corner to ear), and what weft they take."""
+
+    rows: tuple[Row, ...]
+    side_line: FloatArray
+    spacing_mm: float
+    end_spacing_mm: float
+    first_mm: float
+    left_over_mm: float
+    layers: int
+    reserve: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def rows_mm(self) -> float:
+        """Sum of the rows' lengths."""
+        return sum(row.length_mm for row in self.rows)
+
+    @property
+    def weft_mm(self) -> float:
+        """Weft sewn: the rows times the layers."""
+        return self.rows_mm * self.layers
+
+    @property
+    def reserve_mm(self) -> float:
+        return self.weft_mm * self.reserve
+
+    @property
+    def to_buy_mm(self) -> float:
+        return self.weft_mm + self.reserve_mm
+
+
+def side_line(surface: StarSurface, nape_corner: FloatArray, ear: FloatArray) -> FloatArray:
+    """The tape line (n, 3) from nape corner (3,) to ear (3,), both on the surface."""
+    middle = (nape_corner + ear) / 2
+    middle = middle / np.linalg.norm(middle)
+    middle = onto(surface, middle * surface.radius(middle))
+    return section(surface, nape_corner, middle, ear, 181)
+
+
+def plan_rows(
+    surface: StarSurface,
+    line: MiddleLine,
+    nape_v_mm: float,
+    back_edge_v_mm: float,
+    nape_corner: FloatArray,
+    ear: FloatArray,
+    spacing_mm: float = SPACING_MM,
+    first_mm: float = FIRST_MM,
+    gap_mm: float = GAP_MM,
+    layers: int = 1,
+    reserve: float = RESERVE,
+    even: bool = False,
+) -> Plan:
+    """The rows between nape and closure on a surface that mirrors left and right.
+
+    `line` is its middle line, `nape_v_mm` and `back_edge_v_mm` places on it, `nape_corner` and `ear` (3,) marks on the
+    wearer's right. With `even` the spacing is made a little smaller, so that the last row lies exactly `gap_mm` behind
+    the closure. Raises UsageProblem for a plan without rows or a spacing no weft can be sewn at.
+    """
+    low, high = SPACING_LIMITS_MM
+    if not low <= spacing_mm <= high:
+        raise UsageProblem(
+            "spacing-beyond",
+            f"Rows {spacing_mm:.1f} mm apart cannot be sewn or leave gaps: choose {low:.0f} to {high:.0f} mm, such as "
+            "1/2in.",
+        )
+    if not 1 <= layers <= 4:
+        raise UsageProblem("layers-beyond", f"{layers} layers of weft in a row are not possible: choose 1 to 4.")
+    if not 0.0 <= reserve <= 1.0:
+        raise UsageProblem("reserve-beyond", "The reserve must be 0 to 100 percent of the weft.")
+    room = back_edge_v_mm - gap_mm - (nape_v_mm + first_mm)
+    if first_mm < 0 or gap_mm < 0 or room < 0:
+        raise UsageProblem(
+            "rows-no-room",
+            "There is no room for a row between the nape and the closure's back edge: check front to nape, the "
+            "closure's size and the distances asked for.",
+        )
+    steps = int(np.ceil(room / spacing_mm - 1e-9)) if even else int(np.floor(room / spacing_mm + 1e-9))
+    spacing = room / steps if even and steps else spacing_mm
+    middles = nape_v_mm + first_mm + spacing * np.arange(steps + 1)
+    side = side_line(surface, nape_corner, ear)
+    side_mm = length_mm(side)
+    ends_mm = (middles - nape_v_mm) / (back_edge_v_mm - nape_v_mm) * side_mm
+    rows = []
+    for k, (v, end_mm) in enumerate(zip(middles, ends_mm, strict=True), 1):
+        end = at_length(side, end_mm)
+        points = section(surface, end * MIRROR, line.at(v), end)
+        rows.append(Row(k, points, float(v - nape_v_mm), float(end_mm), length_mm(points)))
+    end_spacing = spacing / (back_edge_v_mm - nape_v_mm) * side_mm
+    notes = []
+    if end_spacing < CROWDED_MM and len(rows) > 1:
+        notes.append(
+            f"At the sides the rows come within {end_spacing:.1f} mm of each other: end every second row 25 mm before "
+            "the side line, or space them wider."
+        )
+    return Plan(
+        tuple(rows),
+        side,
+        float(spacing),
+        float(end_spacing),
+        first_mm,
+        float(back_edge_v_mm - middles[-1]),
+        layers,
+        reserve,
+        tuple(notes),
+    )
+
+
+def plan_for(
+    placed: Marks,
+    back_edge_v_mm: float,
+    spacing_mm: float = SPACING_MM,
+    first_mm: float = FIRST_MM,
+    gap_mm: float = GAP_MM,
+    layers: int = 1,
+    reserve: float = RESERVE,
+    even: bool = False,
+) -> Plan:
+    """The rows on a block whose marks are placed. Raises UsageProblem where nape, nape corners or ears are missing."""
+    for name in ("nape", "nape corner", "ear"):
+        if name not in placed.marks:
+            raise UsageProblem("rows-need-marks", f"Guidelines cannot be drawn: {placed.missing[name]}")
+    return plan_rows(
+        placed.dome,
+        placed.line,
+        placed.marks["nape"].along_crown_mm,
+        back_edge_v_mm,
+        placed.marks["nape corner"].point,
+        placed.marks["ear"].point,
+        spacing_mm,
+        first_mm,
+        gap_mm,
+        layers,
+        reserve,
+        even,
+    )
+
+
+def rows_in_photo(plan: Plan, geometry: Geometry) -> list[FloatArray]:
+    """The rows as pixel polylines (n, 2) of a photo; NaN where a row runs out of sight behind the block."""
+    out = []
+    for row in plan.rows:
+        px = geometry.to_px(row.points)
+        out.append(np.where(geometry.visible(row.points, 0.05)[:, None], px, np.nan))
+    return out
