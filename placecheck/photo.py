@@ -340,7 +340,7 @@ DARK_LEVEL = 40
 """Brightest one percent of a whole picture below this: 16 % of full scale, 2 % of its light. Drawn cards could still
 be read at a paper level of 34, but nothing dark beside them."""
 CLIPPED_LEVEL, CLIPPED_FRACTION = 254, 0.4
-SOFT_EDGE_FRACTION = 1 / 1250
+SOFT_EDGE_FRACTION, SOFT_EDGE_PX = 1 / 1250, 1.5
 """Blur (standard deviation) over the picture's long side, 1.6 px of 2016: of a card drawn at 1.5 px/mm one marker
 could still be read at 1.5 px, none at 2 px (calibration/card.md)."""
 STRIP_ROWS, STRONG_EDGE_LEVELS = 400, 60
@@ -371,7 +371,7 @@ def hopeless_picture(gray: Image) -> Problem | None:
         return _TOO_DARK
     if np.mean(few >= CLIPPED_LEVEL) > CLIPPED_FRACTION:
         return _TOO_BRIGHT
-    if sharpest_blur_px(gray) > SOFT_EDGE_FRACTION * max(gray.shape):
+    if sharpest_blur_px(gray) > max(SOFT_EDGE_PX, SOFT_EDGE_FRACTION * max(gray.shape)):
         return _TOO_BLURRED
     return None
 

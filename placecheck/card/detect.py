@@ -379,10 +379,7 @@ def _fraction_inside(width: int, height: int, outline_px: FloatArray) -> float:
 
 
 def _why_nothing(gray: vision.Image) -> RetakeNeeded:
-    """Why no marker of the card was read: the light, the blur, another board, or no card at all."""
-    problem = photo.hopeless_picture(gray)
-    if problem is not None:
-        return RetakeNeeded(problem.code, problem.message)
+    """Why no marker of the card was read: another board, a mirrored photo, the light, the blur, or no card at all."""
     for name in OTHER_DICTIONARIES:
         found = _read_markers(gray, name, enough=4)
         if len(set(found.ids.tolist())) >= 4:
@@ -392,6 +389,9 @@ def _why_nothing(gray: vision.Image) -> RetakeNeeded:
             "mirrored-photo",
             "The photo is mirrored, left and right are swapped: use the back camera, without mirroring, and retake.",
         )
+    problem = photo.hopeless_picture(gray)
+    if problem is not None:
+        return RetakeNeeded(problem.code, problem.message)
     return RetakeNeeded(
         "card-missing",
         "No scale card was found: lay the printed card flat on the table beside the block, all of it in the photo, "
