@@ -1,0 +1,187 @@
+"""The application: its parts put together, its routes, and how they are served.
+
+`build_app` makes the ASGI application for one home folder; `Bench` holds what the screens share.
+Static files and templates are read once at the start into memory, under names fixed here, so
+that nothing in a request's path is ever looked for on the disk. Expected failures
+(PlacecheckError) become a page with their sentence; what a screen may be asked is in `ROUTES`
+of each views module, and every route that changes something goes through guard.changes. The
+server is uvicorn with one process: measuring happens in the pool's worker processes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from placecheck.page.guard import Guard
+from placecheck.page.inbox import Inbox
+from placecheck.page.pairing import PairingCodes
+from placecheck.page.pool import CHECK_S, Pool
+from placecheck.page.sessions import Sessions
+from placecheck.page.worker import CHECKER
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+    from starlette.applications import Starlette
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+HERE = Path(__file__).parent
+TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+PHOTO_BYTES = 60_000_000
+CLASS_BYTES = 1_000_000_000
+CLASS_PHOTOS = 60
+
+
+@dataclass
+class PageConfig:
+    """How the page runs. `hosts` are the names and addresses it answers to; `addresses` what a phone is told to open."""
+
+    home: Path
+    hosts: tuple[str, ...] = LOOPBACK
+    addresses: tuple[str, ...] = ("http://127.0.0.1:8321",)
+    secure: bool = False
+    workers: int = 2
+    checker: str = CHECKER
+    check_s: float = CHECK_S
+    code_lifetime_s: float = 600.0
+
+
+@dataclass
+class Bench:
+    """What the screens share."""
+
+    config: PageConfig
+    inbox: Inbox
+    sessions: Sessions
+    codes: PairingCodes
+    pool: Pool
+    templates: Environment
+    static: Mapping[str, tuple[bytes, str]] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict)
+
+    def render(self, request: Request, name: str, status: int = 200, **context: Any) -> Response:
+        """A template as a page."""
+        from starlette.responses import HTMLResponse
+
+        everywhere = {
+            "path": request.url.path,
+            "token": request.state.form_token,
+            "paired": request.state.session is not None,
+            "version": self.versions,
+        }
+        return HTMLResponse(self.templates.get_template(name).render(everywhere | context), status)
+
+
+def bench_of(request: Request) -> Bench:
+    """The application's Bench."""
+    bench: Bench = request.app.state.bench
+    return bench
+
+
+def wants_json(request: Request) -> bool:
+    """Whether a script asks, not a browser's form."""
+    return "application/json" in request.headers.get("accept", "")
+
+
+def _templates() -> Environment:
+    from jinja2 import DictLoader, Environment, StrictUndefined
+
+    from placecheck.page import words
+
+    pages = {path.name: path.read_text(encoding="utf-8") for path in (HERE / "templates").glob("*.html")}
+    environment = Environment(
+        loader=DictLoader(pages), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["when"] = words.when
+    environment.filters["ago"] = words.ago
+    return environment
+
+
+def _static() -> dict[str, tuple[bytes, str]]:
+    files = sorted((HERE / "static").iterdir())
+    return {path.name: (path.read_bytes(), TYPES[path.suffix]) for path in files if path.suffix in TYPES}
+
+
+def build_app(config: PageConfig) -> Starlette:
+    """The ASGI application. Makes its folders; raises OSError where it may not."""
+    from starlette.applications import Starlette
+    from starlette.exceptions import HTTPException
+    from starlette.middleware import Middleware
+    from starlette.routing import Route
+
+    from placecheck.errors import PlacecheckError
+    from placecheck.page import views_class, views_photo, views_setup, views_shop
+
+    folder = config.home / "page"
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    inbox = Inbox(folder / "inbox")
+    sessions = Sessions(folder / "sessions.json")
+    static = _static()
+    bench = Bench(
+        config,
+        inbox,
+        sessions,
+        PairingCodes(lifetime_s=config.code_lifetime_s),
+        Pool(inbox, config.workers, config.checker, config.check_s),
+        _templates(),
+        static,
+        {name: hashlib.sha256(data).hexdigest()[:12] for name, (data, _) in static.items()},
+    )
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        await bench.pool.start()
+        try:
+            yield
+        finally:
+            await bench.pool.stop()
+
+    async def failed(request: Request, error: Exception) -> Response:
+        from starlette.responses import JSONResponse
+
+        if isinstance(error, HTTPException):
+            status, message = error.status_code, error.detail
+            if status == 404:
+                message = "There is nothing here: it may have been removed."
+        else:
+            assert isinstance(error, PlacecheckError)
+            status, message = 400, error.problem.message
+        if wants_json(request):
+            return JSONResponse({"error": message}, status)
+        return bench.render(request, "message.html", status, message=message, title="Not done")
+
+    async def serve_static(request: Request) -> Response:
+        from starlette.responses import Response
+
+        found = static.get(request.path_params["name"])
+        if found is None:
+            raise HTTPException(404)
+        headers = {"cache-control": "public, max-age=31536000, immutable"}
+        return Response(found[0], media_type=found[1], headers=headers)
+
+    limits = {
+        "/photos": PHOTO_BYTES + 100_000,
+        "/class": CLASS_BYTES,
+        "/camera": PHOTO_BYTES + 100_000,
+    }
+    routes = [
+        Route("/static/{name}", serve_static),
+        *views_setup.ROUTES,
+        *views_photo.ROUTES,
+        *views_class.ROUTES,
+        *views_shop.ROUTES,
+    ]
+    app = Starlette(
+        routes=routes,
+        middleware=[Middleware(Guard, sessions=sessions, hosts=config.hosts, limits=limits)],
+        exception_handlers={HTTPException: failed, PlacecheckError: failed},
+        lifespan=lifespan,
+    )
+    app.state.bench = bench
+    return app

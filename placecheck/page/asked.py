@@ -1,0 +1,100 @@
+"""What a form asked for, as plain texts that can be kept with the photo, and the CheckRequest they make.
+
+The texts are those the command line takes (a closure `5x5`, a block `22.75in`), read and refused by
+the same functions, once when the form comes in and again when the job is measured. The
+tolerances are written out with the job, so that a shop that changes its limits in between does
+not change what an earlier photo was asked. Nothing here knows HTML.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, get_args
+
+from placecheck.errors import UsageProblem
+from placecheck.marks import DEFAULT_U_PX, POINT_NAMES, Marks
+from placecheck.request import CheckRequest, PhotoSide, Stage
+from placecheck.settings import Settings
+from placecheck.tolerances import DEFAULT_LIMITS, Tolerances
+from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
+
+STAGES: tuple[str, ...] = get_args(Stage)
+SIDES: tuple[str, ...] = get_args(PhotoSide)
+MAX_TEXT = 60
+
+
+def spec_from(
+    form: Mapping[str, str], settings: Settings, bars_mm: tuple[float, float] | None = None
+) -> dict[str, Any]:
+    """The checked texts of a photo form; `bars_mm` are the card's kept bars. Raises UsageProblem with one sentence."""
+    bars = f"{bars_mm[0]:g}x{bars_mm[1]:g}" if bars_mm else ""
+
+    def text(name: str) -> str:
+        return form.get(name, "").strip()[:MAX_TEXT]
+
+    closure = text("closure_other") or text("closure")
+    if not closure:
+        raise UsageProblem("closure-not-given", "Which closure is it? Choose its size first.")
+    block = text("block")
+    if not block:
+        raise UsageProblem("circumference-not-given", "How large is the block? Tape it round its widest level.")
+    stage = text("stage") or STAGES[0]
+    if stage not in STAGES:
+        raise UsageProblem("stage-unknown", f"There is no stage “{stage}”: choose one of {', '.join(STAGES)}.")
+    front = text("front")
+    if front and front not in SIDES:
+        raise UsageProblem("front-unknown", "The face is at the top, bottom, left or right of the photo.")
+    tolerances = settings.tolerances
+    spec = {
+        "closure": closure,
+        "block": block,
+        "stage": stage,
+        "front": front,
+        "order": text("order"),
+        "maker": text("maker"),
+        "card_bars": settings.check.get("card_bars", bars),
+        "camera": settings.check.get("camera", ""),
+        "tolerances": {
+            "limits": {name: list(pair) for name, pair in tolerances.limits.items()},
+            "aim_mm": tolerances.clearance_aim_mm,
+            "guard_factor": tolerances.guard_factor,
+        },
+    }
+    request_of(spec)
+    return spec
+
+
+def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) -> CheckRequest:
+    """The request that a kept form makes, with landmarks set by hand. Raises UsageProblem."""
+    kept = spec["tolerances"]
+    limits = {name: tuple(kept["limits"].get(name, pair)) for name, pair in DEFAULT_LIMITS.items()}
+    return CheckRequest(
+        closure=parse_closure(spec["closure"]),
+        block_circumference_mm=parse_circumference_mm(spec["block"]),
+        stage=spec["stage"],
+        tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"])),
+        marks=marks_of(marks) if marks else None,
+        camera_name=spec["camera"] or None,
+        card_bars_mm=parse_card_bars_mm(spec["card_bars"]) if spec["card_bars"] else None,
+        front=spec["front"] or None,
+    )
+
+
+def marks_of(points: Mapping[str, Any], width: int = 0, height: int = 0) -> Marks:
+    """Landmarks by name, px of the upright photo, as Marks; inside the photo where its size is given.
+
+    Raises UsageProblem for an unknown name, a point that is no point or lies outside.
+    """
+    good: dict[str, tuple[float, float]] = {}
+    for name, point in points.items():
+        numbers = isinstance(point, (list, tuple)) and len(point) == 2
+        if name not in POINT_NAMES or not numbers:
+            raise UsageProblem("marks-wrong", "One of the points cannot be read: load the page again.")
+        x, y = point
+        if any(isinstance(v, bool) or not isinstance(v, (int, float)) or not abs(v) < 1e6 for v in (x, y)):
+            raise UsageProblem("marks-wrong", "One of the points is no place in the photo: load the page again.")
+        good[name] = (float(x), float(y))
+    marks = Marks(good, {}, DEFAULT_U_PX)
+    if width and height:
+        marks.check_inside(width, height)
+    return marks

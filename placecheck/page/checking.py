@@ -1,0 +1,143 @@
+"""What a worker process does with a photo: open, measure, draw; and measure again from marks.
+
+Runs only in worker processes, which may be killed at any time and keep nothing but a small
+cache: the last few photos that somebody is correcting by hand, with everything that was
+seen in them, so that measures follow a dragged landmark without looking at the photo again.
+A photo's own failure is part of the outcome, never an exception; only what the checker itself
+gets wrong ends as `internal-error`. Pictures come out as JPEG without any metadata: the
+overlay, and the upright photo at the size of a screen.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from placecheck.answer import Measured
+from placecheck.errors import PlacecheckError, Problem
+from placecheck.marks import Marks
+from placecheck.request import CheckRequest
+
+if TYPE_CHECKING:
+    from placecheck.photo import Photo
+
+VIEW_LONG_SIDE_PX = 2400
+KEPT_OPEN = 4
+
+
+@dataclass
+class Outcome:
+    """What came of one photo: measured, or the failure [code, sentence, exit status], and pictures as JPEG bytes."""
+
+    measured: Measured | None = None
+    failure: tuple[str, str, int] | None = None
+    width: int = 0
+    height: int = 0
+    overlay: bytes = b""
+    view: bytes = b""
+
+
+class Checker:
+    """Measures photos by the project's own pipeline."""
+
+    def __init__(self) -> None:
+        self._open: OrderedDict[str, tuple[Any, CheckRequest]] = OrderedDict()
+
+    def measure(self, photo: Photo, request: CheckRequest) -> Measured:
+        """Everything measured in `photo`. Raises PlacecheckError."""
+        from placecheck.check import measure_photo
+
+        return measure_photo(photo, request)
+
+    def look(self, photo: Photo, request: CheckRequest) -> Any:
+        """What has to be kept so that `again` is quick. Raises PlacecheckError."""
+        from placecheck import check
+
+        return check.sight(photo, request) if hasattr(check, "remeasure") else photo
+
+    def again(self, seen: Any, request: CheckRequest) -> Measured:
+        """Measured anew with request.marks in place of what was found. Raises PlacecheckError."""
+        from placecheck import check
+
+        if hasattr(check, "remeasure"):
+            measured: Measured = check.remeasure(seen, request.marks)
+            return measured
+        return self.measure(seen, request)
+
+    def check(self, path: Path, request: CheckRequest) -> Outcome:
+        """One photo from its bytes to its pictures; raises nothing for a photo."""
+        outcome = Outcome()
+        try:
+            photo = _load(path)
+            outcome.width, outcome.height = photo.width, photo.height
+            outcome.view = screen_view(photo)
+            if request.marks is not None:
+                request.marks.check_inside(photo.width, photo.height)
+            outcome.measured = self.measure(photo, request)
+            outcome.overlay = overlay_jpeg(photo, outcome.measured, request)
+        except Exception as error:
+            outcome.measured, outcome.failure = None, failure_of(error)
+        return outcome
+
+    def open(self, key: str, path: Path, request: CheckRequest) -> None:
+        """Look at a photo and keep what was seen under `key`. Raises PlacecheckError."""
+        if key in self._open:
+            self._open.move_to_end(key)
+            return
+        seen = self.look(_load(path), replace(request, marks=None))
+        self._open[key] = (seen, request)
+        while len(self._open) > KEPT_OPEN:
+            self._open.popitem(last=False)
+
+    def remeasure(self, key: str, marks: Marks) -> Measured | None:
+        """Measured with these marks; None when the photo is not open here. Raises PlacecheckError."""
+        if key not in self._open:
+            return None
+        self._open.move_to_end(key)
+        seen, request = self._open[key]
+        return self.again(seen, replace(request, marks=marks))
+
+
+def _load(path: Path) -> Photo:
+    from placecheck.photo import load_photo
+
+    return load_photo(path.read_bytes())
+
+
+def failure_of(error: Exception) -> tuple[str, str, int]:
+    """[code, sentence, exit status] of whatever stopped a check."""
+    from placecheck.one_photo import internal_error
+    from placecheck.system import import_problem
+
+    if isinstance(error, PlacecheckError):
+        return error.problem.code, error.problem.message, error.exit_status
+    if isinstance(error, MemoryError):
+        problem = Problem("out-of-memory", "There is not enough memory for this photo: send a smaller one.")
+    elif isinstance(error, ImportError):
+        problem = import_problem(error)
+    else:
+        problem = internal_error(error)
+    return problem.code, problem.message, 4
+
+
+def screen_view(photo: Photo) -> bytes:
+    """The upright photo at the size of a screen, JPEG."""
+    from placecheck import vision
+
+    scale = min(1.0, VIEW_LONG_SIDE_PX / max(photo.width, photo.height))
+    size = max(1, round(photo.width * scale)), max(1, round(photo.height * scale))
+    return vision.encode(vision.resize(photo.image, *size) if scale < 1 else photo.image, ".jpg", 85)
+
+
+def overlay_jpeg(photo: Photo, measured: Measured, request: CheckRequest) -> bytes:
+    """The photo round the block with everything drawn on it, JPEG."""
+    import io
+
+    from placecheck.one_photo import answer_for
+    from placecheck.overlay import draw_overlay
+
+    out = io.BytesIO()
+    draw_overlay(photo.image, answer_for(measured, request), request.closure.width_mm).save(out, "JPEG", quality=88)
+    return out.getvalue()

@@ -1,0 +1,167 @@
+"""The inbox: every photo that came in, what was asked of it, and what came out, on disk.
+
+A photo is acknowledged to the phone only when its bytes and its job are both on disk, so
+that killing the server at any moment after that loses nothing: at the next start, jobs without
+an answer are measured. A job's number is drawn at random by the server; what a request
+names is looked up among the jobs that are there and never becomes part of a path. The
+photo keeps the name its job gave it whatever the phone called it. After a week a job and its
+pictures are removed (what was saved lives in the records). A photo sent twice, because the
+first answer was lost on the way, is one job: forms carry a token of their own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import secrets
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import IO, Any, Literal
+
+from placecheck.errors import UsageProblem
+from placecheck.page.files import copy_whole, write_whole
+
+State = Literal["waiting", "measuring", "done"]
+KEEP_S = 7 * 86400.0
+MAX_ATTEMPTS = 3
+LEAST_FREE_BYTES = 300_000_000
+PICTURES = ("overlay", "view")
+
+
+@dataclass
+class Job:
+    """One photo to measure. `spec` is what was asked (texts of the form, tolerances), `measured` a codec dictionary,
+    `failure` [code, sentence, exit status]; `marks` are landmarks moved by hand, px of the upright photo, `found` those of
+    the first measuring, before any was moved."""
+
+    id: str
+    created: float
+    owner: str
+    spec: dict[str, Any]
+    label: str = ""
+    once: str = ""
+    previous: str | None = None
+    batch: str | None = None
+    state: State = "waiting"
+    attempts: int = 0
+    measured: dict[str, Any] | None = None
+    failure: list[Any] | None = None
+    marks: dict[str, list[float]] = field(default_factory=dict)
+    found: dict[str, list[float]] = field(default_factory=dict)
+    width: int = 0
+    height: int = 0
+    record: str | None = None
+    revision: int = 0
+
+
+class Inbox:
+    """All jobs by their number, and their files in `folder`."""
+
+    def __init__(self, folder: Path, clock: Callable[[], float] = time.time) -> None:
+        self._folder, self._clock = folder, clock
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        for part in folder.glob("*.part"):
+            part.unlink(missing_ok=True)
+        self._jobs: dict[str, Job] = {}
+        self._once: dict[tuple[str, str], str] = {}
+        for path in sorted(folder.glob("*.json")):
+            with contextlib.suppress(OSError, ValueError, TypeError):
+                job = Job(**json.loads(path.read_text(encoding="utf-8")))
+                if job.id == path.stem and self.photo(job).exists():
+                    self._jobs[job.id] = job
+                    self._once[job.owner, job.once] = job.id
+        for photo in folder.glob("*.photo"):  # a photo whose job never came to disk was never acknowledged
+            if photo.stem not in self._jobs:
+                photo.unlink(missing_ok=True)
+        self.forget_old()
+
+    def get(self, number: str) -> Job | None:
+        return self._jobs.get(number)
+
+    def all(self) -> list[Job]:
+        """All jobs, newest first."""
+        return sorted(self._jobs.values(), key=lambda job: -job.created)
+
+    def unfinished(self) -> list[Job]:
+        """Jobs without an answer, oldest first."""
+        return sorted((j for j in self._jobs.values() if j.state != "done"), key=lambda job: job.created)
+
+    def known(self, owner: str, once: str) -> Job | None:
+        """The job this form already made, if it did."""
+        return self._jobs.get(self._once.get((owner, once), "")) if once else None
+
+    def add(self, source: IO[bytes], limit: int, owner: str, spec: dict[str, Any], **more: Any) -> Job:
+        """Keep a photo and its job; both are on disk on return. Raises UsageProblem with one sentence."""
+        self.check_room()
+        job = Job(secrets.token_hex(8), self._clock(), owner, spec, **more)
+        try:
+            written = copy_whole(source, self.photo(job), limit)
+            if written == 0:
+                raise UsageProblem("empty-file", "The photo came empty (0 bytes): choose it again.")
+            self.save(job)
+        except ValueError:
+            raise UsageProblem("too-large", too_large(limit)) from None
+        except OSError as error:
+            self.photo(job).unlink(missing_ok=True)
+            raise UsageProblem(
+                "not-kept",
+                f"The photo could not be kept on the computer ({error.strerror}): make room there, try again.",
+            ) from None
+        except UsageProblem:
+            self.photo(job).unlink(missing_ok=True)
+            raise
+        self._jobs[job.id] = job
+        if job.once:
+            self._once[owner, job.once] = job.id
+        return job
+
+    def check_room(self) -> None:
+        """Raises UsageProblem when the disk is nearly full."""
+        with contextlib.suppress(OSError):
+            if shutil.disk_usage(self._folder).free < LEAST_FREE_BYTES:
+                raise UsageProblem("disk-full", "The computer's disk is nearly full: make room there, then try again.")
+
+    def save(self, job: Job) -> None:
+        """Bring the job to disk. Raises OSError."""
+        write_whole(self._folder / f"{job.id}.json", json.dumps(asdict(job)).encode())
+
+    def photo(self, job: Job) -> Path:
+        return self._folder / f"{job.id}.photo"
+
+    def keep_picture(self, job: Job, name: str, data: bytes) -> None:
+        """Keep a picture (JPEG bytes) of a job; `name` is one of PICTURES."""
+        write_whole(self._picture(job, name), data)
+
+    def picture(self, job: Job, name: str) -> bytes | None:
+        """The JPEG bytes of a picture, or None."""
+        try:
+            return self._picture(job, name).read_bytes()
+        except OSError:
+            return None
+
+    def _picture(self, job: Job, name: str) -> Path:
+        if name not in PICTURES:
+            raise KeyError(name)
+        return self._folder / f"{job.id}.{name}.jpg"
+
+    def remove(self, job: Job) -> None:
+        """Forget a job and its files."""
+        self._jobs.pop(job.id, None)
+        self._once.pop((job.owner, job.once), None)
+        for path in (self._folder / f"{job.id}.json", self.photo(job), *(self._picture(job, p) for p in PICTURES)):
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+
+    def forget_old(self) -> None:
+        """Remove what is older than a week."""
+        for job in list(self._jobs.values()):
+            if job.state == "done" and self._clock() - job.created > KEEP_S:
+                self.remove(job)
+
+
+def too_large(limit: int) -> str:
+    """The sentence for a file beyond `limit` bytes."""
+    return f"The file is larger than {limit // 1_000_000} MB: send the photo as the phone's camera saved it."

@@ -1,0 +1,193 @@
+"""The measuring of many photos: a queue, a few worker processes, one more for corrections by hand.
+
+Jobs are taken in the order they came in; as many are measured at once as there are workers, so
+memory is bounded by the workers however many phones send. A job whose worker is lost is tried
+again on a fresh process, at most three times counting those of a killed server, then answered
+with a sentence; one that exceeds its time limit is answered at once. Answers are on disk
+before anybody is told. Corrections go to a process of their own that keeps the photos
+being corrected, so that a dragged corner never waits behind somebody else's upload.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+from placecheck.answer import Measured
+from placecheck.errors import Problem, RetakeNeeded
+from placecheck.page.codec import counted, measured_from_dict
+from placecheck.page.inbox import MAX_ATTEMPTS, PICTURES, Inbox, Job
+from placecheck.page.worker import CHECKER, Reply, Worker, WorkerLost
+
+log = logging.getLogger("placecheck.page")
+CHECK_S, HANDS_S, CARD_S = 60.0, 20.0, 180.0
+LOST = Problem(
+    "worker-lost",
+    "The check of this photo was stopped several times before it could finish: take the photo again, and if that is no "
+    "help, close other programs on the computer.",
+)
+
+
+def too_slow(seconds: float) -> Problem:
+    """The sentence for a photo that reached its time limit."""
+    return Problem(
+        "too-slow", f"Measuring this photo took longer than {seconds:.0f} seconds and was stopped: take it again."
+    )
+
+
+class Pool:
+    """Measures what is put in; start and stop it inside a running event loop."""
+
+    def __init__(self, inbox: Inbox, workers: int = 2, checker: str = CHECKER, check_s: float = CHECK_S) -> None:
+        self._inbox, self._check_s = inbox, check_s
+        self._workers = [Worker(checker) for _ in range(workers)]
+        self._hands = Worker(checker)
+        self._hands_lock = asyncio.Lock()
+        self._checker, self._card, self._card_lock = checker, Worker(checker), asyncio.Lock()
+        self._threads = ThreadPoolExecutor(workers + 4, thread_name_prefix="placecheck-pool")
+        self._queue: asyncio.Queue[str] = asyncio.Queue()
+        self._tasks: list[asyncio.Task[None]] = []
+        self._changed: dict[str, asyncio.Event] = {}
+
+    async def start(self) -> None:
+        """Start measuring, first what an earlier run left unfinished."""
+        for job in self._inbox.unfinished():
+            self.put(job)
+        self._tasks = [asyncio.create_task(self._run(worker)) for worker in self._workers]
+
+    async def stop(self) -> None:
+        """Stop at once; what is being measured is measured after the next start."""
+        for worker in (*self._workers, self._hands, self._card):
+            worker.stop()
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._threads.shutdown(wait=False, cancel_futures=True)
+
+    def put(self, job: Job) -> None:
+        """Queue a job."""
+        self._queue.put_nowait(job.id)
+
+    def waiting_before(self, job: Job) -> int:
+        """How many photos come before this one."""
+        return sum(1 for other in self._inbox.unfinished() if other.state == "waiting" and other.created < job.created)
+
+    async def wait(self, job: Job, seconds: float) -> None:
+        """Return when the job's state changes, or after `seconds`."""
+        event = self._changed.setdefault(job.id, asyncio.Event())
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(event.wait(), seconds)
+
+    def _tell(self, job: Job) -> None:
+        event = self._changed.pop(job.id, None)
+        if event is not None:
+            event.set()
+
+    async def card_photos(self, message: Mapping[str, Any]) -> dict[str, Any]:
+        """The report on calibration photos (camera_photos.look), from a process of its own. Raises RetakeNeeded."""
+        async with self._card_lock:
+            worker = Worker(self._checker)
+            self._card = worker
+            try:
+                reply = await self._in_thread(worker.call, dict(message), CARD_S)
+            except WorkerLost:
+                raise RetakeNeeded(
+                    "camera-lost", "Looking at these photos took too long or failed: start over with fewer of them."
+                ) from None
+            finally:
+                worker.stop()
+        return reply.header
+
+    async def _in_thread(self, function: Any, *args: Any) -> Any:
+        return await asyncio.get_running_loop().run_in_executor(self._threads, function, *args)
+
+    async def _run(self, worker: Worker) -> None:
+        while True:
+            job = self._inbox.get(await self._queue.get())
+            if job is None or job.state == "done":
+                continue
+            try:
+                await self._measure(worker, job)
+            except asyncio.CancelledError:
+                raise
+            except Exception as error:  # a full disk, say: the job stays and is measured after a restart
+                log.error("photo %s: %s", job.id, error)
+                job.failure = [LOST.code, f"The answer could not be kept ({error}): make room on the computer.", 4]
+                job.state = "done"
+                self._tell(job)
+
+    async def _measure(self, worker: Worker, job: Job) -> None:
+        job.state, job.attempts = "measuring", job.attempts + 1
+        if job.attempts > MAX_ATTEMPTS:
+            await self._finish(job, Reply({"failure": [LOST.code, LOST.message, 4]}))
+            return
+        await self._in_thread(self._inbox.save, job)
+        self._tell(job)
+        try:
+            reply = await self._in_thread(worker.call, self._message("check", job, job.marks), self._check_s)
+            await self._finish(job, reply)
+        except WorkerLost as lost:
+            if lost.timed_out:
+                problem = too_slow(self._check_s)
+                await self._finish(job, Reply({"failure": [problem.code, problem.message, 3]}))
+                return
+            job.state = "waiting"
+            self.put(job)
+
+    def _message(self, do: str, job: Job, marks: Mapping[str, Any]) -> dict[str, Any]:
+        path = str(self._inbox.photo(job))
+        return {"do": do, "id": job.id, "path": path, "spec": job.spec, "marks": dict(marks) or None}
+
+    async def _finish(self, job: Job, reply: Reply) -> None:
+        """Take the answer over, bring it to disk, tell whoever waits. Raises WorkerLost for nonsense."""
+        header = reply.header
+        try:
+            failure = _failure(header)
+            if failure is None:
+                measured_from_dict(header["measured"])
+            if "view" in reply.blobs:
+                job.width, job.height = counted(header, "width"), counted(header, "height")
+        except (KeyError, TypeError, ValueError):
+            raise WorkerLost(timed_out=False) from None
+        for name in PICTURES:
+            if reply.blobs.get(name, b"")[:3] == b"\xff\xd8\xff":
+                await self._in_thread(self._inbox.keep_picture, job, name, reply.blobs[name])
+        job.failure = failure
+        job.measured = None if failure else header["measured"]
+        if job.measured is not None and not job.marks:
+            job.found = dict(job.measured["landmarks_px"])
+        job.state, job.attempts, job.revision = "done", 0, job.revision + 1
+        await self._in_thread(self._inbox.save, job)
+        self._tell(job)
+
+    async def warm(self, job: Job) -> None:
+        """Have the photo ready for corrections; failures show when measures are asked for."""
+        with contextlib.suppress(WorkerLost):
+            async with self._hands_lock:
+                await self._in_thread(self._hands.call, self._message("open", job, {}), self._check_s)
+
+    async def remeasure(self, job: Job, marks: Mapping[str, Any]) -> Measured | Problem:
+        """Measured with landmarks set by hand, without changing the job; a Problem where that fails."""
+        async with self._hands_lock:
+            try:
+                message = self._message("remeasure", job, marks)
+                reply = await self._in_thread(self._hands.call, message, HANDS_S + self._check_s)
+                failure = _failure(reply.header)
+                return Problem(failure[0], failure[1]) if failure else measured_from_dict(reply.header["measured"])
+            except (WorkerLost, KeyError, ValueError):
+                return Problem("worker-lost", "The numbers could not be worked out just now: move the point once more.")
+
+
+def _failure(header: Mapping[str, Any]) -> list[Any] | None:
+    """[code, sentence, exit status] of a reply, or None. Raises ValueError, TypeError."""
+    failure = header.get("failure")
+    if failure is None:
+        return None
+    code, message, status = failure
+    if not (isinstance(code, str) and isinstance(message, str) and status in (2, 3, 4)):
+        raise ValueError("no good failure")
+    return [code[:80], message[:1000], status]

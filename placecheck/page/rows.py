@@ -1,0 +1,257 @@
+"""An answer turned into what a screen shows: rows with bands to scale, the next thing to do, what changed.
+
+Every judged measure is one row with a drawn band. All lengths share one scale, 24 mm across,
+so that a clearance and an offset can be compared by eye; skew has 8 degrees. The band is the
+tolerance, the dark part of it where a value is proven in (the guard band taken off); the
+value is a line with its U95 as a bar, and what lies beyond the drawing is held at its edge and
+marked as beyond. Wording and rounding are printout's. The order of several answers, worst
+first, is by how far beyond its limit the worst measure lies, in widths of its tolerance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from placecheck.answer import JUDGED, LANDMARKS, MEASURE_BY_NAME, Answer, Judged, Measured
+from placecheck.errors import Problem
+from placecheck.judge import failed_answer
+from placecheck.one_photo import answer_for
+from placecheck.page.asked import request_of
+from placecheck.page.codec import measured_from_dict
+from placecheck.page.inbox import Job
+from placecheck.printout import STATE_WORDS, in_words, limits_text, rounded
+from placecheck.units import mm_and_inches
+
+SPAN: Mapping[str, float] = {"mm": 24.0, "deg": 8.0}
+WIDE = 1000.0
+"""Width of the drawing in its own units; the page scales it."""
+LANDMARK_WORDS: Mapping[str, str] = {
+    "fold_front": "Fold at the hairline",
+    "fold_back": "Fold at the back edge",
+    "front_left": "Front left corner",
+    "front_right": "Front right corner",
+    "back_left": "Back left corner",
+    "back_right": "Back right corner",
+}
+VERDICT_SHORT = {"pass": "Pass", "fix": "Fix", "retake": "Retake"}
+VERDICT_SAYS = {
+    "pass": "Pinned as it should be.",
+    "fix": "Move a pin before stitching.",
+    "retake": "This photo cannot decide it.",
+}
+
+
+@dataclass(frozen=True)
+class Band:
+    """Where things lie on a drawing WIDE units across; `beyond` is -1 or 1 where the value is off the drawing."""
+
+    low: float
+    high: float
+    sure_low: float
+    sure_high: float
+    value: float
+    u_low: float
+    u_high: float
+    beyond: int
+
+
+@dataclass(frozen=True)
+class Row:
+    """One measure as shown; `reads` and `band` are empty where it could not be measured."""
+
+    name: str
+    label: str
+    reads: str
+    limits: str
+    state: str
+    word: str
+    sign: str
+    band: Band | None
+    low: str = ""
+    high: str = ""
+
+
+def answer_of(job: Job) -> Answer | None:
+    """The judged answer of a job, None while there is none. Judging and advice are pure, so nothing else is kept."""
+    if job.state != "done":
+        return None
+    if job.failure is not None or job.measured is None:
+        return failure_answer(job.failure or ["lost", "This photo has no answer: take it again.", 3])
+    return answer_for(measured_from_dict(job.measured), request_of(job.spec, job.marks))
+
+
+def failure_answer(failure: list[Any]) -> Answer:
+    """The answer of a photo that could not be measured."""
+    code, message, status = failure
+    answer = failed_answer(_Failed(code, message))
+    return Answer("retake", Measured({}), {}, answer.problems, (), status)
+
+
+class _Failed(Exception):
+    exit_status = 3
+
+    def __init__(self, code: str, message: str) -> None:
+        super().__init__(message)
+        self.problem = Problem(code, message)
+
+
+def band_of(judged: Judged, unit: str, guard_factor: float) -> Band:
+    """The drawing of one judged measure."""
+    span, middle = SPAN[unit], (judged.low + judged.high) / 2
+
+    def x(value: float) -> float:
+        return round(min(max((value - middle) / span + 0.5, 0.0), 1.0) * WIDE, 1)
+
+    value, U95, guard = judged.estimate.value, judged.estimate.U95, guard_factor * judged.estimate.u
+    away = (value - middle) / span
+    sure = judged.low + guard, judged.high - guard
+    return Band(
+        x(judged.low),
+        x(judged.high),
+        x(sure[0]) if sure[0] < sure[1] else x(middle),
+        x(sure[1]) if sure[0] < sure[1] else x(middle),
+        x(value),
+        x(value - U95),
+        x(value + U95),
+        0 if abs(away) <= 0.5 else int(math.copysign(1, away)),
+    )
+
+
+def rows_of(answer: Answer, guard_factor: float) -> list[Row]:
+    """A row for every judged measure, those that are out first, then unsure, then in."""
+    rows = []
+    for name in JUDGED:
+        spec, judged = MEASURE_BY_NAME[name], answer.judged.get(name)
+        sign, _, word = STATE_WORDS[judged.state if judged else None]
+        label = spec.label[0].upper() + spec.label[1:]
+        if judged is None:
+            rows.append(Row(name, label, "", "", "none", word, sign, None))
+            continue
+        reads = in_words(spec, judged.estimate.value, judged.estimate.U95)
+        limits = limits_text(judged.low, judged.high, spec.unit)
+        band = band_of(judged, spec.unit, guard_factor)
+        words = {"in": "in", "out": "out", "unsure": "unsure"}
+        rows.append(
+            Row(
+                name, label, reads, limits, judged.state, words[judged.state], sign, band,
+                f"{judged.low:g}", f"{judged.high:g}",
+            )
+        )  # fmt: skip
+    order = {"out": 0, "unsure": 1, "none": 2, "in": 3}
+    return sorted(rows, key=lambda row: order[row.state])
+
+
+def next_step(answer: Answer) -> str:
+    """The one thing to do next."""
+    if answer.verdict == "pass":
+        return "Save it, then stitch. Take the pins out one by one as you reach them."
+    if answer.fixes:
+        return answer.fixes[0]
+    if answer.problems:
+        return answer.problems[0].message
+    return "Take the photo again with the whole block, the closure's corners and the card in view."
+
+
+def later_steps(answer: Answer) -> list[str]:
+    """What comes after the next step, in order."""
+    return list(answer.fixes[1:]) if answer.fixes else []
+
+
+@dataclass(frozen=True)
+class Change:
+    """How one measure moved since the photo before."""
+
+    label: str
+    was: str
+    now: str
+    word: str
+
+
+def changes(before: Answer, now: Answer, aim_mm: float) -> list[Change]:
+    """What moved since `before` by more than the two uncertainties allow; nearer to its aim is better."""
+    out = []
+    for name in JUDGED:
+        a, b, spec = before.judged.get(name), now.judged.get(name), MEASURE_BY_NAME[name]
+        if a is None or b is None:
+            continue
+        aim = aim_mm if name.startswith("clearance") else 0.0
+        moved = abs(b.estimate.value - aim) - abs(a.estimate.value - aim)
+        unclear = math.hypot(a.estimate.U95, b.estimate.U95)
+        if abs(b.estimate.value - a.estimate.value) <= unclear:
+            continue
+        amount = mm_and_inches(moved) if spec.unit == "mm" else f"{abs(moved):.1f}°"
+        word = f"{amount} {'better' if moved < 0 else 'worse'}" if abs(moved) > unclear else "moved to the other side"
+        label = spec.label[0].upper() + spec.label[1:]
+        was = in_words(spec, a.estimate.value, a.estimate.U95)
+        out.append(Change(label, was, in_words(spec, b.estimate.value, b.estimate.U95), word))
+    return out
+
+
+def badness(answer: Answer) -> tuple[int, float]:
+    """For sorting worst first, larger is worse: fix before retake before pass, then by the worst excess."""
+    excess = [
+        (abs(j.estimate.value - (j.low + j.high) / 2) - (j.high - j.low) / 2) / (j.high - j.low)
+        for j in answer.judged.values()
+    ]
+    rank = {"fix": 2, "retake": 1, "pass": 0}[answer.verdict]
+    return rank, max(excess) if excess else -1.0
+
+
+def live(answer: Answer, guard_factor: float) -> dict[str, Any]:
+    """What the correcting screen shows, as plain values."""
+    return {
+        "verdict": VERDICT_SHORT[answer.verdict],
+        "kind": answer.verdict,
+        "rows": {
+            row.name: {
+                "reads": row.reads,
+                "word": row.word,
+                "sign": row.sign,
+                "state": row.state,
+                "band": None
+                if row.band is None
+                else {
+                    "value": row.band.value,
+                    "low": row.band.u_low,
+                    "high": row.band.u_high,
+                    "beyond": row.band.beyond,
+                },
+            }
+            for row in rows_of(answer, guard_factor)
+        },
+        "next": next_step(answer),
+    }
+
+
+def points_of(job: Job) -> list[dict[str, Any]]:
+    """The landmarks of a measured job for the correcting screen: where found, where moved, what is a guess."""
+    if job.measured is None:
+        return []
+    measured = measured_from_dict(job.measured)
+    found = measured.findings.landmarks_px
+    out = []
+    for name in LANDMARKS:
+        was = job.found.get(name) or found.get(name) or (job.width / 2, job.height / 2)
+        at = job.marks.get(name) or was
+        out.append(
+            {
+                "name": name,
+                "label": LANDMARK_WORDS[name],
+                "x": round(float(at[0]), 1),
+                "y": round(float(at[1]), 1),
+                "was": [round(float(was[0]), 1), round(float(was[1]), 1)],
+                "moved": name in job.marks,
+                "guess": name in measured.findings.guesses,
+                "missing": name not in found,
+            }
+        )
+    return out
+
+
+def number_and_u(answer: Answer, name: str) -> tuple[str, str]:
+    """Value and U95 of a measure as rounded texts, empty where there is none."""
+    estimate = answer.measured.estimates.get(name)
+    return rounded(estimate.value, estimate.U95) if estimate is not None else ("", "")

@@ -1,0 +1,192 @@
+// Landmarks that can be dragged, nudged by buttons and keys, and put back; the numbers follow. A point is
+// taken hold of where the finger is and keeps its distance to it, and a magnifier in the corner away
+// from the finger shows the place at four times the size.
+document.documentElement.classList.add("scripted");
+const stage = document.getElementById("stage"), img = stage.querySelector("img"), marks = stage.querySelector(".marks");
+const loupe = stage.querySelector(".loupe"), pen = loupe.getContext("2d");
+const given = JSON.parse(stage.dataset.points), points = given.points;
+const chosenSays = document.getElementById("chosen"), trouble = document.getElementById("trouble");
+const SVG = "http://www.w3.org/2000/svg";
+let scale = 1, ox = 0, oy = 0, chosen = points[0], held = null, fingers = new Map(), gap = 0, fitted = 1;
+const short = (p) => p.label.replace("corner", "").replace("Fold at the ", "fold, ").trim();
+
+function moved(p) { return Math.hypot(p.x - p.was[0], p.y - p.was[1]) > 0.05; }
+function screen(p) { return [ox + (p.x + 0.5) * scale, oy + (p.y + 0.5) * scale]; }
+function fit() {
+  const box = stage.getBoundingClientRect();
+  const xs = points.map((p) => p.x), ys = points.map((p) => p.y);
+  const w = Math.max(...xs) - Math.min(...xs), h = Math.max(...ys) - Math.min(...ys);
+  const room = 0.3 * Math.max(w, h, 40);
+  scale = Math.min(box.width / (w + 2 * room), box.height / (h + 2 * room));
+  fitted = Math.min(box.width / given.width, box.height / given.height);
+  scale = Math.max(scale, fitted);
+  ox = box.width / 2 - (Math.min(...xs) + w / 2) * scale;
+  oy = box.height / 2 - (Math.min(...ys) + h / 2) * scale;
+  show();
+}
+function zoom(by, at) {
+  const box = stage.getBoundingClientRect(), px = at ? at[0] - box.left : box.width / 2, py = at ? at[1] - box.top : box.height / 2;
+  const next = Math.min(12, Math.max(fitted, scale * by));
+  ox = px - (px - ox) * next / scale;
+  oy = py - (py - oy) * next / scale;
+  scale = next;
+  show();
+}
+function element(name, attributes, parent) {
+  const e = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) e.setAttribute(key, value);
+  parent.append(e);
+  return e;
+}
+function show() {
+  img.style.width = `${given.width}px`;
+  img.style.transform = `translate(${ox}px, ${oy}px) scale(${scale})`;
+  marks.replaceChildren();
+  for (const p of points) {
+    const [x, y] = screen(p);
+    const g = element("g", { class: `${p === chosen ? "chosen " : ""}${p.guess && !moved(p) ? "guess" : ""}` }, marks);
+    if (moved(p)) element("line", { class: "was", x1: ox + (p.was[0] + 0.5) * scale, y1: oy + (p.was[1] + 0.5) * scale, x2: x, y2: y }, g);
+    element("circle", { class: "halo", cx: x, cy: y, r: 15 }, g);
+    element("circle", { class: "ring", cx: x, cy: y, r: 15 }, g);
+    element("circle", { class: "core", cx: x, cy: y, r: 2.5 }, g);
+    if (p === chosen) element("text", { x: x, y: y - 24, "text-anchor": "middle" }, g).textContent = short(p);
+  }
+  for (const button of document.querySelectorAll("[data-point]")) {
+    const p = points.find((q) => q.name === button.dataset.point);
+    button.setAttribute("aria-pressed", String(p === chosen));
+    button.querySelector(".how").textContent = moved(p) ? "set by hand" : p.missing ? "not found" : p.guess ? "a guess" : "as found";
+  }
+}
+function choose(p) { chosen = p; chosenSays.textContent = p.label; show(); }
+function put(p, x, y) {
+  p.x = Math.round(10 * Math.min(given.width - 1, Math.max(0, x))) / 10;
+  p.y = Math.round(10 * Math.min(given.height - 1, Math.max(0, y))) / 10;
+  show();
+  follow();
+}
+function magnify(at) {
+  const box = stage.getBoundingClientRect(), size = 33 / Math.max(scale, 0.05), k = img.naturalWidth / given.width;
+  loupe.classList.toggle("left", at[0] - box.left > box.width / 2);
+  loupe.classList.toggle("right", at[0] - box.left <= box.width / 2);
+  loupe.hidden = false;
+  pen.fillRect(0, 0, 264, 264);
+  pen.drawImage(img, (chosen.x + 0.5 - size / 2) * k, (chosen.y + 0.5 - size / 2) * k, size * k, size * k, 0, 0, 264, 264);
+  for (const [width, colour] of [[5, "#000"], [2, "#fff"]]) {
+    pen.lineWidth = width;
+    pen.strokeStyle = colour;
+    pen.beginPath();
+    for (const [a, b, c, d] of [[132, 96, 132, 126], [132, 138, 132, 168], [96, 132, 126, 132], [138, 132, 168, 132]]) { pen.moveTo(a, b); pen.lineTo(c, d); }
+    pen.stroke();
+  }
+}
+
+// One question to the server at a time; the newest state is asked about next.
+let asking = false, again = false;
+function toSend() { return Object.fromEntries(points.filter(moved).map((p) => [p.name, [p.x, p.y]])); }
+async function follow() {
+  if (asking) { again = true; return; }
+  asking = true;
+  do {
+    again = false;
+    try {
+      const reply = await fetch(stage.dataset.hands, {
+        method: "POST",
+        headers: { "Content-Type": "application/json", Accept: "application/json", "X-Form-Token": document.body.dataset.token },
+        body: JSON.stringify({ points: toSend() }),
+      });
+      const now = await reply.json();
+      if (!reply.ok) throw now.error;
+      trouble.hidden = true;
+      fill(now);
+    } catch (message) {
+      trouble.textContent = typeof message === "string" ? message : "No connection to the computer: the numbers do not follow just now.";
+      trouble.hidden = false;
+    }
+  } while (again);
+  asking = false;
+}
+function fill(now) {
+  const says = document.getElementById("now");
+  if (says.textContent !== now.verdict) says.textContent = now.verdict;
+  says.className = `now ${now.kind}`;
+  for (const li of document.querySelectorAll("[data-measure]")) {
+    const row = now.rows[li.dataset.measure];
+    if (!row) continue;
+    li.className = row.state;
+    li.querySelector(".state").textContent = `${row.sign} ${row.word}`;
+    const strong = li.querySelector(".read strong"), svg = li.querySelector(".band");
+    if (strong) strong.textContent = row.reads;
+    if (svg && row.band) {
+      svg.dataset.state = row.state;
+      const u = svg.querySelector(".u"), value = svg.querySelector(".value");
+      u.setAttribute("x1", row.band.low);
+      u.setAttribute("x2", row.band.high);
+      value.setAttribute("x1", row.band.value);
+      value.setAttribute("x2", row.band.value);
+      svg.querySelector(".right").classList.toggle("off", row.band.beyond !== 1);
+      svg.querySelector(".left").classList.toggle("off", row.band.beyond !== -1);
+    }
+  }
+  stage.dispatchEvent(new CustomEvent("followed"));
+}
+
+stage.addEventListener("pointerdown", (e) => {
+  stage.setPointerCapture(e.pointerId);
+  stage.focus({ preventScroll: true });
+  fingers.set(e.pointerId, [e.clientX, e.clientY]);
+  gap = 0;
+  if (fingers.size > 1) { held = null; loupe.hidden = true; return; }
+  const box = stage.getBoundingClientRect(), at = [e.clientX - box.left, e.clientY - box.top];
+  const near = points.map((p) => [Math.hypot(screen(p)[0] - at[0], screen(p)[1] - at[1]), p]).sort((a, b) => a[0] - b[0])[0];
+  if (near[0] < 34) {
+    choose(near[1]);
+    held = { dx: chosen.x - (at[0] - ox) / scale, dy: chosen.y - (at[1] - oy) / scale };
+    magnify([e.clientX, e.clientY]);
+  }
+});
+stage.addEventListener("pointermove", (e) => {
+  const was = fingers.get(e.pointerId);
+  if (!was) return;
+  fingers.set(e.pointerId, [e.clientX, e.clientY]);
+  const box = stage.getBoundingClientRect();
+  if (fingers.size === 2) {
+    const [a, b] = [...fingers.values()], far = Math.hypot(a[0] - b[0], a[1] - b[1]);
+    if (gap) zoom(far / gap, [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2]);
+    gap = far;
+  } else if (held) {
+    put(chosen, (e.clientX - box.left - ox) / scale + held.dx, (e.clientY - box.top - oy) / scale + held.dy);
+    magnify([e.clientX, e.clientY]);
+  } else { ox += e.clientX - was[0]; oy += e.clientY - was[1]; show(); }
+});
+for (const end of ["pointerup", "pointercancel"]) stage.addEventListener(end, (e) => { fingers.delete(e.pointerId); held = null; gap = 0; loupe.hidden = true; });
+stage.addEventListener("wheel", (e) => { e.preventDefault(); zoom(Math.exp(-e.deltaY / 300), [e.clientX, e.clientY]); }, { passive: false });
+stage.addEventListener("keydown", (e) => {
+  const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key], far = e.shiftKey ? 10 : 1;
+  if (step) put(chosen, chosen.x + far * step[0], chosen.y + far * step[1]);
+  else if (e.key === "n" || e.key === "N") choose(points[(points.indexOf(chosen) + 1) % points.length]);
+  else if (e.key === "+" || e.key === "=") zoom(1.4);
+  else if (e.key === "-") zoom(1 / 1.4);
+  else return;
+  e.preventDefault();
+});
+document.querySelector(".pad").addEventListener("click", (e) => {
+  const button = e.target.closest("button");
+  if (!button) return;
+  if (button.dataset.zoom) { zoom(button.dataset.zoom > 0 ? 1.5 : 1 / 1.5); return; }
+  const [dx, dy] = button.dataset.move.split(",").map(Number), far = Math.max(1, 1.5 / scale);
+  put(chosen, chosen.x + far * dx, chosen.y + far * dy);
+});
+document.querySelector(".points").addEventListener("click", (e) => {
+  const button = e.target.closest("[data-point]");
+  if (button) choose(points.find((p) => p.name === button.dataset.point));
+});
+document.getElementById("back").addEventListener("click", () => {
+  for (const p of points) [p.x, p.y] = p.was;
+  chosenSays.textContent = "All points are back where they were found.";
+  show();
+  follow();
+});
+document.getElementById("using").addEventListener("submit", (e) => { e.target.elements.points.value = JSON.stringify(toSend()); });
+addEventListener("resize", fit);
+if (img.complete) fit(); else img.addEventListener("load", fit);
+choose(chosen);

@@ -1,0 +1,118 @@
+// Sends photos with progress; without it the form does the same with its own button. A photo that
+// could not be sent is kept in this page and sent again when the network is back, or by a touch.
+document.documentElement.classList.add("scripted");
+const form = document.getElementById("sending");
+const progress = form.querySelector(".progress"), bar = progress.querySelector("progress");
+const said = progress.querySelector("[role=status]"), notice = form.querySelector(".notice[role=alert]");
+const retry = form.querySelector(".retry"), take = form.querySelector(".take");
+const each = form.hasAttribute("data-each");
+let left = [], sending = false;
+
+function trouble(message) {
+  sending = false;
+  notice.textContent = message;
+  notice.hidden = retry.hidden = false;
+  progress.hidden = true;
+  take.hidden = false;
+}
+
+function post(files, counted) {
+  const data = new FormData(form);
+  data.delete("photo");
+  for (const file of files) data.append("photo", file, file.name);
+  if (counted) data.set("once", counted);
+  const request = new XMLHttpRequest();
+  request.open("POST", form.action);
+  request.setRequestHeader("Accept", "application/json");
+  request.timeout = 300000;
+  return new Promise((done, failed) => {
+    request.upload.onprogress = (e) => { if (e.lengthComputable) bar.value = shown(e.loaded / e.total); };
+    request.onload = () => {
+      let answer = {};
+      try { answer = JSON.parse(request.responseText); } catch { /* a page, not an answer to this script */ }
+      if (request.status < 300) done(answer.to || request.responseURL);
+      else failed(answer.error || "The photo was refused. Load the page again and send it once more.");
+    };
+    request.onerror = request.ontimeout = () => failed("No connection to the computer. The photo is kept here: it is sent when the connection is back.");
+    request.send(data);
+  });
+}
+
+let total = 1, sent = 0;
+function shown(part) { return 100 * (sent + part) / total; }
+
+async function send() {
+  if (sending || !left.length) return;
+  sending = true;
+  notice.hidden = retry.hidden = true;
+  progress.hidden = false;
+  take.hidden = true;
+  const keep = left.slice();
+  total = each ? keep.length : 1;
+  sent = 0;
+  try {
+    let to = null;
+    if (each) {
+      const failures = [];
+      for (const file of keep) {
+        said.textContent = `Sending ${sent + 1} of ${total}`;
+        try {
+          to = await post([file], `${file.size}-${file.lastModified}`.slice(0, 40));
+          left = left.filter((f) => f !== file);
+        } catch (message) {
+          if (String(message).startsWith("No connection")) throw message;
+          failures.push(`${file.name}: ${message}`);
+          left = left.filter((f) => f !== file);
+        }
+        sent += 1;
+      }
+      if (failures.length) throw failures.join(" ");
+    } else {
+      said.textContent = "Sending";
+      to = await post(keep, form.dataset.once);
+    }
+    said.textContent = "Sent";
+    left = [];
+    location.assign(to);
+  } catch (message) {
+    trouble(String(message));
+    retry.hidden = !left.length;
+  }
+}
+
+form.addEventListener("click", (e) => { if (e.target.type === "file" && !form.reportValidity()) e.preventDefault(); });
+form.addEventListener("change", (e) => {
+  if (e.target.type === "file" && e.target.files.length) {
+    if (!form.reportValidity()) { e.target.value = ""; return; }
+    left = [...e.target.files];
+    e.target.value = "";
+    send();
+  }
+  if (e.target.id === "order") {
+    const chosen = e.target.selectedOptions[0].dataset;
+    if (chosen.block) form.elements.block.value = chosen.block;
+    if (chosen.closure) {
+      const known = [...form.querySelectorAll("[name=closure]")].find((r) => r.value === chosen.closure);
+      if (known) known.checked = true;
+      form.elements.closure_other.value = known ? "" : chosen.closure;
+    }
+  }
+  if (e.target.name === "closure") form.elements.closure_other.value = "";
+  const closure = form.querySelector("[data-shows=closure]"), block = form.querySelector("[data-shows=block]");
+  if (closure) closure.textContent = form.elements.closure_other.value || (form.querySelector("[name=closure]:checked") || {}).value || "?";
+  if (block) block.textContent = form.elements.block.value || "?";
+});
+form.addEventListener("submit", (e) => { if (left.length) { e.preventDefault(); send(); } });
+retry.addEventListener("click", send);
+addEventListener("online", send);
+const drop = form.querySelector(".drop");
+if (drop) {
+  addEventListener("dragover", (e) => { e.preventDefault(); drop.classList.add("over"); });
+  addEventListener("dragleave", () => drop.classList.remove("over"));
+  addEventListener("drop", (e) => {
+    e.preventDefault();
+    drop.classList.remove("over");
+    left = [...e.dataTransfer.files].filter((f) => f.type.startsWith("image/"));
+    if (left.length && form.reportValidity()) send();
+  });
+}

@@ -1,0 +1,322 @@
+"""The screens of the main job: take the photo, read the verdict, correct landmarks, save.
+
+A photo is answered with the address of its check as soon as it is on disk; that screen shows
+progress until the answer is there, then the verdict, the next thing to do, the picture, the
+numbers, and what changed since the photo before. Corrections are tried out live without
+changing anything (`hands`); using them measures the photo again from its file with these
+landmarks, so that what is saved can be reproduced from the photo and its marks alone. The
+photo before is the one the form names, else this device's last one of the same job within
+two hours.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import secrets
+from typing import Any
+
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from placecheck.errors import Problem, UsageProblem
+from placecheck.one_photo import answer_for
+from placecheck.page import shop
+from placecheck.page.app import PHOTO_BYTES, Bench, bench_of, wants_json
+from placecheck.page.asked import SIDES, STAGES, marks_of, request_of, spec_from
+from placecheck.page.guard import changes
+from placecheck.page.inbox import Job
+from placecheck.page.rows import (
+    VERDICT_SAYS,
+    VERDICT_SHORT,
+    answer_of,
+    changes as changes_between,
+    later_steps,
+    live,
+    next_step,
+    points_of,
+    rows_of,
+)
+from placecheck.settings import load_settings
+
+CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6", "13x4")
+SAME_JOB_S = 7200.0
+LONG_POLL_S = 10.0
+
+
+async def home(request: Request) -> Response:
+    """The photo screen."""
+    bench = bench_of(request)
+    again = bench.inbox.get(request.query_params.get("again", ""))
+    last = again or next((j for j in bench.inbox.all() if j.owner == _owner(request) and j.batch is None), None)
+    check = load_settings(bench.config.home).check
+    order_number = request.query_params.get("order", "")
+    orders = await asyncio.to_thread(shop.open_orders, bench.config.home)
+    order = next((o for o in orders if o.number == order_number), None)
+    spec = (
+        dict(last.spec)
+        if last
+        else {"closure": check.get("closure", ""), "block": check.get("block_circumference", "")}
+    )
+    if order is not None:
+        spec |= {
+            "order": order.number,
+            "closure": order.closure or spec["closure"],
+            "block": order.block or spec["block"],
+        }
+    stage = request.query_params.get("stage", spec.get("stage", STAGES[0]))
+    return bench.render(
+        request,
+        "photo.html",
+        spec={"order": "", "front": "", "maker": "", "closure": "", "block": "", **spec, "stage": stage},
+        known=bool(spec.get("closure") and spec.get("block")),
+        closures=CLOSURES,
+        stages=STAGES,
+        sides=SIDES,
+        orders=orders,
+        previous=again.id if again else "",
+        once=secrets.token_hex(8),
+        megabytes=PHOTO_BYTES // 1_000_000,
+    )
+
+
+def _owner(request: Request) -> str:
+    return str(request.state.session.key)
+
+
+def photos_in(form: Any) -> list[UploadFile]:
+    """The files of a form that are not empty choices."""
+    return [f for f in form.getlist("photo") if isinstance(f, UploadFile) and (f.filename or f.size)]
+
+
+async def send(request: Request, form: Any) -> Response:
+    """A photo comes in."""
+    bench = bench_of(request)
+    once = str(form.get("once", ""))[:40]
+    job = bench.inbox.known(_owner(request), once)
+    if job is None:
+        files = photos_in(form)
+        if not files:
+            raise UsageProblem("no-photo", "There is no photo in what was sent: take or choose one first.")
+        texts = {name: value for name, value in form.items() if isinstance(value, str)}
+        spec = await asyncio.to_thread(spec_of, bench, texts)
+        previous = _previous(bench, _owner(request), spec, texts.get("previous", ""))
+        job = await asyncio.to_thread(
+            bench.inbox.add, files[0].file, PHOTO_BYTES, _owner(request), spec, once=once, previous=previous
+        )
+        bench.pool.put(job)
+    if wants_json(request):
+        return JSONResponse({"to": f"/checks/{job.id}"})
+    return RedirectResponse(f"/checks/{job.id}", 303)
+
+
+def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
+    from placecheck.cards import saved_bars_mm
+
+    home = bench.config.home
+    spec = spec_from(texts, load_settings(home), saved_bars_mm(home))
+    if spec["order"] and not any(o.number == spec["order"] for o in shop.open_orders(home)):
+        raise UsageProblem("order-unknown", f"There is no open order {spec['order']}: choose another.")
+    return spec
+
+
+def _previous(bench: Bench, owner: str, spec: dict[str, Any], named: str) -> str | None:
+    """The photo that this one is compared with."""
+    named_job = bench.inbox.get(named)
+    if named_job is not None:
+        return named_job.id
+    newest = bench.inbox.all()
+    same = ("closure", "block", "order", "stage")
+    for job in newest:
+        if job.owner == owner and job.batch is None and all(job.spec[k] == spec[k] for k in same):
+            return job.id if newest[0].created - job.created < SAME_JOB_S else None
+    return None
+
+
+def job_of(request: Request) -> Job:
+    """The job a path names. Raises HTTPException 404."""
+    job = bench_of(request).inbox.get(request.path_params["number"])
+    if job is None:
+        raise HTTPException(404)
+    return job
+
+
+async def check(request: Request) -> Response:
+    """Progress, then the verdict."""
+    bench, job = bench_of(request), job_of(request)
+    answer = await asyncio.to_thread(answer_of, job)
+    if answer is None:
+        return bench.render(request, "measuring.html", job=job, before=bench.pool.waiting_before(job))
+    guard_factor = float(job.spec["tolerances"]["guard_factor"])
+    before = bench.inbox.get(job.previous or "")
+    earlier = await asyncio.to_thread(answer_of, before) if before else None
+    aim = float(job.spec["tolerances"]["aim_mm"])
+    return bench.render(
+        request,
+        "check.html",
+        job=job,
+        answer=answer,
+        kind=answer.verdict,
+        short=VERDICT_SHORT[answer.verdict],
+        says=VERDICT_SAYS[answer.verdict],
+        next=next_step(answer),
+        later=later_steps(answer),
+        problems=[p.message for p in answer.problems if p.message != next_step(answer)],
+        rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
+        before=before if earlier is not None and earlier.judged else None,
+        changed=changes_between(earlier, answer, aim) if earlier is not None else [],
+        points=points_of(job),
+        has_overlay=job.measured is not None,
+        can_save=shop.HAS_RECORDS and job.measured is not None,
+    )
+
+
+async def state(request: Request) -> Response:
+    """Whether the answer is there; waits a little for it, so that a phone need not ask often."""
+    bench, job = bench_of(request), job_of(request)
+    if job.state != "done" and request.query_params.get("known") == _known(bench, job):
+        await bench.pool.wait(job, LONG_POLL_S)
+    return JSONResponse({"state": job.state, "before": bench.pool.waiting_before(job), "known": _known(bench, job)})
+
+
+def _known(bench: Bench, job: Job) -> str:
+    return f"{job.state} {bench.pool.waiting_before(job)}"
+
+
+async def picture(request: Request) -> Response:
+    """The overlay or the upright photo, JPEG."""
+    job, name = job_of(request), request.path_params["picture"]
+    if name not in ("overlay", "view"):
+        raise HTTPException(404)
+    data = await asyncio.to_thread(bench_of(request).inbox.picture, job, name)
+    if data is None:
+        raise HTTPException(404)
+    headers = {"cache-control": "private, max-age=600"}
+    return Response(data, media_type="image/jpeg", headers=headers)
+
+
+async def correct(request: Request) -> Response:
+    """The correcting screen; starts to make the photo ready for quick answers."""
+    bench, job = bench_of(request), job_of(request)
+    answer = await asyncio.to_thread(answer_of, job)
+    if answer is None or job.measured is None:
+        return RedirectResponse(f"/checks/{job.id}", 303)
+    warming = asyncio.create_task(bench.pool.warm(job))
+    request.app.state.warming = {t for t in getattr(request.app.state, "warming", set()) if not t.done()} | {warming}
+    guard_factor = float(job.spec["tolerances"]["guard_factor"])
+    points = points_of(job)
+    return bench.render(
+        request,
+        "correct.html",
+        job=job,
+        points=points,
+        data=json.dumps({"points": points, "width": job.width, "height": job.height}),
+        rows=rows_of(answer, guard_factor),
+        kind=answer.verdict,
+        short=VERDICT_SHORT[answer.verdict],
+    )
+
+
+async def hands(request: Request, data: dict[str, Any]) -> Response:
+    """The numbers with landmarks as they are being dragged; changes nothing that is kept."""
+    bench, job = bench_of(request), job_of(request)
+    points = _points(data.get("points"), job)
+    if job.measured is None:
+        raise UsageProblem("not-measured", "This photo has no landmarks to move: take it again.")
+    measured = await bench.pool.remeasure(job, points)
+    if isinstance(measured, Problem):
+        return JSONResponse({"error": measured.message}, 409)
+    answer = await asyncio.to_thread(answer_for, measured, request_of(job.spec, points))
+    return JSONResponse(live(answer, float(job.spec["tolerances"]["guard_factor"])))
+
+
+def _points(given: Any, job: Job) -> dict[str, list[float]]:
+    """Landmarks from a browser, checked. Raises UsageProblem."""
+    if not isinstance(given, dict) or len(given) > 20:
+        raise UsageProblem("marks-wrong", "The points could not be read: load the page again.")
+    marks = marks_of(given, job.width, job.height)
+    return {name: [x, y] for name, (x, y) in marks.landmarks_px.items()}
+
+
+async def use_points(request: Request, form: Any) -> Response:
+    """Measure the photo again with the landmarks as they were left; none moved: as it was found."""
+    bench, job = bench_of(request), job_of(request)
+    try:
+        given = json.loads(str(form.get("points", "{}")))
+    except (ValueError, RecursionError):
+        raise UsageProblem("marks-wrong", "The points could not be read: load the page again.") from None
+    points = _points(given, job)
+    if job.measured is not None and job.state == "done" and points != job.marks:
+        job.marks, job.state, job.record = points, "waiting", None
+        await asyncio.to_thread(bench.inbox.save, job)
+        bench.pool.put(job)
+    return RedirectResponse(f"/checks/{job.id}", 303)
+
+
+async def once_more(request: Request, form: Any) -> Response:
+    """Measure a photo again, with the face's side told if the form tells it."""
+    bench, job = bench_of(request), job_of(request)
+    if job.state == "done":
+        front = str(form.get("front", ""))
+        if front in SIDES:
+            job.spec["front"] = front
+        job.state, job.record = "waiting", None
+        await asyncio.to_thread(bench.inbox.save, job)
+        bench.pool.put(job)
+    return RedirectResponse(f"/checks/{job.id}", 303)
+
+
+async def save(request: Request, form: Any) -> Response:
+    """Keep the check in the records."""
+    bench, job = bench_of(request), job_of(request)
+    answer = await asyncio.to_thread(answer_of, job)
+    if answer is None or job.measured is None:
+        raise UsageProblem("not-measured", "There is nothing to save in this photo: take it again.")
+    if job.record is None:
+        home = bench.config.home
+        job.record = await asyncio.to_thread(
+            shop.save, home, bench.inbox.photo(job), request_of(job.spec, job.marks), answer, job.spec
+        )
+        await asyncio.to_thread(bench.inbox.save, job)
+    return RedirectResponse(f"/checks/{job.id}#saved", 303)
+
+
+async def remove(request: Request, form: Any) -> Response:
+    """Throw a photo away."""
+    bench, job = bench_of(request), job_of(request)
+    await asyncio.to_thread(bench.inbox.remove, job)
+    return RedirectResponse("/", 303)
+
+
+async def recent(request: Request) -> Response:
+    """The last photos of all devices."""
+    bench = bench_of(request)
+    jobs = [job for job in bench.inbox.all() if job.batch is None][:40]
+
+    def listed() -> list[dict[str, Any]]:
+        out = []
+        for job in jobs:
+            answer = answer_of(job)
+            out.append({"job": job, "short": VERDICT_SHORT[answer.verdict] if answer else "Measuring"})
+        return out
+
+    return bench.render(request, "recent.html", listed=await asyncio.to_thread(listed))
+
+
+ROUTES = [
+    Route("/", home),
+    Route("/photos", changes(send, max_files=2), methods=["POST"]),
+    Route("/recent", recent),
+    Route("/checks/{number}", check),
+    Route("/checks/{number}/state", state),
+    Route("/checks/{number}/{picture}.jpg", picture),
+    Route("/checks/{number}/correct", correct),
+    Route("/checks/{number}/hands", changes(hands), methods=["POST"]),
+    Route("/checks/{number}/points", changes(use_points), methods=["POST"]),
+    Route("/checks/{number}/once-more", changes(once_more), methods=["POST"]),
+    Route("/checks/{number}/save", changes(save), methods=["POST"]),
+    Route("/checks/{number}/remove", changes(remove), methods=["POST"]),
+]
