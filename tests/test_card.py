@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 import pytest
 from card_scenes import camera_above, card_photo, corners_px, drawn_card, lay_card, table, take
-from hypothesis import Phase, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from placecheck import vision
@@ -71,7 +71,9 @@ def test_twelve_megapixels() -> None:
     assert card.blur_px == pytest.approx(1.2, abs=0.2)
 
 
-@settings(max_examples=15, deadline=None, phases=[Phase.explicit, Phase.generate])
+@settings(
+    max_examples=15, deadline=None, phases=[Phase.explicit, Phase.generate], suppress_health_check=list(HealthCheck)
+)
 @given(
     lean=st.floats(0, 55), turn=st.floats(0, 360), distance=st.floats(350, 1100), x=st.floats(-120, 120),
     y=st.floats(-80, 80), k1=st.floats(-0.1, 0.1), gain=st.floats(0.1, 1.2), blur=st.floats(0.3, 0.9),
@@ -80,13 +82,14 @@ def test_any_view_any_lens_any_light(lean, turn, distance, x, y, k1, gain, blur)
     """No view or lens within reason is called bent, cut off or covered, and the corners are right."""
     camera = camera_above(lean, turn, distance, (x, y), k1=k1)
     true = corners_px(camera, CARD.outline_mm)
-    if not (np.all(true > 5) and np.all(true < [camera.w - 6, camera.h - 6])):
-        return
+    assume(np.all(true > 5) and np.all(true < [camera.w - 6, camera.h - 6]))
+    assume(blur / (camera.f / distance * np.cos(np.radians(lean))) < 0.5)
     card = find_card(card_photo(camera, gain=gain, blur_px=blur))
     assert len(card.ids) >= 22
     assert rms(errors_px(card, camera)) < 0.08
     assert card.residual_px < 0.12
-    assert np.linalg.norm(card.outline_px - true, axis=1).max() < 1 + 12 * abs(k1)
+    # the outline comes from the homography alone, which knows no distortion
+    assert np.linalg.norm(card.outline_px - true, axis=1).max() < 1 + 0.25 * abs(k1) * 160 * card.px_per_mm
 
 
 def test_what_the_sighting_says() -> None:
