@@ -257,7 +257,7 @@ def bench_sheet(order: Order, fitting: Fitting, paper: str = "a4", tolerances: T
         _targets(page, tolerances, left + drawing, y, width - drawing)
     else:
         _targets(page, tolerances, left, y, width)
-    ruled = y + 66.0
+    ruled = y + 68.0
     if foot - 27.0 - ruled > 14.0:
         page.text(left, ruled, "Notes", 7)
         while ruled < foot - 27.0:

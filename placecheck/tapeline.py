@@ -48,7 +48,10 @@ def section(surface: StarSurface, start: FloatArray, over: FloatArray, end: Floa
     if size < 1e-6:
         raise ValueError("three points on a straight line make no plane")
     normal /= size
-    inside = (start + over + end) / 3.0
+    # rays go out from the plane's point nearest to the origin, if that lies well inside, else from among the three
+    inside = (over @ normal) * normal
+    if np.linalg.norm(inside) > 1e-9 and level(surface, inside) > -10.0:
+        inside = (start + over + end) / 3.0
     e1 = over - inside
     e1 /= np.linalg.norm(e1)
     e2 = np.cross(normal, e1)

@@ -1,0 +1,178 @@
+"""Rows on the dome: spacing, lengths against circles and elliptic integrals, weft, and pixels of a photo."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import ellipeinc
+
+from placecheck.block import Geometry
+from placecheck.dome import Dome
+from placecheck.errors import UsageProblem
+from placecheck.fitting import closure_place, marks_for
+from placecheck.guidelines import plan_for, plan_rows, rows_in_photo
+from placecheck.orders import Block, Cap, Measurements, Order
+from placecheck.surface import geodesic_mm, level
+from placecheck.tapeline import length_mm, middle_line
+from placecheck.units import ClosureSize
+
+INCH = 25.4
+ORDER = Order(
+    "Willow",
+    Measurements(22.5 * INCH, 14.25 * INCH, 15.5 * INCH, 12.75 * INCH, 5.5 * INCH),
+    Block(22.5 * INCH),
+    Cap(),
+    ClosureSize(127.0, 127.0, "5x5"),
+    number=7,
+)
+MIRROR = np.array([-1.0, 1.0, 1.0])
+R = 90.0
+SPHERE = Dome(R, R, R, R)
+LINE = middle_line(SPHERE)
+
+
+def sphere_point(lat_deg, lon_deg):
+    """Longitude from the back of the block (-Y) to the wearer's right."""
+    lat, lon = np.radians([lat_deg, lon_deg])
+    return R * np.array([np.cos(lat) * np.sin(lon), -np.cos(lat) * np.cos(lon), np.sin(lat)])
+
+
+def sphere_plan(**asked):
+    given = {"spacing_mm": 12.7, "first_mm": 6.0, "gap_mm": 5.0} | asked
+    return plan_rows(SPHERE, LINE, -225.0, -20.0, sphere_point(-50, 40), sphere_point(-12, 90), **given)
+
+
+def test_rows_on_a_sphere_are_arcs_of_circles():
+    """Circle through three points: radius abc / 4A, arc 4 r asin(chord / 2r) (elementary geometry)."""
+    plan = sphere_plan()
+    assert len(plan.rows) == int((205 - 6 - 5) / 12.7) + 1
+    for row in plan.rows:
+        a, b = row.points[0], row.points[-1]
+        angle = (-225.0 + row.above_nape_mm) / R
+        m = R * np.array([0.0, np.sin(angle), np.cos(angle)])
+        area = np.linalg.norm(np.cross(a - m, b - m)) / 2
+        radius = np.linalg.norm(a - b) * np.linalg.norm(a - m) * np.linalg.norm(b - m) / (4 * area)
+        half = np.arcsin(min(1.0, np.linalg.norm(a - m) / (2 * radius)))
+        assert row.length_mm == pytest.approx(4 * half * radius, rel=5e-5)
+        assert np.abs(level(SPHERE, row.points)).max() < 1e-3
+
+
+def test_the_side_line_is_the_great_circle_on_a_sphere():
+    plan = sphere_plan()
+    a, b = sphere_point(-50, 40), sphere_point(-12, 90)
+    assert length_mm(plan.side_line) == pytest.approx(R * np.arccos(a @ b / R**2), rel=2e-5)
+
+
+def test_spacing_along_the_middle_line_is_an_elliptic_integral():
+    """Arc of the ellipse y = b sin t, z = c cos t: b E(t, 1 - c^2/b^2), scipy.special.ellipeinc."""
+    b, c = 100.0, 103.0
+    dome = Dome(80.0, b, c, c)
+    ear, corner = (np.array(d) / np.linalg.norm(d) for d in ([0.97, -0.05, -0.2], [0.6, -0.65, -0.55]))
+    plan = plan_rows(
+        dome, middle_line(dome), -225.0, -20.0, corner * dome.radius(corner), ear * dome.radius(ear), spacing_mm=15.0
+    )
+    middles = np.array([row.points[len(row.points) // 2] for row in plan.rows])
+    assert np.abs(middles[:, 0]).max() < 1e-6
+    t = np.arctan2(-middles[:, 1] / b, middles[:, 2] / c)
+    arcs = b * ellipeinc(t, 1 - (c / b) ** 2)
+    assert np.diff(arcs) == pytest.approx(np.full(len(arcs) - 1, -15.0), abs=0.02)
+
+
+def test_ends_divide_the_side_line_evenly_and_rows_mirror():
+    plan = sphere_plan()
+    ends = np.array([row.points[-1] for row in plan.rows])
+    walked = 2 * R * np.arcsin(np.linalg.norm(ends - sphere_point(-50, 40), axis=1) / (2 * R))
+    assert np.diff(walked) == pytest.approx(np.full(len(walked) - 1, plan.end_spacing_mm), abs=0.01)
+    assert walked == pytest.approx([row.end_mm for row in plan.rows], abs=0.01)
+    for row in plan.rows:
+        assert row.points[::-1] * MIRROR == pytest.approx(row.points, abs=1e-6)
+
+
+def test_weft_is_the_sum_times_layers_plus_reserve():
+    plan = sphere_plan(layers=2, reserve=0.15)
+    assert plan.rows_mm == pytest.approx(
+        sum(np.linalg.norm(np.diff(r.points, axis=0), axis=1).sum() for r in plan.rows)
+    )
+    assert plan.weft_mm == pytest.approx(2 * plan.rows_mm)
+    assert plan.to_buy_mm == pytest.approx(2.3 * plan.rows_mm)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(6, 38), st.floats(0, 20), st.floats(0, 20), st.booleans())
+def test_any_plan_keeps_its_distances(spacing, first, gap, even):
+    plan = sphere_plan(spacing_mm=spacing, first_mm=first, gap_mm=gap, even=even)
+    above = np.array([row.above_nape_mm for row in plan.rows])
+    assert above[0] == pytest.approx(first)
+    assert np.diff(above) == pytest.approx(np.full(len(above) - 1, plan.spacing_mm))
+    assert plan.spacing_mm <= spacing + 1e-9
+    assert plan.left_over_mm >= gap - 1e-6
+    assert plan.left_over_mm == pytest.approx(205.0 - above[-1])
+    if even:
+        assert plan.left_over_mm == pytest.approx(gap, abs=1e-6)
+    else:
+        assert plan.left_over_mm < gap + spacing
+
+
+def test_rows_of_an_order_lie_between_nape_and_closure():
+    placed = marks_for(ORDER)
+    place = closure_place(ORDER, placed)
+    plan = plan_for(placed, place.back_edge_v_mm)
+    room = 14.25 * INCH - 127.0
+    assert len(plan.rows) == int((room - 6.35 - 5.0) / 12.7) + 1
+    last = plan.rows[-1]
+    assert room - last.above_nape_mm == pytest.approx(plan.left_over_mm, abs=0.01)
+    # each row is no shorter than the shortest way between its ends round the back, and near it at the nape
+    first = plan.rows[0]
+    assert first.length_mm >= float(geodesic_mm(placed.dome, first.points[0], first.points[-1])) - 0.01
+    assert 5.5 * INCH < first.length_mm < last.length_mm < 13.5 * INCH
+
+
+@pytest.mark.parametrize(
+    ("asked", "says"),
+    [
+        ({"spacing_mm": 3.0}, "Rows 3.0 mm apart"),
+        ({"spacing_mm": 60.0}, "Rows 60.0 mm apart"),
+        ({"layers": 0}, "layers"),
+        ({"reserve": 1.5}, "reserve"),
+        ({"first_mm": 210.0}, "no room"),
+        ({"gap_mm": -1.0}, "no room"),
+    ],
+)
+def test_plans_that_cannot_be(asked, says):
+    with pytest.raises(UsageProblem, match=says):
+        sphere_plan(**asked)
+
+
+def test_rows_that_crowd_at_the_sides_are_told():
+    assert "within" in sphere_plan(spacing_mm=6.0).notes[0]
+    assert sphere_plan(spacing_mm=15.0).notes == ()
+
+
+def test_missing_marks_are_named():
+    bare = replace(ORDER, measurements=replace(ORDER.measurements, ear_to_ear_mm=None))
+    with pytest.raises(UsageProblem, match="without ear to ear"):
+        plan_for(marks_for(bare), -20.0)
+
+
+def test_rows_in_a_photo():
+    """A camera 600 mm behind a sphere, level with its centre: what it sees is the cap nearer than r^2 / d, and a point
+
+    lands at f x / z (pinhole camera)."""
+    distance, f = 600.0, 2000.0
+    # camera axes in the block frame: x to the wearer's right, y down, z forward to the face
+    rotation = np.array([[1.0, 0, 0], [0, 0, -1.0], [0, 1.0, 0]])
+    geometry = Geometry(
+        f, np.array([1000.0, 800.0]), 0.0, SPHERE, rotation, np.array([0, 0, distance]), rotation, np.zeros(3)
+    )
+    plan = sphere_plan()
+    for row, px in zip(plan.rows, rows_in_photo(plan, geometry), strict=True):
+        x, y, z = row.points.T
+        seen = np.isfinite(px[:, 0])
+        assert seen[len(seen) // 2] == (-y[len(seen) // 2] > 0.25 * R)
+        assert not seen[-y < R**2 / distance].any()
+        expected = np.stack([1000 + f * x / (distance + y), 800 - f * z / (distance + y)], -1)
+        assert px[seen] == pytest.approx(expected[seen], abs=1e-6)
