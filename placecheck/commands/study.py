@@ -267,6 +267,7 @@ def _print_json(studies: list[GaugeStudy], headline: str | None) -> None:
                 "AV": finite(s.av),
                 "INT": finite(s.interaction),
                 "GRR": finite(s.grr),
+                "GRR_df": finite(s.grr_df),
                 "GRR_upper95": finite(s.grr_upper),
                 "PV": finite(s.pv),
                 "TV": finite(s.tv),

@@ -7,12 +7,13 @@ Where makers do not treat blocks differently (p of the interaction above 0.25, s
 row is pooled with the repeats. EV = repeatability, AV = between makers, INT = maker x block,
 GRR^2 = EV^2 + AV^2 + INT^2; PV = between blocks; 6 GRR is set against the tolerance's width
 and GRR against the total variation; ndc = 1.41 PV / GRR, cut to a whole number. A study is
-small: the 95 % upper limit of GRR (Satterthwaite 1946) says what it can exclude.
+small: the 95 % upper limit of GRR (Graybill and Wang 1980) says what it can exclude.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,8 +49,8 @@ class GaugeStudy:
     """Result for one measure, in its unit; standard deviations EV, AV, INT, GRR, PV, TV.
 
     `table` is the full table, with the interaction also where it was pooled. `p_interaction` decided on `pooled` at
-    `pool_above`. `grr_upper` is the one-sided 95 % upper limit of GRR at `grr_df` degrees of freedom. `tolerance` is
-    (low, high) or None.
+    `pool_above`. `grr_upper` is the one-sided 95 % upper limit of GRR for makers like these, `grr_df` its effective
+    degrees of freedom (Welch and Satterthwaite). `tolerance` is (low, high) or None.
     """
 
     measure: str
@@ -139,23 +140,16 @@ def analyse(
         Row("repeats", ss_repeat, df_repeat),
         Row("total", ss_block + ss_maker + ss_cross + ss_repeat, p * o * r - 1),
     )
-    # GRR^2 as a sum of mean squares with their degrees of freedom, as far as its components are not zero
-    shares: dict[str, tuple[float, float]] = {"error": (1.0, df_error)}
-    mean_squares = {"error": ms_error, "cross": ms_cross, "maker": ms_maker}
-
-    def add(name: str, factor: float, df: float) -> None:
-        shares[name] = (shares.get(name, (0.0, df))[0] + factor, df)
-
-    if var_cross > 0:
-        add("cross", 1 / r, df_cross)
-        add("error", -1 / r, df_error)
-    if var_maker > 0:
-        add("maker", 1 / (p * r), df_maker)
-        add("error" if pooled else "cross", -1 / (p * r), df_test)
-    parts = [(max(0.0, c) * mean_squares[name], df) for name, (c, df) in shares.items()]
+    # GRR^2 as a sum of mean squares with their degrees of freedom
+    one, many = 1 / (p * r), 1 / r
+    parts = [(one * ms_maker, df_maker)]
+    if pooled:
+        parts.append(((1 - one) * ms_error, df_error))
+    else:
+        parts += [((many - one) * ms_cross, df_cross), ((1 - many) * ms_error, df_error)]
     grr = math.sqrt(ms_error + var_maker + var_cross)
     grr_df = effective_degrees_of_freedom([math.sqrt(v) for v, _ in parts], [df for _, df in parts])
-    upper = grr * math.sqrt(grr_df / chi2_quantile(0.05, grr_df)) if grr > 0 else 0.0
+    upper = max(grr, _upper_limit(parts))
     return GaugeStudy(
         measure,
         unit,
@@ -175,6 +169,13 @@ def analyse(
         upper,
         tolerance,
     )
+
+
+def _upper_limit(parts: Sequence[tuple[float, int]], risk: float = 0.05) -> float:
+    """One-sided upper limit of the root of a sum of (variance, degrees of freedom), by Graybill and Wang (1980)."""
+    total = sum(v for v, _ in parts)
+    reach = sum(((df / chi2_quantile(risk, df) - 1) * v) ** 2 for v, df in parts)
+    return math.sqrt(total + math.sqrt(reach))
 
 
 def _ratio(top: float, bottom: float) -> float:

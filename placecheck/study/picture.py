@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from html import escape
 
 from placecheck.study.anova import GaugeStudy
-from placecheck.study.verdict import GOOD, USABLE, limits_words, sentence
+from placecheck.study.verdict import GOOD, USABLE, label_of, limits_words, sentence
 
 WIDTH = 360
 LEFT, RIGHT = 46, 12
@@ -50,10 +50,13 @@ def study_svg(studies: Sequence[GaugeStudy], title: str, headline: str | None = 
 # ----------------------------------------------------------------------------- pieces
 
 
-def _text(x: float, y: float, text: str, size: float, anchor: str = "start", bold: bool = False) -> str:
-    weight = ' font-weight="700"' if bold else ""
-    where = "" if anchor == "start" else f' text-anchor="{anchor}"'
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}"{where}{weight}>{escape(text)}</text>'
+def _text(
+    x: float, y: float, text: str, size: float, anchor: str = "start", bold: bool = False, halo: bool = False
+) -> str:
+    look = ' font-weight="700"' if bold else ""
+    look += "" if anchor == "start" else f' text-anchor="{anchor}"'
+    look += ' stroke="#ffffff" stroke-width="4" paint-order="stroke"' if halo else ""
+    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}"{look}>{escape(text)}</text>'
 
 
 def wrapped(text: str, size: float, width: float) -> list[str]:
@@ -122,8 +125,7 @@ def _legend(parts: list[str], makers: Sequence[str], y: float) -> float:
 
 def _panel(parts: list[str], study: GaugeStudy, y: float) -> float:
     parts.append(f'<line x1="0" x2="{WIDTH}" y1="{y - 8:.1f}" y2="{y - 8:.1f}" stroke="#d0d0d0"/>')
-    name = study.measure if not study.unit or study.measure.endswith(study.unit) else f"{study.measure} ({study.unit})"
-    y = _paragraph(parts, name, y, TEXT + 1, bold=True)
+    y = _paragraph(parts, f"{label_of(study)}, {study.unit}".rstrip(", "), y, TEXT + 1, bold=True)
     y = _paragraph(parts, sentence(study), y + 1, TEXT)
     y = _readings(parts, study, y + 12)
     return _bars(parts, study, y + 14)
@@ -217,6 +219,7 @@ def _bars(parts: list[str], study: GaugeStudy, y: float) -> float:
     top = max(40.0, 1.1 * max(percent))
     scale = (right - left) / top
     start = y + 6
+    figures: list[str] = []
     for i, ((words, _), value) in enumerate(zip(rows, percent, strict=True)):
         y += 22
         last = i == len(rows) - 1
@@ -224,7 +227,9 @@ def _bars(parts: list[str], study: GaugeStudy, y: float) -> float:
         colour = "#0072B2" if last else "#56B4E9"
         width = max(1.0, value * scale)
         parts.append(f'<rect x="{left:.1f}" y="{y - 11:.1f}" width="{width:.1f}" height="14" fill="{colour}"/>')
-        parts.append(_text(left + width + 5, y, f"{value:.0f} %" if value >= 1 else f"{value:.1g} %", SMALL))
+        figures.append(
+            _text(left + width + 5, y, f"{value:.0f} %" if value >= 1 else f"{value:.1g} %", SMALL, halo=True)
+        )
     end = y + 8
     for mark in (GOOD, USABLE):
         x = left + mark * scale
@@ -233,4 +238,5 @@ def _bars(parts: list[str], study: GaugeStudy, y: float) -> float:
             'stroke-dasharray="2 3"/>'
         )
         parts.append(_text(x, end + 12, f"{mark:.0f} %", SMALL, "middle"))
+    parts.extend(figures)  # over the marks' lines
     return end + 12

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
+from placecheck.answer import MEASURE_BY_NAME
 from placecheck.study.anova import SPREAD, GaugeStudy
 
 GOOD, USABLE = 10.0, 30.0
@@ -23,6 +24,12 @@ Class = Literal["yes", "with care", "no"]
 def class_of(percent: float) -> Class:
     """yes below 10 % of the tolerance, with care up to 30 %, no above."""
     return "yes" if percent < GOOD else "with care" if percent <= USABLE else "no"
+
+
+def label_of(study: GaugeStudy) -> str:
+    """The measure in words, or its own name where it is the user's."""
+    spec = MEASURE_BY_NAME.get(study.measure)
+    return study.measure if spec is None else spec.label
 
 
 def limits_words(low: float, high: float, unit: str) -> str:
@@ -61,7 +68,10 @@ def sentence(study: GaugeStudy, tolerance: tuple[float, float] | None = None) ->
             f"within {guard:.2g}{unit} of a limit decides nothing."
         )
     if class_of(upper) != found:
-        text += f" With so few readings it may be as much as {upper:.1f} % (95 % upper limit)."
+        text += (
+            f" That is for these {len(study.makers)} makers; for others it may be as much as {upper:.1f} % (95 % upper "
+            "limit), which more makers in the study would narrow."
+        )
     return text
 
 
@@ -98,4 +108,4 @@ def bench_sentence(studies: Sequence[GaugeStudy], limit_mm: float = 3.0) -> str 
     if not lengths:
         return None
     worst = max(lengths, key=lambda s: s.grr)
-    return f"A tolerance of ±{limit_mm:g} mm, by {worst.measure}: {sentence(worst, (-limit_mm, limit_mm))}"
+    return f"By the least certain length ({label_of(worst)}). {sentence(worst, (-limit_mm, limit_mm))}"
