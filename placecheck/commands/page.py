@@ -9,6 +9,7 @@ Ctrl-C; photos that are being measured then are measured after the next start.
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import sys
 import threading
@@ -79,10 +80,8 @@ def lan_addresses() -> list[str]:
         pass
     finally:
         probe.close()
-    try:
+    with contextlib.suppress(OSError):
         found += [str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
-    except OSError:
-        pass
     return [address for address in dict.fromkeys(found) if not address.startswith("127.")]
 
 

@@ -40,7 +40,7 @@ CLASS_PHOTOS = 60
 
 @dataclass
 class PageConfig:
-    """How the page runs. `hosts` are the names and addresses it answers to; `addresses` what a phone is told to open."""
+    """How the page runs. `hosts` are the names it answers to, `addresses` what a phone is told to open."""
 
     home: Path
     hosts: tuple[str, ...] = LOOPBACK
@@ -65,7 +65,7 @@ class Bench:
     static: Mapping[str, tuple[bytes, str]] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
 
-    def render(self, request: Request, name: str, status: int = 200, **context: Any) -> Response:
+    def render(self, request: Request, template: str, status: int = 200, /, **context: Any) -> Response:
         """A template as a page."""
         from starlette.responses import HTMLResponse
 
@@ -75,7 +75,7 @@ class Bench:
             "paired": request.state.session is not None,
             "version": self.versions,
         }
-        return HTMLResponse(self.templates.get_template(name).render(everywhere | context), status)
+        return HTMLResponse(self.templates.get_template(template).render(everywhere | context), status)
 
 
 def bench_of(request: Request) -> Bench:

@@ -34,8 +34,8 @@ PICTURES = ("overlay", "view")
 @dataclass
 class Job:
     """One photo to measure. `spec` is what was asked (texts of the form, tolerances), `measured` a codec dictionary,
-    `failure` [code, sentence, exit status]; `marks` are landmarks moved by hand, px of the upright photo, `found` those of
-    the first measuring, before any was moved."""
+    `failure` [code, sentence, exit status]; `marks` are landmarks moved by hand, px of the upright photo, `found`
+    those of the first measuring, before any was moved."""
 
     id: str
     created: float
@@ -53,7 +53,7 @@ class Job:
     found: dict[str, list[float]] = field(default_factory=dict)
     width: int = 0
     height: int = 0
-    record: str | None = None
+    record: int | None = None
     revision: int = 0
 
 

@@ -17,7 +17,6 @@ from typing import Any
 
 from placecheck.answer import JUDGED, LANDMARKS, MEASURE_BY_NAME, Answer, Judged, Measured
 from placecheck.errors import Problem
-from placecheck.judge import failed_answer
 from placecheck.one_photo import answer_for
 from placecheck.page.asked import request_of
 from placecheck.page.codec import measured_from_dict
@@ -25,6 +24,15 @@ from placecheck.page.inbox import Job
 from placecheck.printout import STATE_WORDS, in_words, limits_text, rounded
 from placecheck.units import mm_and_inches
 
+SHORT: Mapping[str, str] = {
+    "offset_mm": "centre",
+    "skew_deg": "skew",
+    "clearance_centre_mm": "hairline",
+    "clearance_left_mm": "hair left",
+    "clearance_right_mm": "hair right",
+    "front_corner_asymmetry_mm": "front",
+    "back_corner_asymmetry_mm": "back",
+}
 SPAN: Mapping[str, float] = {"mm": 24.0, "deg": 8.0}
 WIDE = 1000.0
 """Width of the drawing in its own units; the page scales it."""
@@ -72,6 +80,9 @@ class Row:
     band: Band | None
     low: str = ""
     high: str = ""
+    short: str = ""
+    number: str = ""
+    place: int = 0
 
 
 def answer_of(job: Job) -> Answer | None:
@@ -86,16 +97,7 @@ def answer_of(job: Job) -> Answer | None:
 def failure_answer(failure: list[Any]) -> Answer:
     """The answer of a photo that could not be measured."""
     code, message, status = failure
-    answer = failed_answer(_Failed(code, message))
-    return Answer("retake", Measured({}), {}, answer.problems, (), status)
-
-
-class _Failed(Exception):
-    exit_status = 3
-
-    def __init__(self, code: str, message: str) -> None:
-        super().__init__(message)
-        self.problem = Problem(code, message)
+    return Answer("retake", Measured({}), {}, (Problem(code, message),), (), status)
 
 
 def band_of(judged: Judged, unit: str, guard_factor: float) -> Band:
@@ -123,12 +125,13 @@ def band_of(judged: Judged, unit: str, guard_factor: float) -> Band:
 def rows_of(answer: Answer, guard_factor: float) -> list[Row]:
     """A row for every judged measure, those that are out first, then unsure, then in."""
     rows = []
-    for name in JUDGED:
+    for place, name in enumerate(JUDGED):
         spec, judged = MEASURE_BY_NAME[name], answer.judged.get(name)
+        short = SHORT.get(name, spec.label)
         sign, _, word = STATE_WORDS[judged.state if judged else None]
         label = spec.label[0].upper() + spec.label[1:]
         if judged is None:
-            rows.append(Row(name, label, "", "", "none", word, sign, None))
+            rows.append(Row(name, label, "", "", "none", word, sign, None, short=short, place=place))
             continue
         reads = in_words(spec, judged.estimate.value, judged.estimate.U95)
         limits = limits_text(judged.low, judged.high, spec.unit)
@@ -170,7 +173,7 @@ class Change:
     word: str
 
 
-def changes(before: Answer, now: Answer, aim_mm: float) -> list[Change]:
+def moved_since(before: Answer, now: Answer, aim_mm: float) -> list[Change]:
     """What moved since `before` by more than the two uncertainties allow; nearer to its aim is better."""
     out = []
     for name in JUDGED:
@@ -211,6 +214,7 @@ def live(answer: Answer, guard_factor: float) -> dict[str, Any]:
                 "word": row.word,
                 "sign": row.sign,
                 "state": row.state,
+                "number": row.number,
                 "band": None
                 if row.band is None
                 else {

@@ -33,9 +33,9 @@ from placecheck.page.rows import (
     VERDICT_SAYS,
     VERDICT_SHORT,
     answer_of,
-    changes as changes_between,
     later_steps,
     live,
+    moved_since,
     next_step,
     points_of,
     rows_of,
@@ -167,10 +167,10 @@ async def check(request: Request) -> Response:
         problems=[p.message for p in answer.problems if p.message != next_step(answer)],
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
         before=before if earlier is not None and earlier.judged else None,
-        changed=changes_between(earlier, answer, aim) if earlier is not None else [],
+        changed=moved_since(earlier, answer, aim) if earlier is not None else [],
         points=points_of(job),
         has_overlay=job.measured is not None,
-        can_save=shop.HAS_RECORDS and job.measured is not None,
+        can_save=job.measured is not None,
     )
 
 
@@ -276,11 +276,12 @@ async def save(request: Request, form: Any) -> Response:
     if answer is None or job.measured is None:
         raise UsageProblem("not-measured", "There is nothing to save in this photo: take it again.")
     if job.record is None:
-        home = bench.config.home
+        inbox, request_ = bench.inbox, request_of(job.spec, job.marks)
+        overlay = await asyncio.to_thread(inbox.picture, job, "overlay")
         job.record = await asyncio.to_thread(
-            shop.save, home, bench.inbox.photo(job), request_of(job.spec, job.marks), answer, job.spec
+            shop.save, bench.config.home, inbox.photo(job), request_, answer, job.spec, overlay, job.created
         )
-        await asyncio.to_thread(bench.inbox.save, job)
+        await asyncio.to_thread(inbox.save, job)
     return RedirectResponse(f"/checks/{job.id}#saved", 303)
 
 

@@ -11,18 +11,22 @@ from __future__ import annotations
 
 import asyncio
 from typing import Any
+from urllib.parse import urlencode
 
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import UsageProblem
 from placecheck.page import shop
 from placecheck.page.app import bench_of
 from placecheck.page.asked import STAGES
-from placecheck.page.guard import changes
-from placecheck.page.rows import VERDICT_SHORT, answer_of
+from placecheck.page.guard import DOCUMENT_CSP, changes
+from placecheck.page.rows import LANDMARK_WORDS, VERDICT_SHORT, answer_of
 from placecheck.page.views_photo import CLOSURES
+from placecheck.printout import in_words
 
 
 async def orders(request: Request) -> Response:
@@ -75,10 +79,180 @@ async def order(request: Request) -> Response:
             out.append({"job": job, "short": VERDICT_SHORT[answer.verdict] if answer else "Measuring"})
         return out
 
-    return bench.render(request, "order.html", order=shown, stages=STAGES, listed=await asyncio.to_thread(listed))
+    wanted = shop.filter_of({"order": shown.line.number})
+    saved, _ = await asyncio.to_thread(shop.find, bench.config.home, wanted, 0)
+    return bench.render(
+        request,
+        "order.html",
+        order=shown,
+        stages=STAGES,
+        listed=await asyncio.to_thread(listed),
+        saved=[_line(summary) for summary in saved],
+    )
+
+
+async def report(request: Request) -> Response:
+    """The order's report as a document of its own."""
+    bench, number = bench_of(request), request.path_params["number"]
+    kind = request.path_params["kind"]
+    if kind not in ("pdf", "html"):
+        raise HTTPException(404)
+    data = await asyncio.to_thread(shop.report, bench.config.home, number[:60], kind == "pdf")
+    shown = "inline" if kind == "pdf" else "attachment"
+    headers = {"content-disposition": f'{shown}; filename="placecheck-report.{kind}"'}
+    if kind == "pdf":
+        return Response(data, media_type="application/pdf", headers=headers)
+    return Response(data, media_type="text/html", headers=headers | {"content-security-policy": DOCUMENT_CSP})
+
+
+# ----------------------------------------------------------------------------- records
+
+
+def _query(request: Request) -> dict[str, str]:
+    return {name: request.query_params[name] for name in shop.FILTERS if request.query_params.get(name)}
+
+
+async def records(request: Request) -> Response:
+    """Records, newest first, filtered."""
+    bench, texts = bench_of(request), _query(request)
+    text = request.query_params.get("page", "0")
+    page = min(int(text), 100_000) if text.isdecimal() else 0
+    wanted = shop.filter_of(texts)
+    found, count = await asyncio.to_thread(shop.find, bench.config.home, wanted, page)
+    return bench.render(
+        request,
+        "records.html",
+        found=[_line(summary) for summary in found],
+        count=count,
+        texts=texts,
+        stages=STAGES,
+        query=urlencode(texts),
+        page=page,
+        pages=-(-count // shop.PAGE_OF_RECORDS),
+    )
+
+
+def _line(summary: Any) -> dict[str, Any]:
+    from placecheck.records.model import local_text
+
+    offset = summary.readings.get("offset_mm")
+    return {
+        "number": summary.id,
+        "verdict": VERDICT_SHORT[summary.verdict],
+        "kind": summary.verdict,
+        "when": local_text(summary.created_at),
+        "about": ", ".join(
+            text
+            for text in (
+                f"order {summary.order_ref}" if summary.order_ref else "",
+                summary.client,
+                summary.maker,
+                summary.closure,
+                summary.stage,
+                "demo" if summary.origin == "demo" else "",
+            )
+            if text
+        ),
+        "reads": in_words(MEASURE_BY_NAME["offset_mm"], offset.value, offset.U95) if offset else "",
+    }
+
+
+def _number(request: Request) -> int:
+    text = request.path_params["number"]
+    if not text.isdecimal() or len(text) > 12:
+        raise HTTPException(404)
+    return int(text)
+
+
+async def record(request: Request) -> Response:
+    """One record, whole."""
+    from placecheck.records.report import rows_of, verdict_words
+
+    bench = bench_of(request)
+    found = await asyncio.to_thread(shop.record, bench.config.home, _number(request))
+    pinned, moved = await asyncio.to_thread(shop.changes_since_pinned, bench.config.home, found)
+    by_hand = (found.request.get("marks") or {}).get("landmarks_px") or {}
+    return bench.render(
+        request,
+        "record.html",
+        found=found,
+        line=_line(found.summary),
+        words=verdict_words(found.summary.stage, found.summary.verdict),
+        rows=rows_of(found),
+        fixes=found.answer.get("fixes", []),
+        problems=[p["message"] for p in found.answer.get("problems", [])],
+        by_hand=[LANDMARK_WORDS[name].lower() for name in by_hand if name in LANDMARK_WORDS],
+        pinned=pinned,
+        moved=[change for change in moved if change.moved],
+    )
+
+
+async def record_picture(request: Request) -> Response:
+    """A record's picture, JPEG."""
+    name = request.path_params["picture"]
+    if name not in ("overlay", "photo"):
+        raise HTTPException(404)
+    bench = bench_of(request)
+    data = await asyncio.to_thread(shop.record_picture, bench.config.home, _number(request), name == "overlay")
+    if data is None:
+        raise HTTPException(404)
+    return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=600"})
+
+
+async def records_csv(request: Request) -> Response:
+    """The filtered records as CSV."""
+    data = await asyncio.to_thread(shop.export_csv, bench_of(request).config.home, shop.filter_of(_query(request)))
+    headers = {"content-disposition": 'attachment; filename="placecheck-records.csv"'}
+    return Response(data, media_type="text/csv; charset=utf-8", headers=headers)
+
+
+async def charts(request: Request) -> Response:
+    """Whether placements are under control, by maker, closure or stage."""
+    bench = bench_of(request)
+    by = request.query_params.get("by", "maker")
+    if by not in ("maker", "closure", "stage"):
+        raise HTTPException(404)
+
+    def drawn() -> dict[str, Any]:
+        from placecheck.quality.charts_svg import bars_svg, individuals_svg
+        from placecheck.records.overview import fault_words, help_sentence, yield_words
+
+        found = shop.quality(bench.config.home, by)
+        yields = [
+            (
+                g.name or "all",
+                g.first_pass.share or 0.0,
+                yield_words(g.first_pass),
+                (g.first_pass.low, g.first_pass.high),
+            )
+            for g in found.groups
+        ]
+        return {
+            "records": found.records,
+            "together": yield_words(found.together.first_pass),
+            "help": help_sentence(found) or "",
+            "yields": bars_svg(f"First-pass yield by {by}", yields) if yields else "",
+            "groups": [
+                {
+                    "name": g.name or "not named",
+                    "words": yield_words(g.first_pass),
+                    "faults": [f"{fault_words(f)}: {f.count}" for f in g.faults[:4]],
+                    "streams": [(individuals_svg(s), list(s.sentences)) for s in g.streams],
+                }
+                for g in found.groups
+            ],
+        }
+
+    return bench.render(request, "charts.html", by=by, **await asyncio.to_thread(drawn))
 
 
 ROUTES = [
+    Route("/orders/{number}/report.{kind}", report),
+    Route("/records", records),
+    Route("/records.csv", records_csv),
+    Route("/records/{number}", record),
+    Route("/records/{number}/{picture}.jpg", record_picture),
+    Route("/charts", charts),
     Route("/orders", orders),
     Route("/orders", changes(order_add), methods=["POST"]),
     Route("/orders/new", order_form),

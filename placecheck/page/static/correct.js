@@ -107,8 +107,15 @@ async function follow() {
 }
 function fill(now) {
   const says = document.getElementById("now");
-  if (says.textContent !== now.verdict) says.textContent = now.verdict;
-  says.className = `now ${now.kind}`;
+  says.querySelector("dd").textContent = now.verdict;
+  says.className = `tile now ${now.kind}`;
+  for (const tile of document.querySelectorAll("[data-tile]")) {
+    const row = now.rows[tile.dataset.tile];
+    tile.className = `tile ${row.state}`;
+    tile.querySelector("dd").firstChild.textContent = `${row.number || "–"} `;
+    tile.querySelector(".sign").textContent = row.sign;
+  }
+  chosenSays.textContent = `${chosen.label}: ${now.verdict}`;
   for (const li of document.querySelectorAll("[data-measure]")) {
     const row = now.rows[li.dataset.measure];
     if (!row) continue;
