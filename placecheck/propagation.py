@@ -48,8 +48,8 @@ def propagate(
 def effective_degrees_of_freedom(contributions: Sequence[float], degrees: Sequence[float]) -> float:
     """Welch-Satterthwaite: degrees of freedom of the root of the sum of squares of independent `contributions`.
 
-    Contributions with infinitely many degrees of freedom take `math.inf`; all of them: infinity.
+    Their signs do not matter. A contribution with infinitely many degrees of freedom takes `math.inf`.
     """
     u4 = sum(u**2 for u in contributions) ** 2
-    share = sum(u**4 / n for u, n in zip(contributions, degrees, strict=True) if u > 0)
+    share = sum(u**4 / n for u, n in zip(contributions, degrees, strict=True) if u != 0)
     return u4 / share if share > 0 else float("inf")

@@ -455,6 +455,51 @@ def test_answers_that_are_missing_or_wrong(tmp_path):
         answer_readings(read_sheet(sheet), {})
 
 
+def test_photos_are_checked_with_their_own_block(tmp_path, monkeypatch, capsys):
+    """The sheet's closure and block_circumference reach the check of each photo; the check itself is a stand-in."""
+    from placecheck import one_photo
+    from placecheck.answer import Estimate, Measured
+    from placecheck.cards import save_bars
+
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+    save_bars(tmp_path / "home", 99.2, 99.5)
+    values = aiag()[:3, :2, :2]
+    sheet, _ = photo_study(tmp_path, values)
+    head, *lines = sheet.read_text().splitlines()
+    around = {"1": "22in", "2": "22.5in", "3": "58cm"}
+    lines = [f"{line},5x5,{around[line.split(',')[1]]}" for line in lines]
+    sheet.write_text("\n".join([f"{head},closure,block_circumference", *lines]))
+    asked = {}
+
+    def stand_in(path, request):
+        asked[path.name] = request
+        index = int(path.stem[1:])
+        measured = Measured({"offset_mm": Estimate(float(values.ravel()[index]), 0.2)})
+        return one_photo.Checked(path, one_photo.answer_for(measured, request))
+
+    monkeypatch.setattr(one_photo, "check_file", stand_in)
+    assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path), "--json"]) == 0
+    study = json.loads(capsys.readouterr().out)["studies"]["offset_mm"]
+    assert study["GRR"] == pytest.approx(analyse(np.round(values, 3)).grr, abs=1e-6)
+    assert asked["p0.jpg"].block_circumference_mm == pytest.approx(22 * 25.4)
+    assert asked["p11.jpg"].block_circumference_mm == pytest.approx(580)
+    assert asked["p5.jpg"].card_bars_mm == (99.2, 99.5)
+    sheet.write_text("\n".join([head, *[",".join(line.split(",")[:4]) for line in lines]]))
+    assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path)]) == 2
+    assert "needs the closure and the block" in capsys.readouterr().err
+
+
+def test_photo_that_is_none_stops_the_study(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+    sheet, _ = photo_study(tmp_path, aiag()[:2, :2, :2])
+    head, *lines = sheet.read_text().splitlines()
+    sheet.write_text("\n".join([f"{head},closure,block_circumference", *[f"{line},5x5,22.5in" for line in lines]]))
+    assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert "p0.jpg does not exist" in said
+    assert "Traceback" not in said
+
+
 # ----------------------------------------------------------------------------- the plan
 
 
