@@ -430,3 +430,37 @@ def test_command_add_guide_and_match(photos, tmp_path, monkeypatch, capsys):
     assert run(["camera", "add", "shop phone", *names]) == 2
     assert run(["camera", "match", names[1]]) == 0
     assert "p01.jpg: shop phone" in capsys.readouterr().out
+
+
+# ----------------------------------------------------------------------------- the published ChArUco photo
+
+
+def test_published_charuco_photo_through_its_published_camera():
+    # opencv/opencv doc/tutorials/objdetect/charuco_detection/images/choriginal.jpg, board 5 x 7 of 40 mm squares with
+    # 20 mm markers of DICT_6X6_250, and its camera, samples/data/aruco/tutorial_camera_charuco.yml (both Apache-2.0)
+    data = (PUBLISHED / "choriginal.jpg").read_bytes()
+    board = vision.charuco_board(5, 7, 40.0, 20.0, "DICT_6X6_250")
+    corners, ids = vision.detect_charuco(vision.to_gray(vision.decode_color(data)), board)
+    assert len(ids) == 24
+    values = (452.51072219637672, 456.76707935146891, 317.70297317353277, 277.75155919135995)
+    distortion = (0.12136925618707872, -1.0854664722560681, 1.1786843796670e-04, -4.6240686046486e-04, 2.954258940681)
+    points = np.concatenate([vision.board_points(board)[ids], np.zeros((24, 1))], 1)
+    fx, fy, cx, cy = values
+    full = np.array([[fx, 0, cx], [0, fy, cy], [0, 0, 1.0]])
+    r, t = vision.solve_pnp(points, corners, full, np.array(distortion))
+    rms = np.sqrt(((vision.project_points(points, r, t, full, np.array(distortion)) - corners) ** 2).sum(1).mean())
+    assert rms < 0.25  # the camera's published mean error is 0.182 px
+    # the same photo through the one-k1 camera of a profile with these numbers, over the part that the board fills
+    reach = np.linalg.norm(corners - [cx, cy], axis=1).max()
+    covariance = np.diag([1.0, 1.0, 1.0, 1.0, 0.01, 0.1, 1e-4, 1e-4, 0.5]) ** 2
+    profile = Profile(
+        "p", 640, 480, values + distortion, tuple(map(tuple, covariance)), 0.18, (), float(reach), 430.0, "2026-01-01"
+    )
+    camera = single_radial(profile)
+    single = np.array([camera.k1, 0, 0, 0, 0])
+    r1, t1 = vision.solve_pnp(points, corners, camera.matrix, single)
+    rms1 = np.sqrt(((vision.project_points(points, r1, t1, camera.matrix, single) - corners) ** 2).sum(1).mean())
+    assert rms1 < 0.8
+    # the pose moves by no more than the one-k1 camera's own uncertainty allows
+    assert np.linalg.norm(t1) == pytest.approx(np.linalg.norm(t), rel=2 * camera.u_f_rel)
+    assert camera.f_px == pytest.approx((fx + fy) / 2, rel=2 * camera.u_f_rel)
