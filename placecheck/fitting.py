@@ -398,8 +398,6 @@ def _marks(block: Block, m: Measurements) -> Marks:
     taken = m.hairline_height_mm
     hairline = taken if taken is not None else HAIRLINE_HEIGHT_MM
     placed = _places(dome, m, hairline, 2.0)
-    at = placed.at
-    best = _lengths(placed)
     base = _lengths(_places(dome, m, hairline, COARSE_MM), 2 * COARSE_MM)
     variants: list[tuple[Block, Shape, float]] = [(block, shape, hairline) for _, shape in _spread()]
     variants += [
@@ -422,25 +420,40 @@ def _marks(block: Block, m: Measurements) -> Marks:
         if taken is not None
         else f"{mm_and_inches(hairline)}, since the client's brow to hairline was not taken (a usual one, from memory),"
     )
+    u95 = {key: 2.0 * float(np.sqrt(sum_of_squares)) for key, sum_of_squares in square.items()}
+    return _as_marks(placed, m, said, u95)
+
+
+def marks_on(dome: Dome, m: Measurements, hairline_mm: float) -> Marks:
+    """The marks on a dome that is known already, such as a photo's, with the front mark `hairline_mm` above its widest
+
+    level along the middle line; no U95, which the dome's own fit has to tell.
+    """
+    placed = _places(dome, m, hairline_mm, 2.0)
+    return _as_marks(placed, m, f"{mm_and_inches(hairline_mm)}", {})
+
+
+def _as_marks(placed: _Placed, m: Measurements, hairline: str, u95: Mapping[tuple[str, str], float]) -> Marks:
     marks: dict[str, Mark] = {}
+    lengths = _lengths(placed)
     for name in _WHY:
-        if name not in at:
+        if name not in placed.at:
             continue
         label, why = _WHY[name]
-        row = best[name]
+        row = lengths[name]
         marks[name] = Mark(
             name,
             label,
-            at[name],
+            placed.at[name],
             row["along_crown_mm"],
             row["along_front_mm"],
             row["out_mm"],
             row.get("straight_crown_mm"),
             row.get("straight_front_mm"),
-            why.format(hairline=said),
-            {key: 2.0 * float(np.sqrt(square[name, key])) for key in row},
+            why.format(hairline=hairline),
+            {key: u95[name, key] for key in row if (name, key) in u95},
         )
-    return Marks(dome, placed.line, placed.chart, marks, _missing(m, at))
+    return Marks(placed.dome, placed.line, placed.chart, marks, _missing(m, placed.at))
 
 
 def _missing(m: Measurements, at: Mapping[str, FloatArray]) -> dict[str, str]:

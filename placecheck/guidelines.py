@@ -25,6 +25,7 @@ from placecheck.tapeline import MiddleLine, at_length, length_mm, section
 if TYPE_CHECKING:
     from placecheck.block import Geometry
     from placecheck.fitting import Marks
+    from placecheck.orders import Measurements
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -142,8 +143,8 @@ def plan_rows(
     ends_mm = (middles - nape_v_mm) / (back_edge_v_mm - nape_v_mm) * side_mm
     rows = []
     for k, (v, end_mm) in enumerate(zip(middles, ends_mm, strict=True), 1):
-        end = at_length(side, end_mm)
-        points = section(surface, end * MIRROR, line.at(v), end)
+        end = onto(surface, at_length(side, end_mm))
+        points = section(surface, onto(surface, end * MIRROR), line.at(v), end)
         rows.append(Row(k, points, float(v - nape_v_mm), float(end_mm), length_mm(points)))
     end_spacing = spacing / (back_edge_v_mm - nape_v_mm) * side_mm
     notes = []
@@ -193,6 +194,37 @@ def plan_for(
         reserve,
         even,
     )
+
+
+def plan_in_photo(
+    geometry: Geometry,
+    measurements: Measurements,
+    hairline: FloatArray,
+    back_edge: FloatArray,
+    spacing_mm: float = SPACING_MM,
+    first_mm: float = FIRST_MM,
+    gap_mm: float = GAP_MM,
+    layers: int = 1,
+    reserve: float = RESERVE,
+    even: bool = False,
+) -> Plan:
+    """The rows on the block of a photo, from where the closure was found to lie.
+
+    `hairline` and `back_edge` (3,) are the ends of the fold as block points (`Geometry.hit`): the front mark lies on
+    the hairline, and the nape the client's front to nape behind it. The dome's small unevenness between left and right is
+    followed by the rows themselves, their ends are mirrored marks put onto it.
+    """
+    from placecheck.fitting import marks_on
+    from placecheck.tapeline import middle_line
+
+    line = middle_line(geometry.dome)
+
+    def along(p: FloatArray) -> float:
+        """v of the middle line's point nearest to p."""
+        return float(line.v_mm[np.argmin(np.linalg.norm((line.points - p)[:, 1:], axis=1))])
+
+    placed = marks_on(geometry.dome, measurements, line.front_level_v_mm - along(hairline))
+    return plan_for(placed, along(back_edge), spacing_mm, first_mm, gap_mm, layers, reserve, even)
 
 
 def rows_in_photo(plan: Plan, geometry: Geometry) -> list[FloatArray]:

@@ -256,7 +256,7 @@ def bench_sheet(order: Order, fitting: Fitting, paper: str = "a4", tolerances: T
         _block_views(page, fitting, left, y, foot - 27.0 - y)
         _targets(page, tolerances, left + drawing, y, width - drawing)
     else:
-        _targets(page, tolerances, left, y, width)
+        _targets(page, tolerances, left, y, width - drawing)
     ruled = y + 68.0
     if foot - 27.0 - ruled > 14.0:
         page.text(left, ruled, "Notes", 7)
@@ -277,10 +277,10 @@ def _head(page: Page, order: Order, title: str) -> float:
     page.text(left + 80, 24, page.short(f"Maker: {order.maker or '____________'}", 50, 9), 9)
     page.text(left + 132, 24, f"Due: {due}", 9)
     closure = order.closure.label if order.closure else "not chosen"
-    block = mm_and_inches(order.block.circumference_mm) if order.block else "not chosen"
+    block = f"{mm_and_inches(order.block.circumference_mm)} round" if order.block else "not chosen"
     cap = order.cap.size or "not chosen"
     names = [n for n in (order.block.name if order.block else "", order.cap.name) if n]
-    parts = f"Closure: {closure}    Block: {block} round    Cap: {cap}" + (f"    ({', '.join(names)})" if names else "")
+    parts = f"Closure: {closure}    Block: {block}    Cap: {cap}" + (f"    ({', '.join(names)})" if names else "")
     page.text(left, 30, page.short(parts, page.width - 2 * MARGIN_MM - 26, 9), 9)
     size = 24.0
     page.qr(page.width - MARGIN_MM - size + 2, 7, size, qr_content(order))
@@ -467,7 +467,7 @@ def _block_views(page: Page, fitting: Fitting, x: float, y: float, room: float) 
             "front": (1.6, 0.8, "l"),
             "ear": (1.6, 1.6, "l"),
             "temple": (1.6, 2.6, "l"),
-            "nape": (-1.6, 1.0, "r"),
+            "nape": (1.6, 2.6, "l"),
             "nape corner": (1.8, 1.0, "l"),
         }[name]
         at = right(mark.point)
@@ -541,8 +541,9 @@ def guideline_sheet(order: Order, plan: Plan, placed: Marks, paper: str = "a4") 
     page.bar(left, foot - 5.5)
     page.text(left, foot, CAUTION, 7)
     words = (
-        "Middle: up the middle line from the nape mark. End: up the side line, a tape laid from the nape corner to the "
-        "ear mark, the same on both sides. Lay a tape over end, middle and end, and draw along it."
+        "All in mm over the block. Middle: up the middle line from the nape mark. End: up the side line, a tape laid "
+        "from the nape corner to the ear mark, the same on both sides. Lay a tape over end, middle and end, and draw "
+        "along it."
     )
     page.paragraph(left + 112.0, y0 + 4, words, width - 112.0, 8)
     return page.pdf()
@@ -580,7 +581,8 @@ def _rear_view(page: Page, plan: Plan, placed: Marks, mid_x: float, top: float) 
     for row, curve in zip(plan.rows, curves, strict=True):
         at = place(flat(curve))
         page.polyline(at, 0.3)
-        if row.number % 5 == 0 or row.number in (1, len(plan.rows)):
+        last = len(plan.rows)
+        if row.number in (1, last) or (row.number % 5 == 0 and row.number <= last - 3):
             end = at[-1]
             page.text(float(end[0]) + 1.5, float(end[1]) + 0.8, str(row.number), 6)
     return top + (high - low) * k
@@ -598,8 +600,8 @@ def _row_table(page: Page, plan: Plan, x: float, y: float, width: float) -> None
         if not rows:
             break
         left = x + c * each
-        stops = (8.0, 8.0 + 0.24 * (each - 14), 8.0 + 0.5 * (each - 14), each - 10)
-        for stop, word in zip(stops, ("row", "middle", "end", "length, mm (in)"), strict=True):
+        stops = (7.0, 7.0 + 0.2 * (each - 14), 7.0 + 0.37 * (each - 14), each - 10)
+        for stop, word in zip(stops, ("row", "middle", "end", "length (in)"), strict=True):
             page.text(left + stop, y, word, 7, align="r")
         page.line(left, y + 1.2, left + each - 4, y + 1.2, 0.2)
         at = y + 1.2 + leading

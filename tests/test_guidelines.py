@@ -14,7 +14,7 @@ from placecheck.block import Geometry
 from placecheck.dome import Dome
 from placecheck.errors import UsageProblem
 from placecheck.fitting import closure_place, marks_for
-from placecheck.guidelines import plan_for, plan_rows, rows_in_photo
+from placecheck.guidelines import plan_for, plan_in_photo, plan_rows, rows_in_photo
 from placecheck.orders import Block, Cap, Measurements, Order
 from placecheck.surface import geodesic_mm, level
 from placecheck.tapeline import length_mm, middle_line
@@ -156,6 +156,24 @@ def test_missing_marks_are_named():
     bare = replace(ORDER, measurements=replace(ORDER.measurements, ear_to_ear_mm=None))
     with pytest.raises(UsageProblem, match="without ear to ear"):
         plan_for(marks_for(bare), -20.0)
+
+
+def test_the_plan_of_a_photo_is_that_of_its_dome():
+    """The fold's ends as a photo's rays would give them, on a block that is a little uneven left and right."""
+    placed = marks_for(ORDER)
+    place = closure_place(ORDER, placed)
+    plan = plan_for(placed, place.back_edge_v_mm)
+    line = placed.line
+    aside = np.array([2.0, 0.0, 0.0])
+    ends = line.at(place.hairline_v_mm) + aside, line.at(place.back_edge_v_mm) - aside
+    geometry = Geometry(2000.0, np.zeros(2), 0.0, placed.dome, np.eye(3), np.zeros(3), np.eye(3), np.zeros(3))
+    seen = plan_in_photo(geometry, ORDER.measurements, *ends)
+    assert [r.length_mm for r in seen.rows] == pytest.approx([r.length_mm for r in plan.rows], abs=0.6)
+    uneven = replace(placed.dome, bumps=tuple(b + 0.006 * (i in (3, 7)) for i, b in enumerate(placed.dome.bumps)))
+    seen = plan_in_photo(replace(geometry, dome=uneven), ORDER.measurements, *ends)
+    for row in seen.rows:
+        assert np.abs(level(uneven, row.points)).max() < 1e-3
+    assert seen.rows_mm == pytest.approx(plan.rows_mm, rel=0.02)
 
 
 def test_rows_in_a_photo():

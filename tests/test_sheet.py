@@ -103,6 +103,7 @@ def test_text_is_there(sheet):
         assert mark.label in text
     for low, high in DEFAULTS.limits.values():
         assert f"{low:g} to {high:g}" in text
+    assert written_over(page) == []
     assert f"{fitting.marks.marks['nape'].along_crown_mm:.0f}".lstrip("-") + " back" in text
     assert "* common practice, no published source" in text
 
@@ -176,6 +177,21 @@ def test_the_qr_code_reads_the_order_and_nothing_of_the_client(sheet):
     assert cv2.QRCodeDetector().detectAndDecode(corner)[0] == "placecheck order 0007" == qr_content(ORDER)
 
 
+def written_over(page):
+    """Texts that lie on each other: pairs of characters whose boxes share more than a fifth of the smaller one."""
+    textpage = page.get_textpage()
+    text = textpage.get_text_range()
+    sides = np.array([textpage.get_charbox(i) for i in range(textpage.count_chars())])
+    seen = np.flatnonzero((sides[:, 2] > sides[:, 0]) & (sides[:, 3] > sides[:, 1]))
+    left, bottom, right, top = sides[seen].T
+    wide = np.minimum(right[:, None], right) - np.maximum(left[:, None], left)
+    high = np.minimum(top[:, None], top) - np.maximum(bottom[:, None], bottom)
+    area = (right - left) * (top - bottom)
+    shared = np.clip(wide, 0, None) * np.clip(high, 0, None) / np.minimum(area[:, None], area)
+    np.fill_diagonal(shared, 0)
+    return [text[max(0, seen[i] - 5) : seen[i] + 5] for i in np.unique(np.argwhere(shared > 0.2)[:, 0])]
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_a_full_order_stays_on_one_page_without_overlaps(paper):
     page = page_of(bench_sheet(FULL, fit(FULL), paper))
@@ -191,6 +207,7 @@ def test_a_full_order_stays_on_one_page_without_overlaps(paper):
     assert boxes[:, 0].min() > MARGIN_MM - 1.0
     assert boxes[:, 2].max() < PAPERS_MM[paper][0] - MARGIN_MM + 1.5
     assert boxes[:, 1].min() > MARGIN_MM - 2.0
+    assert written_over(page) == []
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -234,6 +251,7 @@ def test_guideline_sheet(paper, spacing, even):
     for row in (plan.rows[0], plan.rows[len(plan.rows) // 2], plan.rows[-1]):
         assert f"{row.length_mm:.0f} (" in text
     assert CAUTION in text
+    assert written_over(page) == []
     foot = PAPERS_MM[paper][1] - MARGIN_MM
     lengths = [words_at(page, f"{row.length_mm:.0f} (")[-1] for row in plan.rows]
     assert max(box[3] for box in lengths) < foot - 8.0
