@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "study": "placecheck.commands.study",
     "order": "placecheck.commands.order",
     "doctor": "placecheck.commands.doctor",
+    "records": "placecheck.commands.records",
 }
 """Command or command group, and the module whose `register(app)` adds it, in the order of the help."""
 

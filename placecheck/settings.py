@@ -3,8 +3,9 @@
 One folder holds all that is the user's own: the environment variable PLACECHECK_HOME names
 it, else the system's place for application data. `settings.toml` in it, if there is one,
 says once what would otherwise be typed for every photo: [check] with the closure, the
-block's circumference, the card's measured bars and the camera, written just as the options
-are, and the tables [tolerances], [aim], [decision] of tolerances.py. An option on the
+block's circumference, the card's measured bars, the camera and the maker, written just as
+the options are; [records] with the address of shared records and the folder of their
+photos; and the tables [tolerances], [aim], [decision] of tolerances.py. An option on the
 command line outranks the file. Nothing is written here by itself; a fault in the file is
 one sentence, and an unknown entry is named, never ignored.
 """
@@ -19,15 +20,17 @@ from pathlib import Path
 from placecheck.errors import UsageProblem
 from placecheck.tolerances import Tolerances, read_toml, tolerances_from
 
-CHECK_ENTRIES = ("closure", "block_circumference", "card_bars", "camera")
+CHECK_ENTRIES = ("closure", "block_circumference", "card_bars", "camera", "maker")
+RECORDS_ENTRIES = ("address", "photos")
 
 
 @dataclass(frozen=True)
 class Settings:
-    """What is set once for all checks: option texts by name (CHECK_ENTRIES), and the shop's tolerances."""
+    """What is set once for all checks: option texts by name, the shop's tolerances, the place of records."""
 
     check: Mapping[str, str] = field(default_factory=dict)
     tolerances: Tolerances = field(default_factory=Tolerances)
+    records: Mapping[str, str] = field(default_factory=dict)
 
 
 def home() -> Path:
@@ -49,18 +52,26 @@ def load_settings(folder: Path | None = None) -> Settings:
     if not path.exists():
         return Settings()
     data = read_toml(path, "settings file")
-    tables = ("check", "tolerances", "aim", "decision")
+    tables = ("check", "records", "tolerances", "aim", "decision")
     for name in sorted(set(data) - set(tables)):
         raise UsageProblem("settings-wrong", f"In {path}, there is no table “{name}”: it knows {', '.join(tables)}.")
-    check = data.get("check", {})
-    if not isinstance(check, dict):
-        raise UsageProblem("settings-wrong", f"In {path}, check must be a table: start it with a line [check].")
-    for name, value in sorted(check.items()):
-        if name not in CHECK_ENTRIES:
-            known = ", ".join(CHECK_ENTRIES)
-            raise UsageProblem("settings-wrong", f"In {path}, [check] has no entry “{name}”: it knows {known}.")
+    check = _texts(data, "check", CHECK_ENTRIES, path)
+    records = _texts(data, "records", RECORDS_ENTRIES, path)
+    return Settings(check, tolerances_from(data, str(path)), records)
+
+
+def _texts(data: Mapping[str, object], table: str, known: tuple[str, ...], path: Path) -> dict[str, str]:
+    """A table whose entries are all text. Raises UsageProblem for any other."""
+    found = data.get(table, {})
+    if not isinstance(found, dict):
+        raise UsageProblem("settings-wrong", f"In {path}, {table} must be a table: start it with a line [{table}].")
+    for name, value in sorted(found.items()):
+        if name not in known:
+            raise UsageProblem(
+                "settings-wrong", f"In {path}, [{table}] has no entry “{name}”: it knows {', '.join(known)}."
+            )
         if not isinstance(value, str):
             raise UsageProblem(
                 "settings-wrong", f'In {path}, {name} must be text in quotes, as the option is written: {name} = "...".'
             )
-    return Settings(dict(check), tolerances_from(data, str(path)))
+    return dict(found)

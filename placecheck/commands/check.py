@@ -11,7 +11,9 @@ worst one. A record that cannot be saved costs a sentence, never the verdict.
 from __future__ import annotations
 
 import sys
+import tempfile
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -25,6 +27,15 @@ SEVERITY = (0, 1, 3, 2, 4)
 """Exit statuses from best to worst, for several photos."""
 
 Task = tuple[Path, "CheckRequest", Path | None, Path | None]
+
+
+@dataclass(frozen=True)
+class Names:
+    """What a record is filed under."""
+
+    order: str | None = None
+    client: str | None = None
+    maker: str | None = None
 
 
 def register(app: typer.Typer) -> None:
@@ -65,6 +76,9 @@ def check(
         Literal["top", "bottom", "left", "right"] | None,
         typer.Option(help="Side of the photo the face is on, when the photo cannot tell."),
     ] = None,
+    order: Annotated[str | None, typer.Option(metavar="NUMBER", help="The order, for the records.")] = None,
+    client: Annotated[str | None, typer.Option(metavar="ALIAS", help="The client's alias, for the records.")] = None,
+    maker: Annotated[str | None, typer.Option(metavar="NAME", help="Who pinned it, for the records.")] = None,
 ) -> None:
     """Check photos of a pinned closure: pass, fix or retake.
 
@@ -77,13 +91,19 @@ def check(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
     request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front)
-    tasks = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
+    tasks: list[Task] = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
+    names = Names() if no_save else _names(order, client, maker)
     worst = 0
-    for checked in _run(tasks, jobs):
-        _report(checked, as_json, len(photos) > 1)
-        if not no_save and checked.is_photo:
-            _save(checked, request)
-        worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)
+    with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
+        if not no_save:  # the record keeps the overlay too
+            tasks = [(p, r, o or Path(scratch) / f"{i}.jpg", e) for i, (p, r, o, e) in enumerate(tasks)]
+        for task, checked in zip(tasks, _run(tasks, jobs), strict=True):
+            if overlay is None:  # nobody asked for a picture, so nobody is told of one
+                checked = replace(checked, notes=())
+            _report(checked, as_json, len(photos) > 1)
+            if not no_save and checked.is_photo:
+                _save(checked, request, names, task[2])
+            worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)
     raise typer.Exit(worst)
 
 
@@ -228,17 +248,40 @@ def _report(checked: Checked, as_json: bool, several: bool) -> None:
         print(f"placecheck: {note}", file=sys.stderr)
 
 
-def _save(checked: Checked, request: CheckRequest) -> None:
-    """Keep the answer in the records, where this installation has them; a failure is one sentence."""
+def _save(checked: Checked, request: CheckRequest, names: Names, overlay: Path | None) -> None:
+    """Keep photo, answer and overlay in the records; a failure is one sentence and never costs the verdict."""
     try:
-        from placecheck.records.store import save_check  # type: ignore[import-not-found, unused-ignore]
-    except ModuleNotFoundError as error:
-        if error.name is not None and error.name.startswith("placecheck.records"):
-            return
-        print(f"placecheck: This check was not saved to the records ({error}).", file=sys.stderr)
-        return
-    try:
-        save_check(checked.path, request, checked.answer)
+        from placecheck.records.request_json import to_json
+        from placecheck.records.store import save_check
+        from placecheck.settings import home
+
+        picture = overlay.read_bytes() if overlay is not None and overlay.exists() else None
+        save_check(
+            home(),
+            checked.path,
+            checked.answer.as_json(),
+            to_json(request),
+            picture,
+            order=names.order,
+            client=names.client,
+            maker=names.maker,
+        )
     except Exception as error:
         what = str(error).split("\n", 1)[0] or type(error).__name__
         print(f"placecheck: This check was not saved to the records: {what}", file=sys.stderr)
+
+
+def _names(order: str | None, client: str | None, maker: str | None) -> Names:
+    """Order, client and maker for the records; an order that is kept here tells what was not given."""
+    from placecheck.errors import PlacecheckError
+    from placecheck.settings import load_settings
+
+    if order is not None:
+        from placecheck.orders import order_store
+
+        try:
+            kept = order_store().get(order)
+            order, client, maker = kept.label, client or kept.alias, maker or kept.maker
+        except PlacecheckError:
+            pass  # an order of the shop's own numbering
+    return Names(order, client, maker or load_settings().check.get("maker"))

@@ -1,1 +1,1 @@
-"""Quality control from records: control charts, run rules, capability, first-pass yield, gauge against process."""
+"""Quality control from records: control charts, run rules, capability, first-pass yield, gauge beside process."""

@@ -19,6 +19,8 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.study.distributions import chi2_quantile
+
 ENOUGH = 50
 """Fewest values for a capability index (common advice of handbooks, the e-Handbook's among them, from memory)."""
 
@@ -45,13 +47,6 @@ class Capability:
     level: float
     cp_interval: Interval
     cpk_interval: Interval
-
-
-def chi2_quantile(p: float, df: float) -> float:
-    """Quantile of the chi-square distribution with `df` degrees of freedom."""
-    from scipy.special import gammaincinv
-
-    return 2.0 * float(gammaincinv(df / 2.0, p))
 
 
 def capability_from(n: int, mean: float, s: float, low: float, high: float, level: float = 0.95) -> Capability:

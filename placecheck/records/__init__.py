@@ -1,0 +1,1 @@
+"""Photo records: every check kept whole, found again, handed out, backed up, and looked at over time."""

@@ -1,0 +1,208 @@
+"""Backup and restore of everything in one file, from any database into any other.
+
+A backup is a ZIP that any program opens: `manifest.json` (format, schema, counts and a
+SHA-256 of every other member), each table as JSON Lines, the photos under their hashes, and
+the shop's settings and profiles. Rows are read in one consistent transaction, so saving may
+go on meanwhile. It is written under a passing name and takes its own only when whole. Restore
+first proves every member against the manifest, then puts the photos, then all rows in one
+transaction into an empty store, which may be SQLite or PostgreSQL: stopped at any point, no
+half of the records is there. Settings that exist already are left as they are. A photo that was
+lost before the backup is named in the manifest and does not stop either way.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import IO, Any
+
+from placecheck.records.database import REVISION
+from placecheck.records.model import now_text
+from placecheck.records.photos import FILE_NAME, PASSING, RecordsProblem, disk_problem, sync_folder, write_atomically
+from placecheck.records.store import Store
+
+FORMAT = 1
+LARGEST_SETTING = 5_000_000
+SETTING = re.compile(r"(?:[\w .-]+/){0,3}[\w .-]+\.(?:toml|json)")
+NOT_SETTINGS = {"photos", "page"}
+
+
+@dataclass(frozen=True)
+class BackupReport:
+    """How much a backup or a restore carried; `lost`: photos that were missing or altered already."""
+
+    records: int
+    files: int
+    settings: int
+    lost: tuple[str, ...] = ()
+
+
+def _settings(home: Path) -> Iterator[tuple[str, Path]]:
+    """The shop's own small files: settings.toml, profiles and the like."""
+    if not home.is_dir():
+        return
+    for path in sorted(home.rglob("*")):
+        name = path.relative_to(home).as_posix()
+        hidden = any(part.startswith(".") for part in PurePosixPath(name).parts)
+        if hidden or PurePosixPath(name).parts[0] in NOT_SETTINGS or not SETTING.fullmatch(name):
+            continue
+        if path.is_file() and not path.is_symlink() and path.stat().st_size <= LARGEST_SETTING:
+            yield name, path
+
+
+def write_backup(store: Store, target: Path, replace: bool = False) -> BackupReport:
+    """Write everything to `target`. Raises RecordsProblem: file-exists, disk-full, read-only."""
+    target = Path(target)
+    if target.exists() and not replace:
+        raise RecordsProblem(
+            "file-exists", f"{target} is there already: name another file, or add --force to overwrite it."
+        )
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle, passing = tempfile.mkstemp(dir=target.parent, prefix=PASSING, suffix=".zip")
+        os.close(handle)
+        try:
+            with zipfile.ZipFile(passing, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
+                report = _fill(store, archive)
+            with open(passing, "rb") as file:
+                os.fsync(file.fileno())
+            os.replace(passing, target)
+        finally:
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(passing)
+        sync_folder(target.parent)
+    except OSError as error:
+        raise disk_problem(error, target) from None
+    return report
+
+
+def _fill(store: Store, archive: zipfile.ZipFile) -> BackupReport:
+    members: dict[str, str] = {}
+    counts: dict[str, int] = {}
+    files: list[tuple[str, str]] = []
+    for table, rows in store.dump():
+        digest, count = hashlib.sha256(), 0
+        with archive.open(f"tables/{table}.jsonl", "w", force_zip64=True) as out:
+            for row in rows:
+                line = (json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n").encode()
+                out.write(line)
+                digest.update(line)
+                count += 1
+                if table == "kept_file":
+                    files.append((row["sha256"], row["ending"]))
+        members[f"tables/{table}.jsonl"] = digest.hexdigest()
+        counts[table] = count
+    lost = []
+    for sha256, ending in files:
+        name = f"photos/{sha256}.{ending}"
+        try:
+            data = store.photos.read(sha256, ending)
+        except RecordsProblem:
+            lost.append(name)
+            continue
+        archive.writestr(zipfile.ZipInfo(name), data, zipfile.ZIP_STORED)
+        members[name] = sha256
+    settings = 0
+    for name, path in _settings(store.home):
+        data = path.read_bytes()
+        archive.writestr(f"settings/{name}", data)
+        members[f"settings/{name}"] = hashlib.sha256(data).hexdigest()
+        settings += 1
+    manifest = {
+        "format": FORMAT,
+        "schema": REVISION,
+        "created_at": now_text(),
+        "counts": counts,
+        "lost": lost,
+        "members": members,
+    }
+    archive.writestr("manifest.json", json.dumps(manifest, indent=1))
+    return BackupReport(counts.get("record", 0), len(files) - len(lost), settings, tuple(lost))
+
+
+def _damaged(path: Path, what: str) -> RecordsProblem:
+    return RecordsProblem("backup-damaged", f"The backup {path} is damaged ({what}): use another copy of it.")
+
+
+def restore_backup(store: Store, source: Path) -> BackupReport:
+    """Bring everything in `source` into an empty store. Raises RecordsProblem: backup-..., not-empty, disk-full."""
+    source = Path(source)
+    try:
+        archive = zipfile.ZipFile(source)
+    except FileNotFoundError:
+        raise RecordsProblem("backup-missing", f"There is no backup at {source}: check the name.") from None
+    except OSError as error:
+        raise RecordsProblem("backup-unreadable", f"{source} cannot be read: {error.strerror}.") from None
+    except zipfile.BadZipFile:
+        raise RecordsProblem(
+            "backup-damaged", f"{source} is no backup of placecheck's, or is cut off: use another copy of it."
+        ) from None
+    with archive:
+        try:
+            manifest = _proven_manifest(archive, source)
+            if store.count():
+                raise RecordsProblem(
+                    "not-empty",
+                    f"{store.database.words} holds records already: restore into an empty place, such as another "
+                    "PLACECHECK_HOME, or purge first.",
+                )
+            return _bring_back(store, archive, manifest, source)
+        except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, json.JSONDecodeError, UnicodeDecodeError):
+            raise _damaged(source, "it cannot be unpacked") from None
+
+
+def _proven_manifest(archive: zipfile.ZipFile, source: Path) -> Mapping[str, Any]:
+    """The manifest, after every member was found as it says."""
+    if "manifest.json" not in archive.namelist():
+        raise RecordsProblem("not-a-backup", f"{source} is no backup of placecheck's: name the file backup wrote.")
+    manifest = json.loads(archive.read("manifest.json"))
+    if not isinstance(manifest, dict) or manifest.get("format") != FORMAT or manifest.get("schema", "") > REVISION:
+        raise RecordsProblem("newer-backup", f"{source} was written by a newer placecheck: update this program first.")
+    for name, sha256 in manifest["members"].items():
+        with archive.open(name) as member:
+            if _digest(member) != sha256:
+                raise _damaged(source, name)
+    return manifest
+
+
+def _digest(file: IO[bytes]) -> str:
+    digest = hashlib.sha256()
+    while piece := file.read(1 << 20):
+        digest.update(piece)
+    return digest.hexdigest()
+
+
+def _bring_back(store: Store, archive: zipfile.ZipFile, manifest: Mapping[str, Any], source: Path) -> BackupReport:
+    files = settings = 0
+    for name in manifest["members"]:
+        match = FILE_NAME.fullmatch(name.removeprefix("photos/")) if name.startswith("photos/") else None
+        if match is not None:
+            if store.photos.put(archive.read(name), match[2]) != match[1]:
+                raise _damaged(source, name)
+            files += 1
+
+    def rows(table: str) -> Iterator[Mapping[str, Any]]:
+        with archive.open(f"tables/{table}.jsonl") as lines:
+            for line in lines:
+                yield json.loads(line)
+
+    counts = store.load({table: rows(table) for table in manifest["counts"]})
+    if counts != {**dict.fromkeys(counts, 0), **manifest["counts"]}:
+        raise _damaged(source, "rows are missing")
+    for name in manifest["members"]:
+        inner = name.removeprefix("settings/")
+        if name.startswith("settings/") and SETTING.fullmatch(inner) and ".." not in PurePosixPath(inner).parts:
+            path = store.home / inner
+            if not path.exists():
+                write_atomically(path, archive.read(name))
+                settings += 1
+    return BackupReport(counts.get("record", 0), files, settings, tuple(manifest.get("lost", ())))

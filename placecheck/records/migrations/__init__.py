@@ -1,0 +1,1 @@
+"""Schema migrations of the records, run by alembic; each in versions/, none is ever changed once released."""

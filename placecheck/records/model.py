@@ -1,0 +1,215 @@
+"""What a record is, as values: what goes into the store and what comes out.
+
+A NewRecord is a check that is to be kept; a Record is one that was, with its number; Filter
+says which are wanted. Photos and overlays are named by SHA-256 (photos.py). Times are UTC,
+ISO 8601 with microseconds and Z, so that text order is time order in every database; a
+date given by a person is taken as a day of her own clock. The answer and the request are
+the JSON objects of the command line and of the check, kept whole beside the columns that are
+searched, so that nothing is lost that was not thought of yet.
+"""
+
+from __future__ import annotations
+
+import calendar
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from placecheck.errors import UsageProblem
+
+TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
+VERDICTS = ("pass", "fix", "retake")
+
+
+def utc_text(at: datetime) -> str:
+    """A time with zone as the store keeps it: 2026-03-01T09:30:00.000000Z."""
+    return at.astimezone(UTC).strftime(TIME_FORMAT)
+
+
+def now_text() -> str:
+    return utc_text(datetime.now(UTC))
+
+
+def local_text(at: str) -> str:
+    """A kept time on the clock of this computer, to the minute."""
+    return datetime.strptime(at, TIME_FORMAT).replace(tzinfo=UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def day_start(text: str, following: bool = False) -> str:
+    """The start of a local day (or of the one after it) as kept time. Raises UsageProblem for what is no date."""
+    try:
+        day = date.fromisoformat(text)
+        if following:
+            day += timedelta(days=1)
+        return utc_text(datetime(day.year, day.month, day.day).astimezone())
+    except (ValueError, OverflowError):
+        raise UsageProblem(
+            "date-wrong", f"“{text}” is not a date: write year, month, day, such as 2026-03-01."
+        ) from None
+
+
+_AGE = re.compile(r"(\d{1,4})\s*([dmy])", re.ASCII)
+
+
+def age_limit(age: str) -> str:
+    """The time that lies `age` ago: 90d, 18m (months), 2y, by the calendar of this computer. Raises UsageProblem."""
+    match = _AGE.fullmatch(age.strip().lower())
+    if match is None or int(match[1]) < 1:
+        raise UsageProblem("age-wrong", f"“{age}” is no age: write days, months or years, such as 90d, 18m or 2y.")
+    n, unit = int(match[1]), match[2]
+    now = datetime.now().astimezone()
+    if unit == "d":
+        return utc_text(now - timedelta(days=n))
+    months = now.year * 12 + now.month - 1 - n * (12 if unit == "y" else 1)
+    if months < 12 * 1000:
+        raise UsageProblem("age-wrong", f"“{age}” is further back than any record.")
+    year, month = divmod(months, 12)
+    day = min(now.day, calendar.monthrange(year, month + 1)[1])
+    return utc_text(now.replace(year=year, month=month + 1, day=day))
+
+
+@dataclass(frozen=True)
+class FileRef:
+    """A kept file: its SHA-256, ending and size."""
+
+    sha256: str
+    ending: str
+    size_bytes: int
+
+
+@dataclass(frozen=True)
+class NewRecord:
+    """A check to be kept. `original_sha256` is of the photo's file before it was cleaned.
+
+    `origin` is "check", or "demo" for invented ones.
+    """
+
+    answer: Mapping[str, Any]
+    request: Mapping[str, Any]
+    created_at: str = ""
+    order_ref: str | None = None
+    client: str | None = None
+    maker: str | None = None
+    stage: str = "pinned"
+    closure: str = ""
+    photo: FileRef | None = None
+    original_sha256: str | None = None
+    overlay: FileRef | None = None
+    profile: Mapping[str, Any] | None = None
+    program_version: str = ""
+    origin: str = "check"
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One measure of a record; low, high and state are None where it is not judged."""
+
+    name: str
+    value: float
+    U95: float
+    unit: str
+    low: float | None = None
+    high: float | None = None
+    state: str | None = None
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A line of a list of records."""
+
+    id: int
+    created_at: str
+    order_ref: str | None
+    client: str | None
+    maker: str | None
+    stage: str
+    closure: str
+    verdict: str
+    attempt: int | None
+    origin: str
+    readings: Mapping[str, Reading] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Record:
+    """A kept check, whole. `digest_holds` is False where the record is not what was written."""
+
+    summary: Summary
+    uid: str
+    answer: Mapping[str, Any]
+    request: Mapping[str, Any]
+    profile: Mapping[str, Any] | None
+    program_version: str
+    photo: FileRef | None
+    original_sha256: str | None
+    overlay: FileRef | None
+    note: str | None
+    digest_holds: bool
+
+    @property
+    def id(self) -> int:
+        return self.summary.id
+
+    @property
+    def readings(self) -> Mapping[str, Reading]:
+        return self.summary.readings
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Which records; None takes any. `since` and `until` are kept times, from and before."""
+
+    order: str | None = None
+    client: str | None = None
+    maker: str | None = None
+    stage: str | None = None
+    verdict: str | None = None
+    closure: str | None = None
+    since: str | None = None
+    until: str | None = None
+    origin: str | None = None
+
+
+def filter_from(
+    order: str | None = None,
+    client: str | None = None,
+    maker: str | None = None,
+    stage: str | None = None,
+    verdict: str | None = None,
+    closure: str | None = None,
+    since: str | None = None,
+    until: str | None = None,
+) -> Filter:
+    """A filter from what a person typed; `until` includes its day. Raises UsageProblem."""
+    if verdict is not None and verdict not in VERDICTS:
+        raise UsageProblem("verdict-wrong", f"“{verdict}” is no verdict: choose pass, fix or retake.")
+    return Filter(
+        order,
+        client,
+        maker,
+        stage,
+        verdict,
+        closure,
+        day_start(since) if since else None,
+        day_start(until, following=True) if until else None,
+    )
+
+
+def readings_of(answer: Mapping[str, Any]) -> dict[str, Reading]:
+    """The measures of an answer (the command line's JSON) that could be had."""
+    found = {}
+    for name, entry in (answer.get("measures") or {}).items():
+        if isinstance(entry, Mapping):
+            found[name] = Reading(
+                name,
+                float(entry["value"]),
+                float(entry["U95"]),
+                str(entry.get("unit", "")),
+                entry.get("low"),
+                entry.get("high"),
+                entry.get("state"),
+            )
+    return found

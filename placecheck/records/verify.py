@@ -1,0 +1,98 @@
+"""Verify: is everything that was kept still there, unchanged, and is nothing there that nobody asked for?
+
+Four things are looked at. The database's own integrity check; every record's digest over
+its texts, numbers and names, which tells a later change of a verdict or a value; every
+file's SHA-256 against its name; and the photo folder against the records: files that are missing,
+altered, or orphaned (left by a crash between photo and record, which costs nothing but
+room). Nothing is changed here; orphans are removed only on request and only when an hour
+old, since a save that is under way looks the same.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from placecheck.records.photos import FILE_NAME, PASSING, disk_problem, sha256_of
+from placecheck.records.store import Store
+
+SETTLED_S = 3600.0
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """One thing found: kind ("missing", "altered", "orphaned", "unreadable", "changed-record", "database"), which, and
+    the records it concerns."""
+
+    kind: str
+    what: str
+    records: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Verified:
+    """What was looked at, and the troubles found."""
+
+    records: int
+    files: int
+    troubles: tuple[Trouble, ...]
+    orphans: tuple[Path, ...] = ()
+
+    @property
+    def sound(self) -> bool:
+        """Nothing lost or changed; orphans are no loss."""
+        return all(t.kind == "orphaned" for t in self.troubles)
+
+
+def verify(store: Store, progress: Callable[[int, int], None] | None = None) -> Verified:
+    """Look at everything; `progress(done, of)` is called along the way. Raises RecordsProblem for a database no longer
+    readable."""
+    troubles = [Trouble("database", said) for said in store.check_database()]
+    count = 0
+    for found in store.each():
+        count += 1
+        if not found.digest_holds:
+            troubles.append(Trouble("changed-record", f"record {found.id}", (found.id,)))
+    known, users = store.kept_files(), store.file_users()
+    present = list(store.photos.files())
+    paths = {store.photos.path(ref.sha256, ref.ending): ref for ref in known.values()}
+    seen, orphans = set(), []
+    for i, path in enumerate(present):
+        if progress is not None:
+            progress(i, len(present))
+        ref = paths.get(path)
+        if ref is None:
+            orphans.append(path)
+            troubles.append(Trouble("orphaned", str(path.relative_to(store.photos.root))))
+            continue
+        seen.add(ref.sha256)
+        named = tuple(users.get(ref.sha256, ()))
+        try:
+            good = sha256_of(path) == ref.sha256
+        except OSError as error:
+            troubles.append(Trouble("unreadable", f"{path.name} ({error.strerror})", named))
+            continue
+        if not good:
+            troubles.append(Trouble("altered", path.name, named))
+    for sha256, ref in known.items():
+        if sha256 not in seen:
+            troubles.append(Trouble("missing", f"{sha256}.{ref.ending}", tuple(users.get(sha256, ()))))
+    return Verified(count, len(present), tuple(troubles), tuple(orphans))
+
+
+def remove_orphans(found: Verified, settled_s: float = SETTLED_S) -> int:
+    """Remove orphaned files that are older than `settled_s` seconds and bear the names of kept or passing files."""
+    removed = 0
+    for path in found.orphans:
+        ours = FILE_NAME.fullmatch(path.name) or path.name.startswith(PASSING)
+        try:
+            if ours and time.time() - path.lstat().st_mtime >= settled_s:
+                path.unlink()
+                removed += 1
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            raise disk_problem(error, path) from None
+    return removed
