@@ -50,13 +50,16 @@ def study_svg(studies: Sequence[GaugeStudy], title: str, headline: str | None = 
 # ----------------------------------------------------------------------------- pieces
 
 
-def _text(
-    x: float, y: float, text: str, size: float, anchor: str = "start", bold: bool = False, halo: bool = False
-) -> str:
+def _text(x: float, y: float, text: str, size: float, anchor: str = "start", bold: bool = False) -> str:
     look = ' font-weight="700"' if bold else ""
     look += "" if anchor == "start" else f' text-anchor="{anchor}"'
-    look += ' stroke="#ffffff" stroke-width="4" paint-order="stroke"' if halo else ""
     return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}"{look}>{escape(text)}</text>'
+
+
+def _patch(x: float, y: float, text: str, size: float) -> str:
+    """A white patch behind a text that would stand on lines."""
+    width = len(text) * CHARACTER * size + 4
+    return f'<rect x="{x - 2:.1f}" y="{y - size:.1f}" width="{width:.1f}" height="{1.25 * size:.1f}" fill="#ffffff"/>'
 
 
 def wrapped(text: str, size: float, width: float) -> list[str]:
@@ -227,9 +230,11 @@ def _bars(parts: list[str], study: GaugeStudy, y: float) -> float:
         colour = "#0072B2" if last else "#56B4E9"
         width = max(1.0, value * scale)
         parts.append(f'<rect x="{left:.1f}" y="{y - 11:.1f}" width="{width:.1f}" height="14" fill="{colour}"/>')
-        figures.append(
-            _text(left + width + 5, y, f"{value:.0f} %" if value >= 1 else f"{value:.1g} %", SMALL, halo=True)
-        )
+        figure = f"{value:.0f} %" if value >= 1 else f"{value:.1g} %"
+        figures += [
+            _patch(left + width + 5, y, figure, SMALL),
+            _text(left + width + 5, y, figure, SMALL),
+        ]
     end = y + 8
     for mark in (GOOD, USABLE):
         x = left + mark * scale
