@@ -297,11 +297,11 @@ def test_placement_goes_there_and_back(s, t, skew, d, amp, flare):
     assert back[1] == pytest.approx(y, abs=1e-3)
 
 
-@pytest.mark.parametrize("seed", [2, 9])
-def test_the_map_of_directions_gives_closure_coordinates(seed):
-    scene = sample_scene(seed)
+@pytest.mark.parametrize(("seed", "inch"), [(2, (4, 4)), (9, (7, 7)), (604, (6, 6))])
+def test_the_map_of_directions_gives_closure_coordinates(seed, inch):
+    scene = sample_scene(seed, closure_inch=inch, block={"a": 80.0})
     lay = layout(scene)
-    s, t = np.meshgrid(np.linspace(-0.5, 0.5, 9) * lay.place.width, np.linspace(0.05, -1.03, 9) * lay.place.length)
+    s, t = np.meshgrid(np.linspace(-0.5, 0.5, 61) * lay.place.width, np.linspace(0.05, -1.03, 61) * lay.place.length)
     x, y, _ = to_map(np, lay.points(s, t), lay.nodes.shape[0])
     u, v, _, _ = chart_at(np, lay.nodes, x, y)
     s2, t2 = lay.place.to_st(u, v)
