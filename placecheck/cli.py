@@ -27,6 +27,7 @@ COMMANDS: dict[str, str] = {
     "camera": "placecheck.commands.camera",
     "study": "placecheck.commands.study",
     "order": "placecheck.commands.order",
+    "page": "placecheck.commands.page",
     "doctor": "placecheck.commands.doctor",
     "records": "placecheck.commands.records",
 }

@@ -112,7 +112,8 @@ def failure_of(error: Exception) -> tuple[str, str, int]:
     from placecheck.system import import_problem
 
     if isinstance(error, PlacecheckError):
-        return error.problem.code, error.problem.message, error.exit_status
+        message = error.problem.message
+        return error.problem.code, message[0].upper() + message[1:], error.exit_status
     if isinstance(error, MemoryError):
         problem = Problem("out-of-memory", "There is not enough memory for this photo: send a smaller one.")
     elif isinstance(error, ImportError):

@@ -12,10 +12,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from placecheck.answer import JUDGED, LANDMARKS, MEASURE_BY_NAME, Answer, Judged, Measured
+from placecheck.answer import (
+    COVERAGE_FACTOR,
+    JUDGED,
+    LANDMARKS,
+    MEASURE_BY_NAME,
+    Answer,
+    Estimate,
+    Judged,
+    Measured,
+)
 from placecheck.errors import Problem
 from placecheck.one_photo import answer_for
 from placecheck.page.asked import request_of
@@ -124,27 +133,52 @@ def band_of(judged: Judged, unit: str, guard_factor: float) -> Band:
 
 def rows_of(answer: Answer, guard_factor: float) -> list[Row]:
     """A row for every judged measure, those that are out first, then unsure, then in."""
+    return judged_rows(answer.judged, guard_factor)
+
+
+def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float) -> list[Row]:
+    """Rows of judged measures by name; those that are lacking come as not measured."""
     rows = []
     for place, name in enumerate(JUDGED):
-        spec, judged = MEASURE_BY_NAME[name], answer.judged.get(name)
-        short = SHORT.get(name, spec.label)
+        spec, judged = MEASURE_BY_NAME[name], judged_by_name.get(name)
         sign, _, word = STATE_WORDS[judged.state if judged else None]
-        label = spec.label[0].upper() + spec.label[1:]
-        if judged is None:
-            rows.append(Row(name, label, "", "", "none", word, sign, None, short=short, place=place))
-            continue
-        reads = in_words(spec, judged.estimate.value, judged.estimate.U95)
-        limits = limits_text(judged.low, judged.high, spec.unit)
-        band = band_of(judged, spec.unit, guard_factor)
-        words = {"in": "in", "out": "out", "unsure": "unsure"}
-        rows.append(
-            Row(
-                name, label, reads, limits, judged.state, words[judged.state], sign, band,
-                f"{judged.low:g}", f"{judged.high:g}",
+        row = Row(
+            name,
+            spec.label[0].upper() + spec.label[1:],
+            "",
+            "",
+            "none",
+            word.lower(),
+            sign,
+            None,
+            short=SHORT.get(name, spec.label),
+            place=place,
+        )
+        if judged is not None:
+            row = replace(
+                row,
+                reads=in_words(spec, judged.estimate.value, judged.estimate.U95),
+                limits=limits_text(judged.low, judged.high, spec.unit),
+                state=judged.state,
+                band=band_of(judged, spec.unit, guard_factor),
+                low=f"{judged.low:g}",
+                high=f"{judged.high:g}",
+                number=f"{judged.estimate.value:.1f}" + ("°" if spec.unit == "deg" else ""),
             )
-        )  # fmt: skip
+        rows.append(row)
     order = {"out": 0, "unsure": 1, "none": 2, "in": 3}
     return sorted(rows, key=lambda row: order[row.state])
+
+
+def rows_of_record(answer: Mapping[str, Any], guard_factor: float) -> list[Row]:
+    """The same rows from a kept answer (the command line's JSON)."""
+    judged = {}
+    for name, entry in (answer.get("measures") or {}).items():
+        if name in JUDGED and entry and entry.get("state") in ("in", "out", "unsure"):
+            estimate = Estimate(float(entry["value"]), max(float(entry["U95"]), 1e-6) / COVERAGE_FACTOR)
+            p = float(entry.get("p_conform", 0.0))
+            judged[name] = Judged(estimate, float(entry["low"]), float(entry["high"]), entry["state"], p)
+    return judged_rows(judged, guard_factor)
 
 
 def next_step(answer: Answer) -> str:

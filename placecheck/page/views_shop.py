@@ -24,7 +24,7 @@ from placecheck.page import shop
 from placecheck.page.app import bench_of
 from placecheck.page.asked import STAGES
 from placecheck.page.guard import DOCUMENT_CSP, changes
-from placecheck.page.rows import LANDMARK_WORDS, VERDICT_SHORT, answer_of
+from placecheck.page.rows import LANDMARK_WORDS, VERDICT_SHORT, answer_of, rows_of_record
 from placecheck.page.views_photo import CLOSURES
 from placecheck.printout import in_words
 
@@ -166,7 +166,8 @@ def _number(request: Request) -> int:
 
 async def record(request: Request) -> Response:
     """One record, whole."""
-    from placecheck.records.report import rows_of, verdict_words
+    from placecheck.records.report import rows_of as all_rows
+    from placecheck.records.report import verdict_words
 
     bench = bench_of(request)
     found = await asyncio.to_thread(shop.record, bench.config.home, _number(request))
@@ -178,7 +179,8 @@ async def record(request: Request) -> Response:
         found=found,
         line=_line(found.summary),
         words=verdict_words(found.summary.stage, found.summary.verdict),
-        rows=rows_of(found),
+        rows=rows_of_record(found.answer, float((found.request.get("tolerances") or {}).get("guard_factor", 1.645))),
+        table=[row for row in all_rows(found) if not row.limits],
         fixes=found.answer.get("fixes", []),
         problems=[p["message"] for p in found.answer.get("problems", [])],
         by_hand=[LANDMARK_WORDS[name].lower() for name in by_hand if name in LANDMARK_WORDS],

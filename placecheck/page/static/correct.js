@@ -115,7 +115,7 @@ function fill(now) {
     tile.querySelector("dd").firstChild.textContent = `${row.number || "–"} `;
     tile.querySelector(".sign").textContent = row.sign;
   }
-  chosenSays.textContent = `${chosen.label}: ${now.verdict}`;
+  chosenSays.textContent = `${chosen.label}, now ${now.verdict.toLowerCase()}`;
   for (const li of document.querySelectorAll("[data-measure]")) {
     const row = now.rows[li.dataset.measure];
     if (!row) continue;
