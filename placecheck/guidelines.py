@@ -211,8 +211,8 @@ def plan_in_photo(
     """The rows on the block of a photo, from where the closure was found to lie.
 
     `hairline` and `back_edge` (3,) are the ends of the fold as block points (`Geometry.hit`): the front mark lies on
-    the hairline, and the nape the client's front to nape behind it. The dome's small unevenness between left and right is
-    followed by the rows themselves, their ends are mirrored marks put onto it.
+    the hairline, and the nape the client's front to nape behind it. The dome's small unevenness between left and right
+    is followed by the rows themselves, their ends are mirrored marks put onto it.
     """
     from placecheck.fitting import marks_on
     from placecheck.tapeline import middle_line

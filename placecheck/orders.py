@@ -212,22 +212,19 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
     measure = TAPE_BY_NAME[name]
     low, high = measure.hard_mm
     bare = False
+    mm = 0.0
     try:
-        mm = parse_length_mm(text, measure.label)
+        mm = parse_length_mm(with_unit(text, unit), measure.label)
     except UsageProblem as problem:
         if problem.problem.code != "length-without-unit":
             raise
         bare = True
-        number = parse_length_mm(f"{text} mm", measure.label)
-        if unit is None and re.search(r"[/¼½¾⅛⅜⅝⅞⅓⅔]", text):
-            unit = "in"
-        mm = number * UNIT_MM[unit] if unit else 0.0
     if low <= mm <= high:
         return mm
     plain = re.sub(r'[a-z."″”\s]+$', "", text.strip(), flags=re.IGNORECASE)
     number = parse_length_mm(f"{plain} mm", measure.label)
     meant = [f"{plain}{u}" for u, factor in UNIT_MM.items() if low <= number * factor <= high]
-    if bare and unit is None:
+    if bare:
         if len(meant) == 1:
             ask = f"did you mean {meant[0]}? Write the unit"
         elif meant:
@@ -246,6 +243,14 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
         f"{hint}",
         meant[0] if len(meant) == 1 else None,
     )
+
+
+def with_unit(text: str, unit: str | None = None) -> str:
+    """A bare length with its unit: `unit` where it is given, inches for a bare fraction; anything else unchanged."""
+    bare = re.fullmatch(r"[\d\s.,/¼½¾⅛⅜⅝⅞⅓⅔-]+", text) is not None
+    if bare and unit is None and re.search(r"[/¼½¾⅛⅜⅝⅞⅓⅔]", text):
+        unit = "in"
+    return f"{text.strip()} {unit}" if bare and unit else text
 
 
 def parse_alias(text: str) -> str:

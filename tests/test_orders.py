@@ -371,7 +371,7 @@ def run(tmp_path, monkeypatch, capsys):
 
 FULL = (
     *("--circumference", "22 1/2", "--front-to-nape", "14 1/4", "--temple-to-temple", "15 1/2"),
-    *("--ear-to-ear", "12 3/4", "--nape-width", "5 1/2", "--block", "22.5in", "--closure", "5x5"),
+    *("--ear-to-ear", "12 3/4", "--nape-width", "5 1/2", "--block", "22 1/2", "--closure", "5x5"),
 )
 
 

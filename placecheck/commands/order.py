@@ -36,7 +36,9 @@ NapeWidth = Annotated[str | None, _length("--nape-width", "Width of the hairline
 HairlineHeight = Annotated[str | None, _length("--hairline-height", "Between the brows up to the hairline.")]
 HeadLength = Annotated[str | None, _length("--head-length", "Calipers, brow to back.")]
 HeadBreadth = Annotated[str | None, _length("--head-breadth", "Calipers, above the ears.")]
-BareUnit = Annotated[Unit | None, typer.Option("--unit", help="Unit of lengths written without one.")]
+BareUnit = Annotated[
+    Unit | None, typer.Option("--unit", help="Unit of lengths written without one; a bare fraction is inches.")
+]
 BlockRound = Annotated[str | None, _length("--block", "Tape round the block's widest level, with unit.")]
 BlockOver = Annotated[
     str | None, _length("--block-over", "Block: widest level in front, over the crown, to that level behind.")
@@ -266,13 +268,14 @@ def guidelines(
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF."""
     from placecheck.fitting import closure_place, marks_for
     from placecheck.guidelines import plan_for
-    from placecheck.orders import order_store
+    from placecheck.orders import order_store, with_unit
     from placecheck.sheet import guideline_sheet, write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
 
     order = order_store().get(reference)
-    spacing_mm, first_mm = parse_length_mm(spacing, "spacing"), parse_length_mm(first, "first row")
-    gap_mm = parse_length_mm(gap, "gap")
+    spacing_mm = parse_length_mm(with_unit(spacing), "spacing")
+    first_mm = parse_length_mm(with_unit(first), "first row")
+    gap_mm = parse_length_mm(with_unit(gap), "gap")
     placed = marks_for(order)
     place = closure_place(order, placed, _tolerances())
     plan = plan_for(placed, place.back_edge_v_mm, spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
@@ -367,14 +370,14 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
 
     from placecheck.errors import UsageProblem
     from placecheck.fitting import block_dome
-    from placecheck.orders import Block
+    from placecheck.orders import Block, with_unit
     from placecheck.units import parse_circumference_mm, parse_length_mm
 
     if given["block"] is not None and _none(given["block"]):
         return None
     block = order.block
     if given["block"] is not None:
-        around = parse_circumference_mm(given["block"])
+        around = parse_circumference_mm(with_unit(given["block"], given["unit"]))
         # another block: its other tapes are not those of the old one
         block = block if block and abs(block.circumference_mm - around) < 0.1 else Block(around)
     rest = {name: given[f"block_{name}"] for name in ("over", "across", "name")}
@@ -385,7 +388,11 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
     for name in ("over", "across"):
         text = rest[name]
         if text is not None:
-            mm = None if _none(text) else parse_length_mm(text, f"block's tape {name} the crown")
+            mm = (
+                None
+                if _none(text)
+                else parse_length_mm(with_unit(text, given["unit"]), f"block's tape {name} the crown")
+            )
             block = replace(block, over_mm=mm) if name == "over" else replace(block, across_mm=mm)
     if rest["name"] is not None:
         block = replace(block, name="" if _none(rest["name"]) else " ".join(rest["name"].split()))
