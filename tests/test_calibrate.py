@@ -19,7 +19,8 @@ from placecheck.card.board import CARD, PICTURE_PX_PER_MM
 from placecheck.card.detect import find_card
 from placecheck.cli import run
 from placecheck.errors import RetakeNeeded
-from placecheck.profile_match import single_radial, to_stored
+from placecheck.photo import load_photo
+from placecheck.profile_match import pick_profile, single_radial, to_stored
 from placecheck.profiles import Profile, save_profile
 
 PUBLISHED = Path(__file__).parent.parent / "fixtures" / "opencv_doc"
@@ -269,6 +270,27 @@ def test_outlier_by_residual_is_set_aside(rendered):
     assert [r.name for r in bad] == ["p4"]
     assert "does not fit the others" in bad[0].reason
     assert result.profile.values[0] == pytest.approx(TRUE["f"], rel=0.004)
+
+
+@pytest.mark.parametrize("index", [1, 4, 6])
+def test_photo_to_place_in_space_through_the_saved_profile(calibration, photos, tmp_path, index):
+    # file -> EXIF -> profile -> card -> pose: where the card stands before the camera, lying (4) or upright (1 and
+    # 6: the stored picture turned clockwise, so that x is the stored -y), against where it was drawn
+    save_profile(calibration.profile, tmp_path)
+    photo = load_photo(photos[index])
+    picked = pick_profile(photo, tmp_path)
+    assert picked.name == "shop phone"
+    camera = picked.camera
+    assert (camera.width, camera.height) == (photo.width, photo.height)
+    card = find_card(photo.gray())
+    points = np.concatenate([card.board_mm, np.zeros((len(card.board_mm), 1))], 1)
+    r, t = vision.solve_pnp(points, card.corners_px, camera.matrix, np.array([camera.k1, 0, 0, 0, 0]))
+    found = r @ [70.0, 50.0, 0.0] + t
+    _, at, distance = POSES[index]
+    x, y = (at[0] - TRUE["cx"]) / TRUE["f"] * distance, (at[1] - TRUE["cy"]) / TRUE["f"] * distance
+    true = (-y, x, distance) if photo.orientation == 6 else (x, y, distance)
+    assert found[:2] == pytest.approx(true[:2], abs=1.2)
+    assert found[2] == pytest.approx(distance, rel=2 * camera.u_f_rel)
 
 
 # ----------------------------------------------------------------------------- refused
