@@ -92,7 +92,7 @@ def _tags_of(data: bytes) -> dict[int, Any]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            with Pillow.open(io.BytesIO(data), formats=("JPEG", "MPO", "PNG")) as opened:
+            with Pillow.open(io.BytesIO(data), formats=("JPEG", "PNG")) as opened:
                 return _read_tags(opened.getexif())
         except Exception:
             return {}
