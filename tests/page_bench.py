@@ -50,10 +50,10 @@ class StandIn(Checker):
 
     def measure(self, photo, request):
         tint = np.asarray(photo.image[:8, :8], float).mean(axis=(0, 1))  # blue, green, red
-        if tint[0] > 200 > tint[1]:
-            time.sleep(3600)  # a photo that never ends, for the time limit
         if tint[0] > 200 and tint[2] > 200 > tint[1]:
             os.kill(os.getpid(), signal.SIGKILL)  # a photo that takes the worker down
+        if tint[0] > 200 > tint[1]:
+            time.sleep(3600)  # a photo that never ends, for the time limit
         if tint[1] > 200 > tint[0]:
             time.sleep(1.5)  # a slow one, to be interrupted
         off_mm = 8.0 if tint[2] > 120 > tint[1] else 0.4

@@ -83,7 +83,7 @@ def _value(value: Any) -> str:
     if isinstance(value, list):
         return f"[{', '.join(_value(v) for v in value)}]"
     if isinstance(value, str):
-        return json.dumps(value)  # a JSON string is a TOML basic string
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")  # else JSON's text is TOML's
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         return repr(value)
     raise UsageProblem("settings-wrong", "settings.toml holds something unknown: change it by hand.")

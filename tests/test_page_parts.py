@@ -1,0 +1,440 @@
+"""The bench page's parts without a server: codes, sessions, files, what a worker may say, limits, drawn bands.
+
+Outside references: Python's own tomllib reads the settings that are written; NIST SP 800-63B-4 asks at least
+64 bits of a session's secret and limits on guessing (from memory), which the figures here are held against.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import tomllib
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from placecheck.answer import Contribution, Estimate, Findings, Judged, Measured, View
+from placecheck.errors import Problem, UsageProblem
+from placecheck.page import limits
+from placecheck.page.asked import marks_of, request_of, spec_from
+from placecheck.page.codec import measured_from_dict, measured_to_dict
+from placecheck.page.files import copy_whole, write_whole
+from placecheck.page.guard import _bare, _own_origin
+from placecheck.page.inbox import KEEP_S, Inbox
+from placecheck.page.pairing import ALPHABET, CODE_LENGTH, GUESSES_PER_MINUTE, PairingCodes
+from placecheck.page.rows import WIDE, badness, band_of, moved_since, next_step
+from placecheck.page.sessions import IDLE_S, LIFETIME_S, Sessions, form_token
+from placecheck.page.views_class import _cell, student_of
+from placecheck.settings import Settings
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now = 1_000_000.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+# ----------------------------------------------------------------------------- pairing
+
+
+def test_a_code_works_once():
+    codes = PairingCodes()
+    code = codes.new()
+    assert codes.redeem(code.lower().replace("-", " "), "a")
+    assert not codes.redeem(code, "a")
+
+
+def test_a_code_expires_after_ten_minutes():
+    clock = Clock()
+    codes = PairingCodes(clock)
+    first, second = codes.new(), codes.new()
+    clock.now += 599
+    assert codes.redeem(first, "a")
+    clock.now += 2
+    assert not codes.redeem(second, "a")
+
+
+def test_guessing_is_hopeless():
+    clock = Clock()
+    codes = PairingCodes(clock)
+    code = codes.new()
+    for _ in range(GUESSES_PER_MINUTE):
+        assert not codes.redeem("AAAA-AAAA", "guesser")
+    assert not codes.redeem(code, "guesser")  # not even the right one, for a minute
+    assert codes.redeem(code, "somebody else")
+    bits = CODE_LENGTH * math.log2(len(ALPHABET))
+    assert bits > 39
+    years_for_half = 2**bits / 2 / 60 / 60 / 24 / 365.25  # one open code, 60 guesses a minute in all
+    assert years_for_half > 5_000
+
+
+# ----------------------------------------------------------------------------- sessions
+
+
+def test_sessions_outlive_a_restart_and_the_file_opens_nothing(tmp_path):
+    path = tmp_path / "sessions.json"
+    token = Sessions(path).pair("Mozilla/5.0 (iPhone; ...)")
+    again = Sessions(path)
+    session = again.of(token)
+    assert session is not None
+    assert session.device == "iPhone"
+    assert token not in path.read_text()
+    assert form_token(token) not in path.read_text()
+    assert len(token) * 6 >= 256
+    assert path.stat().st_mode & 0o077 == 0
+    assert again.of(session.digest) is None
+    again.unpair(session.key)
+    assert Sessions(path).of(token) is None
+
+
+def test_sessions_end():
+    clock = Clock()
+    from pathlib import Path
+
+    sessions = Sessions(Path("/nonexistent/sessions.json"), clock)  # a disk that fails costs nothing now
+    token = sessions.pair("")
+    clock.now += IDLE_S - 1
+    assert sessions.of(token) is not None
+    clock.now += IDLE_S - 1
+    assert sessions.of(token) is not None  # was seen in between
+    clock.now += IDLE_S + 1
+    assert sessions.of(token) is None
+    token = sessions.pair("")
+    for _ in range(int(LIFETIME_S / IDLE_S) + 1):
+        clock.now += IDLE_S - 3700
+        sessions.of(token)
+    clock.now += IDLE_S - 3700
+    assert sessions.of(token) is None
+
+
+@given(st.text(max_size=200))
+def test_no_text_is_a_session(text):
+    from pathlib import Path
+
+    sessions = Sessions(Path("/nonexistent/sessions.json"))
+    sessions.pair("")
+    assert sessions.of(text) is None
+
+
+# ----------------------------------------------------------------------------- files and inbox
+
+
+def test_a_failed_write_leaves_what_was_there(tmp_path):
+    path = tmp_path / "file"
+    write_whole(path, b"first")
+    with pytest.raises(ValueError, match="bytes"):
+        copy_whole(io.BytesIO(b"x" * 3000), path, 2000)
+    assert path.read_bytes() == b"first"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+SPEC = spec_from({"closure": "5x5", "block": "22.75in"}, Settings())
+
+
+def test_the_inbox_forgets_nothing_that_was_acknowledged(tmp_path):
+    inbox = Inbox(tmp_path)
+    job = inbox.add(io.BytesIO(b"\xff\xd8\xffphoto"), 1000, "me", SPEC, once="form")
+    (tmp_path / "0123456789abcdef.photo").write_bytes(b"never acknowledged: its job is not there")
+    (tmp_path / "something.part").write_bytes(b"half")
+    again = Inbox(tmp_path)
+    assert [j.id for j in again.unfinished()] == [job.id]
+    assert again.photo(again.get(job.id)).read_bytes() == b"\xff\xd8\xffphoto"
+    assert again.known("me", "form").id == job.id
+    assert again.known("you", "form") is None
+    assert sorted(p.suffix for p in tmp_path.iterdir()) == [".json", ".photo"]
+
+
+def test_the_inbox_refuses_and_keeps_nothing_of_it(tmp_path):
+    inbox = Inbox(tmp_path)
+    with pytest.raises(UsageProblem, match="larger than"):
+        inbox.add(io.BytesIO(b"x" * 2_000_001), 2_000_000, "me", SPEC)
+    with pytest.raises(UsageProblem, match="empty"):
+        inbox.add(io.BytesIO(b""), 1000, "me", SPEC)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_inbox_forgets_after_a_week(tmp_path):
+    clock = Clock()
+    inbox = Inbox(tmp_path, clock)
+    job = inbox.add(io.BytesIO(b"photo"), 1000, "me", SPEC)
+    clock.now += KEEP_S + 1
+    inbox.forget_old()
+    assert inbox.get(job.id) is not None  # without an answer it stays
+    job.state = "done"
+    inbox.forget_old()
+    assert inbox.get(job.id) is None
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("number", ["../../etc/passwd", "..", "", "a/b", "%2e%2e", "x" * 4000, "\0"])
+def test_a_number_that_is_none_reaches_no_file(tmp_path, number):
+    inbox = Inbox(tmp_path / "inbox")
+    (tmp_path / "secret.json").write_text("{}")
+    assert inbox.get(number) is None
+
+
+# ----------------------------------------------------------------------------- what a worker may say
+
+
+finite = st.floats(-1e4, 1e4)
+names = st.sampled_from(["offset_mm", "skew_deg", "clearance_left_mm", "width_front_mm"])
+estimates = st.builds(
+    Estimate,
+    finite,
+    st.floats(1e-6, 100),
+    st.lists(st.builds(Contribution, st.text(max_size=20), st.floats(0, 10)), max_size=3).map(tuple),
+    st.lists(st.text(max_size=20), max_size=2).map(tuple),
+)
+
+
+@given(
+    st.dictionaries(names, estimates),
+    st.dictionaries(st.sampled_from(["fold_front", "back_left"]), st.tuples(finite, finite)),
+)
+def test_a_measured_photo_survives_the_pipe(measures, marks):
+    line = np.array([[1.25, 2.5], [math.nan, math.nan], [3.0, 4.0]])
+    measured = Measured(
+        measures,
+        {"skew_deg": Problem("gone", "It is gone.")},
+        Findings(marks, {"fold": line}, frozenset({"fold"}), frozenset(marks), {"fold": ("crease",)}, line[:1]),
+        (Problem("dark", "Too dark."),),
+        View(40.0, 600.0, 3.0),
+    )
+    back = measured_from_dict(json.loads(json.dumps(measured_to_dict(measured))))
+    assert back.estimates == measured.estimates
+    assert back.missing == measured.missing
+    assert back.problems == measured.problems
+    assert back.view == measured.view
+    assert back.findings.landmarks_px == measured.findings.landmarks_px
+    assert back.findings.by_hand == measured.findings.by_hand
+    np.testing.assert_array_equal(back.findings.lines_px["fold"], line)
+
+
+json_values = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=8,
+)
+
+
+@given(json_values)
+def test_nonsense_from_a_worker_is_a_value_error(data):
+    with pytest.raises((ValueError, OverflowError)):
+        measured_from_dict(data)
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from(["estimates", "missing", "landmarks_px", "lines_px", "problems", "view"]), json_values
+    )
+)
+def test_spoilt_replies_are_value_errors_or_harmless(spoilt):
+    good = measured_to_dict(Measured({"offset_mm": Estimate(1.0, 0.1)}))
+    try:
+        back = measured_from_dict(good | spoilt)
+    except ValueError:
+        return
+    assert all(math.isfinite(e.value) for e in back.estimates.values())
+
+
+# ----------------------------------------------------------------------------- what is asked
+
+
+def test_a_form_becomes_the_command_lines_request():
+    spec = spec_from(
+        {"closure": "4x4", "closure_other": "12.7x12.7cm", "block": "57.8cm", "front": "left"}, Settings(), (99.2, 99.6)
+    )
+    request = request_of(json.loads(json.dumps(spec)), {"fold_front": [10, 20]})
+    assert request.closure.width_mm == pytest.approx(127.0)
+    assert request.block_circumference_mm == pytest.approx(578.0)
+    assert request.card_bars_mm == pytest.approx((99.2, 99.6))
+    assert request.front == "left"
+    assert request.marks.landmarks_px == {"fold_front": (10.0, 20.0)}
+    assert request.tolerances == Settings().tolerances
+
+
+@pytest.mark.parametrize(
+    ("form", "words"),
+    [
+        ({}, "Which closure"),
+        ({"closure": "5x5"}, "How large"),
+        ({"closure": "5x5", "block": "57"}, "no unit"),
+        ({"closure": "5x5", "block": "57in"}, "57cm"),
+        ({"closure": "<script>", "block": "57cm"}, "not two numbers"),
+        ({"closure": "5x5", "block": "57cm", "front": "up"}, "top, bottom"),
+        ({"closure": "5x5", "block": "57cm", "stage": "sewn"}, "stage"),
+    ],
+)
+def test_a_bad_form_is_one_sentence(form, words):
+    with pytest.raises(UsageProblem, match=words):
+        spec_from(form, Settings())
+
+
+@given(st.dictionaries(st.text(max_size=12) | st.just("fold_front"), json_values, max_size=3))
+def test_points_from_a_browser_are_points_or_refused(points):
+    try:
+        marks = marks_of(points, 1000, 800)
+    except UsageProblem:
+        return
+    for x, y in marks.landmarks_px.values():
+        assert -0.5 <= x <= 999.5
+        assert -0.5 <= y <= 799.5
+
+
+# ----------------------------------------------------------------------------- limits
+
+
+def test_limits_are_kept_where_the_command_line_reads_them(tmp_path):
+    from placecheck.settings import load_settings
+
+    path = tmp_path / "settings.toml"
+    path.write_text('# ours\n[check]\nclosure = "5x5"\nblock_circumference = "22 \\"3/4\\" in"\n')
+    before = tomllib.loads(path.read_text())["check"]
+    shown = limits.shown(tmp_path)
+    assert shown["default"]
+    texts = {f"{n}_{s}": v for n, pair in shown["limits"].items() for s, v in zip(("low", "high"), pair, strict=True)}
+    limits.keep(tmp_path, texts | {"aim": "9", "risk": "2,5", "offset_mm_low": "-2.5"})
+    assert tomllib.loads(path.read_text())["check"] == before
+    kept = load_settings(tmp_path).tolerances
+    assert kept.limits["offset_mm"] == (-2.5, 3.0)
+    assert kept.clearance_aim_mm == 9.0
+    assert kept.risk == pytest.approx(0.025)
+    assert (tmp_path / "settings.toml.before").read_text().startswith("# ours")
+    limits.keep(tmp_path, {"defaults": "1"})
+    assert limits.shown(tmp_path)["default"]
+    assert tomllib.loads(path.read_text()) == {"check": before}
+
+
+def test_bad_limits_change_nothing(tmp_path):
+    for bad in ({}, {"offset_mm_low": "nan"}):
+        with pytest.raises(UsageProblem, match="not a number"):
+            limits.keep(tmp_path, bad)
+    texts = {
+        f"{n}_{s}": v
+        for n, p in limits.shown(tmp_path)["limits"].items()
+        for s, v in zip(("low", "high"), p, strict=True)
+    }
+    with pytest.raises(UsageProblem, match="wrong way round"):
+        limits.keep(tmp_path, texts | {"aim": "9", "risk": "5", "skew_deg_low": "7"})
+    assert list(tmp_path.iterdir()) == []
+
+
+simple = st.text(max_size=30) | st.floats(-1e6, 1e6) | st.lists(st.floats(-100, 100), min_size=2, max_size=2)
+keys = st.from_regex(r"[a-z_]{1,12}", fullmatch=True)
+
+
+@given(st.dictionaries(keys, st.dictionaries(keys, simple, max_size=4), max_size=3))
+def test_what_is_written_is_what_tomllib_reads(data):
+    assert tomllib.loads(limits.toml(data)) == data
+
+
+# ----------------------------------------------------------------------------- rows
+
+
+def judged(value: float, u: float, low: float, high: float, state: str = "in") -> Judged:
+    return Judged(Estimate(value, u), low, high, state, 0.5)
+
+
+def test_the_band_is_to_scale():
+    """24 mm across 1000 units: 41.667 units a millimetre, worked by hand."""
+    band = band_of(judged(1.5, 0.25, -3, 3), "mm", 2.0)
+    assert (band.low, band.high) == (375.0, 625.0)
+    assert (band.sure_low, band.sure_high) == (395.8, 604.2)
+    assert band.value == 562.5
+    assert band.u_high - band.u_low == pytest.approx(1000 / 24, abs=0.1)
+    assert band_of(judged(9.5, 0.25, 6, 13), "mm", 2.0).value == 500.0
+    assert band_of(judged(1.0, 0.1, -2, 2), "deg", 2.0).value == 625.0
+
+
+@given(finite, st.floats(1e-3, 50), st.floats(-90, 0), st.floats(0.1, 90))
+def test_nothing_is_drawn_outside(value, u, low, width):
+    band = band_of(judged(value, u, low, low + width), "mm", 1.645)
+    for x in (band.low, band.high, band.sure_low, band.sure_high, band.value, band.u_low, band.u_high):
+        assert 0 <= x <= WIDE
+    assert band.low <= band.sure_low <= band.sure_high <= band.high
+    assert (band.beyond != 0) == (abs(value - (low + width / 2)) > 12)
+
+
+def answered(offset: float, u: float = 0.2):
+    from placecheck.one_photo import answer_for
+
+    values = {"offset_mm": offset, "skew_deg": 0.1, "fold_offset_front_mm": offset, "fold_offset_back_mm": offset}
+    values |= dict.fromkeys(("clearance_centre_mm", "clearance_left_mm", "clearance_right_mm"), 10.0)
+    values |= dict.fromkeys(("front_corner_asymmetry_mm", "back_corner_asymmetry_mm"), 0.0)
+    return answer_for(Measured({n: Estimate(v, u) for n, v in values.items()}), request_of(SPEC))
+
+
+def test_worst_first():
+    near, far, good, poor = answered(4.0), answered(9.0), answered(0.0), answered(2.9)
+    order = sorted([good, near, poor, far], key=badness, reverse=True)
+    assert order == [far, near, poor, good]
+    assert [a.verdict for a in order] == ["fix", "fix", "retake", "pass"]
+
+
+def test_what_changed_is_only_what_can_be_told():
+    assert [c.label for c in moved_since(answered(5.0), answered(1.0), 10.0)] == ["Off centre"]
+    assert moved_since(answered(5.0), answered(1.0), 10.0)[0].word == "4.0 mm (3/16 in) better"
+    assert "worse" in moved_since(answered(1.0), answered(-5.0), 10.0)[0].word
+    assert moved_since(answered(2.0), answered(-2.0), 10.0)[0].word == "moved to the other side"
+    assert moved_since(answered(1.0, 0.5), answered(1.6, 0.5), 10.0) == []
+
+
+def test_the_next_step_is_the_first_move():
+    assert next_step(answered(5.0)).startswith("Slide the whole closure 5.0 mm")
+    assert next_step(answered(0.0)).startswith("Save it")
+
+
+# ----------------------------------------------------------------------------- small texts
+
+
+@pytest.mark.parametrize(
+    ("file", "student"),
+    [
+        ("Amara 2.jpg", "Amara 2"),
+        ("..\\..\\Bea.JPG", "Bea"),
+        ("../../etc/passwd", "passwd"),
+        ("", "without a name"),
+        ("a\nb\0c.jpg", "abc"),
+    ],
+)
+def test_students_by_file_name(file, student):
+    assert student_of(file) == student
+
+
+def test_no_cell_is_a_formula():
+    """The starts that CSV injection uses (OWASP, from memory)."""
+    assert [_cell(t)[0] for t in ("=1+1", "+1", "-1", "@x", "\tx", "\rx")] == ["'"] * 6
+    assert _cell("Amara") == "Amara"
+
+
+@pytest.mark.parametrize(
+    ("host", "bare"),
+    [("a:80", "a"), ("[::1]:80", "::1"), ("[::1]", "::1"), ("::1", "::1"), ("Bench.local", "bench.local"), ("", "")],
+)
+def test_hosts_without_ports(host, bare):
+    assert _bare(host) == bare
+
+
+@pytest.mark.parametrize(
+    ("headers", "own"),
+    [
+        ({"sec-fetch-site": "same-origin", "origin": "http://a:1"}, True),
+        ({"origin": "http://a:1"}, True),
+        ({}, True),  # no browser; the form token decides
+        ({"sec-fetch-site": "cross-site"}, False),
+        ({"sec-fetch-site": "same-site", "origin": "http://a:1"}, False),
+        ({"sec-fetch-site": "none"}, False),
+        ({"origin": "http://evil.example"}, False),
+        ({"origin": "null"}, False),
+        ({"origin": "https://a:1"}, False),
+    ],
+)
+def test_only_this_pages_own_forms(headers, own):
+    from starlette.datastructures import Headers
+
+    assert _own_origin(Headers(headers), "http", "a:1") is own

@@ -1,0 +1,561 @@
+"""The bench page as a stranger meets it: a real server process, asked over HTTP by httpx, not by a browser.
+
+What is tried here follows OWASP's lists for sessions, forged requests, uploads and headers (from memory); what
+must hold is said in each test. Photos are measured by the stand-in of page_bench, opened by the real code.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+import socket
+import struct
+import sys
+import time
+import zlib
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import httpx
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+from tests.page_bench import photo_bytes, start
+
+FORM = {"closure": "5x5", "block": "22.75in"}
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory):
+    running = start(tmp_path_factory.mktemp("bench"), check_s=2)
+    yield running
+    running.stop()
+
+
+def pair(server, code=None) -> tuple[httpx.Client, str]:
+    """A paired client and its form token."""
+    client = httpx.Client(base_url=server.url, timeout=60, headers={"accept": "text/html"})
+    answer = client.post("/pair", data={"code": code or server.code})
+    assert answer.status_code == 303, answer.text
+    return client, re.search(r'data-token="(\w+)"', client.get("/").text)[1]
+
+
+@pytest.fixture(scope="module")
+def paired(server):
+    client, token = pair(server)
+    yield client, token
+    client.close()
+
+
+def new_code(paired) -> str:
+    client, token = paired
+    return re.search(r"[A-Z2-9]{4}-[A-Z2-9]{4}", client.post("/devices/code", data={"token": token}).text)[0]
+
+
+def send(client, token, data: bytes, name="photo.jpg", **form) -> httpx.Response:
+    return client.post(
+        "/photos",
+        data={"token": token, **FORM, **form},
+        files={"photo": (name, data)},
+        headers={"accept": "application/json"},
+    )
+
+
+def wait_for(client, to: str, seconds=30) -> None:
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        state = client.get(f"{to}/state", headers={"accept": "application/json"}).json()
+        if state["state"] == "done":
+            return
+        time.sleep(0.05)
+    raise AssertionError(f"no answer for {to}")
+
+
+def measured(paired, data: bytes, **form) -> tuple[str, str]:
+    """Address and text of the check of a photo."""
+    client, token = paired
+    to = send(client, token, data, **form).json()["to"]
+    wait_for(client, to)
+    return to, words(client.get(to).text)
+
+
+def words(page: str) -> str:
+    return " ".join(re.sub(r"<[^>]+>", " ", page).split())
+
+
+# ----------------------------------------------------------------------------- who may come in
+
+
+def addresses(server, to: str) -> list[str]:
+    from placecheck.page import views_class, views_photo, views_setup, views_shop
+
+    number = to.rsplit("/", 1)[1]
+    values = {"number": number, "picture": "overlay", "paper": "a4", "kind": "html", "name": "x"}
+    routes = [*views_photo.ROUTES, *views_setup.ROUTES, *views_class.ROUTES, *views_shop.ROUTES]
+    return [re.sub(r"\{(\w+)\}", lambda m: values[m[1]], r.path) for r in routes if "GET" in r.methods]
+
+
+def test_nothing_is_readable_without_pairing(server, paired):
+    to, _ = measured(paired, photo_bytes())
+    stranger = httpx.Client(base_url=server.url)
+    for path in [*addresses(server, to), f"{to}/view.jpg", "/records/1/photo.jpg", "/nothing"]:
+        if path == "/pair":
+            continue
+        assert stranger.get(path, headers={"accept": "image/*"}).status_code == 401, path
+        page = stranger.get(path, headers={"accept": "text/html"})
+        assert (page.status_code, page.headers["location"]) == (303, "/pair"), path
+        forged = stranger.get(path, headers={"accept": "image/*", "cookie": "placecheck=" + "A" * 43})
+        assert forged.status_code == 401, path
+    assert paired[0].get(f"{to}/overlay.jpg").content[:3] == b"\xff\xd8\xff"
+
+
+def test_codes_are_single_use_and_the_cookie_is_shut(server, paired):
+    code = new_code(paired)
+    first = httpx.post(f"{server.url}/pair", data={"code": code})
+    cookie = first.headers["set-cookie"].lower()
+    assert "httponly" in cookie
+    assert "samesite=strict" in cookie
+    assert "path=/" in cookie
+    second = httpx.post(f"{server.url}/pair", data={"code": code})
+    assert second.status_code == 403
+    assert "set-cookie" not in second.headers
+    assert httpx.get(f"{server.url}/pair?code={new_code(paired)}").headers.get("set-cookie") is None
+
+
+def test_an_unpaired_device_is_out_at_once(server, paired):
+    client, token = pair(server, new_code(paired))
+    key = re.search(r'name="key" value="(\w+)">(?:(?!name="key").)*?$', client.get("/devices").text, re.S)
+    keys = re.findall(r'name="key" value="(\w+)"', client.get("/devices").text)
+    assert key
+    mine = next(k for k in keys if k in client.get("/devices").text.split("(this one)")[1][:400])
+    assert client.post("/devices/unpair", data={"token": token, "key": mine}).status_code == 303
+    assert client.get("/").headers["location"] == "/pair"
+
+
+def test_guessing_is_stopped(tmp_path):
+    server = start(tmp_path)
+    try:
+        answers = [httpx.post(f"{server.url}/pair", data={"code": f"AAAA-AAA{i}"}).status_code for i in range(12)]
+        assert answers[:10] == [403] * 10
+        assert answers[10:] == [429] * 2
+        assert httpx.post(f"{server.url}/pair", data={"code": server.code}).status_code == 429
+    finally:
+        server.stop()
+
+
+# ----------------------------------------------------------------------------- who may change things
+
+
+def test_every_change_wants_the_form_token(server, paired):
+    from placecheck.page import views_class, views_photo, views_setup, views_shop
+
+    client, _ = paired
+    routes = [*views_photo.ROUTES, *views_setup.ROUTES, *views_class.ROUTES, *views_shop.ROUTES]
+    changing = [re.sub(r"\{\w+\}", "0" * 16, r.path) for r in routes if "POST" in r.methods and r.path != "/pair"]
+    assert len(changing) >= 15
+    for path in changing:
+        for form in ({}, {"token": ""}, {"token": "0" * 64}):
+            assert client.post(path, data=form).status_code == 403, path
+        wrong = client.post(path, json={}, headers={"x-form-token": "0" * 64})
+        assert wrong.status_code == 403, path
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"origin": "http://evil.example"},
+        {"origin": "null"},
+        {"sec-fetch-site": "cross-site"},
+        {"sec-fetch-site": "same-site"},
+    ],
+)
+def test_other_sites_can_send_nothing(paired, headers):
+    client, token = paired
+    assert client.post("/devices/code", data={"token": token}, headers=headers).status_code == 403
+
+
+def test_another_devices_token_is_no_use(server, paired):
+    other, other_token = pair(server, new_code(paired))
+    assert paired[0].post("/devices/code", data={"token": other_token}).status_code == 403
+    assert other.post("/devices/code", data={"token": other_token}).status_code == 200
+
+
+@pytest.mark.parametrize("host", ["evil.example", "evil.example:80", "127.0.0.1.evil.example", "192.168.0.1"])
+def test_only_own_names(server, host):
+    """DNS rebinding: a foreign name that points here."""
+    assert httpx.get(f"{server.url}/pair", headers={"host": host}).status_code == 421
+
+
+@pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"])
+def test_other_methods(paired, method):
+    assert paired[0].request(method, "/").status_code == 405
+
+
+# ----------------------------------------------------------------------------- headers
+
+
+def test_headers_of_every_answer(server, paired):
+    client, _ = paired
+    to, _ = measured(paired, photo_bytes())
+    for path in [*addresses(server, to), "/static/page.css", "/static/nothing.css", "/nothing"]:
+        headers = client.get(path).headers
+        policy = headers["content-security-policy"]
+        assert "default-src 'none'" in policy, path
+        if "sandbox" not in policy:
+            assert "unsafe" not in policy, path
+            assert "script-src 'self'" in policy, path
+        assert "frame-ancestors 'none'" in policy
+        assert headers["x-content-type-options"] == "nosniff", path
+        assert headers["referrer-policy"] == "same-origin"
+        if not path.startswith("/static") and not path.endswith(".jpg"):
+            assert headers["cache-control"] == "no-store", path
+
+
+def test_pages_have_nothing_inline_and_nothing_from_elsewhere(server, paired):
+    client, _ = paired
+    to, _ = measured(paired, photo_bytes())
+    for path in [*addresses(server, to), "/pair"]:
+        answer = client.get(path)
+        if (
+            not answer.headers.get("content-type", "").startswith("text/html")
+            or "sandbox" in answer.headers["content-security-policy"]
+        ):
+            continue
+        page = answer.text
+        assert not re.search(r"<script(?![^>]*\bsrc=)", page), path
+        assert not re.search(r"<style|\sstyle=|\son\w+=|javascript:", page), path
+        for link in re.findall(r'(?:href|src|action)="([^"]*)"', page):
+            assert re.match(r"[/#]", link), (path, link)
+            assert not link.startswith("//"), (path, link)
+
+
+def test_what_people_type_stays_text(paired):
+    client, token = paired
+    evil = '"><script>alert(1)</script>'
+    page = client.post("/orders", data={"token": token, "alias": evil, "circumference": evil}).text
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert(1)" in page
+    assert "<script>alert" not in client.get("/records", params={"maker": evil}).text
+
+
+# ----------------------------------------------------------------------------- paths
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../app.py",
+        "/static/..%2fapp.py",
+        "/static/%2e%2e/app.py",
+        "/static//etc/passwd",
+        "/checks/..%2f..%2fsessions/view.jpg",
+        "/checks/%00/view.jpg",
+        "/checks/../../../../etc/passwd",
+        "/records/..%2f1/photo.jpg",
+        "/records/1e3",
+        "/records/999999999999999999999",
+        "/class/..%2finbox",
+        "/orders/..%2f..%2fetc",
+        "/card/..%2f.pdf",
+        "/orders/1/report.exe",
+    ],
+)
+def test_no_path_reaches_a_file(server, paired, path):
+    """Sent as it stands: httpx would tidy the path."""
+    cookie = paired[0].cookies["placecheck"]
+    with socket.create_connection(("127.0.0.1", server.port), 10) as sock:
+        head = f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nCookie: placecheck={cookie}\r\nConnection: close\r\n\r\n"
+        sock.sendall(head.encode())
+        answer = b""
+        while chunk := sock.recv(65536):
+            answer += chunk
+    status = int(answer.split()[1])
+    assert status in (400, 404), answer[:300]
+    assert b"root:" not in answer
+    assert b"import " not in answer
+    assert b"Traceback" not in answer
+
+
+# ----------------------------------------------------------------------------- hostile photos
+
+
+def png_bomb(width: int, height: int) -> bytes:
+    """A PNG that says it is huge and holds little (PNG specification: IHDR, IDAT, IEND)."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", header)
+        + chunk(b"IDAT", zlib.compress(b"\0" * 3_000_000, 9))
+        + chunk(b"IEND", b"")
+    )
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"", "empty"),
+        (b"<html><script>alert(1)</script>", "not a JPEG"),
+        (photo_bytes()[:20_000], "ends too early"),
+        (png_bomb(60_000, 60_000), "larger than 50 megapixels"),
+        (b"GIF89a" + b"\0" * 500, "not a JPEG"),
+        (b"PK\x03\x04" + b"\0" * 500, "not a JPEG"),
+        (b"\xff\xd8\xff" + b"\xff" * 100_000, "ends too early"),
+        (b"\0\0\0\x18ftypheic\0\0\0\0heic" + b"\0" * 500, ""),
+        (b"<svg xmlns='http://www.w3.org/2000/svg' onload='alert(1)'/>", "not a JPEG"),
+    ],
+)
+def test_hostile_files_get_one_sentence(paired, data, says):
+    client, token = paired
+    answer = send(client, token, data)
+    if answer.status_code == 400:
+        assert says in answer.json()["error"]
+        return
+    to = answer.json()["to"]
+    wait_for(client, to)
+    page = words(client.get(to).text)
+    assert "Retake" in page
+    assert says in page
+    assert client.get(f"{to}/overlay.jpg").status_code == 404
+
+
+def test_a_photo_that_never_ends_is_stopped(paired):
+    _, page = measured(paired, photo_bytes("endless"))
+    assert "took longer than 2 seconds" in page
+
+
+def test_a_photo_that_kills_its_worker_is_answered_and_harms_nobody(paired):
+    client, token = paired
+    deadly = send(client, token, photo_bytes("deadly")).json()["to"]
+    _, page = measured(paired, photo_bytes())
+    assert "Fix" in page
+    wait_for(client, deadly)
+    assert "stopped several times" in words(client.get(deadly).text)
+
+
+def test_bytes_are_limited_as_they_arrive(server, paired):
+    client, token = paired
+    with socket.create_connection(("127.0.0.1", server.port), 10) as sock:  # refused by its stated length, unread
+        cookie = f"Cookie: placecheck={client.cookies['placecheck']}"
+        sock.sendall(
+            f"POST /photos HTTP/1.1\r\nHost: 127.0.0.1\r\n{cookie}\r\nContent-Length: 90000000\r\n\r\nx".encode()
+        )
+        assert sock.recv(65536).startswith(b"HTTP/1.1 413")
+    lying = client.post("/devices/code", content=(b"x" * 10_000 for _ in range(100)))  # chunked, without a length
+    assert lying.status_code == 413
+    small = client.post("/orders", data={"token": token, "note": "x" * 70_000})
+    assert small.status_code == 413
+
+    def flood():
+        head = b'--b\r\nContent-Disposition: form-data; name="photo"; filename="a.jpg"\r\n\r\n\xff\xd8\xff'
+        yield head
+        for _ in range(80):
+            yield b"\0" * 1_000_000
+
+    boundary = {"content-type": "multipart/form-data; boundary=b", "x-form-token": token}
+    with contextlib.suppress(httpx.WriteError):  # where the server has hung up on it already
+        assert client.post("/photos", content=flood(), headers=boundary).status_code == 413
+    assert client.get("/").status_code == 200
+
+
+def test_odd_bodies_are_refused_politely(paired):
+    client, token = paired
+    for content, kind in (
+        (b"{", "application/json"),
+        (b"[" * 30_000, "application/json"),
+        (b"[1]", "application/json"),
+        (b"--x", "multipart/form-data; boundary=x"),
+        (b"", "multipart/form-data"),
+        (b"\xff\xfe", "application/x-www-form-urlencoded"),
+    ):
+        answer = client.post(
+            f"/checks/{'0' * 16}/hands", content=content, headers={"content-type": kind, "x-form-token": token}
+        )
+        assert answer.status_code in (400, 404), (content[:20], answer.status_code)
+        assert "Traceback" not in answer.text
+
+
+# ----------------------------------------------------------------------------- load and loss
+
+
+def test_a_photo_sent_twice_is_one(paired):
+    client, token = paired
+    data = photo_bytes()
+    first, second = (send(client, token, data, once="0123456789").json()["to"] for _ in range(2))
+    assert first == second
+
+
+def test_many_phones_at_once_and_none_lost(server, paired):
+    client, token = paired
+    data = photo_bytes()
+
+    def one(i: int) -> str:
+        with httpx.Client(base_url=server.url, cookies=client.cookies, timeout=60) as phone:
+            to = send(phone, token, data, maker=f"m{i}").json()["to"]
+            wait_for(phone, to, 60)
+            return words(phone.get(to, headers={"accept": "text/html"}).text)
+
+    with ThreadPoolExecutor(20) as phones:
+        pages = list(phones.map(one, range(20)))
+    assert all("8.00 ± 0.60 mm right" in page for page in pages)
+
+
+def test_killed_in_mid_check_and_finished_after_the_restart(tmp_path):
+    server = start(tmp_path, workers=1)
+    client, token = pair(server)
+    try:
+        sent = [send(client, token, photo_bytes("slow")).json()["to"] for _ in range(3)]
+        while client.get(f"{sent[0]}/state").json()["state"] != "measuring":
+            time.sleep(0.02)
+        time.sleep(0.3)
+        server.kill()
+        with pytest.raises(httpx.TransportError):
+            client.get("/")
+        kept = sorted(p.name for p in (tmp_path / "page" / "inbox").glob("*.photo"))
+        assert kept == sorted(f"{to.rsplit('/', 1)[1]}.photo" for to in sent)
+        server = start(tmp_path, port=server.port)
+        for to in sent:  # the same cookie still holds, the same addresses answer
+            wait_for(client, to)
+            assert "Numbers" in client.get(to, headers={"accept": "text/html"}).text
+    finally:
+        server.stop()
+
+
+def test_a_slow_sender_holds_up_nobody(server, paired):
+    client, _ = paired
+    with socket.create_connection(("127.0.0.1", server.port), 10) as sock:
+        sock.sendall(b"POST /photos HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 50000000\r\n\r\nx")
+        begun = time.monotonic()
+        assert client.get("/").status_code == 200
+        assert time.monotonic() - begun < 2
+
+
+# ----------------------------------------------------------------------------- the job itself
+
+
+def test_correcting_saving_and_finding(server, paired):
+    client, token = paired
+    to, page = measured(paired, photo_bytes("pass"))
+    assert "Pass" in page
+    begun = time.monotonic()
+    for x in (850, 860, 870, 880):
+        live = client.post(f"{to}/hands", json={"points": {"fold_front": [x, 744.0]}}, headers={"x-form-token": token})
+        assert live.status_code == 200, live.text
+    warm = time.monotonic()
+    live = client.post(
+        f"{to}/hands", json={"points": {"fold_front": [900, 744.0]}}, headers={"x-form-token": token}
+    ).json()
+    assert time.monotonic() - warm < 0.3, warm - begun
+    assert live["kind"] == "fix"
+    assert live["rows"]["skew_deg"]["state"] == "out"
+    assert "Pass" in words(client.get(to).text)  # trying out changes nothing
+    for bad in ({"fold_front": [1e9, 0]}, {"nose": [1, 1]}, {"fold_front": "x"}, {"fold_front": [None, 1]}, [1]):
+        answer = client.post(f"{to}/hands", json={"points": bad}, headers={"x-form-token": token})
+        assert answer.status_code == 400
+    client.post(f"{to}/points", data={"token": token, "points": '{"fold_front": [900, 744]}'})
+    wait_for(client, to)
+    assert "Set by hand: fold at the hairline." in words(client.get(to).text)
+    client.post(f"{to}/save", data={"token": token})
+    number = re.search(r'href="/records/(\d+)">Saved', client.get(to).text)[1]
+    kept = words(client.get(f"/records/{number}").text)
+    assert "Fix" in kept
+    assert "Set by hand: fold at the hairline." in kept
+    client.post(f"{to}/points", data={"token": token, "points": "{}"})
+    wait_for(client, to)
+    back = words(client.get(to).text)
+    assert "Pass" in back
+    assert "Set by hand" not in back
+
+
+def test_saved_photos_lose_their_place(server, paired):
+    """GPS and owner go from the kept copy; the inbox's own copy goes after a week."""
+    from PIL import Image
+
+    client, token = paired
+    image = Image.open(io.BytesIO(photo_bytes("pass")))
+    exif = Image.Exif()
+    exif[0x013B] = "A. Owner"
+    exif.get_ifd(0x8825)[1] = "N"
+    out = io.BytesIO()
+    image.save(out, "JPEG", exif=exif)
+    assert b"A. Owner" in out.getvalue()
+    to, _ = measured(paired, out.getvalue())
+    client.post(f"{to}/save", data={"token": token})
+    number = re.search(r'href="/records/(\d+)">Saved', client.get(to).text)[1]
+    for path in (f"{to}/view.jpg", f"{to}/overlay.jpg", f"/records/{number}/photo.jpg"):
+        shown = client.get(path).content
+        assert b"A. Owner" not in shown
+        assert not Image.open(io.BytesIO(shown)).getexif()
+
+
+def test_a_class_worst_first_as_csv_and_pages(paired):
+    import csv
+
+    client, token = paired
+    files = [
+        ("photo", (f"{name}.jpg", photo_bytes(kind) + name.encode()))
+        for name, kind in (("=Bea", "pass"), ("Amara", "fix"))
+    ]
+    files.append(("photo", ("Edo.jpg", b"no photo at all")))
+    form = {"token": token, **FORM, "batch": "a" * 16, "class": "Tuesday"}
+    answer = client.post("/class", data=form, files=files)
+    assert answer.headers["location"] == f"/class/{'a' * 16}"
+    to = answer.headers["location"]
+    while client.get(f"{to}/state").json()["state"] != "done":
+        time.sleep(0.05)
+    page = client.get(to).text
+    assert re.findall(r"<h2>([^<]+)</h2>", page) == ["Amara", "Edo", "=Bea"]
+    table = list(csv.reader(io.StringIO(client.get(f"{to}/results.csv").content.decode("utf-8-sig"))))
+    assert table[0][2:4] == ["offset_mm [mm]", "offset_mm_U95"]
+    assert [row[:2] for row in table[1:]] == [["Amara", "fix"], ["Edo", "retake"], ["'=Bea", "pass"]]
+    assert float(table[1][2]) == pytest.approx(8.0, abs=0.01)
+    pages = client.get(f"{to}/pages").text
+    assert pages.count('<article class="sheet">') == 3
+
+
+def test_an_order_from_form_to_report(paired):
+    client, token = paired
+    asked = client.post("/orders", data={"token": token, "alias": "Willow", "circumference": "57in"})
+    assert asked.status_code == 400
+    assert "57cm" in words(asked.text)
+    doubtful = client.post("/orders", data={"token": token, "alias": "Willow", "circumference": "63cm"})
+    assert "unusually long" in words(doubtful.text)
+    kept = client.post(
+        "/orders",
+        data={
+            "token": token,
+            "alias": "Willow",
+            "circumference": "57cm",
+            "closure": "5x5",
+            "block": "57.8cm",
+            "maker": "Ada",
+        },
+    )
+    number = kept.headers["location"].rsplit("/", 1)[1]
+    to, _ = measured(paired, photo_bytes("pass"), order=number)
+    client.post(f"{to}/save", data={"token": token})
+    page = words(client.get(f"/orders/{number}").text)
+    assert "Willow" in page
+    assert "Pass" in page
+    report = client.get(f"/orders/{number}/report.html")
+    assert "sandbox" in report.headers["content-security-policy"]
+    assert "Willow" in report.text
+    assert client.get(f"/orders/{number}/report.pdf").content[:5] == b"%PDF-"
+    found = client.get("/records", params={"client": "Willow"}).text
+    assert "1 record." in found
+    assert "Ada" in client.get("/charts").text
+
+
+def test_the_card_and_its_bars(server, paired):
+    from placecheck.cards import saved_bars_mm
+
+    client, token = paired
+    assert client.get("/card/a4.pdf").content[:5] == b"%PDF-"
+    assert client.post("/card/bars", data={"token": token, "across": "99,4", "down": "99.6"}).status_code == 303
+    assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
+    assert client.post("/card/bars", data={"token": token, "across": "50", "down": "99.6"}).status_code == 400
+    assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
