@@ -345,7 +345,9 @@ def test_bytes_are_limited_as_they_arrive(server, paired):
             f"POST /photos HTTP/1.1\r\nHost: 127.0.0.1\r\n{cookie}\r\nContent-Length: 90000000\r\n\r\nx".encode()
         )
         assert sock.recv(65536).startswith(b"HTTP/1.1 413")
-    lying = client.post("/devices/code", content=(b"x" * 10_000 for _ in range(100)))  # chunked, without a length
+    form = {"content-type": "application/x-www-form-urlencoded"}
+    chunked = (b"x" * 10_000 for _ in range(100))  # without a length
+    lying = client.post("/devices/code", content=chunked, headers=form)
     assert lying.status_code == 413
     small = client.post("/orders", data={"token": token, "note": "x" * 70_000})
     assert small.status_code == 413

@@ -1,0 +1,392 @@
+"""The bench page in real Chromium: the whole job on a phone of 360 px and on a desktop, by touch and by keys.
+
+Chromium is Debian's (apt-get install chromium), driven by playwright; accessibility is looked at by axe-core 4
+(the copy inside the package axe-playwright-python) with its rules for WCAG 2.0, 2.1 and 2.2, A and AA. Photos are
+measured by the stand-in of page_bench.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+from tests.page_bench import photo_bytes, start
+
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+pytestmark = pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="needs Chromium: apt-get install chromium")
+
+PHONE, DESKTOP = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+OPTIONS = {"runOnly": {"type": "tag", "values": RULES}, "rules": {"target-size": {"enabled": True}}}
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory):
+    running = start(tmp_path_factory.mktemp("bench"))
+    yield running
+    running.stop()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def paired(server, browser):
+    """The cookies of a paired phone, got by the QR code's address."""
+    context = browser.new_context(viewport=PHONE)
+    page = context.new_page()
+    page.goto(f"{server.url}/pair#{server.code.replace('-', '')}")
+    page.wait_for_url(f"{server.url}/")
+    assert "#" not in page.url
+    state = context.storage_state()
+    assert [c["httpOnly"] for c in state["cookies"]] == [True]
+    assert page.evaluate("document.cookie") == ""
+    context.close()
+    return state
+
+
+class Watched:
+    """A page that remembers what went wrong and who was asked for what."""
+
+    def __init__(self, context, server) -> None:
+        self.page = context.new_page()
+        self.errors: list[str] = []
+        self.foreign: list[str] = []
+        self.page.on("pageerror", lambda e: self.errors.append(str(e)))
+        self.page.on("console", lambda m: self.errors.append(m.text) if m.type == "error" else None)
+        self.page.on(
+            "request",
+            lambda r: None if r.url.startswith((server.url, "blob:", "data:")) else self.foreign.append(r.url),
+        )
+
+
+@pytest.fixture
+def phone(server, browser, paired):
+    context = browser.new_context(
+        viewport=PHONE, device_scale_factor=2, has_touch=True, is_mobile=True, storage_state=paired
+    )
+    watched = Watched(context, server)
+    yield watched.page
+    context.close()
+    assert [e for e in watched.errors if "400 (Bad Request)" not in e] == []  # a refused form is no fault
+    assert watched.foreign == []
+
+
+@pytest.fixture
+def photos(tmp_path):
+    def photo(kind: str = "fix", name: str = "") -> Path:
+        path = tmp_path / (name or f"{kind}.jpg")
+        path.write_bytes(photo_bytes(kind))
+        return path
+
+    return photo
+
+
+def fill(page) -> None:
+    if page.locator("details.asked:not([open])").count():
+        page.click("details.asked summary")
+    page.locator(".chip", has_text="5x5").click()
+    page.fill("#block", "22.75in")
+    page.fill("#maker", "Ada")
+
+
+def send(page, server, path: Path) -> None:
+    page.goto(server.url)
+    fill(page)
+    page.set_input_files("input[capture]", path)
+    page.wait_for_selector(".verdict")
+
+
+def reads(page, measure: str) -> str:
+    return page.locator(f"[data-measure={measure}] .read strong").inner_text()
+
+
+def no_sideways(page) -> None:
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
+
+
+def test_the_whole_job_on_a_phone(phone, server, photos):
+    send(phone, server, photos("fix"))
+    assert phone.locator(".verdict h1").inner_text() == "Fix"
+    assert phone.locator(".next .lead").inner_text().startswith("Slide the whole closure 8.0 mm")
+    assert reads(phone, "offset_mm") == "8.00 ± 0.60 mm right"
+    assert phone.locator(".viewer img").evaluate("i => i.complete && i.naturalWidth") > 500
+    no_sideways(phone)
+
+    phone.click("text=New photo")
+    assert phone.locator("[data-shows=block]").inner_text() == "22.75in"
+    phone.set_input_files("input[capture]", photos("pass"))
+    phone.wait_for_selector(".verdict.pass")
+    assert "7.6 mm (5/16 in) better" in phone.locator(".changed li").first.inner_text()
+
+    phone.click("button:text-is('Save')")
+    phone.click(".saved a")
+    phone.wait_for_selector("text=Record 1")
+    assert phone.locator(".numbers li").count() == 7
+    phone.goto(f"{server.url}/records?verdict=pass")
+    assert phone.locator(".list li").count() == 1
+    phone.goto(f"{server.url}/charts")
+    assert phone.locator(".chart svg").count() >= 1
+    no_sideways(phone)
+
+
+def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct a point by hand")
+    phone.wait_for_selector(".marks .core")
+    assert phone.locator("[data-measure=front_corner_asymmetry_mm] .state").inner_text() == "✓ in"
+    ring = phone.locator(".marks g").nth(3).locator(".core")  # front right
+    box = ring.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    phone.mouse.move(x, y)
+    phone.mouse.down()
+    phone.mouse.move(x + 3, y)
+    phone.wait_for_timeout(1500)  # the photo is opened for corrections once
+    loupe = phone.locator(".loupe")
+    assert loupe.is_visible()
+    shown = loupe.bounding_box()
+    assert not (shown["x"] < x < shown["x"] + shown["width"] and shown["y"] < y < shown["y"] + shown["height"])
+    phone.evaluate(
+        """() => {
+            window.late = [];
+            let at = 0;
+            const stage = document.getElementById('stage'), now = () => performance.now();
+            stage.addEventListener('pointermove', () => { at = at || now(); });
+            stage.addEventListener('followed', () => { if (at) window.late.push(now() - at); at = 0; });
+        }"""
+    )
+    for i in range(1, 9):
+        phone.mouse.move(x + 3 + 5 * i, y)
+        phone.wait_for_timeout(120)
+    phone.mouse.up()
+    assert loupe.is_hidden()
+    phone.wait_for_selector("[data-measure=front_corner_asymmetry_mm].out")
+    late = phone.evaluate("window.late")
+    assert len(late) >= 6
+    assert max(late) < 300, late
+    assert phone.locator("[data-tile=front_corner_asymmetry_mm]").get_attribute("class") == "tile out"
+    assert phone.locator("[data-point=front_right] .how").inner_text() == "set by hand"
+
+    dragged = reads(phone, "front_corner_asymmetry_mm")
+    phone.click("#back")
+    phone.wait_for_selector("[data-measure=front_corner_asymmetry_mm].in")
+    assert reads(phone, "front_corner_asymmetry_mm") == "0.00 ± 0.60 mm"
+
+    phone.click("[data-point=front_right]")
+    phone.focus("#stage")
+    for _ in range(4):
+        phone.keyboard.press("Shift+ArrowRight")
+    phone.wait_for_selector("[data-measure=front_corner_asymmetry_mm].out")
+    assert reads(phone, "front_corner_asymmetry_mm") == "10.00 ± 0.60 mm right"  # 40 px of 1600, 400 mm wide
+    assert dragged != reads(phone, "front_corner_asymmetry_mm")
+    phone.click("text=Use these points")
+    phone.wait_for_selector(".byhand")
+    assert phone.locator(".byhand").inner_text() == "Set by hand: front right corner."
+    assert phone.locator(".verdict h1").inner_text() == "Fix"
+
+
+def test_touch_drags_and_pinches(phone, server, photos):
+    """Touch points sent to the browser itself (Chrome DevTools Protocol, Input.dispatchTouchEvent)."""
+    send(phone, server, photos("pass"))
+    cdp = phone.context.new_cdp_session(phone)
+
+    def touch(kind: str, *points: tuple[float, float]) -> None:
+        cdp.send(
+            "Input.dispatchTouchEvent",
+            {"type": kind, "touchPoints": [{"x": x, "y": y, "id": i} for i, (x, y) in enumerate(points)]},
+        )
+
+    phone.locator(".pane").scroll_into_view_if_needed()
+    pane = phone.locator(".pane").bounding_box()
+    x, y = pane["x"] + pane["width"] / 2, pane["y"] + 60
+    touch("touchStart", (x - 20, y), (x + 20, y))
+    for i in range(1, 8):
+        touch("touchMove", (x - 20 - 10 * i, y), (x + 20 + 10 * i, y))
+    touch("touchEnd")
+    scale = phone.locator(".pane img").evaluate("i => new DOMMatrix(getComputedStyle(i).transform).a")
+    assert scale > 2
+    phone.click("text=Correct a point by hand")
+    phone.wait_for_selector(".marks .core")
+    box = phone.locator(".marks g").nth(2).locator(".core").bounding_box()
+    x, y = box["x"] + 2, box["y"] + 2
+    touch("touchStart", (x, y))
+    for i in range(1, 6):
+        touch("touchMove", (x - 8 * i, y))
+    touch("touchEnd")
+    phone.wait_for_selector("[data-measure=front_corner_asymmetry_mm].out")
+    assert phone.locator("[data-point=front_left] .how").inner_text() == "set by hand"
+
+
+def test_a_hostile_file_is_one_sentence(phone, server, tmp_path):
+    path = tmp_path / "evil.jpg"
+    path.write_bytes(b"\xff\xd8\xff<script>alert(1)</script>")
+    send(phone, server, path)
+    assert phone.locator(".verdict h1").inner_text() == "Retake"
+    assert "copy it from the phone again" in phone.locator(".next .lead").inner_text()
+    phone.goto(server.url)
+    fill(phone)
+    phone.fill("#block", "57")
+    phone.set_input_files("input[capture]", path)
+    phone.wait_for_selector(".notice:not([hidden])")
+    assert "has no unit" in phone.locator(".notice").inner_text()
+
+
+def test_without_a_connection_the_photo_waits_and_is_sent(browser, server, paired, photos):
+    context = browser.new_context(viewport=PHONE, storage_state=paired)
+    page = context.new_page()
+    page.goto(server.url)
+    fill(page)
+    context.set_offline(True)
+    page.set_input_files("input[capture]", photos("pass"))
+    page.wait_for_selector(".notice:not([hidden])")
+    assert "The photo is kept here" in page.locator(".notice").inner_text()
+    assert page.locator("text=Try again").is_visible()
+    context.set_offline(False)  # the browser tells the page, which sends it by itself
+    page.wait_for_selector(".verdict.pass")
+    context.close()
+
+
+def test_the_internet_is_not_needed(browser, server, paired, photos):
+    """Everything but this server is cut off; names other than its address cannot be looked up."""
+    context = browser.new_context(viewport=DESKTOP, storage_state=paired)
+    context.route(re.compile(r"^https?://(?!127\.0\.0\.1)"), lambda route: route.abort())
+    watched = Watched(context, server)
+    send(watched.page, server, photos("fix"))
+    for path in ("/orders/new", "/class", "/records", "/charts", "/card", "/tolerances", "/camera", "/devices"):
+        watched.page.goto(server.url + path)
+        watched.page.wait_for_load_state()
+    assert watched.foreign == []
+    assert watched.errors == []
+    context.close()
+
+
+def test_without_scripts_the_form_still_works(browser, server, paired, photos):
+    context = browser.new_context(viewport=PHONE, storage_state=paired, java_script_enabled=False)
+    page = context.new_page()
+    page.goto(server.url)
+    fill(page)
+    page.set_input_files("input[type=file] >> nth=1", photos("pass"))
+    page.click("text=Send the photo")
+    page.wait_for_selector(".verdict.pass", timeout=15000)  # by refreshing itself
+    context.close()
+
+
+def test_a_class_dropped_at_once(browser, server, paired, photos):
+    context = browser.new_context(viewport=DESKTOP, storage_state=paired)
+    page = context.new_page()
+    page.goto(f"{server.url}/class")
+    page.locator(".chip", has_text="5x5").click()
+    page.fill("#block", "22.75in")
+    page.fill("#class", "Tuesday evening")
+    files = [photos("pass", "Bea.jpg"), photos("fix", "Amara.jpg"), photos("pass", "Dina.jpg")]
+    page.set_input_files("input[type=file]", files)
+    page.wait_for_url("**/class/*")
+    page.wait_for_selector("[data-wait]", state="detached")
+    assert page.locator(".student h2").all_inner_texts()[0] == "Amara"
+    assert page.locator(".student").count() == 3
+    assert page.locator("p.lead").inner_text() == "1 to fix, 0 to retake, 2 passed."
+    page.goto(page.url + "/pages")
+    assert page.locator("article.sheet").count() == 3
+    assert page.pdf()[:5] == b"%PDF-"
+    context.close()
+
+
+def test_keys_alone_reach_everything(phone, server):
+    phone.goto(server.url)
+    phone.keyboard.press("Tab")
+    assert phone.evaluate("document.activeElement.className") == "skip"
+    seen = set()
+    for _ in range(40):
+        phone.keyboard.press("Tab")
+        seen.add(phone.evaluate("(e => e.name || e.getAttribute('href') || e.tagName)(document.activeElement)"))
+        outline = phone.evaluate(
+            """() => {
+                const e = document.activeElement, lined = (x) => x && getComputedStyle(x).outlineStyle !== 'none';
+                return e === document.body || [e, e.parentElement, e.nextElementSibling].some(lined);
+            }"""
+        )
+        assert outline, phone.evaluate("document.activeElement.outerHTML.slice(0, 200)")
+    assert {"photo", "/orders", "/records", "/more", "SUMMARY"} <= seen
+
+
+PAGES = (
+    "/",
+    "/recent",
+    "/class",
+    "/orders",
+    "/orders/new",
+    "/records",
+    "/records/1",
+    "/charts",
+    "/more",
+    "/devices",
+    "/card",
+)
+PAGES += ("/tolerances", "/camera", "/nothing")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["360", "1280"])
+def test_wcag_22_aa_by_axe(browser, server, paired, photos, scheme, size):
+    from axe_playwright_python.sync_playwright import Axe
+
+    context = browser.new_context(viewport=size, storage_state=paired, color_scheme=scheme, reduced_motion="reduce")
+    page = context.new_page()
+    axe, found = Axe(), []
+
+    def look(where: str) -> None:
+        page.wait_for_load_state()
+        result = axe.run(page, options=OPTIONS)
+        for violation in result.response["violations"]:
+            found.append((where, violation["id"], [n["html"][:120] for n in violation["nodes"]][:2]))
+        if page.evaluate("document.documentElement.scrollWidth") > size["width"]:
+            found.append((where, "scrolls sideways", []))
+
+    for path in PAGES:
+        page.goto(server.url + path)
+        look(path)
+    send(page, server, photos("fix"))
+    page.click("text=Then, in this order")
+    look("fix")
+    page.click("text=Correct a point by hand")
+    page.wait_for_selector(".marks .core")
+    look("correct")
+    send(page, server, photos("pass"))
+    look("pass")
+    send(page, server, server.home / "page" / "sessions.json")
+    look("retake")
+    page.goto(f"{server.url}/devices")
+    page.click("text=Pair one more device")
+    look("code")
+    context.clear_cookies()
+    page.goto(f"{server.url}/pair")
+    look("pair")
+    context.close()
+    assert found == []
+
+
+def test_axe_would_find_something(browser):
+    """The guard itself guarded: a page with known faults is not passed."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = browser.new_page()
+    links = "<a href='/1' style='font-size:6px'>a</a> <a href='/2' style='font-size:6px'>b</a>"
+    page.set_content(
+        f"<html><body><img src='x'><p style='color:#ccc;background:#fff'>faint</p><input>{links}</body></html>"
+    )
+    result = Axe().run(page, options=OPTIONS)
+    ids = {violation["id"] for violation in result.response["violations"]}
+    assert {"image-alt", "color-contrast", "label", "html-has-lang", "target-size"} <= ids
+    page.close()
