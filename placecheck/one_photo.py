@@ -100,7 +100,8 @@ def _failed(problem: Problem, status: int = 4) -> Answer:
     return Answer("retake", Measured({}), {}, (problem,), (), status)
 
 
-def _measure(photo: Photo, request: CheckRequest, explain: Path | None) -> Answer:
+def check_photo(photo: Photo, request: CheckRequest, explain: Path | None = None) -> Answer:
+    """The answer for a photo that is open already. Raises PlacecheckError where a step cannot go on."""
     from placecheck.check import measure_photo
 
     if request.marks is not None:
@@ -115,7 +116,7 @@ def check_file(path: Path, request: CheckRequest, overlay: Path | None = None, e
         from placecheck.photo import load_photo
 
         photo = load_photo(path)
-        answer = _measure(photo, request, explain)
+        answer = check_photo(photo, request, explain)
         json.dumps(answer.as_json(), allow_nan=False)
     except PlacecheckError as error:
         answer = failed_answer(error)

@@ -91,7 +91,7 @@ def addresses(server, to: str) -> list[str]:
     from placecheck.page import views_class, views_photo, views_setup, views_shop
 
     number = to.rsplit("/", 1)[1]
-    values = {"number": number, "picture": "overlay", "paper": "a4", "kind": "html", "name": "x"}
+    values = {"number": number, "picture": "overlay", "paper": "a4", "kind": "html", "name": "x", "sheet": "sheet"}
     routes = [*views_photo.ROUTES, *views_setup.ROUTES, *views_class.ROUTES, *views_shop.ROUTES]
     return [re.sub(r"\{(\w+)\}", lambda m: values[m[1]], r.path) for r in routes if "GET" in r.methods]
 
@@ -532,6 +532,10 @@ def test_an_order_from_form_to_report(paired):
             "token": token,
             "alias": "Willow",
             "circumference": "57cm",
+            "front_to_nape": "36cm",
+            "temple_to_temple": "38cm",
+            "ear_to_ear": "33cm",
+            "nape_width": "12cm",
             "closure": "5x5",
             "block": "57.8cm",
             "maker": "Ada",
@@ -543,6 +547,10 @@ def test_an_order_from_form_to_report(paired):
     page = words(client.get(f"/orders/{number}").text)
     assert "Willow" in page
     assert "Pass" in page
+    assert "What follows Cap: standard" in page
+    for sheet in ("sheet", "guidelines"):
+        pdf = client.get(f"/orders/{number}/{sheet}.pdf")
+        assert pdf.content[:5] == b"%PDF-", words(pdf.text)
     report = client.get(f"/orders/{number}/report.html")
     assert "sandbox" in report.headers["content-security-policy"]
     assert "Willow" in report.text
@@ -561,3 +569,38 @@ def test_the_card_and_its_bars(server, paired):
     assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
     assert client.post("/card/bars", data={"token": token, "across": "50", "down": "99.6"}).status_code == 400
     assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
+
+
+def test_a_camera_is_calibrated_step_by_step(server, paired):
+    """Rendered photos of the card from a known camera (test_calibrate): the profile that comes of them is its."""
+    from placecheck.profiles import load_all, profiles_folder
+    from tests import test_calibrate as known
+
+    client, token = paired
+    pictures = []
+    for i, (turn, at, distance) in enumerate(known.POSES):
+        path = server.home / f"card{i}.jpg"
+        pictures.append(known.write_jpeg(path, known.render(turn, at, distance, i)).read_bytes())
+
+    def add(*data: bytes) -> str:
+        files = [("photo", (f"{i}.jpg", d)) for i, d in enumerate(data)]
+        assert client.post("/camera/photos", data={"token": token}, files=files).status_code == 303
+        return words(client.get("/camera").text)
+
+    page = add(b"no photo", pictures[0])
+    assert "1 of 2 photos can be used." in page
+    assert "Still to take" in page
+    assert "not a JPEG" in page
+    early = client.post("/camera/finish", data={"token": token, "name": "shop phone"})
+    assert early.status_code == 303
+    assert "needs at least 8" in words(client.get("/camera").text)
+    client.post("/camera/clear", data={"token": token})
+    page = add(*pictures)
+    assert f"{len(pictures)} of {len(pictures)} photos can be used." in page
+    bad = client.post("/camera/finish", data={"token": token, "name": "../../evil"})
+    assert bad.status_code == 400
+    client.post("/camera/finish", data={"token": token, "name": "shop phone"})
+    assert "The profile “shop phone” is kept" in words(client.get("/camera").text)
+    profiles, _ = load_all(profiles_folder(server.home))
+    assert [p.name for p in profiles] == ["shop phone"]
+    assert profiles[0].values[0] == pytest.approx(known.TRUE["f"], rel=0.01)

@@ -111,7 +111,7 @@ def family_rss_mb(parent: int) -> float:
     """Resident memory of a process and its children, MB, by Linux's /proc; 0 elsewhere."""
     total = 0.0
     try:
-        children = Path(f"/proc/{parent}/task/{parent}/children").read_text().split()
+        children = [pid for task in Path(f"/proc/{parent}/task").glob("*/children") for pid in task.read_text().split()]
         for pid in [parent, *map(int, children)]:
             status = Path(f"/proc/{pid}/status").read_text()
             total += int(re.search(r"VmRSS:\s+(\d+)", status)[1]) / 1024  # type: ignore[index]
@@ -210,9 +210,8 @@ def _measure(pid: int, first: Phone, photo: bytes, phones: int, workers: int, cl
     print(f"  photo safe on disk             median {statistics.median(safe):.2f} s, worst {max(safe):.2f} s")
     print(f"  answer there                   median {statistics.median(answered):.2f} s, worst {max(answered):.2f} s")
     print(f"  one check alone, warm          {single:.2f} s")
-    print(
-        f"  all, by one after the other    {whole / (phones * single):.2f} ({whole:.1f} s against {phones * single:.1f} s)"
-    )
+    queue = phones * single
+    print(f"  all, by one after the other    {whole / queue:.2f} ({whole:.1f} s against {queue:.1f} s)")
     print(f"  memory, server and workers     {max(peak):.0f} MB at most, {peak[0]:.0f} MB before")
     return 0 if good == phones == different else 1
 

@@ -40,16 +40,16 @@ class Outcome:
 
 
 class Checker:
-    """Measures photos by the project's own pipeline."""
+    """Measures photos as `placecheck check` does, so that a kept record can be checked again."""
 
     def __init__(self) -> None:
         self._open: OrderedDict[str, tuple[Any, CheckRequest]] = OrderedDict()
 
     def measure(self, photo: Photo, request: CheckRequest) -> Measured:
         """Everything measured in `photo`. Raises PlacecheckError."""
-        from placecheck.check import measure_photo
+        from placecheck.one_photo import check_photo
 
-        return measure_photo(photo, request)
+        return check_photo(photo, request).measured
 
     def look(self, photo: Photo, request: CheckRequest) -> Any:
         """What has to be kept so that `again` is quick. Raises PlacecheckError."""

@@ -76,23 +76,51 @@ class OrderShown:
     lengths: list[tuple[str, str]]
     note: str
     doubts: list[str]
+    follows: list[tuple[str, str, str]]
+    notes: list[str]
 
 
-def order_shown(number: str) -> OrderShown:
-    """The order of that number. Raises UsageProblem."""
-    from placecheck.orders import TAPE, doubts
-    from placecheck.units import mm_and_inches
-
+def _order(number: str) -> Order:
     if not number.isdecimal() or len(number) > 9:
         raise UsageProblem("order-unknown", "There is no such order: choose one from the list.")
-    order = _store().get(number)
+    return _store().get(number)
+
+
+def order_shown(home: Path, number: str) -> OrderShown:
+    """The order of that number and what follows from it. Raises PlacecheckError."""
+    from placecheck.fitting import fit
+    from placecheck.orders import TAPE, doubts
+    from placecheck.settings import load_settings
+    from placecheck.units import mm_and_inches
+
+    order = _order(number)
     lengths = []
     for measure in TAPE:
         mm = order.measurements.get(measure.name)
         if mm is not None:
             lengths.append((measure.label[0].upper() + measure.label[1:], mm_and_inches(mm)))
     open_doubts = [doubt for doubt in doubts(order) if doubt not in order.accepted]
-    return OrderShown(_line(order), lengths, order.note, open_doubts)
+    fitting = fit(order, load_settings(home).tolerances)
+    advice = [fitting.cap, fitting.block]
+    advice += [fitting.slack.advice] if fitting.slack else []
+    advice += fitting.closure.advice if fitting.closure else []
+    follows = [(a.what[0].upper() + a.what[1:], a.value, a.sentence) for a in advice]
+    return OrderShown(_line(order), lengths, order.note, open_doubts, follows, list(fitting.notes))
+
+
+def order_sheet(home: Path, number: str, guidelines: bool) -> bytes:
+    """The order's bench sheet, or its plan of rows, as PDF. Raises PlacecheckError where data for it is missing."""
+    from placecheck.fitting import closure_place, fit, marks_for
+    from placecheck.guidelines import plan_for
+    from placecheck.settings import load_settings
+    from placecheck.sheet import bench_sheet, guideline_sheet
+
+    order, tolerances = _order(number), load_settings(home).tolerances
+    if not guidelines:
+        return bench_sheet(order, fit(order, tolerances), "a4", tolerances)
+    placed = marks_for(order)
+    place = closure_place(order, placed, tolerances)
+    return guideline_sheet(order, plan_for(placed, place.back_edge_v_mm), placed, "a4")
 
 
 def tape_fields() -> list[tuple[str, str, str]]:

@@ -69,7 +69,7 @@ async def order_add(request: Request, form: Any) -> Response:
 async def order(request: Request) -> Response:
     """One order: what the tape said, its stages and photos."""
     bench = bench_of(request)
-    shown = await asyncio.to_thread(shop.order_shown, request.path_params["number"])
+    shown = await asyncio.to_thread(shop.order_shown, bench.config.home, request.path_params["number"])
     jobs = [job for job in bench.inbox.all() if job.spec.get("order") == shown.line.number][:30]
 
     def listed() -> list[dict[str, Any]]:
@@ -89,6 +89,17 @@ async def order(request: Request) -> Response:
         listed=await asyncio.to_thread(listed),
         saved=[_line(summary) for summary in saved],
     )
+
+
+async def sheet(request: Request) -> Response:
+    """The order's bench sheet or guidelines, PDF."""
+    bench, kind = bench_of(request), request.path_params["sheet"]
+    if kind not in ("sheet", "guidelines"):
+        raise HTTPException(404)
+    number = request.path_params["number"]
+    data = await asyncio.to_thread(shop.order_sheet, bench.config.home, number, kind == "guidelines")
+    headers = {"content-disposition": f'inline; filename="placecheck-{kind}.pdf"'}
+    return Response(data, media_type="application/pdf", headers=headers)
 
 
 async def report(request: Request) -> Response:
@@ -250,6 +261,7 @@ async def charts(request: Request) -> Response:
 
 ROUTES = [
     Route("/orders/{number}/report.{kind}", report),
+    Route("/orders/{number}/{sheet}.pdf", sheet),
     Route("/records", records),
     Route("/records.csv", records_csv),
     Route("/records/{number}", record),
