@@ -1,0 +1,217 @@
+"""What charts say in words and show in SVG: habits, steadiness, capability, gauge; nothing by colour alone."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from placecheck.quality.charts_svg import BLUE, VERMILION, bars_svg, individuals_svg
+from placecheck.quality.gauge import gauge_share
+from placecheck.quality.stream import (
+    Point,
+    aim_of,
+    capability_sentence,
+    gauge_sentence,
+    habit_of,
+    habit_sentence,
+    look_at,
+    t_quantile,
+)
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def points(values, low=-3.0, high=3.0, u=0.2):
+    return [
+        Point(i + 1, f"2026-{3 + i // 28:02d}-{1 + i % 28:02d}T10:00:00.000000Z", float(v), u, low, high)
+        for i, v in enumerate(values)
+    ]
+
+
+def normal(n, mean, s, seed=1):
+    x = np.random.default_rng(seed).standard_normal(n)
+    return mean + s * (x - x.mean()) / x.std(ddof=1)  # exactly this mean and standard deviation
+
+
+def test_a_steady_two_millimetres_to_the_left_is_a_habit():
+    stream = look_at("offset_mm", "Ada", points(normal(60, -2.0, 0.7)))
+    assert stream.habit.bias == pytest.approx(-2.0)
+    # 95 % t interval of the mean: 2.0 +- 2.0010 * 0.7 / sqrt(60) (t tables: 2.0010 for 59 degrees of freedom)
+    assert stream.habit.low == pytest.approx(-2.0 - 2.0010 * 0.7 / 60**0.5, abs=1e-4)
+    text = " ".join(stream.sentences)
+    assert "2.0 mm to the wearer's left on average (95 % sure of 1.8 to 2.2 mm): a habit, not chance." in text
+    assert "Tell Ada to pin that much further right." in text
+
+
+def test_t_quantile():
+    # Student's t, any table: 95 % two-sided
+    for df, t in ((4, 2.776), (9, 2.262), (59, 2.001), (120, 1.980)):
+        assert t_quantile(0.975, df) == pytest.approx(t, abs=5e-4)
+
+
+def test_no_habit_from_chance_or_from_next_to_nothing():
+    assert habit_of(normal(60, 0.3, 0.7), 0.0, -3, 3) is None  # real, but a tenth of the tolerance
+    assert habit_of(normal(6, 1.0, 2.0), 0.0, -3, 3) is None  # large, but chance
+    assert habit_of([2.0, 2.1, 2.0, 2.05], 0.0, -3, 3) is None  # too few
+    assert habit_of(normal(60, 1.0, 0.7), 0.0, -3, 3) is not None
+
+
+def test_habits_are_seldom_seen_where_there_is_none():
+    rng = np.random.default_rng(4)
+    seen = sum(habit_of(rng.normal(0, 1.0, 10), 0.0, -3, 3) is not None for _ in range(2000))
+    assert seen / 2000 <= 0.05
+
+
+@pytest.mark.parametrize(
+    ("measure", "bias", "where", "do"),
+    [
+        ("offset_mm", 1.5, "to the wearer's right", "pin that much further left"),
+        ("skew_deg", -1.2, "to the left", "turn the closure that much further right"),
+        ("clearance_centre_mm", -2.0, "less than aimed at", "bring the hairline that much further forward"),
+        ("front_corner_asymmetry_mm", 3.0, "wider on the right", "the right one sits too far out"),
+    ],
+)
+def test_habit_sentences(measure, bias, where, do):
+    stream = look_at(measure, "Noor", points(normal(40, bias + aim_of(measure, -4, 4), 0.3), -4, 4))
+    said = habit_sentence(measure, stream.habit, "Noor")
+    assert where in said
+    assert do in said
+
+
+def test_aims():
+    assert aim_of("clearance_centre_mm", 6, 13) == 10.0
+    assert aim_of("clearance_left_mm", 2, 5) == 3.5
+    assert aim_of("offset_mm", -3, 3) == 0.0
+
+
+def test_capability_only_from_enough_placements_and_with_doubt_where_unsteady():
+    few = look_at("offset_mm", "", points(normal(49, 0, 0.5)))
+    assert few.capability is None
+    assert any("from 50 placements on; there are 49" in s for s in few.sentences)
+    many = look_at("offset_mm", "", points(normal(50, 0, 0.5)))
+    assert many.capability.cp == pytest.approx(2.0)
+    shifted = look_at("offset_mm", "", points([*normal(40, -1, 0.4), *normal(40, 1, 0.4)]))
+    assert not shifted.chart.steady
+    assert "describes these placements, not the next ones" in capability_sentence(shifted.capability, False)
+
+
+@pytest.mark.parametrize(
+    ("mean", "s", "words"),
+    [
+        (0.0, 0.5, "fits inside the tolerance"),
+        (2.0, 0.5, "mend the aim, not the hand"),
+        (0.0, 1.6, "wider than the tolerance"),
+        (0.0, 1.0, "cannot be told yet"),
+    ],
+)
+def test_capability_words(mean, s, words):
+    stream = look_at("offset_mm", "", points(normal(60, mean, s)))
+    assert words in capability_sentence(stream.capability, True)
+
+
+def test_gauge_words():
+    x = normal(40, 0, 1.0)
+    for u, words in ((0.05, "what varies is the placing"), (0.2, "good enough"), (0.6, "may be the photo")):
+        assert words in gauge_sentence(gauge_share(x, np.full(40, u)), "mm")
+
+
+def test_few_placements_are_called_few():
+    assert "limits are drawn after 4 more" in look_at("offset_mm", "", points([0.1])).sentences[0]
+    assert (
+        "provisional: from 12 placements, trusted from 20"
+        in look_at("offset_mm", "", points(normal(12, 0, 1))).sentences[0]
+    )
+    assert "read the same" in look_at("offset_mm", "", points([1.0] * 8)).sentences[0]
+
+
+# ----------------------------------------------------------------------------- pictures
+
+
+def drawn(svg: str) -> ET.Element:
+    return ET.fromstring(svg)
+
+
+def texts(root: ET.Element) -> list[str]:
+    return [t.text for t in root.iter(f"{SVG}text")]
+
+
+def test_chart_shows_limits_signals_and_outsiders_by_shape():
+    values = [*normal(30, 0.0, 0.6), 4.2, 0.1]
+    stream = look_at("offset_mm", "Ada", points(values))
+    root = drawn(individuals_svg(stream))
+    said = texts(root)
+    for label in ("tol -3", "tol 3", "placement", "signals", "outside tolerance", "moving range, mm"):
+        assert label in said, label
+    assert any(t.startswith("UCL") for t in said)
+    assert any(t.startswith("LCL") for t in said)
+    groups = [g for g in root.iter(f"{SVG}g")]
+    by_title = {}
+    for g in groups:
+        by_title.setdefault(g.find(f"{SVG}title").text, []).append(g)
+    (wild,) = (gs for title, gs in by_title.items() if "4.20 mm, U95" in title and "outside" not in title)
+    diamonds = [p for p in wild[0].iter(f"{SVG}path") if p.get("stroke") == VERMILION]
+    assert diamonds  # the signal is a diamond ...
+    crosses = [gs for title, gs in by_title.items() if title.endswith("outside the tolerance")]
+    assert len(crosses) == 1  # ... and, being outside, a cross as well
+    plain = [c for c in root.iter(f"{SVG}circle") if c.get("fill") == BLUE]
+    assert len(plain) >= 30
+    dashes = {p.get("stroke-dasharray") for p in root.iter(f"{SVG}path") if p.get("stroke-dasharray")}
+    assert dashes == {"1 3", "7 4"}  # tolerances dotted, limits dashed
+
+
+def test_chart_needs_no_style_sheet_and_speaks_to_screen_readers():
+    svg = individuals_svg(look_at("skew_deg", "A & B <x>", points(normal(25, 0, 0.4), -2, 2)))
+    assert "style" not in svg
+    assert "script" not in svg
+    root = drawn(svg)
+    assert root.get("role") == "img"
+    assert "A & B <x>" in root.get("aria-label")
+    assert root.find(f"{SVG}title").text
+    assert "Steady" in root.find(f"{SVG}desc").text or "steady" in root.find(f"{SVG}desc").text
+    assert root.get("viewBox").startswith("0 0 360 ")
+    assert min(float(t.get("font-size")) for t in root.iter(f"{SVG}text")) >= 12  # letters on a 360 px phone
+
+
+def test_colours_stand_out_on_light_and_dark():
+    """Blue and vermilion stand out from white and from black paper (WCAG 2.2, 1.4.11: 3:1); shapes do the rest."""
+
+    def luminance(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    for colour in (BLUE, VERMILION):
+        light = luminance(colour)
+        assert 1.05 / (light + 0.05) >= 3
+        assert (light + 0.05) / (luminance("#171614") + 0.05) >= 3
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-20, 20), min_size=1, max_size=120))
+def test_everything_stays_inside_the_picture(values):
+    root = drawn(individuals_svg(look_at("offset_mm", "x", points(values))))
+    width, height = (float(v) for v in root.get("viewBox").split()[2:])
+    for circle in root.iter(f"{SVG}circle"):
+        assert 0 <= float(circle.get("cx")) <= width
+        assert 0 <= float(circle.get("cy")) <= height
+    for text in root.iter(f"{SVG}text"):
+        assert 0 < float(text.get("x")) < width
+        assert 0 < float(text.get("y")) < height
+    labels = sorted(float(t.get("y")) for t in root.iter(f"{SVG}text") if float(t.get("x")) > width - 66)
+    upper = [y for y in labels if y < 230]
+    assert all(b - a >= 12.9 for a, b in pairwise(upper))  # no label covers another
+
+
+def test_bars():
+    svg = bars_svg("Yield", [("Ada", 0.5, "2 of 4 (50 %)", (0.15, 0.85)), ("B<", 0.0, "0 of 3", None)])
+    root = drawn(svg)
+    assert "2 of 4 (50 %)" in texts(root)
+    filled = [float(r.get("width")) for r in root.iter(f"{SVG}rect") if r.get("fill") == BLUE]
+    assert filled == [pytest.approx(0.5 * 344), 0.0]
+    assert len(re.findall('stroke-width="2"', svg)) == 1

@@ -1,0 +1,199 @@
+"""`placecheck records ...` as a user types it: output, exit status, files, sentences; nothing by traceback."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import pytest
+from records_shop import REQUEST, answer, jpeg
+
+from placecheck.cli import run
+from placecheck.records.store import Store, save_check
+
+
+@pytest.fixture
+def home(tmp_path, monkeypatch):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+    monkeypatch.delenv("PLACECHECK_RECORDS", raising=False)
+    monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path / "home"
+
+
+@pytest.fixture
+def shop(home):
+    for i in range(6):
+        verdict = "fix" if i % 3 == 0 else "pass"
+        offset = -4.0 if verdict == "fix" else 0.2 * i
+        said = answer(verdict, offset_mm=offset)
+        save_check(
+            home, jpeg(i), said, REQUEST, jpeg(i + 9, exif=False), order=f"O{i % 3}", maker="Ada", client=f"c{i}"
+        )
+    save_check(home, jpeg(7), answer(offset_mm=0.5), REQUEST, order="O1", maker="Ada", stage="stitched")
+    return home
+
+
+def records(capsys, *arguments: str) -> tuple[int, str, str]:
+    status = run(["records", *arguments])
+    out, err = capsys.readouterr()
+    assert "Traceback" not in out + err
+    return status, out, err
+
+
+def test_nothing_yet(home, capsys):
+    status, out, err = records(capsys, "list")
+    assert (status, out) == (0, "")
+    assert "There are no records yet" in err
+    assert records(capsys, "quality")[0] == 0
+    assert records(capsys, "verify")[0] == 0
+    status, _, err = records(capsys, "show", "1")
+    assert status == 4
+    assert "no record 1" in err
+    assert not home.exists()
+
+
+def test_list_show_compare(shop, capsys):
+    status, out, _ = records(capsys, "list", "--order", "O1")
+    assert status == 0
+    assert [line.split()[0] for line in out.splitlines()[1:]] == ["7", "5", "2"]
+    assert "0.50 ± 0.40 mm right" in out
+    status, out, _ = records(capsys, "list", "--json", "--verdict", "fix")
+    lines = [json.loads(line) for line in out.splitlines()]
+    assert [(x["id"], x["verdict"]) for x in lines] == [(4, "fix"), (1, "fix")]
+    assert "2 of 7" in records(capsys, "list", "--limit", "2")[2]
+    status, out, _ = records(capsys, "show", "1")
+    assert "FIX" in out
+    assert "4.00 ± 0.40 mm left" in out
+    assert "Move the front pin" in out
+    status, out, _ = records(capsys, "show", "1", "--json", "--photo", "p.jpg", "--overlay", "o.jpg")
+    assert (shop.parent / "o.jpg").read_bytes() == jpeg(9, exif=False)
+    assert b"Jane" not in (shop.parent / "p.jpg").read_bytes()
+    status, out, _ = records(capsys, "compare", "--order", "O1")
+    assert status == 0
+    assert "no change the photos can show" in out
+    assert records(capsys, "compare", "1", "2")[0] == 0
+    for bad in (["compare"], ["compare", "1"], ["compare", "--order", "O2"], ["list", "--verdict", "good"]):
+        assert records(capsys, *bad)[0] == 2, bad
+    assert records(capsys, "list", "--since", "March")[0] == 2
+
+
+def test_markup_in_names_is_only_text(home, capsys):
+    save_check(home, jpeg(1), answer(), REQUEST, order="[red]x[/red]", maker="[/]")
+    status, out, _ = records(capsys, "list")
+    assert status == 0
+    assert "[red]x[/red]" in out
+
+
+def test_export_report_quality_chart(shop, capsys):
+    status, out, _ = records(capsys, "export")
+    assert len(list(csv.DictReader(io.StringIO(out)))) == 7
+    assert records(capsys, "export", "all.jsonl")[:2] == (0, "all.jsonl\n")
+    assert len((shop.parent / "all.jsonl").read_text().splitlines()) == 8
+    status, _, err = records(capsys, "export", "all.jsonl")
+    assert status == 2
+    assert "--force" in err
+    assert records(capsys, "export", "all.jsonl", "--force")[0] == 0
+    assert records(capsys, "export", "all.xls")[0] == 2
+    assert records(capsys, "report", "O1")[:2] == (0, "O1.html\n")
+    assert records(capsys, "report", "O1", "o1.pdf")[0] == 0
+    assert (shop.parent / "o1.pdf").read_bytes()[:5] == b"%PDF-"
+    assert records(capsys, "report", "O1", "o1.docx")[0] == 2
+    status, _, err = records(capsys, "report", "O9")
+    assert status == 4
+    assert "No record belongs" in err
+    status, out, _ = records(capsys, "quality")
+    assert "Ada: passed first time 2 of 3 (67 %)" in out
+    assert "off centre: left of the centre line: 2" in out
+    assert records(capsys, "quality", "--html", "q.html", "--by", "closure")[0] == 0
+    assert "<svg" in (shop.parent / "q.html").read_text()
+    assert "placements  3" in records(capsys, "chart", "offset_mm")[1]
+    assert records(capsys, "chart", "offset_mm", "--svg", "c.svg", "--maker", "Ada")[0] == 0
+    assert (shop.parent / "c.svg").read_text().startswith("<svg")
+    status, _, err = records(capsys, "chart", "width")
+    assert status == 2
+    assert "offset_mm" in err
+
+
+def test_verify_backup_restore_purge(shop, capsys, monkeypatch):
+    assert records(capsys, "verify")[0] == 0
+    assert records(capsys, "backup", "b.zip")[:2] == (0, "b.zip\n")
+    assert records(capsys, "backup", "b.zip")[0] == 4
+    assert records(capsys, "restore", "b.zip")[0] == 4
+    monkeypatch.setenv("PLACECHECK_HOME", str(shop.parent / "other"))
+    status, _, err = records(capsys, "restore", "b.zip")
+    assert (status, err) == (0, "7 records, 13 files, 0 settings.\n")
+    assert records(capsys, "verify")[2] == "7 records, 13 files: all sound.\n"
+    assert records(capsys, "purge")[0] == 2
+    assert records(capsys, "purge", "--older-than", "soon")[0] == 2
+    assert "nothing was removed" in records(capsys, "purge", "--older-than", "90d", "--yes")[2]
+    assert records(capsys, "purge", "--client", "c0", "--yes")[2] == "1 record and 2 files removed.\n"
+    with Store(shop.parent / "other") as store:
+        assert store.count() == 6
+        found = store.get(2)
+        store.photos.path(found.photo.sha256, "jpg").write_bytes(b"x")
+    status, out, err = records(capsys, "verify")
+    assert status == 1
+    assert out == f"altered: {found.photo.sha256}.jpg (record 2)\n"
+    assert "lost or changed" in err
+
+
+def test_purge_asks_first(shop, capsys, monkeypatch):
+    for said, left in (("n\n", 7), ("y\n", 6)):
+        monkeypatch.setattr("sys.stdin", io.StringIO(said))
+        records(capsys, "purge", "--client", "c1")
+        with Store(shop) as store:
+            assert store.count() == left
+
+
+def test_demo_note_recheck(home, capsys):
+    status, _, err = records(capsys, "demo")
+    assert status == 0
+    assert "demo records" in err
+    assert records(capsys, "demo")[0] == 4
+    assert records(capsys, "note", "3", "lace torn")[0] == 0
+    assert "Note: lace torn" in records(capsys, "show", "3")[1]
+    status, _, err = records(capsys, "recheck", "1")
+    assert status == 0
+    assert "invented" in err
+    assert "passed first time" in records(capsys, "quality")[1]
+    assert records(capsys, "purge", "--demo", "--yes")[0] == 0
+    assert "There are no records yet" in records(capsys, "list")[2]
+
+
+def test_check_saves_and_recheck_reproduces(home, capsys):
+    """A real photo, noise and no card: refused, kept with its order and maker, and refused the same again."""
+    (home.parent / "p.jpg").write_bytes(jpeg(3, width=1300, height=900))
+    home.mkdir()
+    (home / "settings.toml").write_text('[check]\nmaker = "Noor"\n')
+    line = ["check", "p.jpg", "--closure", "5x5", "--block-circumference", "22.75in"]
+    assert run([*line, "--no-save"]) == 3
+    with Store(home) as store:
+        assert store.count() == 0
+    assert run([*line, "--order", "O7", "--client", "blue coat"]) == 3
+    capsys.readouterr()
+    with Store(home) as store:
+        found = store.get(1)
+        head = found.summary
+        assert (head.order_ref, head.client, head.maker, head.verdict) == ("O7", "blue coat", "Noor", "retake")
+        assert found.answer["problems"][0]["code"] == "too-blurred"
+        assert found.overlay is not None
+        assert store.count() == 1
+    status, _, err = records(capsys, "recheck")
+    assert status == 0
+    assert err == "1 reproduced to the digit, 0 different, 0 not rechecked.\n"
+
+
+def test_verdict_is_shown_although_it_cannot_be_saved(home, capsys):
+    (home.parent / "p.jpg").write_bytes(jpeg(3, width=1300, height=900))
+    home.mkdir()
+    (home / "records.sqlite3").write_bytes(b"this is no database at all, not by any means" * 40)
+    line = ["check", "p.jpg", "--closure", "5x5", "--block-circumference", "22.75in", "--json"]
+    assert run(line) == 3
+    out, err = capsys.readouterr()
+    assert json.loads(out)["verdict"] == "retake"
+    assert err.count("\n") == 1
+    assert "was not saved to the records: The records file" in err
+    assert "is damaged" in err
+    assert records(capsys, "list")[0] == 4
