@@ -66,7 +66,12 @@ class StandIn(Checker):
         middle = 0.5 * photo.width
         front, back = ((marks[n][0] - middle) * scale for n in ("fold_front", "fold_back"))
         run = (marks["fold_front"][1] - marks["fold_back"][1]) * scale
-        clearance = (marks["fold_front"][1] / photo.height - 0.60) * 500
+        across = np.linspace(0.3, 0.7, 25) * photo.width
+        rim = np.stack([across, np.full(25, 0.60 * photo.height)], -1)
+        if request.marks and "cap_rim" in request.marks.lines_px:
+            rim = np.array(request.marks.lines_px["cap_rim"])
+        rim_y = float(np.interp(marks["fold_front"][0], rim[:, 0], rim[:, 1]))
+        clearance = (marks["fold_front"][1] - rim_y) / photo.height * 500
         values = {
             "offset_mm": (front + back) / 2,
             "skew_deg": float(np.degrees(np.arctan2(front - back, run))),
@@ -84,6 +89,7 @@ class StandIn(Checker):
             values[f"length_{side}_mm"] = (marks[f"front_{side}"][1] - marks[f"back_{side}"][1]) * scale
         ring = [marks[n] for n in ("front_left", "front_right", "back_right", "back_left")]
         lines = {
+            "cap_rim": rim,
             "hairline": np.array([marks["front_left"], marks["fold_front"], marks["front_right"]]),
             "fold": np.array([marks["fold_front"], marks["fold_back"]]),
             "rectangle": np.array([*ring, ring[0]]),

@@ -197,6 +197,29 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     assert phone.locator(".verdict h1").inner_text() == "Fix"
 
 
+def test_dragging_the_caps_edge(phone, server, photos):
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct a point by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.click("[data-group=cap_rim]")
+    assert phone.locator(".marks .core").count() == 5
+    assert phone.locator("#chosen").inner_text() == "Cap's edge, 3 of 5"
+    phone.focus("#stage")
+    for _ in range(5):
+        phone.keyboard.press("Shift+ArrowUp")
+        phone.wait_for_timeout(30)
+    phone.wait_for_selector("[data-measure=clearance_centre_mm].out")
+    phone.click("text=Use these points")
+    phone.wait_for_selector(".byhand")
+    assert phone.locator(".byhand").inner_text() == "Set by hand: cap's edge."
+    phone.click("text=Correct a point by hand")
+    phone.wait_for_selector(".marks .path")  # what was bent is shown as it was left
+    phone.click("#back")
+    phone.wait_for_selector("[data-measure=clearance_centre_mm].in")
+    phone.click("text=Use these points")
+    phone.wait_for_selector(".verdict.pass")
+
+
 def test_touch_drags_and_pinches(phone, server, photos):
     """Touch points sent to the browser itself (Chrome DevTools Protocol, Input.dispatchTouchEvent)."""
     send(phone, server, photos("pass"))

@@ -249,7 +249,7 @@ def test_a_form_becomes_the_command_lines_request():
     spec = spec_from(
         {"closure": "4x4", "closure_other": "12.7x12.7cm", "block": "57.8cm", "front": "left"}, Settings(), (99.2, 99.6)
     )
-    request = request_of(json.loads(json.dumps(spec)), {"fold_front": [10, 20]})
+    request = request_of(json.loads(json.dumps(spec)), {"points": {"fold_front": [10, 20]}})
     assert request.closure.width_mm == pytest.approx(127.0)
     assert request.block_circumference_mm == pytest.approx(578.0)
     assert request.card_bars_mm == pytest.approx((99.2, 99.6))
@@ -278,12 +278,57 @@ def test_a_bad_form_is_one_sentence(form, words):
 @given(st.dictionaries(st.text(max_size=12) | st.just("fold_front"), json_values, max_size=3))
 def test_points_from_a_browser_are_points_or_refused(points):
     try:
-        marks = marks_of(points, 1000, 800)
+        marks = marks_of({"points": points}, 1000, 800)
     except UsageProblem:
         return
     for x, y in marks.landmarks_px.values():
         assert -0.5 <= x <= 999.5
         assert -0.5 <= y <= 799.5
+
+
+def measured_job(tmp_path) -> object:
+    from placecheck.page.hands import keep_found
+
+    job = Inbox(tmp_path).add(io.BytesIO(b"photo"), 1000, "me", SPEC)
+    arc = np.stack([np.linspace(100, 500, 41), 300 + 0.001 * np.linspace(-200, 200, 41) ** 2], -1)
+    measured = Measured({"offset_mm": Estimate(1, 0.1)}, {}, Findings({"fold_front": (300.0, 320.0)}, {"cap_rim": arc}))
+    job.width, job.height, job.state, job.measured = 1000, 800, "done", measured_to_dict(measured)
+    keep_found(job, job.measured)
+    return job
+
+
+def test_a_dragged_line_keeps_its_shape(tmp_path):
+    from placecheck.page.hands import bent, corrections
+
+    job = measured_job(tmp_path)
+    arc = np.array(job.found_lines["cap_rim"])
+    assert corrections({"points": {}, "bends": {}}, job) == ({}, {})
+    marks, _ = corrections({"bends": {"cap_rim": [[0, 7.5]] * 5}}, job)
+    np.testing.assert_allclose(marks["lines"]["cap_rim"], arc + [0, 7.5], atol=0.006)
+    middle = bent(arc, np.array([[0, 0], [0, 0], [0, 8.0], [0, 0], [0, 0]]))
+    np.testing.assert_allclose(middle[20], arc[20] + [0, 8], atol=1e-9)  # the handle itself
+    np.testing.assert_allclose(middle[[0, -1]], arc[[0, -1]])
+    assert 3.5 < middle[15, 1] - arc[15, 1] < 4.5  # half way between two handles
+    far, _ = corrections({"bends": {"cap_rim": [[-9000, 9000]] * 5}}, job)
+    assert np.all(np.array(far["lines"]["cap_rim"]) == [0, 799])  # held inside the photo
+
+
+@given(json_values)
+def test_corrections_from_a_browser_are_read_or_refused(tmp_path_factory, data):
+    from placecheck.page.hands import corrections
+
+    job = measured_job(tmp_path_factory.mktemp("job"))
+    for given_ in (
+        data,
+        {"points": data},
+        {"bends": data},
+        {"bends": {"cap_rim": data}},
+        {"points": {"fold_front": data}},
+    ):
+        try:
+            corrections(given_, job)
+        except UsageProblem as problem:
+            assert problem.problem.message.endswith((".", "up."))
 
 
 # ----------------------------------------------------------------------------- limits

@@ -455,10 +455,13 @@ def test_correcting_saving_and_finding(server, paired):
     assert live["kind"] == "fix"
     assert live["rows"]["skew_deg"]["state"] == "out"
     assert "Pass" in words(client.get(to).text)  # trying out changes nothing
+    bends = {"bends": {"cap_rim": [[0, -12]] * 5}}
+    live = client.post(f"{to}/hands", json=bends, headers={"x-form-token": token}).json()
+    assert live["rows"]["clearance_centre_mm"]["reads"] == "15.00 ± 0.60 mm"  # 12 px of 1200 are 5 mm here
     for bad in ({"fold_front": [1e9, 0]}, {"nose": [1, 1]}, {"fold_front": "x"}, {"fold_front": [None, 1]}, [1]):
         answer = client.post(f"{to}/hands", json={"points": bad}, headers={"x-form-token": token})
         assert answer.status_code == 400
-    client.post(f"{to}/points", data={"token": token, "points": '{"fold_front": [900, 744]}'})
+    client.post(f"{to}/points", data={"token": token, "points": '{"points": {"fold_front": [900, 744]}}'})
     wait_for(client, to)
     assert "Set by hand: fold at the hairline." in words(client.get(to).text)
     client.post(f"{to}/save", data={"token": token})

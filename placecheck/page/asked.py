@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from typing import Any, get_args
 
 from placecheck.errors import UsageProblem
-from placecheck.marks import DEFAULT_U_PX, POINT_NAMES, Marks
+from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
 from placecheck.request import CheckRequest, PhotoSide, Stage
 from placecheck.settings import Settings
 from placecheck.tolerances import DEFAULT_LIMITS, Tolerances
@@ -80,21 +80,24 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
     )
 
 
-def marks_of(points: Mapping[str, Any], width: int = 0, height: int = 0) -> Marks:
-    """Landmarks by name, px of the upright photo, as Marks; inside the photo where its size is given.
+def marks_of(given: Mapping[str, Any], width: int = 0, height: int = 0) -> Marks:
+    """{"points": {name: [x, y]}, "lines": {name: [[x, y], ...]}}, px of the upright photo, as Marks.
 
-    Raises UsageProblem for an unknown name, a point that is no point or lies outside.
+    Raises UsageProblem for an unknown name, a point that is no point, or one outside the photo where its size is given.
     """
-    good: dict[str, tuple[float, float]] = {}
-    for name, point in points.items():
-        numbers = isinstance(point, (list, tuple)) and len(point) == 2
-        if name not in POINT_NAMES or not numbers:
-            raise UsageProblem("marks-wrong", "One of the points cannot be read: load the page again.")
-        x, y = point
-        if any(isinstance(v, bool) or not isinstance(v, (int, float)) or not abs(v) < 1e6 for v in (x, y)):
-            raise UsageProblem("marks-wrong", "One of the points is no place in the photo: load the page again.")
-        good[name] = (float(x), float(y))
-    marks = Marks(good, {}, DEFAULT_U_PX)
+    points = {name: _point(p) for name, p in given.get("points", {}).items()}
+    lines = {name: tuple(_point(p) for p in line) for name, line in given.get("lines", {}).items()}
+    if set(points) - set(POINT_NAMES) or set(lines) - set(LINE_NAMES):
+        raise UsageProblem("marks-wrong", "One of the points cannot be read: load the page again.")
+    marks = Marks(points, lines, DEFAULT_U_PX)
     if width and height:
         marks.check_inside(width, height)
     return marks
+
+
+def _point(value: Any) -> tuple[float, float]:
+    if not isinstance(value, (list, tuple)) or len(value) != 2:
+        raise UsageProblem("marks-wrong", "One of the points cannot be read: load the page again.")
+    if any(isinstance(v, bool) or not isinstance(v, (int, float)) or not abs(v) < 1e6 for v in value):
+        raise UsageProblem("marks-wrong", "One of the points is no place in the photo: load the page again.")
+    return float(value[0]), float(value[1])

@@ -34,8 +34,8 @@ PICTURES = ("overlay", "view")
 @dataclass
 class Job:
     """One photo to measure. `spec` is what was asked (texts of the form, tolerances), `measured` a codec dictionary,
-    `failure` [code, sentence, exit status]; `marks` are landmarks moved by hand, px of the upright photo, `found`
-    those of the first measuring, before any was moved."""
+    `failure` [code, sentence, exit status]; `marks` are points and lines set by hand, px of the upright photo,
+    `bends` how lines were dragged to that; `found` and `found_lines` where the first measuring had them."""
 
     id: str
     created: float
@@ -49,8 +49,10 @@ class Job:
     attempts: int = 0
     measured: dict[str, Any] | None = None
     failure: list[Any] | None = None
-    marks: dict[str, list[float]] = field(default_factory=dict)
+    marks: dict[str, Any] = field(default_factory=dict)
+    bends: dict[str, Any] = field(default_factory=dict)
     found: dict[str, list[float]] = field(default_factory=dict)
+    found_lines: dict[str, list[list[float]]] = field(default_factory=dict)
     width: int = 0
     height: int = 0
     record: int | None = None

@@ -20,6 +20,7 @@ from typing import Any
 from placecheck.answer import Measured
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.page.codec import counted, measured_from_dict
+from placecheck.page.hands import keep_found
 from placecheck.page.inbox import MAX_ATTEMPTS, PICTURES, Inbox, Job
 from placecheck.page.worker import CHECKER, Reply, Worker, WorkerLost
 
@@ -159,7 +160,7 @@ class Pool:
         job.failure = failure
         job.measured = None if failure else header["measured"]
         if job.measured is not None and not job.marks:
-            job.found = dict(job.measured["landmarks_px"])
+            keep_found(job, job.measured)
         job.state, job.attempts, job.revision = "done", 0, job.revision + 1
         await self._in_thread(self._inbox.save, job)
         self._tell(job)

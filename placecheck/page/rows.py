@@ -18,7 +18,6 @@ from typing import Any
 from placecheck.answer import (
     COVERAGE_FACTOR,
     JUDGED,
-    LANDMARKS,
     MEASURE_BY_NAME,
     Answer,
     Estimate,
@@ -45,20 +44,20 @@ SHORT: Mapping[str, str] = {
 SPAN: Mapping[str, float] = {"mm": 24.0, "deg": 8.0}
 WIDE = 1000.0
 """Width of the drawing in its own units; the page scales it."""
-LANDMARK_WORDS: Mapping[str, str] = {
-    "fold_front": "Fold at the hairline",
-    "fold_back": "Fold at the back edge",
-    "front_left": "Front left corner",
-    "front_right": "Front right corner",
-    "back_left": "Back left corner",
-    "back_right": "Back right corner",
-}
 VERDICT_SHORT = {"pass": "Pass", "fix": "Fix", "retake": "Retake"}
 VERDICT_SAYS = {
     "pass": "Pinned as it should be.",
     "fix": "Move a pin before stitching.",
     "retake": "This photo cannot decide it.",
 }
+
+
+LATER_SAYS = {"pass": "It sits as it should.", "fix": "It lies outside the tolerance."}
+
+
+def verdict_says(stage: str, verdict: str) -> str:
+    """The verdict as a sentence; once it is stitched there is no pin to move any more."""
+    return LATER_SAYS.get(verdict, VERDICT_SAYS[verdict]) if stage == "stitched" else VERDICT_SAYS[verdict]
 
 
 @dataclass(frozen=True)
@@ -262,31 +261,6 @@ def live(answer: Answer, guard_factor: float) -> dict[str, Any]:
         },
         "next": next_step(answer),
     }
-
-
-def points_of(job: Job) -> list[dict[str, Any]]:
-    """The landmarks of a measured job for the correcting screen: where found, where moved, what is a guess."""
-    if job.measured is None:
-        return []
-    measured = measured_from_dict(job.measured)
-    found = measured.findings.landmarks_px
-    out = []
-    for name in LANDMARKS:
-        was = job.found.get(name) or found.get(name) or (job.width / 2, job.height / 2)
-        at = job.marks.get(name) or was
-        out.append(
-            {
-                "name": name,
-                "label": LANDMARK_WORDS[name],
-                "x": round(float(at[0]), 1),
-                "y": round(float(at[1]), 1),
-                "was": [round(float(was[0]), 1), round(float(was[1]), 1)],
-                "moved": name in job.marks,
-                "guess": name in measured.findings.guesses,
-                "missing": name not in found,
-            }
-        )
-    return out
 
 
 def number_and_u(answer: Answer, name: str) -> tuple[str, str]:

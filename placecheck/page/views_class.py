@@ -28,7 +28,7 @@ from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.page.app import CLASS_PHOTOS, PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
-from placecheck.page.rows import VERDICT_SAYS, VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of
+from placecheck.page.rows import VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of, verdict_says
 from placecheck.page.views_photo import CLOSURES, photos_in, spec_of
 from placecheck.settings import load_settings
 
@@ -119,7 +119,7 @@ def _shown(job: Job, answer: Answer) -> dict[str, Any]:
         "job": job,
         "kind": answer.verdict,
         "short": VERDICT_SHORT[answer.verdict],
-        "says": VERDICT_SAYS[answer.verdict],
+        "says": verdict_says(job.spec["stage"], answer.verdict),
         "next": next_step(answer),
         "fixes": list(answer.fixes),
         "problems": [p.message for p in answer.problems],

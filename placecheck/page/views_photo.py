@@ -26,19 +26,19 @@ from placecheck.errors import Problem, UsageProblem
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
 from placecheck.page.app import PHOTO_BYTES, Bench, bench_of, wants_json
-from placecheck.page.asked import SIDES, STAGES, marks_of, request_of, spec_from
+from placecheck.page.asked import SIDES, STAGES, request_of, spec_from
 from placecheck.page.guard import changes
+from placecheck.page.hands import corrections, lines_of, moved_words, points_of
 from placecheck.page.inbox import Job
 from placecheck.page.rows import (
-    VERDICT_SAYS,
     VERDICT_SHORT,
     answer_of,
     later_steps,
     live,
     moved_since,
     next_step,
-    points_of,
     rows_of,
+    verdict_says,
 )
 from placecheck.settings import load_settings
 
@@ -161,14 +161,15 @@ async def check(request: Request) -> Response:
         answer=answer,
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],
-        says=VERDICT_SAYS[answer.verdict],
+        says=verdict_says(job.spec["stage"], answer.verdict),
         next=next_step(answer),
         later=later_steps(answer),
         problems=[p.message for p in answer.problems if p.message != next_step(answer)],
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
         before=before if earlier is not None and earlier.judged else None,
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
-        points=points_of(job),
+        correctable=bool(points_of(job)),
+        by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
         has_overlay=job.measured is not None,
         can_save=job.measured is not None,
     )
@@ -207,13 +208,14 @@ async def correct(request: Request) -> Response:
     warming = asyncio.create_task(bench.pool.warm(job))
     request.app.state.warming = {t for t in getattr(request.app.state, "warming", set()) if not t.done()} | {warming}
     guard_factor = float(job.spec["tolerances"]["guard_factor"])
-    points = points_of(job)
+    points, lines = points_of(job), lines_of(job)
     return bench.render(
         request,
         "correct.html",
         job=job,
         points=points,
-        data=json.dumps({"points": points, "width": job.width, "height": job.height}),
+        lines=lines,
+        data=json.dumps({"points": points, "lines": lines, "width": job.width, "height": job.height}),
         rows=rows_of(answer, guard_factor),
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],
@@ -221,24 +223,16 @@ async def correct(request: Request) -> Response:
 
 
 async def hands(request: Request, data: dict[str, Any]) -> Response:
-    """The numbers with landmarks as they are being dragged; changes nothing that is kept."""
+    """The numbers with what is being dragged as it is now; changes nothing that is kept."""
     bench, job = bench_of(request), job_of(request)
-    points = _points(data.get("points"), job)
     if job.measured is None:
         raise UsageProblem("not-measured", "This photo has no landmarks to move: take it again.")
-    measured = await bench.pool.remeasure(job, points)
+    marks, _ = corrections(data, job)
+    measured = await bench.pool.remeasure(job, marks)
     if isinstance(measured, Problem):
         return JSONResponse({"error": measured.message}, 409)
-    answer = await asyncio.to_thread(answer_for, measured, request_of(job.spec, points))
+    answer = await asyncio.to_thread(answer_for, measured, request_of(job.spec, marks))
     return JSONResponse(live(answer, float(job.spec["tolerances"]["guard_factor"])))
-
-
-def _points(given: Any, job: Job) -> dict[str, list[float]]:
-    """Landmarks from a browser, checked. Raises UsageProblem."""
-    if not isinstance(given, dict) or len(given) > 20:
-        raise UsageProblem("marks-wrong", "The points could not be read: load the page again.")
-    marks = marks_of(given, job.width, job.height)
-    return {name: [x, y] for name, (x, y) in marks.landmarks_px.items()}
 
 
 async def use_points(request: Request, form: Any) -> Response:
@@ -248,9 +242,9 @@ async def use_points(request: Request, form: Any) -> Response:
         given = json.loads(str(form.get("points", "{}")))
     except (ValueError, RecursionError):
         raise UsageProblem("marks-wrong", "The points could not be read: load the page again.") from None
-    points = _points(given, job)
-    if job.measured is not None and job.state == "done" and points != job.marks:
-        job.marks, job.state, job.record = points, "waiting", None
+    marks, bends = corrections(given, job)
+    if job.measured is not None and job.state == "done" and marks != job.marks:
+        job.marks, job.bends, job.state, job.record = marks, bends, "waiting", None
         await asyncio.to_thread(bench.inbox.save, job)
         bench.pool.put(job)
     return RedirectResponse(f"/checks/{job.id}", 303)

@@ -24,7 +24,8 @@ from placecheck.page import shop
 from placecheck.page.app import bench_of
 from placecheck.page.asked import STAGES
 from placecheck.page.guard import DOCUMENT_CSP, changes
-from placecheck.page.rows import LANDMARK_WORDS, VERDICT_SHORT, answer_of, rows_of_record
+from placecheck.page.hands import moved_words
+from placecheck.page.rows import VERDICT_SHORT, answer_of, rows_of_record
 from placecheck.page.views_photo import CLOSURES
 from placecheck.printout import in_words
 
@@ -183,7 +184,7 @@ async def record(request: Request) -> Response:
     bench = bench_of(request)
     found = await asyncio.to_thread(shop.record, bench.config.home, _number(request))
     pinned, moved = await asyncio.to_thread(shop.changes_since_pinned, bench.config.home, found)
-    by_hand = (found.request.get("marks") or {}).get("landmarks_px") or {}
+    marks = found.request.get("marks") or {}
     return bench.render(
         request,
         "record.html",
@@ -194,7 +195,7 @@ async def record(request: Request) -> Response:
         table=[row for row in all_rows(found) if not row.limits],
         fixes=found.answer.get("fixes", []),
         problems=[p["message"] for p in found.answer.get("problems", [])],
-        by_hand=[LANDMARK_WORDS[name].lower() for name in by_hand if name in LANDMARK_WORDS],
+        by_hand=moved_words(marks.get("landmarks_px") or {}, marks.get("lines_px") or {}),
         pinned=pinned,
         moved=[change for change in moved if change.moved],
     )

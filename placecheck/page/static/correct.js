@@ -1,14 +1,39 @@
-// Landmarks that can be dragged, nudged by buttons and keys, and put back; the numbers follow. A point is
+// Landmarks and lines that can be dragged, nudged by buttons and keys, and put back; the numbers follow. A point is
 // taken hold of where the finger is and keeps its distance to it, and a magnifier in the corner away
 // from the finger shows the place at four times the size.
 document.documentElement.classList.add("scripted");
 const stage = document.getElementById("stage"), img = stage.querySelector("img"), marks = stage.querySelector(".marks");
 const loupe = stage.querySelector(".loupe"), pen = loupe.getContext("2d");
-const given = JSON.parse(stage.dataset.points), points = given.points;
+const given = JSON.parse(stage.dataset.points), points = given.points, lines = given.lines;
 const chosenSays = document.getElementById("chosen"), trouble = document.getElementById("trouble");
 const SVG = "http://www.w3.org/2000/svg";
-let scale = 1, ox = 0, oy = 0, chosen = points[0], held = null, fingers = new Map(), gap = 0, fitted = 1;
+let scale = 1, ox = 0, oy = 0, group = "points", chosen = points[0], held = null, fingers = new Map(), gap = 0, fitted = 1;
 const short = (p) => p.label.replace("corner", "").replace("Fold at the ", "fold, ").trim();
+
+// A line has handles at even steps along it; dragging them adds a displacement that runs straight between them.
+for (const l of lines) {
+  const far = [0];
+  for (let i = 1; i < l.line.length; i++) far.push(far[i - 1] + Math.hypot(l.line[i][0] - l.line[i - 1][0], l.line[i][1] - l.line[i - 1][1]));
+  l.t = far.map((d, i) => (far.at(-1) > 0 ? d / far.at(-1) : i / (far.length - 1)));
+  const last = l.bends.length - 1;
+  l.handles = l.bends.map((b, k) => {
+    const at = k / last;
+    let i = l.t.findIndex((t) => t >= at - 1e-9);
+    if (i < 1) i = 1;
+    const part = (at - l.t[i - 1]) / Math.max(1e-9, l.t[i] - l.t[i - 1]);
+    const was = [0, 1].map((c) => l.line[i - 1][c] + part * (l.line[i][c] - l.line[i - 1][c]));
+    return { name: l.name, label: `${l.label}, ${k + 1} of ${last + 1}`, was, x: was[0] + b[0], y: was[1] + b[1] };
+  });
+}
+function bent(l) {
+  const last = l.handles.length - 1;
+  return l.line.map((p, i) => {
+    const k = Math.min(last - 1, Math.floor(l.t[i] * last)), f = l.t[i] * last - k, [a, b] = [l.handles[k], l.handles[k + 1]];
+    return [p[0] + (1 - f) * (a.x - a.was[0]) + f * (b.x - b.was[0]), p[1] + (1 - f) * (a.y - a.was[1]) + f * (b.y - b.was[1])];
+  });
+}
+function here() { return group === "points" ? points : lines.find((l) => l.name === group).handles; }
+function all() { return [...points, ...lines.flatMap((l) => l.handles)]; }
 
 function moved(p) { return Math.hypot(p.x - p.was[0], p.y - p.was[1]) > 0.05; }
 function screen(p) { return [ox + (p.x + 0.5) * scale, oy + (p.y + 0.5) * scale]; }
@@ -42,20 +67,33 @@ function show() {
   img.style.width = `${given.width}px`;
   img.style.transform = `translate(${ox}px, ${oy}px) scale(${scale})`;
   marks.replaceChildren();
-  for (const p of points) {
+  for (const l of lines) {
+    if (group !== l.name && !l.handles.some(moved)) continue;
+    const d = bent(l).map(([x, y], i) => `${i ? "L" : "M"}${ox + (x + 0.5) * scale} ${oy + (y + 0.5) * scale}`).join("");
+    element("path", { class: "under", d }, marks);
+    element("path", { class: "path", d }, marks);
+  }
+  for (const p of here()) {
     const [x, y] = screen(p);
     const g = element("g", { class: `${p === chosen ? "chosen " : ""}${p.guess && !moved(p) ? "guess" : ""}` }, marks);
     if (moved(p)) element("line", { class: "was", x1: ox + (p.was[0] + 0.5) * scale, y1: oy + (p.was[1] + 0.5) * scale, x2: x, y2: y }, g);
     element("circle", { class: "halo", cx: x, cy: y, r: 15 }, g);
     element("circle", { class: "ring", cx: x, cy: y, r: 15 }, g);
     element("circle", { class: "core", cx: x, cy: y, r: 2.5 }, g);
-    if (p === chosen) element("text", { x: x, y: y - 24, "text-anchor": "middle" }, g).textContent = short(p);
+    if (p === chosen && group === "points") element("text", { x: x, y: y - 24, "text-anchor": "middle" }, g).textContent = short(p);
   }
   for (const button of document.querySelectorAll("[data-point]")) {
     const p = points.find((q) => q.name === button.dataset.point);
     button.setAttribute("aria-pressed", String(p === chosen));
     button.querySelector(".how").textContent = moved(p) ? "set by hand" : p.missing ? "not found" : p.guess ? "a guess" : "as found";
   }
+}
+for (const button of document.querySelectorAll("[data-group]")) {
+  button.addEventListener("click", () => {
+    group = button.dataset.group;
+    for (const b of document.querySelectorAll("[data-group]")) b.setAttribute("aria-pressed", String(b === button));
+    choose(here()[group === "points" ? 0 : 2]);
+  });
 }
 function choose(p) { chosen = p; chosenSays.textContent = p.label; show(); }
 function put(p, x, y) {
@@ -82,7 +120,12 @@ function magnify(at) {
 
 // One question to the server at a time; the newest state is asked about next.
 let asking = false, again = false;
-function toSend() { return Object.fromEntries(points.filter(moved).map((p) => [p.name, [p.x, p.y]])); }
+function toSend() {
+  return {
+    points: Object.fromEntries(points.filter(moved).map((p) => [p.name, [p.x, p.y]])),
+    bends: Object.fromEntries(lines.filter((l) => l.handles.some(moved)).map((l) => [l.name, l.handles.map((h) => [h.x - h.was[0], h.y - h.was[1]])])),
+  };
+}
 async function follow() {
   if (asking) { again = true; return; }
   asking = true;
@@ -92,7 +135,7 @@ async function follow() {
       const reply = await fetch(stage.dataset.hands, {
         method: "POST",
         headers: { "Content-Type": "application/json", Accept: "application/json", "X-Form-Token": document.body.dataset.token },
-        body: JSON.stringify({ points: toSend() }),
+        body: JSON.stringify(toSend()),
       });
       const now = await reply.json();
       if (!reply.ok) throw now.error;
@@ -144,7 +187,7 @@ stage.addEventListener("pointerdown", (e) => {
   gap = 0;
   if (fingers.size > 1) { held = null; loupe.hidden = true; return; }
   const box = stage.getBoundingClientRect(), at = [e.clientX - box.left, e.clientY - box.top];
-  const near = points.map((p) => [Math.hypot(screen(p)[0] - at[0], screen(p)[1] - at[1]), p]).sort((a, b) => a[0] - b[0])[0];
+  const near = here().map((p) => [Math.hypot(screen(p)[0] - at[0], screen(p)[1] - at[1]), p]).sort((a, b) => a[0] - b[0])[0];
   if (near[0] < 34) {
     choose(near[1]);
     held = { dx: chosen.x - (at[0] - ox) / scale, dy: chosen.y - (at[1] - oy) / scale };
@@ -170,7 +213,7 @@ stage.addEventListener("wheel", (e) => { e.preventDefault(); zoom(Math.exp(-e.de
 stage.addEventListener("keydown", (e) => {
   const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key], far = e.shiftKey ? 10 : 1;
   if (step) put(chosen, chosen.x + far * step[0], chosen.y + far * step[1]);
-  else if (e.key === "n" || e.key === "N") choose(points[(points.indexOf(chosen) + 1) % points.length]);
+  else if (e.key === "n" || e.key === "N") choose(here()[(here().indexOf(chosen) + 1) % here().length]);
   else if (e.key === "+" || e.key === "=") zoom(1.4);
   else if (e.key === "-") zoom(1 / 1.4);
   else return;
@@ -179,16 +222,19 @@ stage.addEventListener("keydown", (e) => {
 document.querySelector(".pad").addEventListener("click", (e) => {
   const button = e.target.closest("button");
   if (!button) return;
+  if (button.dataset.group) return;
   if (button.dataset.zoom) { zoom(button.dataset.zoom > 0 ? 1.5 : 1 / 1.5); return; }
   const [dx, dy] = button.dataset.move.split(",").map(Number), far = Math.max(1, 1.5 / scale);
   put(chosen, chosen.x + far * dx, chosen.y + far * dy);
 });
 document.querySelector(".points").addEventListener("click", (e) => {
   const button = e.target.closest("[data-point]");
-  if (button) choose(points.find((p) => p.name === button.dataset.point));
+  if (!button) return;
+  if (group !== "points") document.querySelector("[data-group=points]").click();
+  choose(points.find((p) => p.name === button.dataset.point));
 });
 document.getElementById("back").addEventListener("click", () => {
-  for (const p of points) [p.x, p.y] = p.was;
+  for (const p of all()) [p.x, p.y] = p.was;
   chosenSays.textContent = "All points are back where they were found.";
   show();
   follow();
