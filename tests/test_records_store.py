@@ -498,3 +498,66 @@ def test_many_in_one_go_are_all_or_none(store):
     with pytest.raises(ValueError, match="JSON"):
         store.add_many([good, good, bad])
     assert store.count() == 1203
+
+
+# ----------------------------------------------------------------------------- size
+
+
+def plans(store: Store, action) -> list[str]:
+    """How SQLite means to answer each question that `action` asks: the lines of its query plans."""
+    from sqlalchemy import event
+
+    asked = []
+
+    def hear(_connection, _cursor, statement, parameters, *_):
+        if statement.startswith("SELECT"):
+            asked.append((statement, parameters))
+
+    with store.database.reading() as connection:
+        engine = connection.engine
+    event.listen(engine, "before_cursor_execute", hear)
+    action()
+    event.remove(engine, "before_cursor_execute", hear)
+    found = []
+    with sqlite3.connect(store.home / FILE_NAME) as raw:
+        for statement, parameters in asked:
+            found += [row[3] for row in raw.execute(f"EXPLAIN QUERY PLAN {statement}", parameters)]
+    assert found
+    return found
+
+
+def test_lists_and_charts_never_read_the_whole_table(store):
+    """Growth with the number of records is a matter of plans, which do not depend on how busy the machine is."""
+    news = [
+        NewRecord(answer(), REQUEST, f"2026-01-01T00:00:00.{i:06d}Z", f"O{i}", f"c{i % 50}", f"m{i % 9}", closure="5x5")
+        for i in range(2000)
+    ]
+    store.add_many(news)
+    late = "2026-01-01T00:00:00.001900Z"
+    for action in (
+        lambda: store.find(),
+        lambda: store.find(offset=200),
+        lambda: store.find(filter_from(maker="m1")),
+        lambda: store.find(filter_from(closure="5x5")),
+        lambda: store.find(Filter(verdict="pass", since=late)),
+        lambda: store.get(1000),
+        lambda: store.series("offset_mm", Filter(maker="m1", stage="pinned")),
+        lambda: store.series("offset_mm"),
+    ):
+        lines = plans(store, action)
+        assert not [x for x in lines if x.startswith("SCAN") and "USING INDEX" not in x], lines
+        assert not [x for x in lines if "TEMP B-TREE FOR ORDER BY" in x], lines
+    for wanted in (filter_from(order="O7"), filter_from(client="c7")):  # few of many, sorted afterwards
+        lines = plans(store, lambda wanted=wanted: store.find(wanted))
+        assert not [x for x in lines if x.startswith("SCAN")], lines
+
+
+def test_benchmark_runs_and_prints(capsys, monkeypatch):
+    from placecheck.records import benchmark
+
+    monkeypatch.setattr("sys.argv", ["benchmark", "--sizes", "300", "900", "--runs", "1", "--json"])
+    benchmark.main()
+    told = json.loads(capsys.readouterr().out)
+    assert told["sizes"] == [300, 900]
+    assert {"list newest 50", "one chart with SVG", "whole overview by maker"} <= set(told["ms"])
+    assert all(v > 0 for values in told["ms"].values() for v in values)
