@@ -6,6 +6,7 @@ Outside references: Python's own tomllib reads the settings that are written; NI
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import math
@@ -304,9 +305,9 @@ def test_a_dragged_line_keeps_its_shape(tmp_path):
     arc = np.array(job.found_lines["cap_rim"])
     assert corrections({"points": {}, "bends": {}}, job) == ({}, {})
     marks, _ = corrections({"bends": {"cap_rim": [[0, 7.5]] * 5}}, job)
-    np.testing.assert_allclose(marks["lines"]["cap_rim"], arc + [0, 7.5], atol=0.006)
+    np.testing.assert_allclose(marks["lines"]["cap_rim"], arc + np.array([0, 7.5]), atol=0.006)
     middle = bent(arc, np.array([[0, 0], [0, 0], [0, 8.0], [0, 0], [0, 0]]))
-    np.testing.assert_allclose(middle[20], arc[20] + [0, 8], atol=1e-9)  # the handle itself
+    np.testing.assert_allclose(middle[20], arc[20] + np.array([0, 8]), atol=1e-9)  # the handle itself
     np.testing.assert_allclose(middle[[0, -1]], arc[[0, -1]])
     assert 3.5 < middle[15, 1] - arc[15, 1] < 4.5  # half way between two handles
     far, _ = corrections({"bends": {"cap_rim": [[-9000, 9000]] * 5}}, job)
@@ -325,10 +326,9 @@ def test_corrections_from_a_browser_are_read_or_refused(tmp_path_factory, data):
         {"bends": {"cap_rim": data}},
         {"points": {"fold_front": data}},
     ):
-        try:
-            corrections(given_, job)
-        except UsageProblem as problem:
-            assert problem.problem.message.endswith((".", "up."))
+        with contextlib.suppress(UsageProblem):  # anything else fails
+            marks, _ = corrections(given_, job)
+            request_of(SPEC, marks)
 
 
 # ----------------------------------------------------------------------------- limits

@@ -10,6 +10,7 @@ server is uvicorn with one process: measuring happens in the pool's worker proce
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import hashlib
 from collections.abc import AsyncIterator, Mapping
@@ -108,6 +109,13 @@ def _static() -> dict[str, tuple[bytes, str]]:
     return {path.name: (path.read_bytes(), TYPES[path.suffix]) for path in files if path.suffix in TYPES}
 
 
+async def _tidy(inbox: Inbox) -> None:
+    """Remove week-old photos, once an hour."""
+    while True:
+        await asyncio.sleep(3600)
+        await asyncio.to_thread(inbox.forget_old)
+
+
 def build_app(config: PageConfig) -> Starlette:
     """The ASGI application. Makes its folders; raises OSError where it may not."""
     from starlette.applications import Starlette
@@ -137,9 +145,11 @@ def build_app(config: PageConfig) -> Starlette:
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         await bench.pool.start()
+        tidying = asyncio.create_task(_tidy(inbox))
         try:
             yield
         finally:
+            tidying.cancel()
             await bench.pool.stop()
 
     async def failed(request: Request, error: Exception) -> Response:
@@ -168,7 +178,7 @@ def build_app(config: PageConfig) -> Starlette:
     limits = {
         "/photos": PHOTO_BYTES + 100_000,
         "/class": CLASS_BYTES,
-        "/camera": PHOTO_BYTES + 100_000,
+        "/camera": CLASS_BYTES,
     }
     routes = [
         Route("/static/{name}", serve_static),

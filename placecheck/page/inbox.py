@@ -159,7 +159,7 @@ class Inbox:
 
     def forget_old(self) -> None:
         """Remove what is older than a week."""
-        for job in list(self._jobs.values()):
+        for job in self.all():
             if job.state == "done" and self._clock() - job.created > KEEP_S:
                 self.remove(job)
 

@@ -203,7 +203,7 @@ ROUTES = [
     Route("/tolerances", tolerances),
     Route("/tolerances", changes(set_tolerances), methods=["POST"]),
     Route("/camera", camera),
-    Route("/camera/photos", changes(camera_add, max_files=20), methods=["POST"]),
+    Route("/camera/photos", changes(camera_add, max_files=31), methods=["POST"]),
     Route("/camera/finish", changes(camera_finish), methods=["POST"]),
     Route("/camera/clear", changes(camera_clear), methods=["POST"]),
 ]
