@@ -8,6 +8,7 @@ import io
 import json
 import re
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
@@ -433,26 +434,29 @@ def test_any_request_like_value_comes_back(value):
 def test_recheck_reproduces_and_reports(store):
     """With a check of its own that measures the kept photo: mean brightness by thirds, to the digit."""
 
-    def check(path: Path, request: CheckRequest) -> dict:
+    def check(path: Path, request: CheckRequest, profile: Mapping | None) -> dict:
         with Image.open(path) as opened:
             value = float(np.asarray(opened, dtype=float).mean()) / 100
             assert opened.getexif().get_ifd(0x8769)[0xA405] == 26
+        assert profile == {"f": 1 / 3}
         limit = request.tolerances.limits["offset_mm"][1]
         return answer("pass" if value < limit else "fix", offset_mm=value)
 
-    request = full_request()
+    request, profile = full_request(), {"f": 1 / 3}
     originals = [jpeg(i) for i in range(4)]
     numbers = []
     for i, data in enumerate(originals):
         original = store.home.parent / f"original{i}.jpg"
         original.write_bytes(data)
-        numbers.append(save_check(store, original, check(original, request), to_json(request)))
+        numbers.append(
+            save_check(store, original, check(original, request, profile), to_json(request), profile=profile)
+        )
     results = list(recheck(store, Filter(), check))
     assert [r.record for r in results] == numbers
     assert all(r.reproduced for r in results)
 
-    def updated(path: Path, request: CheckRequest) -> dict:
-        new = check(path, request)
+    def updated(path: Path, request: CheckRequest, profile: Mapping | None) -> dict:
+        new = check(path, request, profile)
         new["measures"]["offset_mm"]["U95"] = 0.5
         new["problems"] = [{"code": "new", "message": "A new doubt."}]
         return new
@@ -474,7 +478,7 @@ def test_recheck_says_what_it_cannot_do(store):
     ref = store.get(no_photo).photo
     store.photos.remove(ref.sha256, ref.ending)
 
-    def fails(path: Path, request: CheckRequest) -> dict:
+    def fails(path: Path, request: CheckRequest, profile: Mapping | None) -> dict:
         raise UnusableFile("x", "It cannot be read: sorry.")
 
     said = {n: recheck_record(store, store.get(n), fails).not_done for n in (no_photo, unknown, broken, demo, failing)}

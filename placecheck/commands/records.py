@@ -122,21 +122,21 @@ def _print_list(found: Iterable[Summary]) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from placecheck.answer import MEASURE_BY_NAME
-    from placecheck.printout import in_words
     from placecheck.records.model import local_text
 
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("no", "time", "order", "maker", "stage", "closure", "verdict", "off centre", "skew"):
-        table.add_column(heading, no_wrap=heading in ("no", "verdict"), justify="right" if heading == "no" else "left")
+    for heading in ("no", "day", "order", "maker", "stage", "closure", "verdict", "off centre", "skew"):
+        table.add_column(heading, no_wrap=heading in ("no", "day", "verdict"))
     for line in found:
         cells = []
-        for name in ("offset_mm", "skew_deg"):
+        for name, sign in (("offset_mm", " mm"), ("skew_deg", "°")):
             reading = line.readings.get(name)
-            cells.append(in_words(MEASURE_BY_NAME[name], reading.value, reading.U95) if reading else "")
+            shown = f"{abs(reading.value):.1f}" if reading else ""
+            side = "" if not reading or shown == "0.0" else " right" if reading.value > 0 else " left"
+            cells.append(f"{shown}{sign}{side}" if reading else "")
         names = (line.order_ref or "", line.maker or "", line.stage, line.closure)
-        verdict = f"{line.verdict}{' (demo)' if line.origin == 'demo' else ''}"
-        table.add_row(str(line.id), local_text(line.created_at), *map(_literal, names), verdict, *cells)
+        verdict = f"{line.verdict}{' demo' if line.origin == 'demo' else ''}"
+        table.add_row(str(line.id), local_text(line.created_at)[:10], *map(_literal, names), verdict, *cells)
     Console(highlight=False).print(table)
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from placecheck.answer import COVERAGE_FACTOR, MEASURE_BY_NAME
 from placecheck.quality.first_pass import Fault, Yield, faults, first_pass_yield
-from placecheck.quality.stream import Point, Stream, look_at
+from placecheck.quality.stream import Point, Stream, habit_sentence, look_at
 from placecheck.records.model import Filter
 from placecheck.records.store import Store
 
@@ -111,6 +111,13 @@ def help_sentence(found: Overview) -> str | None:
     worst, best = able[0], max(able, key=lambda g: g.first_pass.low)
     if worst.first_pass.high >= best.first_pass.low:
         return "The first-pass yields do not differ by more than chance allows."
-    main = fault_words(worst.faults[0]) if worst.faults else None
-    what = f"; most often: {main} ({worst.faults[0].count} of its fixes)" if main else ""
-    return f"{worst.name} passes first time least often, {yield_words(worst.first_pass)}{what}."
+    start = f"{worst.name} passes first time least often, {yield_words(worst.first_pass)}"
+    habits = [s for s in worst.streams if s.habit is not None]
+    if habits:
+        stream = habits[0]
+        label = MEASURE_BY_NAME[stream.measure].label
+        assert stream.habit is not None
+        return f"{start}. {label[0].upper()}{label[1:]}: {habit_sentence(stream.measure, stream.habit, stream.group)}"
+    if worst.faults:
+        return f"{start}; most often: {fault_words(worst.faults[0])} ({worst.faults[0].count} of its fixes)."
+    return f"{start}."

@@ -1,7 +1,7 @@
 """Recheck: does the program still say of a kept photo what its record says?
 
 The kept photo, whose pixels and camera data are those of the original, is checked again
-with the kept request (closure, block, tolerances, marks, profile name), and the two
+with the kept request (closure, block, tolerances, marks) and camera profile, and the two
 answers are laid side by side: verdict, every value, uncertainty, limit, state, problem and
 advice. With the program version that made the record they agree to the digit; after an
 update the differences are the update's effect, and are reported as such. A demo record was invented,
@@ -23,8 +23,8 @@ from placecheck.records.request_json import from_json, unknown_fields
 from placecheck.records.store import Store
 from placecheck.request import CheckRequest
 
-CheckKept = Callable[[Path, CheckRequest], Mapping[str, Any]]
-"""Checks a photo file and returns the answer's JSON object."""
+CheckKept = Callable[[Path, CheckRequest, Mapping[str, Any] | None], Mapping[str, Any]]
+"""Checks a photo file with a request and the kept camera profile (or None); returns the answer's JSON object."""
 
 
 @dataclass(frozen=True)
@@ -50,11 +50,24 @@ class Recheck:
         return self.not_done is None and not self.differences
 
 
-def check_kept(photo: Path, request: CheckRequest) -> Mapping[str, Any]:
-    """The program's own check, as the command line does it."""
-    from placecheck.one_photo import check_file
+def check_kept(photo: Path, request: CheckRequest, profile: Mapping[str, Any] | None = None) -> Mapping[str, Any]:
+    """The program's own check, as the command line does it; a kept profile is used as it was, not as it is now."""
+    from placecheck.one_photo import answer_for, check_file
 
-    return check_file(photo, request).answer.as_json()
+    if profile is None:
+        return check_file(photo, request).answer.as_json()
+    from placecheck.check import measure_photo
+    from placecheck.judge import failed_answer
+    from placecheck.photo import load_photo
+    from placecheck.profile_match import camera_in
+    from placecheck.profiles import from_json as profile_from
+
+    try:
+        opened = load_photo(photo)
+        camera = camera_in(profile_from(profile, photo), opened)
+        return answer_for(measure_photo(opened, request, None, camera), request).as_json()
+    except PlacecheckError as error:
+        return failed_answer(error).as_json()
 
 
 def differences(old: Any, new: Any, where: str = "") -> Iterator[Difference]:
@@ -85,7 +98,7 @@ def recheck_record(store: Store, found: Record, check: CheckKept = check_kept) -
     try:
         store.photos.read(found.photo.sha256, found.photo.ending)
         request = from_json(CheckRequest, found.request)
-        answer = check(store.photos.path(found.photo.sha256, found.photo.ending), request)
+        answer = check(store.photos.path(found.photo.sha256, found.photo.ending), request, found.profile)
     except PlacecheckError as error:
         return Recheck(found.id, found.program_version, not_done=error.problem.message)
     except ValueError as error:

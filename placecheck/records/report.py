@@ -306,6 +306,7 @@ def order_pdf(report: OrderReport) -> bytes:
     from reportlab.pdfbase.ttfonts import TTFont
     from reportlab.platypus import Image, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
+    margin = 18 * mm
     fonts = Path(reportlab.__file__).parent / "fonts"
     for name, file in (("Vera", "Vera.ttf"), ("VeraBd", "VeraBd.ttf")):
         pdfmetrics.registerFont(TTFont(name, str(fonts / file)))
@@ -319,9 +320,10 @@ def order_pdf(report: OrderReport) -> bytes:
         shown = "".join(c if ord(c) in known or c == "\n" else "?" for c in words)
         return Paragraph(shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;"), style)
 
-    def table(rows: Sequence[Sequence[str]], widths: Sequence[float], header: bool = True) -> Table:
+    def table(rows: Sequence[Sequence[str]], widths: Sequence[float]) -> Table:
         cells = [[text(c, small) for c in row] for row in rows]
-        made = Table(cells, colWidths=[w * mm for w in widths], repeatRows=1 if header else 0)
+        share = (A4[0] - 2 * margin - 12) / sum(widths)  # the frame is padded by 6 points on each side
+        made = Table(cells, colWidths=[w * share for w in widths], repeatRows=1, hAlign="LEFT")
         made.setStyle(
             TableStyle(
                 [
@@ -336,11 +338,8 @@ def order_pdf(report: OrderReport) -> bytes:
         return made
 
     story: list[Any] = [text(f"Order {report.order}", title)]
-    about = [
-        f"Client: {report.client}" if report.client else "",
-        f"Closure: {report.closure}" if report.closure else "",
-    ]
-    story.append(text("   ".join(a for a in [*about, f"Made: {report.made}"] if a)))
+    about = {"Client": report.client, "Closure": report.closure, "Made": report.made}
+    story.append(text(". ".join(f"{name}: {said}" for name, said in about.items() if said) + "."))
     for part in report.stages:
         block: list[Any] = [text(f"{part.stage.capitalize()}: {part.verdict_words}", head)]
         maker = f", {part.maker}" if part.maker else ""
@@ -351,7 +350,7 @@ def order_pdf(report: OrderReport) -> bytes:
             if picture.jpeg is None:
                 block.append(text(picture.missing))
                 continue
-            scale = min(84 * mm / picture.width, 84 * mm / picture.height)
+            scale = min(82 * mm / picture.width, 82 * mm / picture.height)
             images.append(Image(io.BytesIO(picture.jpeg), picture.width * scale, picture.height * scale))
         if images:
             block += [Spacer(1, 2 * mm), Table([images], hAlign="LEFT", style=[("LEFTPADDING", (0, 0), (-1, -1), 0)])]
@@ -367,7 +366,6 @@ def order_pdf(report: OrderReport) -> bytes:
     story.append(table([report.history_header, *report.history], (13, 28, 16, 20, 14, 27, 27, 29)))
     story += [Spacer(1, 3 * mm), text(f"{LEGEND} placecheck {report.version}.", small)]
     out = io.BytesIO()
-    margin = 18 * mm
     document = SimpleDocTemplate(
         out, pagesize=A4, leftMargin=margin, rightMargin=margin, topMargin=margin, bottomMargin=margin
     )
