@@ -144,7 +144,7 @@ def test_the_whole_job_on_a_phone(phone, server, photos):
 
 def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     send(phone, server, photos("pass"))
-    phone.click("text=Correct a point by hand")
+    phone.click("text=Correct by hand")
     phone.wait_for_selector(".marks .core")
     assert phone.locator("[data-measure=front_corner_asymmetry_mm] .state").inner_text() == "✓ in"
     ring = phone.locator(".marks g").nth(3).locator(".core")  # front right
@@ -191,7 +191,7 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     phone.wait_for_selector("[data-measure=front_corner_asymmetry_mm].out")
     assert reads(phone, "front_corner_asymmetry_mm") == "10.00 ± 0.60 mm right"  # 40 px of 1600, 400 mm wide
     assert dragged != reads(phone, "front_corner_asymmetry_mm")
-    phone.click("text=Use these points")
+    phone.click("text=Use these")
     phone.wait_for_selector(".byhand")
     assert phone.locator(".byhand").inner_text() == "Set by hand: front right corner."
     assert phone.locator(".verdict h1").inner_text() == "Fix"
@@ -199,7 +199,7 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
 
 def test_dragging_the_caps_edge(phone, server, photos):
     send(phone, server, photos("pass"))
-    phone.click("text=Correct a point by hand")
+    phone.click("text=Correct by hand")
     phone.wait_for_selector(".marks .core")
     phone.click("[data-group=cap_rim]")
     assert phone.locator(".marks .core").count() == 5
@@ -209,14 +209,14 @@ def test_dragging_the_caps_edge(phone, server, photos):
         phone.keyboard.press("Shift+ArrowUp")
         phone.wait_for_timeout(30)
     phone.wait_for_selector("[data-measure=clearance_centre_mm].out")
-    phone.click("text=Use these points")
+    phone.click("text=Use these")
     phone.wait_for_selector(".byhand")
     assert phone.locator(".byhand").inner_text() == "Set by hand: cap's edge."
-    phone.click("text=Correct a point by hand")
+    phone.click("text=Correct by hand")
     phone.wait_for_selector(".marks .path")  # what was bent is shown as it was left
     phone.click("#back")
     phone.wait_for_selector("[data-measure=clearance_centre_mm].in")
-    phone.click("text=Use these points")
+    phone.click("text=Use these")
     phone.wait_for_selector(".verdict.pass")
 
 
@@ -240,7 +240,7 @@ def test_touch_drags_and_pinches(phone, server, photos):
     touch("touchEnd")
     scale = phone.locator(".pane img").evaluate("i => new DOMMatrix(getComputedStyle(i).transform).a")
     assert scale > 2
-    phone.click("text=Correct a point by hand")
+    phone.click("text=Correct by hand")
     phone.wait_for_selector(".marks .core")
     box = phone.locator(".marks g").nth(2).locator(".core").bounding_box()
     x, y = box["x"] + 2, box["y"] + 2
@@ -383,7 +383,7 @@ def test_wcag_22_aa_by_axe(browser, server, paired, photos, scheme, size):
     send(page, server, photos("fix"))
     page.click("text=Then, in this order")
     look("fix")
-    page.click("text=Correct a point by hand")
+    page.click("text=Correct by hand")
     page.wait_for_selector(".marks .core")
     look("correct")
     send(page, server, photos("pass"))

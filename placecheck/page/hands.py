@@ -27,6 +27,7 @@ FloatArray = npt.NDArray[np.float64]
 HANDLES = 5
 KEPT_POINTS = 80
 LINE_WORDS: Mapping[str, str] = {"cap_rim": "Cap's edge", "hairline": "Hairline", "centre_line": "Cap's centre line"}
+LINE_SHORT: Mapping[str, str] = {"cap_rim": "Cap edge", "hairline": "Hairline", "centre_line": "Centre"}
 LANDMARK_WORDS: Mapping[str, str] = {
     "fold_front": "Fold at the hairline",
     "fold_back": "Fold at the back edge",
@@ -129,7 +130,7 @@ def lines_of(job: Job) -> list[dict[str, Any]]:
     """The lines that can be bent, with their displacements as they are."""
     none = [[0.0, 0.0]] * HANDLES
     return [
-        {"name": name, "label": LINE_WORDS[name], "line": line, "bends": job.bends.get(name, none)}
+        {"name": name, "label": LINE_WORDS[name], "short": LINE_SHORT[name], "line": line, "bends": job.bends.get(name, none)}
         for name, line in job.found_lines.items()
     ]
 
