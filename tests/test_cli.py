@@ -453,28 +453,29 @@ def test_jobs_in_processes(run, tmp_path, photo):
 
 @pytest.fixture
 def saved(monkeypatch) -> list:
+    import placecheck.records.store
+
     calls: list = []
-    package, store = types.ModuleType("placecheck.records"), types.ModuleType("placecheck.records.store")
-    store.save_check = lambda *arguments: calls.append(arguments)  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "placecheck.records", package)
-    monkeypatch.setitem(sys.modules, "placecheck.records.store", store)
+    monkeypatch.setattr(placecheck.records.store, "save_check", lambda *given, **names: calls.append((*given, names)))
     return calls
 
 
 def test_saving_and_not_saving(run, photo, measuring, saved, tmp_path):
     given = OPTIONS[:-1]
-    assert run("check", photo, *given)[0] == 0
-    ((path, request, answer),) = saved
+    assert run("check", photo, *given, "--order", "A17", "--client", "blue coat", "--maker", "Ada")[0] == 0
+    ((_, path, answer, request, overlay, names),) = saved
     assert path == photo
-    assert request.closure.label == "5x5"
-    assert answer.verdict == "pass"
+    assert request["closure"]["label"] == "5x5"
+    assert answer["verdict"] == "pass"
+    assert overlay.startswith(b"\xff\xd8\xff")
+    assert names == {"order": "A17", "client": "blue coat", "maker": "Ada"}
     run("check", photo, *given, "--no-save")
     run("check", unusable("text", tmp_path, photo), *given)
     assert len(saved) == 1
 
 
 def test_a_failure_to_save_never_hides_the_verdict(run, photo, measuring, saved, monkeypatch):
-    def full(*arguments):
+    def full(*given, **names):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(sys.modules["placecheck.records.store"], "save_check", full)
