@@ -164,13 +164,13 @@ def closest_on_rays(geometry: Geometry, rays_block: FloatArray) -> FloatArray:
     return best
 
 
-def outline_px(geometry: Geometry, n: int = 144) -> FloatArray:
+def outline_px(geometry: Geometry, n: int = 144, rounds: int = 32) -> FloatArray:
     """The dome's outline in the photo, (n, 2) px: where rays round its middle just touch it, by bisection."""
     middle = geometry.to_px(np.array([0.0, 0.0, 0.4 * geometry.dome.height_mm]))
     angle = np.linspace(0, 2 * np.pi, n, endpoint=False)
     d = np.stack([np.cos(angle), np.sin(angle)], -1)
     low, high = np.zeros(n), np.full(n, 240.0 * geometry.f_px / float(np.linalg.norm(geometry.translation)))
-    for _ in range(32):
+    for _ in range(rounds):
         mid = (low + high) / 2
         rays_block = geometry.block_rays(middle + d * mid[:, None])
         at = closest_on_rays(geometry, rays_block)

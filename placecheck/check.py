@@ -21,13 +21,16 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured, View
-from placecheck.block import AT, Geometry, start_place, yaw_on_table
+from placecheck.block import AT, Frame, Geometry, outline_px, start_place, unpack, yaw_on_table
 from placecheck.block_fit import BlockFit, Clues, fit_block
 from placecheck.camera import Camera, camera_for
-from placecheck.card.detect import CardSighting, find_card
+from placecheck.card import CardSighting, card_problems, find_card
+from placecheck.dome import BUMPS
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.closure import ClosureSighting, find_closure, line_in_photo, marks_in_photo, unroll
+from placecheck.find.edge import find_edge
 from placecheck.find.outline import BlockSighting, find_block
+from placecheck.find.place import stand_candidates
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import (
     CORNERS,
@@ -41,7 +44,7 @@ from placecheck.measure import (
     measure_at,
     put_on_dome,
 )
-from placecheck.photo import Photo, exposure_problem, hopeless_picture
+from placecheck.photo import Photo, hopeless_picture
 from placecheck.request import CheckRequest
 from placecheck.uncertainty import budgets, factor_for, total_u
 
@@ -73,41 +76,115 @@ class Sighted:
     picture: npt.NDArray[np.uint8]
 
 
-def _face_start(block: BlockSighting, request: CheckRequest) -> FloatArray:
-    if request.front is not None:
-        return np.array(FACES[request.front])
-    if block.agreement < 0.5:
-        raise RetakeNeeded(
-            "front-unclear",
-            "It cannot be told which side of the block is the face: say it with --front top, bottom, left or right, "
-            "or take the photo again leaning toward the face.",
-        )
-    return block.face_px
-
-
 def _fit(
-    card: CardSighting,
-    camera: Camera,
-    block: BlockSighting,
-    face_px: FloatArray,
-    request: CheckRequest,
+    stage: _Stage,
+    outline_px: FloatArray,
+    outline_u_px: float,
+    start: FloatArray,
     clues: Clues | None = None,
-    start: FloatArray | None = None,
+    iterations: int = 14,
 ) -> BlockFit:
-    board = _board_mm(card, request)
     return fit_block(
-        camera,
-        board,
-        card.corners_px,
-        block.outline_px,
-        yaw_on_table(camera, board, card.corners_px, list(block.centroid_px), face_px),
-        start_place(camera, board, card.corners_px, list(block.centroid_px)),
-        request.block_circumference_mm,
-        corner_u_px=max(0.15, float(np.median(card.u_px))),
-        outline_u_px=block.u_px,
+        stage.camera,
+        stage.board_mm,
+        stage.card.corners_px,
+        outline_px,
+        0.0,
+        np.zeros(2),
+        stage.request.block_circumference_mm,
+        corner_u_px=max(0.15, float(np.median(stage.card.u_px))),
+        outline_u_px=outline_u_px,
         clues=clues,
         start=start,
+        iterations=iterations,
     )
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """What every fit of one photo shares."""
+
+    image: npt.NDArray[np.uint8]
+    request: CheckRequest
+    camera: Camera
+    card: CardSighting
+    board_mm: FloatArray
+    block: BlockSighting
+
+
+@dataclass(frozen=True)
+class _Traced:
+    """A fitted block whose outline was searched in the photo: fit, outline px, its uncertainty, and a figure of merit."""
+
+    fit: BlockFit
+    outline_px: FloatArray
+    u_px: float
+    merit: float
+
+
+def _trace(stage: _Stage, start: BlockFit | FloatArray, frame: Frame, reaches: tuple[float, ...], n: int) -> _Traced:
+    """Search the outline and fit the block in turns, with the search narrowing to the last of `reaches` (mm)."""
+    theta = start.theta if isinstance(start, BlockFit) else start
+    hand = stage.request.marks
+    h, w = stage.image.shape[:2]
+    traced = None
+    for reach in reaches:
+        geometry = unpack(theta, frame)
+        mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
+        if hand is not None and "outline" in hand.lines_px:
+            px, u_px, merit = _dense(np.array(hand.lines_px["outline"], float), hand.u_px, n).px, hand.u_px, 1.0
+        else:
+            ring = outline_px(geometry, n, 18)
+            edge = find_edge(stage.image, ring, mm_per_px, reach, stage.block.votes, stage.block.vote_grid)
+            inside = (edge.px > 2).all(1) & (edge.px[:, 0] < w - 3) & (edge.px[:, 1] < h - 3)
+            good = inside & (edge.evidence > 0.25)
+            if good.sum() < n // 3:
+                good = inside
+            if inside.mean() < 0.7:
+                raise RetakeNeeded(
+                    "block-cut-off",
+                    "The block is cut off by the edge of the photo: step back until its whole outline is in the frame.",
+                )
+            px, u_px = edge.px[good], max(0.4, max(0.3, reach / 8.0) / mm_per_px)
+            merit = float(2.0 * np.clip(edge.evidence, 0, 1).mean())
+        fit = _fit(stage, px, u_px, theta, iterations=5)
+        theta = fit.theta
+        traced = _Traced(fit, px, u_px, merit - 0.3 * fit.outline_residual_mm - 0.02 * fit.cost)
+    assert traced is not None
+    return traced
+
+
+def _stand(stage: _Stage) -> _Traced:
+    """The block found in the photo, whichever way round: the best of several traced standings."""
+    card, block = stage.card, stage.block
+    centroid = list(block.centroid_px)
+    face = np.array(FACES[stage.request.front]) if stage.request.front else block.face_px
+    yaw = yaw_on_table(stage.camera, stage.board_mm, card.corners_px, centroid, face)
+    place = start_place(stage.camera, stage.board_mm, card.corners_px, centroid)
+    first = fit_block(
+        stage.camera,
+        stage.board_mm,
+        card.corners_px,
+        block.outline_px,
+        yaw,
+        place,
+        stage.request.block_circumference_mm,
+        outline_u_px=block.u_px,
+        iterations=0,
+    )
+    found = stand_candidates(stage.image, first.frame, first.theta, yaw, block.votes, block.vote_grid)
+    traced = [_trace(stage, guess.theta, first.frame, (12.0, 7.0), 72) for guess in found]
+    return max(traced, key=lambda t: t.merit)
+
+
+def _turned(theta: FloatArray) -> FloatArray:
+    """The same standing, looked at back to front."""
+    out = theta.copy()
+    out[AT["block yaw"]] += 180.0
+    out[AT["egg"]] = 0.05
+    for bump in BUMPS:
+        out[AT[bump.name]] = bump.mean
+    return out
 
 
 def _board_mm(card: CardSighting, request: CheckRequest) -> FloatArray:
@@ -235,6 +312,30 @@ def _check_block(fit: BlockFit, block: BlockSighting) -> None:
         )
 
 
+Way = tuple[_Traced, npt.NDArray[np.uint8], Unrolling, ClosureSighting]
+
+
+def _choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -> Way:
+    """Which of the two ways round is right, by the unrolled pictures; the user's word outranks them."""
+    if request.front is not None:
+        wanted = np.array(FACES[request.front])
+
+        def along(way: Way) -> float:
+            g = way[0].fit.geometry
+            p = g.to_px(np.array([[0.0, 0.0, 90.0], [0.0, 30.0, 90.0]]))
+            return float((p[1] - p[0]) @ wanted)
+
+        return max(ways, key=along)
+    best, other = sorted(ways, key=lambda way: -way[3].upright)
+    if best[3].upright < 0.6 or other[3].upright > 0.5 * best[3].upright + 0.3:
+        raise RetakeNeeded(
+            "front-unclear",
+            "It cannot be told which end of the block is the face: say it with --front top, bottom, left or right, "
+            "or take the photo again leaning toward the face.",
+        )
+    return best
+
+
 def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Sighted:
     """Find card, block and closure. Raises RetakeNeeded or UsageProblem."""
     gray = photo.gray()
@@ -245,32 +346,20 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         if worse is not None:
             raise RetakeNeeded(worse.code, worse.message) from error
         raise
-    light = exposure_problem(card.black_level, card.white_level)
-    if light is not None:
-        raise RetakeNeeded(light.code, light.message)
-    blur = blur_problem_of(card)
-    if blur is not None:
-        raise RetakeNeeded(blur.code, blur.message)
+    for problem in card_problems(card):
+        raise RetakeNeeded(problem.code, problem.message)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
-    block = find_block(photo.image)
-    hand = request.marks
-    if hand is not None and "outline" in hand.lines_px:
-        outline = _dense(np.array(hand.lines_px["outline"], float), hand.u_px, 144).px
-        block = replace(block, outline_px=outline, u_px=hand.u_px, centroid_px=outline.mean(0))
-    face = _face_start(block, request)
-    fit = _fit(card, camera, block, face, request)
-    picture, grid = unroll(photo.image, fit.geometry)
-    sighting = find_closure(picture, grid)
-    if sighting.upright < 0.5 and request.front is None:
-        other = _fit(card, camera, block, -face, request)
-        picture2, grid2 = unroll(photo.image, other.geometry)
-        sighting2 = find_closure(picture2, grid2)
-        if sighting2.upright <= sighting.upright:
-            raise RetakeNeeded(
-                "front-unclear",
-                "It cannot be told which end of the block is the face: say it with --front top, bottom, left or right.",
-            )
-        fit, picture, grid, sighting = other, picture2, grid2, sighting2
+    block = find_block(photo.image, card.outline_px, card.px_per_mm)
+    stage = _Stage(photo.image, request, camera, card, _board_mm(card, request), block)
+    best = _stand(stage)
+    frame = best.fit.frame
+    ways = []
+    for theta in (best.fit.theta, _turned(best.fit.theta)):
+        way = _trace(stage, theta, frame, (4.0,), 96)
+        picture, grid = unroll(photo.image, way.fit.geometry)
+        ways.append((way, picture, grid, find_closure(picture, grid)))
+    way, picture, grid, sighting = _choose_front(ways, block, request)
+    fit = way.fit
     _check_block(fit, block)
     if sighting.cap < 0.5:
         raise RetakeNeeded("cap-missing", "No cap was found on the block: pin the cap on first, then the closure.")
@@ -280,20 +369,16 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         )
     observed = _by_hand(_observe(sighting, grid, fit.geometry, request), request, photo)
     _check_size(observed, fit.geometry, request)
-    for _ in range(2):
-        fit = _fit(card, camera, block, face, request, _clues(observed, fit.geometry, request), fit.theta)
+    for reach in (3.0, 2.0):
+        fit = _fit(stage, way.outline_px, way.u_px, fit.theta, _clues(observed, fit.geometry, request))
+        way = _trace(stage, fit, frame, (reach,), 144)
+        fit = _fit(stage, way.outline_px, way.u_px, fit.theta, _clues(observed, fit.geometry, request))
         picture, grid = unroll(photo.image, fit.geometry)
         sighting = find_closure(picture, grid)
         observed = _by_hand(_observe(sighting, grid, fit.geometry, request), request, photo)
-    fit = _fit(card, camera, block, face, request, _clues(observed, fit.geometry, request), fit.theta)
+    fit = _fit(stage, way.outline_px, way.u_px, fit.theta, _clues(observed, fit.geometry, request))
+    block = replace(block, outline_px=way.outline_px)
     return Sighted(card, camera, block, fit, sighting, grid, observed, picture)
-
-
-def blur_problem_of(card: CardSighting) -> Problem | None:
-    """too-blurred by the card's own edges, or None."""
-    from placecheck.photo import blur_problem
-
-    return blur_problem(card.blur_px, card.px_per_mm)
 
 
 def measure_photo(

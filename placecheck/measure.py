@@ -24,11 +24,11 @@ from placecheck.surface import Chart, MidPlane, fermi_chart, geodesic_mm
 
 FloatArray = npt.NDArray[np.float64]
 
-# How far over the fitted dome (bare block and cap mesh) the visible things lie: the rim's elastic, the lace with its
-# knots on top of the cap, the seam in the cap. Thickness of the materials, common practice, no published source.
-RIM_LIFT_MM = 0.8
-LACE_LIFT_MM = 1.2
-SEAM_LIFT_MM = 0.6
+# How far over the fitted dome (whose outline is that of block and cap mesh) the visible things lie: the rim's elastic,
+# the lace with its knots on top of the cap, the seam in the cap. Thickness of the materials, common practice, no published source.
+RIM_LIFT_MM = 0.2
+LACE_LIFT_MM = 0.6
+SEAM_LIFT_MM = 0.0
 STATION_MM = 25.0
 STATION_OF_WIDTH = 0.35
 CORNERS = ("front_left", "front_right", "back_left", "back_right")

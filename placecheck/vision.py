@@ -378,3 +378,16 @@ class Network:
         self._net.setInput(np.ascontiguousarray(image[None], np.float32))
         maps, flags = self._net.forward(["maps", "flags"])
         return np.asarray(maps, np.float32)[0], np.asarray(flags, np.float32).ravel()
+
+
+def fill_polygon_from_around(image: Image, polygon_px: Points) -> Image:
+    """A copy of `image` in which a convex polygon (n, 2) is painted over smoothly from its surroundings."""
+    h, w = image.shape[:2]
+    mask = np.zeros((h, w), np.uint8)
+    cv2.fillConvexPoly(mask, np.round(polygon_px).astype(np.int32), 255)
+    small = cv2.resize(image, (max(8, w // 4), max(8, h // 4)), interpolation=cv2.INTER_AREA)
+    small_mask = cv2.resize(mask, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST)
+    painted = cv2.inpaint(small, small_mask, 4, cv2.INPAINT_TELEA)
+    out = image.copy()
+    out[mask > 0] = cv2.resize(painted, (w, h), interpolation=cv2.INTER_LINEAR)[mask > 0]
+    return out  # type: ignore[return-value]

@@ -1,13 +1,14 @@
-"""Finding the block: its outline in the photo and which way the face is.
+"""Finding the block: where it stands in the photo, its rough outline, and which way the face is.
 
-Twice the same network looks: at the whole photo made small, then at a crop in which the
-block found first fills a little more than half of the picture. The second look gives the
-silhouette of the bare block (hair, pins and the stand left out). Rays from its centroid
-meet the silhouette's half-probability line once each, because a block is convex seen from
-above: those crossings, interpolated between cells, are the outline points. Points on the
-photo's own border are dropped. The face's direction is the mean of a unit vector field over
-the silhouette; its resultant length says how much the picture agrees with itself (directional
-statistics, Mardia & Jupp). A photo in which no block is found raises RetakeNeeded.
+The card tells how many photo pixels a millimetre has on the table, and so, within a tenth,
+how large a block is in the photo. At that scale the network looks at the whole photo once
+(with the card painted over by its surroundings) and the place where silhouette and size
+agree best is taken; then it looks closer at that place, in eight turned and mirrored
+copies whose mean is steadier than one look. Rays from the silhouette's middle meet its
+half-probability line once each, because a block is convex seen from above: those crossings
+are the rough outline, a start for the edge search in the photo itself (edge.py). The
+face's direction is the mean of a unit vector field over the silhouette; its resultant
+length says how much the picture agrees with itself (directional statistics, Mardia & Jupp).
 """
 
 from __future__ import annotations
@@ -19,21 +20,24 @@ import numpy.typing as npt
 
 from placecheck.errors import RetakeNeeded
 from placecheck.find.network import run, sigmoid
-from placecheck.vision import Image, affine_crop, largest_blob, resize
+from placecheck.vision import Image, affine_crop, fill_polygon_from_around, gaussian_blur, largest_blob, resize
 
 FloatArray = npt.NDArray[np.float64]
 
 SIZE = 384
-FILL = 0.57
+PX_PER_MM = 1.07
+CROWN_OVER_TABLE = 1.42  # px per mm at the crown over that at the card, for a phone held 0.4 to 0.8 m above
+BLOCK_MM = 200.0
 RAYS = 144
 
 
 @dataclass(frozen=True)
 class BlockSighting:
-    """Outline pixels (N, 2), their uncertainty across the outline in px, centroid (2,), face direction (2,) unit.
+    """Rough outline pixels (N, 2), their uncertainty across the outline in px, centroid (2,), face direction (2,) unit.
 
-    `agreement` is the resultant length of the face direction, 1 when every part of the picture agrees;
-    `cut_share` the share of the outline that lies outside the photo; `presence` the network's belief in a block.
+    `agreement` is the resultant length of the face direction, 1 when every part of the picture agrees; `presence`
+    the network's belief in a block; `size_px` the outline's extent. `votes` (h, w) is the silhouette's probability,
+    `vote_grid` (2, 3) takes photo pixels to its cells.
     """
 
     outline_px: FloatArray
@@ -41,34 +45,48 @@ class BlockSighting:
     centroid_px: FloatArray
     face_px: FloatArray
     agreement: float
-    cut_share: float
     presence: float
     size_px: float
+    votes: FloatArray
+    vote_grid: FloatArray
 
 
-def _look(image: Image, matrix: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """Silhouette probability (SIZE/2, SIZE/2), face field (2, ., .) and presence for the crop through `matrix`."""
-    scale = float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
-    if scale < 0.7:  # average before sampling, so that nothing aliases
-        h, w = image.shape[:2]
-        small_w, small_h = max(1, round(w * scale)), max(1, round(h * scale))
-        small = resize(image, small_w, small_h)
-        sx, sy = small_w / w, small_h / h
-        back = np.array([[1 / sx, 0, 0.5 / sx - 0.5], [0, 1 / sy, 0.5 / sy - 0.5], [0, 0, 1]])
-        matrix = matrix @ back
-        image = small
-    maps, flags = run("block", affine_crop(image, matrix, SIZE, SIZE))
-    return sigmoid(maps[0]).astype(float), maps[1:3].astype(float), float(sigmoid(flags)[0])
+def _turned(picture: Image, k: int) -> Image:
+    out = np.rot90(picture, k % 4)
+    return np.ascontiguousarray(out[:, ::-1] if k >= 4 else out)
 
 
-def _blob(probability: FloatArray) -> tuple[npt.NDArray[np.bool_], FloatArray, float] | None:
-    """The largest silhouette: mask, centre of its box and size of its box, in crop pixels (x, y)."""
-    mask = largest_blob(probability > 0.5)
-    if mask is None or mask.sum() < 60:
-        return None
-    ys, xs = np.nonzero(mask)
-    low, high = np.array([xs.min(), ys.min()]), np.array([xs.max(), ys.max()])
-    return mask, (low + high) + 0.5, float(2 * (high - low + 1).max())
+def _steady(picture: Image, copies: int) -> tuple[FloatArray, FloatArray]:
+    """Mean silhouette probability (h/2, w/2) and face field (2, ., .) over turned and mirrored copies."""
+    total = np.zeros((picture.shape[0] // 2, picture.shape[1] // 2))
+    face = np.zeros((2, *total.shape))
+    for k in range(copies):
+        maps, _ = run("block", _turned(picture, k))
+        p, fx, fy = sigmoid(maps[0]), maps[1], maps[2]
+        if k >= 4:
+            p, fx, fy = p[:, ::-1], -fx[:, ::-1], fy[:, ::-1]
+        p, fx, fy = (np.rot90(m, -(k % 4)) for m in (p, fx, fy))
+        for _ in range(k % 4):
+            fx, fy = -fy, fx
+        size = np.sqrt(fx**2 + fy**2) + 1e-6
+        total += p
+        face += np.stack([fx / size, fy / size])
+    return total / copies, face / copies
+
+
+def _where(image: Image, card_px: FloatArray, scale: float) -> tuple[FloatArray, float]:
+    """The most block-like place (2,) in the photo and the network's belief there."""
+    h, w = image.shape[:2]
+    small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
+    middle = card_px.mean(0)
+    small = fill_polygon_from_around(small, (middle + (card_px - middle) * 1.08) * scale)
+    sh, sw = small.shape[:2]
+    padded = np.pad(small, ((0, -sh % 64), (0, -sw % 64), (0, 0)), mode="reflect")
+    maps, _ = run("block", padded)
+    p = sigmoid(maps[0])[: sh // 2, : sw // 2]
+    blurred = gaussian_blur(p * p, 35.0 * PX_PER_MM / 2)
+    y, x = np.unravel_index(int(np.argmax(blurred)), blurred.shape)
+    return (np.array([2 * x + 0.5, 2 * y + 0.5]) + 0.5) / scale - 0.5, float(blurred[y, x])
 
 
 def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
@@ -92,71 +110,71 @@ def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
     return out
 
 
-def find_block(image: Image) -> BlockSighting:
-    """The block in an upright BGR photo (h, w, 3). Raises RetakeNeeded (block-missing, block-cut-off)."""
+def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> BlockSighting:
+    """The block in an upright BGR photo (h, w, 3) whose card lies at `card_px` (4, 2).
+
+    Raises RetakeNeeded (block-missing, block-cut-off, block-too-small).
+    """
     h, w = image.shape[:2]
     missing = RetakeNeeded(
         "block-missing",
         "No block was found in the photo: take it again with the whole block and the card in the frame.",
     )
-    scale = SIZE / max(w, h)
-    matrix = np.array([[scale, 0, (SIZE - scale * w) / 2], [0, scale, (SIZE - scale * h) / 2]])
-    found = None
-    for attempt in range(3):
-        probability, face, presence = _look(image, matrix)
-        blob = _blob(probability)
-        if blob is None:
+    scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
+    centre, belief = _where(image, card_px, scale)
+    if belief < 0.12:
+        raise missing
+    shrunk = resize(image, max(64, round(w * scale)), max(64, round(h * scale))) if scale < 0.7 else image
+    sx = shrunk.shape[1] / w
+    mask = None
+    probability = face = np.zeros(0)
+    matrix = np.zeros((2, 3))
+    for copies in (4, 8):
+        local = scale / sx
+        at = (centre + 0.5) * sx - 0.5
+        matrix = np.array([[local, 0, SIZE / 2 - local * at[0]], [0, local, SIZE / 2 - local * at[1]]])
+        probability, face = _steady(affine_crop(shrunk, matrix, SIZE, SIZE), copies)
+        mask = largest_blob(probability > 0.5)
+        if mask is None or mask.sum() < 900:
             raise missing
-        mask, middle, size = blob
-        scale = float(np.hypot(*matrix[0, :2]))
-        centre = (middle - matrix[:, 2]) / scale
-        fill = size / SIZE
-        found = (probability, face, presence, mask, matrix, scale)
-        if attempt and 0.45 <= fill <= 0.72:
-            break
-        if attempt == 2:
-            break
-        scale = FILL * SIZE / (size / scale)
-        matrix = np.array([[scale, 0, SIZE / 2 - scale * centre[0]], [0, scale, SIZE / 2 - scale * centre[1]]])
-    assert found is not None
-    probability, face, presence, mask, matrix, scale = found
+        ys, xs = np.nonzero(mask)
+        middle = np.array([xs.min() + xs.max(), ys.min() + ys.max()]) + 0.5
+        centre = ((middle - SIZE / 2) / local + at + 0.5) / sx - 0.5
+    assert mask is not None
+    # photo px -> crop px -> cells
+    full = matrix @ np.array([[sx, 0, 0.5 * sx - 0.5], [0, sx, 0.5 * sx - 0.5], [0, 0, 1]])
+    vote_grid = full * 0.5 - np.array([[0, 0, 0.25], [0, 0, 0.25]])
+    zoom = float(full[0, 0])
     ys, xs = np.nonzero(mask)
-    centroid = np.array([xs.mean(), ys.mean()])
-    cells = _crossings(np.where(mask | (probability < 0.5), probability, 0.0), centroid)
+    cells = _crossings(np.where(mask | (probability < 0.5), probability, 0.0), np.array([xs.mean(), ys.mean()]))
 
     def to_photo(c: FloatArray) -> FloatArray:
-        out: FloatArray = (2 * c + 0.5 - matrix[:, 2]) / scale
+        out: FloatArray = (2 * c + 0.5 - full[:, 2]) / zoom
         return out
 
     outline = to_photo(cells)
-    cell_px = 2.0 / scale
-    inside = (
-        (outline[:, 0] > cell_px)
-        & (outline[:, 1] > cell_px)
-        & (outline[:, 0] < w - 1 - cell_px)
-        & (outline[:, 1] < h - 1 - cell_px)
-    )
-    unit = face / np.maximum(np.hypot(face[0], face[1]), 1e-6)
-    mean = np.array([unit[0][mask].mean(), unit[1][mask].mean()])
-    agreement = float(np.hypot(*mean))
-    if inside.mean() < 0.6:
+    extent = float(np.ptp(outline, axis=0).max())
+    inside = (outline > 1).all(-1) & (outline[:, 0] < w - 2) & (outline[:, 1] < h - 2)
+    if inside.mean() < 0.7:
         raise RetakeNeeded(
             "block-cut-off",
             "The block is cut off by the edge of the photo: step back until its whole outline is in the frame.",
         )
-    extent = float(np.ptp(outline, axis=0).max())
-    if extent < 110:
+    if extent < 90:
         raise RetakeNeeded(
             "block-too-small",
             f"The block is only {extent:.0f} pixels across: come closer, or send the photo in full size.",
         )
+    mean = face[:, mask].mean(1)
+    agreement = float(np.hypot(*mean))
     return BlockSighting(
         outline[inside],
-        max(0.35 * cell_px, 0.4),
-        to_photo(centroid),
+        5.0 * card_px_per_mm * CROWN_OVER_TABLE,
+        to_photo(np.array([xs.mean(), ys.mean()])),
         mean / max(agreement, 1e-6),
         agreement,
-        float(1 - inside.mean()),
-        presence,
+        belief,
         extent,
+        probability,
+        vote_grid,
     )

@@ -1,0 +1,146 @@
+"""The block's edge in the photo itself: from a fitted dome's predicted outline to sub-pixel outline points.
+
+Along the normal of every predicted outline point the photo's colours are read, a little way
+inside and outside. Where the mean colour of the next few millimetres inside differs from that
+outside by more than both vary by themselves (Fisher's discriminant ratio), there may be an edge;
+the network's silhouette adds its vote where it changes there too. One offset for every point is
+then chosen for the whole closed curve at once by dynamic programming (Amini et al. 1990): strong
+evidence, small jumps between neighbours, not far from the prediction. The chosen offset is placed
+between samples by a parabola. The caller fits the dome to these points and comes back with a
+narrower search; two or three rounds end at the edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.vision import Image, gaussian_blur, sample
+
+FloatArray = npt.NDArray[np.float64]
+
+STEP_MM = 0.5
+WINDOW_MM = 2.5
+BEYOND_MM = 15.0
+OTHER_WEIGHT = 1.2
+
+
+@dataclass(frozen=True)
+class Edge:
+    """Outline points (N, 2) px, offset of each from the prediction (N,) mm, and evidence (N,), about 1 for a clear edge."""
+
+    px: FloatArray
+    offset_mm: FloatArray
+    evidence: FloatArray
+
+
+def normals_of(ring: FloatArray) -> FloatArray:
+    """Outward unit normals (N, 2) of a closed ring (N, 2) that goes round once, either way."""
+    t = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
+    n = np.stack([t[:, 1], -t[:, 0]], -1)
+    n /= np.maximum(np.linalg.norm(n, axis=1, keepdims=True), 1e-9)
+    outward = np.sign(((ring - ring.mean(0)) * n).sum())
+    out: FloatArray = n * (outward if outward != 0 else 1.0)
+    return out
+
+
+def _box(a: FloatArray, width: int) -> FloatArray:
+    """Running sum over axis 1 of `width` samples, valid part only."""
+    c = np.cumsum(np.concatenate([np.zeros_like(a[:, :1]), a], axis=1), axis=1)
+    out: FloatArray = c[:, width:] - c[:, :-width]
+    return out
+
+
+def _smooth(colours: FloatArray) -> FloatArray:
+    """Mean over five samples along the profile and over neighbouring profiles."""
+    c = (np.roll(colours, 1, 0) + colours + np.roll(colours, -1, 0)) / 3
+    padded = np.concatenate([c[:, :1], c[:, :1], c, c[:, -1:], c[:, -1:]], axis=1)
+    out: FloatArray = sum(padded[:, i : i + c.shape[1]] for i in range(5)) / 5
+    return out
+
+
+def find_edge(
+    image: Image,
+    ring: FloatArray,
+    mm_per_px: float,
+    reach_mm: float,
+    votes: FloatArray | None = None,
+    vote_grid: FloatArray | None = None,
+) -> Edge:
+    """Outline points near the predicted `ring` (N, 2), at most `reach_mm` away.
+
+    `votes` (h, w) is a silhouette probability and `vote_grid` (2, 3) takes photo px to its cells.
+    """
+    n = len(ring)
+    normal = normals_of(ring)
+    half = round(WINDOW_MM / STEP_MM)
+    count = round(reach_mm / STEP_MM)
+    beyond = round(BEYOND_MM / STEP_MM)
+    offsets = np.arange(-count - half, count + half + beyond + 1) * STEP_MM
+    at = ring[:, None, :] + (offsets / mm_per_px)[None, :, None] * normal[:, None, :]
+    x0, y0 = np.maximum(np.floor(at.min((0, 1))).astype(int) - 3, 0)
+    x1, y1 = np.ceil(at.max((0, 1))).astype(int) + 4
+    part = image[y0 : min(y1, image.shape[0]), x0 : min(x1, image.shape[1])]
+    blur = 0.45 * STEP_MM / mm_per_px
+    soft = gaussian_blur(part, blur) if blur > 0.5 else part
+    colours = np.stack(
+        [sample(soft[..., k], at[..., 0] - x0, at[..., 1] - y0).astype(float) for k in range(3)],
+        -1,
+    )
+    colours = np.log(colours + 12.0)  # so that a shadow's edge counts like a bright one's
+    far = colours[:, -(2 * count + 1) :]  # BEYOND_MM and a window outside every candidate
+    near = colours[:, 2 * half : 2 * half + 2 * count + 1]
+    colours = colours[:, : len(offsets) - beyond]
+    # sums over windows just inside and just outside every candidate
+    s1 = np.stack([_box(colours[..., k], half) for k in range(3)], -1) / half
+    s2 = np.stack([_box(colours[..., k] ** 2, half) for k in range(3)], -1) / half
+    inner, outer = s1[:, : -half - 1], s1[:, half + 1 :]
+    var = np.maximum(s2 - s1**2, 0)
+    spread = (var[:, : -half - 1] + var[:, half + 1 :]).sum(-1) / 2
+    gap = np.sqrt(((inner - outer) ** 2).sum(-1))
+    # share what neighbours along the outline see, which texture and pins do not
+    gap_vec = inner - outer
+    gap_vec = (np.roll(gap_vec, 1, 0) + 2 * gap_vec + np.roll(gap_vec, -1, 0)) / 4
+    gap = 0.5 * gap + 0.5 * np.sqrt((gap_vec**2).sum(-1))
+    score = gap / np.sqrt(spread + 0.05**2)
+    score = score / (1.0 + 0.25 * score)
+    # what lies outside the block goes on unchanged; what lies outside an edge within it does not
+    other = np.sqrt(((_smooth(far) - _smooth(near)) ** 2).sum(-1))
+    score = score - OTHER_WEIGHT * np.minimum(other / 0.35, 1.0)
+    places = (np.arange(score.shape[1]) - (score.shape[1] - 1) / 2) * STEP_MM
+    if votes is not None and vote_grid is not None:
+        here = ring[:, None, :] + (places / mm_per_px)[None, :, None] * normal[:, None, :]
+        out = normal[:, None, :] * (3.0 / mm_per_px)
+        value = []
+        for p in (here - out, here + out):
+            cell = p @ vote_grid[:, :2].T + vote_grid[:, 2]
+            value.append(sample(votes.astype(np.float32), cell[..., 0], cell[..., 1]))
+        score = score + 2.0 * np.clip(value[0] - value[1], -0.5, 1.0)
+    sigma = max(reach_mm / 1.6, 1.0)
+    cost = -score + 0.5 * (places / sigma) ** 2
+    # dynamic programming round the ring, started where the evidence is clearest
+    first = int(np.argmin(cost.min(1)))
+    cost = np.roll(cost, -first, axis=0)
+    jump = 0.6 * (np.abs(places[:, None] - places[None, :]) / STEP_MM) ** 1.0 * 0.5
+    best = cost[0].copy()
+    back = np.zeros((n, len(places)), int)
+    for i in range(1, n):
+        total = best[:, None] + jump
+        back[i] = np.argmin(total, axis=0)
+        best = total[back[i], np.arange(len(places))] + cost[i]
+    path = np.zeros(n, int)
+    path[-1] = int(np.argmin(best))
+    for i in range(n - 1, 0, -1):
+        path[i - 1] = back[i, path[i]]
+    path = np.roll(path, first)
+    k = np.clip(path, 1, len(places) - 2)
+    i = np.arange(n)
+    a, b, c = score[i, k - 1], score[i, k], score[i, k + 1]
+    bend = np.minimum(a - 2 * b + c, -1e-9)
+    shift = np.clip(0.5 * (a - c) / bend, -0.5, 0.5)
+    offset = places[k] + shift * STEP_MM
+    evidence = score[i, k] / 3.0
+    px = ring + (offset / mm_per_px)[:, None] * normal
+    return Edge(px, offset, evidence)
