@@ -192,6 +192,24 @@ def test_members_cannot_leave_the_folder(store, tmp_path):
     assert not list(place.rglob("x.py"))
 
 
+def test_saving_goes_on_during_export_and_backup(tmp_path):
+    """Neither holds up a writer, however long it takes; a backup is of the moment it began."""
+    with Store(tmp_path) as store, Store(tmp_path, timeout_s=0.3) as bench:
+        for i in range(3):
+            save_check(store, jpeg(i), answer(), REQUEST)
+        lines = csv_lines(store.each())
+        assert next(lines).startswith("record,")
+        assert next(lines).startswith("1,")
+        save_check(bench, jpeg(3), answer(), REQUEST)
+        assert len(list(lines)) == 2
+        counts = {}
+        for table, rows in store.dump():
+            save_check(bench, jpeg(4 + len(counts)), answer(), REQUEST)
+            counts[table] = len(list(rows))
+        assert (counts["record"], counts["kept_file"], counts["reading"]) == (4, 4, 12)
+        assert bench.count() == 8
+
+
 # ----------------------------------------------------------------------------- verify
 
 

@@ -71,7 +71,7 @@ def _write(target: Path | None, data: bytes | Iterable[str], force: bool) -> Non
         raise UsageProblem(
             "file-exists", f"{target} is there already: name another file, or add --force to overwrite it."
         )
-    write_atomically(target, data if isinstance(data, bytes) else "".join(data).encode())
+    write_atomically(target, data if isinstance(data, bytes) else (line.encode() for line in data))
     print(target)
 
 

@@ -17,7 +17,7 @@ import hashlib
 import os
 import re
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from placecheck.errors import PlacecheckError
@@ -57,14 +57,15 @@ def sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write `data` to `path` whole or not at all. Raises RecordsProblem."""
+def write_atomically(path: Path, data: bytes | Iterable[bytes]) -> None:
+    """Write `data`, at once or piece by piece, to `path` whole or not at all. Raises RecordsProblem."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, passing = tempfile.mkstemp(dir=path.parent, prefix=PASSING)
         try:
             with os.fdopen(handle, "wb") as file:
-                file.write(data)
+                for piece in [data] if isinstance(data, bytes) else data:
+                    file.write(piece)
                 file.flush()
                 os.fsync(file.fileno())
             os.chmod(passing, 0o644)

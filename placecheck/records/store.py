@@ -253,12 +253,17 @@ class Store:
         return found[0]
 
     def each(self, wanted: Filter = Filter()) -> Iterator[Record]:  # noqa: B008  (frozen)
-        """Whole records that match, oldest first, in one consistent reading."""
+        """Whole records that match when it begins, oldest first; read in small pieces, so that nobody has to wait.
+
+        A record that is purged meanwhile is left out.
+        """
         numbers = select(record.c.id).where(*_where(wanted)).order_by(record.c.created_at, record.c.id)
         with self.database.reading() as connection:
             wanted_numbers = list(connection.execute(numbers).scalars())
-            for start in range(0, len(wanted_numbers), BATCH):
-                yield from _records(connection, wanted_numbers[start : start + BATCH])
+        for start in range(0, len(wanted_numbers), BATCH):
+            with self.database.reading() as connection:
+                found = list(_records(connection, wanted_numbers[start : start + BATCH]))
+            yield from found
 
     def photo(self, found: Record) -> bytes | None:
         """The kept photo, proven by its hash; None where the record has none. Raises RecordsProblem."""
@@ -369,9 +374,9 @@ class Store:
     # ------------------------------------------------------------------------- whole tables, for backup and verify
 
     def dump(self) -> Iterator[tuple[str, Iterator[dict[str, Any]]]]:
-        """Every table's name and rows, in an order in which they can be inserted, in one consistent reading."""
+        """Every table's name and rows, in an order in which they can be inserted, all of one moment."""
         keys = {kept_file: (kept_file.c.sha256,), record: (record.c.id,), detail: (detail.c.record_id,)}
-        with self.database.reading() as connection:
+        with self.database.snapshot() as connection:
             for table in TABLES:
                 order = keys.get(table, tuple(table.primary_key.columns))
                 rows = connection.execute(select(table).order_by(*order)).mappings()
