@@ -54,6 +54,8 @@ class StandIn(Checker):
             os.kill(os.getpid(), signal.SIGKILL)  # a photo that takes the worker down
         if tint[0] > 200 > tint[1]:
             time.sleep(3600)  # a photo that never ends, for the time limit
+        if min(tint) > 230:
+            np.ones(2_000_000_000)  # 16 GB: a photo that asks for more than a worker may have
         if tint[1] > 200 > tint[0]:
             time.sleep(1.5)  # a slow one, to be interrupted
         off_mm = 8.0 if tint[2] > 120 > tint[1] else 0.4
@@ -99,7 +101,7 @@ class StandIn(Checker):
 
 
 def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> bytes:
-    """A JPEG that the stand-in answers as asked: fix, pass, slow, endless, deadly."""
+    """A JPEG that the stand-in answers as asked: fix, pass, slow, endless, deadly, greedy."""
     from PIL import Image, ImageDraw
 
     colours = {
@@ -108,6 +110,7 @@ def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> byte
         "slow": (60, 240, 60),
         "endless": (60, 60, 250),
         "deadly": (250, 60, 250),
+        "greedy": (255, 255, 255),
     }
     image = Image.new("RGB", size, (150, 110, 80))
     draw = ImageDraw.Draw(image)

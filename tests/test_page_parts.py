@@ -150,6 +150,16 @@ def test_the_inbox_forgets_nothing_that_was_acknowledged(tmp_path):
     assert sorted(p.suffix for p in tmp_path.iterdir()) == [".json", ".photo"]
 
 
+def test_the_same_form_at_the_same_moment_is_one_job(tmp_path):
+    from concurrent.futures import ThreadPoolExecutor
+
+    inbox = Inbox(tmp_path)
+    with ThreadPoolExecutor(8) as pool:
+        jobs = list(pool.map(lambda _: inbox.add(io.BytesIO(b"photo"), 1000, "me", SPEC, once="form"), range(8)))
+    assert {job.id for job in jobs} == {inbox.known("me", "form").id}
+    assert len(list(tmp_path.iterdir())) == 2
+
+
 def test_the_inbox_refuses_and_keeps_nothing_of_it(tmp_path):
     inbox = Inbox(tmp_path)
     with pytest.raises(UsageProblem, match="larger than"):
@@ -293,8 +303,8 @@ def measured_job(tmp_path) -> object:
     job = Inbox(tmp_path).add(io.BytesIO(b"photo"), 1000, "me", SPEC)
     arc = np.stack([np.linspace(100, 500, 41), 300 + 0.001 * np.linspace(-200, 200, 41) ** 2], -1)
     measured = Measured({"offset_mm": Estimate(1, 0.1)}, {}, Findings({"fold_front": (300.0, 320.0)}, {"cap_rim": arc}))
-    job.width, job.height, job.state, job.measured = 1000, 800, "done", measured_to_dict(measured)
-    keep_found(job, job.measured)
+    job.width, job.height, job.state, job.measured = 1000, 800, "done", json.dumps(measured_to_dict(measured))
+    keep_found(job, measured_to_dict(measured))
     return job
 
 

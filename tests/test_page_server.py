@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import re
+import signal
 import socket
 import struct
+import subprocess
 import sys
 import time
 import zlib
@@ -21,7 +24,7 @@ import httpx
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from tests.page_bench import photo_bytes, start
+from tests.page_bench import free_port, photo_bytes, start
 
 FORM = {"closure": "5x5", "block": "22.75in"}
 
@@ -337,6 +340,11 @@ def test_a_photo_that_kills_its_worker_is_answered_and_harms_nobody(paired):
     assert "stopped several times" in words(client.get(deadly).text)
 
 
+def test_a_photo_that_wants_all_memory_gets_one_sentence(paired):
+    _, page = measured(paired, photo_bytes("greedy"))
+    assert "not enough memory" in page
+
+
 def test_bytes_are_limited_as_they_arrive(server, paired):
     client, token = paired
     with socket.create_connection(("127.0.0.1", server.port), 10) as sock:  # refused by its stated length, unread
@@ -607,3 +615,60 @@ def test_a_camera_is_calibrated_step_by_step(server, paired):
     profiles, _ = load_all(profiles_folder(server.home))
     assert [p.name for p in profiles] == ["shop phone"]
     assert profiles[0].values[0] == pytest.approx(known.TRUE["f"], rel=0.01)
+
+
+# ----------------------------------------------------------------------------- the command
+
+
+def command(home: Path, *arguments: str) -> subprocess.Popen:
+    return subprocess.Popen(
+        [sys.executable, "-m", "placecheck", "page", *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        stdin=subprocess.DEVNULL,
+        text=True,
+        env=os.environ | {"PLACECHECK_HOME": str(home)},
+    )
+
+
+def test_the_command_prints_an_address_that_pairs(tmp_path):
+    port = str(free_port())
+    process = command(tmp_path, "--port", port)
+    try:
+        address = process.stdout.readline().split()[1]
+        assert address.startswith(f"http://127.0.0.1:{port}/pair#")
+        for _ in range(100):
+            try:
+                answer = httpx.post(address.split("#")[0], data={"code": address.split("#")[1]})
+                break
+            except httpx.TransportError:
+                time.sleep(0.05)
+        assert answer.status_code == 303
+        second = command(tmp_path, "--port", port)
+        _, err = second.communicate(timeout=20)
+        assert second.returncode == 2
+        assert err.startswith(f"placecheck: Port {port} cannot be used")
+    finally:
+        process.send_signal(signal.SIGINT)
+        assert process.wait(15) in (0, 130)
+    assert "Traceback" not in process.stderr.read()
+
+
+def test_for_the_room_it_prints_a_qr_code(tmp_path):
+    port = str(free_port())
+    process = command(tmp_path, "--lan", "--port", port)
+    try:
+        lines = []
+        while not lines or "type the code" not in lines[-1]:
+            lines.append(process.stdout.readline())
+        assert sum("█" in line for line in lines) > 10
+    finally:
+        process.terminate()
+        process.wait(15)
+
+
+def test_half_of_https_is_refused(tmp_path):
+    process = command(tmp_path, "--tls-cert", "cert.pem")
+    _, err = process.communicate(timeout=20)
+    assert process.returncode == 2
+    assert "both are needed" in err

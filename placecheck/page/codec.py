@@ -18,7 +18,7 @@ import numpy as np
 from placecheck.answer import LANDMARKS, MEASURE_BY_NAME, Contribution, Estimate, Findings, Measured, View
 from placecheck.errors import Problem
 
-MAX_POINTS = 400
+MAX_POINTS = 200
 MAX_WORDS = 2000
 
 

@@ -10,6 +10,7 @@ A line that was not found at all has no handles. Pixels are those of the upright
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -105,7 +106,7 @@ def points_of(job: Job) -> list[dict[str, Any]]:
     """The landmarks of a measured job for the correcting screen: where found, where moved, what is a guess."""
     if job.measured is None:
         return []
-    findings = measured_from_dict(job.measured).findings
+    findings = measured_from_dict(json.loads(job.measured)).findings
     moved = job.marks.get("points", {})
     out = []
     for name in LANDMARKS:
@@ -130,7 +131,13 @@ def lines_of(job: Job) -> list[dict[str, Any]]:
     """The lines that can be bent, with their displacements as they are."""
     none = [[0.0, 0.0]] * HANDLES
     return [
-        {"name": name, "label": LINE_WORDS[name], "short": LINE_SHORT[name], "line": line, "bends": job.bends.get(name, none)}
+        {
+            "name": name,
+            "label": LINE_WORDS[name],
+            "short": LINE_SHORT[name],
+            "line": line,
+            "bends": job.bends.get(name, none),
+        }
         for name, line in job.found_lines.items()
     ]
 

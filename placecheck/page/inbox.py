@@ -15,6 +15,7 @@ import contextlib
 import json
 import secrets
 import shutil
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
@@ -33,9 +34,10 @@ PICTURES = ("overlay", "view")
 
 @dataclass
 class Job:
-    """One photo to measure. `spec` is what was asked (texts of the form, tolerances), `measured` a codec dictionary,
-    `failure` [code, sentence, exit status]; `marks` are points and lines set by hand, px of the upright photo,
-    `bends` how lines were dragged to that; `found` and `found_lines` where the first measuring had them."""
+    """One photo to measure. `spec` is what was asked (texts of the form, tolerances); `measured` is a codec dictionary
+    as JSON, which is small in memory; `failure` is [code, sentence, exit status]. `marks` are points and lines set by
+    hand, px of the upright photo, `bends` how lines were dragged to that; `found` and `found_lines` are where the
+    first measuring had them."""
 
     id: str
     created: float
@@ -47,7 +49,7 @@ class Job:
     batch: str | None = None
     state: State = "waiting"
     attempts: int = 0
-    measured: dict[str, Any] | None = None
+    measured: str | None = None
     failure: list[Any] | None = None
     marks: dict[str, Any] = field(default_factory=dict)
     bends: dict[str, Any] = field(default_factory=dict)
@@ -67,6 +69,7 @@ class Inbox:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         for part in folder.glob("*.part"):
             part.unlink(missing_ok=True)
+        self._lock = threading.Lock()
         self._jobs: dict[str, Job] = {}
         self._once: dict[tuple[str, str], str] = {}
         for path in sorted(folder.glob("*.json")):
@@ -85,11 +88,11 @@ class Inbox:
 
     def all(self) -> list[Job]:
         """All jobs, newest first."""
-        return sorted(self._jobs.values(), key=lambda job: -job.created)
+        return sorted(list(self._jobs.values()), key=lambda job: -job.created)
 
     def unfinished(self) -> list[Job]:
         """Jobs without an answer, oldest first."""
-        return sorted((j for j in self._jobs.values() if j.state != "done"), key=lambda job: job.created)
+        return [job for job in reversed(self.all()) if job.state != "done"]
 
     def known(self, owner: str, once: str) -> Job | None:
         """The job this form already made, if it did."""
@@ -115,10 +118,14 @@ class Inbox:
         except UsageProblem:
             self.photo(job).unlink(missing_ok=True)
             raise
-        self._jobs[job.id] = job
-        if job.once:
-            self._once[owner, job.once] = job.id
-        return job
+        with self._lock:
+            first = self.known(owner, job.once)  # the same form twice at the same moment
+            if first is None:
+                self._jobs[job.id] = job
+                self._once[owner, job.once] = job.id
+                return job
+        self._remove_files(job)
+        return first
 
     def check_room(self) -> None:
         """Raises UsageProblem when the disk is nearly full."""
@@ -153,6 +160,9 @@ class Inbox:
         """Forget a job and its files."""
         self._jobs.pop(job.id, None)
         self._once.pop((job.owner, job.once), None)
+        self._remove_files(job)
+
+    def _remove_files(self, job: Job) -> None:
         for path in (self._folder / f"{job.id}.json", self.photo(job), *(self._picture(job, p) for p in PICTURES)):
             with contextlib.suppress(OSError):
                 path.unlink(missing_ok=True)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import logging
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -158,9 +159,9 @@ class Pool:
             if reply.blobs.get(name, b"")[:3] == b"\xff\xd8\xff":
                 await self._in_thread(self._inbox.keep_picture, job, name, reply.blobs[name])
         job.failure = failure
-        job.measured = None if failure else header["measured"]
-        if job.measured is not None and not job.marks:
-            keep_found(job, job.measured)
+        job.measured = None if failure else json.dumps(header["measured"], separators=(",", ":"))
+        if failure is None and not job.marks:
+            keep_found(job, header["measured"])
         job.state, job.attempts, job.revision = "done", 0, job.revision + 1
         await self._in_thread(self._inbox.save, job)
         self._tell(job)

@@ -10,6 +10,7 @@ first, is by how far beyond its limit the worst measure lies, in widths of its t
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -99,7 +100,7 @@ def answer_of(job: Job) -> Answer | None:
         return None
     if job.failure is not None or job.measured is None:
         return failure_answer(job.failure or ["lost", "This photo has no answer: take it again.", 3])
-    return answer_for(measured_from_dict(job.measured), request_of(job.spec, job.marks))
+    return answer_for(measured_from_dict(json.loads(job.measured)), request_of(job.spec, job.marks))
 
 
 def failure_answer(failure: list[Any]) -> Answer:
@@ -180,8 +181,10 @@ def rows_of_record(answer: Mapping[str, Any], guard_factor: float) -> list[Row]:
     return judged_rows(judged, guard_factor)
 
 
-def next_step(answer: Answer) -> str:
+def next_step(answer: Answer, stage: str = "pinned") -> str:
     """The one thing to do next."""
+    if answer.verdict == "pass" and stage != "pinned":
+        return "Save it."
     if answer.verdict == "pass":
         return "Save it, then stitch. Take the pins out one by one as you reach them."
     if answer.fixes:

@@ -98,14 +98,14 @@ class Sessions:
 
     def unpair(self, key: str) -> None:
         """Forget the device that forms name `key`."""
-        for digest in [d for d, s in self._by_digest.items() if s.key == key]:
+        for digest in [d for d, s in list(self._by_digest.items()) if s.key == key]:
             del self._by_digest[digest]
         self._save()
 
     def all(self) -> list[Session]:
         """The devices that may come in, latest seen first."""
         self._forget_old()
-        return sorted(self._by_digest.values(), key=lambda s: -s.seen)
+        return sorted(list(self._by_digest.values()), key=lambda s: -s.seen)
 
     def _forget_old(self) -> None:
         now = self._clock()
@@ -114,6 +114,6 @@ class Sessions:
                 del self._by_digest[digest]
 
     def _save(self) -> None:
-        data = json.dumps([asdict(s) for s in self._by_digest.values()])
+        data = json.dumps([asdict(s) for s in list(self._by_digest.values())])
         with contextlib.suppress(OSError):  # a full disk costs the pairing after a restart, not the work now
             write_whole(self._path, data.encode())

@@ -120,7 +120,7 @@ def _shown(job: Job, answer: Answer) -> dict[str, Any]:
         "kind": answer.verdict,
         "short": VERDICT_SHORT[answer.verdict],
         "says": verdict_says(job.spec["stage"], answer.verdict),
-        "next": next_step(answer),
+        "next": next_step(answer, job.spec["stage"]),
         "fixes": list(answer.fixes),
         "problems": [p.message for p in answer.problems],
         "rows": rows,
@@ -172,7 +172,7 @@ async def results(request: Request) -> Response:
         for name in JUDGED:
             judged = answer.judged.get(name)
             cells += [*number_and_u(answer, name), judged.state if judged else ""]
-        table.writerow([_cell(job.label), answer.verdict, *cells, _cell(next_step(answer))])
+        table.writerow([_cell(job.label), answer.verdict, *cells, _cell(next_step(answer, job.spec["stage"]))])
     headers = {"content-disposition": 'attachment; filename="placecheck-class.csv"'}
     return Response(out.getvalue().encode("utf-8-sig"), media_type="text/csv; charset=utf-8", headers=headers)
 

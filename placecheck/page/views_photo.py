@@ -151,6 +151,7 @@ async def check(request: Request) -> Response:
     if answer is None:
         return bench.render(request, "measuring.html", job=job, before=bench.pool.waiting_before(job))
     guard_factor = float(job.spec["tolerances"]["guard_factor"])
+    todo = next_step(answer, job.spec["stage"])
     before = bench.inbox.get(job.previous or "")
     earlier = await asyncio.to_thread(answer_of, before) if before else None
     aim = float(job.spec["tolerances"]["aim_mm"])
@@ -162,9 +163,9 @@ async def check(request: Request) -> Response:
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],
         says=verdict_says(job.spec["stage"], answer.verdict),
-        next=next_step(answer),
+        next=todo,
         later=later_steps(answer),
-        problems=[p.message for p in answer.problems if p.message != next_step(answer)],
+        problems=[p.message for p in answer.problems if p.message != todo],
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
         before=before if earlier is not None and earlier.judged else None,
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
