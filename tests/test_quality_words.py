@@ -161,6 +161,10 @@ def test_chart_shows_limits_signals_and_outsiders_by_shape():
     assert len(crosses) == 1  # ... and, being outside, a cross as well
     plain = [c for c in root.iter(f"{SVG}circle") if c.get("fill") == BLUE]
     assert len(plain) >= 30
+    # the photo's uncertainty beside the spread: 4 x 0.2 mm against a tolerance of 6 mm
+    assert "photo alone, 95 %: 0.8 mm" in said
+    bars = [float(r.get("width")) for r in root.iter(f"{SVG}rect")]
+    assert bars[2] / bars[0] == pytest.approx(0.8 / 6.0, rel=0.01)
     dashes = {p.get("stroke-dasharray") for p in root.iter(f"{SVG}path") if p.get("stroke-dasharray")}
     assert dashes == {"1 3", "7 4"}  # tolerances dotted, limits dashed
 

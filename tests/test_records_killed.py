@@ -226,7 +226,7 @@ def test_killed_during_backup_and_restore(tmp_path):
         save(home, i)
     finished, n = False, 0
     while not finished:
-        n += 4
+        n += 9
 
         def back_up(_tell, n=n):
             with Store(home) as store, killed_at_line(n):
@@ -245,7 +245,7 @@ def test_killed_during_backup_and_restore(tmp_path):
     wanted = snapshot(home)
     finished, n = False, 0
     while not finished:
-        n += 4
+        n += 9
         place = tmp_path / f"restored{n}"
 
         def bring_back(_tell, n=n, place=place):

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from html import escape
 
 from placecheck.answer import MEASURE_BY_NAME
+from placecheck.quality.gauge import GaugeShare
 from placecheck.quality.stream import Stream
 
 WIDTH = 360
@@ -164,7 +165,7 @@ def individuals_svg(stream: Stream) -> str:
             upper.mark(i, point.value, "signal" if i in signalled else "point", words)
         if outside:
             upper.mark(i, point.value, "outside", f"{words}, outside the tolerance")
-    parts = [_text(4, 14, title, weight="bold"), _text(4, 31, f"each placement,{unit}"), *upper.parts]
+    parts = [_text(4, 14, title, weight="bold"), _text(4, 31, f"each placement, {unit.strip()}"), *upper.parts]
     bottom = upper.bottom
     if n > 1:
         top = _range_of([0.0, *chart.moving_ranges.tolist(), chart.range_upper])[1]
@@ -177,15 +178,42 @@ def individuals_svg(stream: Stream) -> str:
         lower.trace(chart.moving_ranges.tolist(), 1)
         for i, value in enumerate(chart.moving_ranges.tolist(), 1):
             lower.mark(i, value, "signal" if i in chart.range_signals else "point", f"record {stream.points[i].record}")
-        parts += [_text(4, bottom + 24, f"moving range,{unit}"), *lower.parts]
+        parts += [_text(4, bottom + 24, f"moving range, {unit.strip()}"), *lower.parts]
         bottom = lower.bottom
     first, last = stream.points[0].at[:10], stream.points[-1].at[:10]
     parts += [_text(LEFT, bottom + 17, first), _text(WIDTH - RIGHT, bottom + 17, last, "end")]
     key_y = bottom + 37
     for x, shape, label in KEY:
         parts += [_symbol(x, key_y - 4, shape), _text(x + 9, key_y, label)]
+    bottom = key_y + 9
+    if stream.gauge is not None:
+        bars, bottom = _spread_bars(stream, stream.gauge, key_y + 22)
+        parts += bars
     described = " ".join(stream.sentences)
-    return _svg(key_y + 9, f"{title}, {n} placements from {first} to {last}", described, parts)
+    return _svg(bottom, f"{title}, {n} placements from {first} to {last}", described, parts)
+
+
+def _spread_bars(stream: Stream, gauge: GaugeShare, top: float) -> tuple[list[str], float]:
+    """How wide the tolerance, the placing and the photo's uncertainty are, one under the other; and where that ends.
+
+    Each bar holds about 95 % of what it stands for: 4 s of the placements, twice the expanded uncertainty.
+    """
+    unit = _sign(stream.unit)
+    rows = (
+        ("tolerance", stream.high - stream.low, None),
+        ("placements, 95 %", 4 * gauge.seen, BLUE),
+        ("photo alone, 95 %", 4 * gauge.gauge, VERMILION),
+    )
+    left, room = 190, WIDTH - 190 - 8
+    widest = max(width for _, width, _ in rows)
+    parts = []
+    for i, (name, width, colour) in enumerate(rows):
+        y = top + 18 * i
+        drawn = max(1.0, room * width / widest)
+        look = f'fill="{colour}"' if colour else 'fill="none" stroke="currentColor"'
+        parts.append(_text(4, y + 4, f"{name}: {width:.1f}{unit}"))
+        parts.append(f'<rect x="{left}" y="{y - 5:g}" width="{drawn:.1f}" height="9" {look}/>')
+    return parts, top + 18 * len(rows) - 6
 
 
 def bars_svg(title: str, rows: Sequence[tuple[str, float, str, tuple[float, float] | None]]) -> str:
