@@ -25,6 +25,7 @@ def main() -> None:
             page = browser.new_page(viewport={"width": 360, "height": 740}, device_scale_factor=2)
             page.goto(f"{server.url}/pair#{server.code.replace('-', '')}")
             page.wait_for_url(f"{server.url}/")
+            page.click("details.others summary")
             page.fill("#closure_other", closure)
             page.fill("#block", block)
             page.set_input_files("input[capture]", photo)

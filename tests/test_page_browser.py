@@ -99,6 +99,7 @@ def fill(page) -> None:
         page.click("details.asked summary")
     page.locator(".chip", has_text="5x5").click()
     page.fill("#block", "22.75in")
+    page.click("details.others summary")
     page.fill("#maker", "Ada")
 
 

@@ -37,8 +37,8 @@ SHORT: Mapping[str, str] = {
     "offset_mm": "centre",
     "skew_deg": "skew",
     "clearance_centre_mm": "hairline",
-    "clearance_left_mm": "hair left",
-    "clearance_right_mm": "hair right",
+    "clearance_left_mm": "hair L",
+    "clearance_right_mm": "hair R",
     "front_corner_asymmetry_mm": "front",
     "back_corner_asymmetry_mm": "back",
 }
