@@ -197,3 +197,23 @@ def test_verdict_is_shown_although_it_cannot_be_saved(home, capsys):
     assert "was not saved to the records: The records file" in err
     assert "is damaged" in err
     assert records(capsys, "list")[0] == 4
+
+
+def test_settings_of_the_records_are_read_strictly(home, capsys):
+    home.mkdir()
+    for text, word in (
+        ('[records]\nadress = "x"\n', "adress"),
+        ("[records]\nphotos = 3\n", "quotes"),
+        ("records = 1\n", "table"),
+        ('[records]\naddress = "mysql://a@b/c"\n', "PostgreSQL"),
+    ):
+        (home / "settings.toml").write_text(text)
+        status, out, err = records(capsys, "list")
+        assert status in (2, 4)
+        assert word in err
+        assert err.count("\n") == 1
+        assert out == ""
+    (home / "settings.toml").write_text(f'[records]\nphotos = "{home.parent / "elsewhere"}"\n')
+    save_check(home, jpeg(1), answer(), REQUEST)
+    assert list((home.parent / "elsewhere").rglob("*.jpg"))
+    assert not (home / "photos").exists()
