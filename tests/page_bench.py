@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from placecheck.answer import Estimate, Findings, Measured
+from placecheck.errors import RetakeNeeded
 from placecheck.page.checking import Checker
 
 ROOT = Path(__file__).parent.parent
@@ -58,6 +59,8 @@ class StandIn(Checker):
             np.ones(2_000_000_000)  # 16 GB: a photo that asks for more than a worker may have
         if tint[1] > 200 > tint[0]:
             time.sleep(1.5)  # a slow one, to be interrupted
+        if max(tint) < 20 and request.front is None:
+            raise RetakeNeeded("front-unclear", "It cannot be told which side of the block is the face.")
         off_mm = 8.0 if tint[2] > 120 > tint[1] else 0.4
         scale = MM_PER_WIDTH / photo.width
         marks = {n: (x * photo.width, y * photo.height) for n, (x, y) in PLACES.items()}
@@ -101,7 +104,7 @@ class StandIn(Checker):
 
 
 def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> bytes:
-    """A JPEG that the stand-in answers as asked: fix, pass, slow, endless, deadly, greedy."""
+    """A JPEG that the stand-in answers as asked: fix, pass, slow, endless, deadly, faceless, greedy."""
     from PIL import Image, ImageDraw
 
     colours = {
@@ -110,6 +113,7 @@ def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> byte
         "slow": (60, 240, 60),
         "endless": (60, 60, 250),
         "deadly": (250, 60, 250),
+        "faceless": (0, 0, 0),
         "greedy": (255, 255, 255),
     }
     image = Image.new("RGB", size, (150, 110, 80))

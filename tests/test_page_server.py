@@ -414,6 +414,29 @@ def test_many_phones_at_once_and_none_lost(server, paired):
     assert all("8.00 ± 0.60 mm right" in page for page in pages)
 
 
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads memory from Linux's /proc")
+def test_memory_does_not_grow_with_what_is_uploaded(server, paired):
+    """20 phones send 20 MB each at once: 400 MB, of which the server may hold no more than 100 MB at any time."""
+    client, token = paired
+
+    def most() -> float:
+        status = Path(f"/proc/{server.process.pid}/status").read_text()
+        return int(re.search(r"VmHWM:\s+(\d+)", status)[1]) / 1024
+
+    before, data = most(), b"\xff\xd8\xff" + b"\0" * 20_000_000
+
+    def one(_: int) -> str:
+        with httpx.Client(base_url=server.url, cookies=client.cookies, timeout=60) as phone:
+            to = send(phone, token, data).json()["to"]
+            wait_for(phone, to, 60)
+            return words(phone.get(to, headers={"accept": "text/html"}).text)
+
+    with ThreadPoolExecutor(20) as phones:
+        pages = list(phones.map(one, range(20)))
+    assert all("ends too early" in page for page in pages)
+    assert most() - before < 100
+
+
 def test_killed_in_mid_check_and_finished_after_the_restart(tmp_path):
     server = start(tmp_path, workers=1)
     client, token = pair(server)
@@ -482,6 +505,15 @@ def test_correcting_saving_and_finding(server, paired):
     back = words(client.get(to).text)
     assert "Pass" in back
     assert "Set by hand" not in back
+
+
+def test_where_the_face_is_can_be_told_afterwards(paired):
+    client, token = paired
+    to, page = measured(paired, photo_bytes("faceless"))
+    assert "Where is the face in this photo? Top Left Right Bottom" in page
+    client.post(f"{to}/once-more", data={"token": token, "front": "left"})
+    wait_for(client, to)
+    assert "Numbers" in words(client.get(to).text)
 
 
 def test_saved_photos_lose_their_place(server, paired):

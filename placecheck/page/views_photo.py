@@ -173,6 +173,7 @@ async def check(request: Request) -> Response:
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
         has_overlay=job.measured is not None,
         can_save=job.measured is not None,
+        ask_front=job.failure is not None and job.failure[0] == "front-unclear",
     )
 
 
