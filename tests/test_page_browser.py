@@ -241,6 +241,16 @@ def test_touch_drags_and_pinches(phone, server, photos):
     touch("touchEnd")
     scale = phone.locator(".pane img").evaluate("i => new DOMMatrix(getComputedStyle(i).transform).a")
     assert scale > 2
+    phone.focus(".pane")
+    phone.keyboard.press("0")
+    middle = phone.locator(".pane img").evaluate(
+        "i => { const b = i.getBoundingClientRect(); return [b.left + b.width / 2, b.top + b.height / 2]; }"
+    )
+    phone.keyboard.press("+")  # about the middle, which stays where it is
+    after = phone.locator(".pane img").evaluate(
+        "i => { const b = i.getBoundingClientRect(); return [b.left + b.width / 2, b.top + b.height / 2]; }"
+    )
+    assert after == pytest.approx(middle, abs=1)
     phone.click("text=Correct by hand")
     phone.wait_for_selector(".marks .core")
     box = phone.locator(".marks g").nth(2).locator(".core").bounding_box()

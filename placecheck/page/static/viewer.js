@@ -11,9 +11,9 @@ for (const viewer of document.querySelectorAll("[data-viewer]")) {
     pane.classList.toggle("zoomed", scale > 1.01);
   }
   function zoom(by, at) {
-    const box = img.parentElement.getBoundingClientRect();
-    const px = (at ? at[0] - box.left : box.width / 2) - img.offsetLeft + pane.offsetLeft * 0;
-    const py = (at ? at[1] - box.top : box.height / 2) - img.offsetTop + pane.offsetTop * 0;
+    const box = pane.getBoundingClientRect();
+    const left = box.left + img.offsetLeft - pane.offsetLeft, top = box.top + img.offsetTop - pane.offsetTop;
+    const px = (at ? at[0] : box.left + box.width / 2) - left, py = (at ? at[1] : box.top + box.height / 2) - top;
     const next = Math.min(8, Math.max(1, scale * by));
     x = px - (px - x) * next / scale;
     y = py - (py - y) * next / scale;
