@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -111,13 +111,17 @@ class View:
 
 @dataclass(frozen=True)
 class Measured:
-    """Everything measured in one photo, before judging."""
+    """Everything measured in one photo, before judging.
+
+    `camera_profile` is the saved camera profile it was measured with, as its file has it; None where EXIF told f.
+    """
 
     estimates: Mapping[str, Estimate]
     missing: Mapping[str, Problem] = field(default_factory=dict)
     findings: Findings = field(default_factory=Findings)
     problems: tuple[Problem, ...] = ()
     view: View | None = None
+    camera_profile: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ import re
 import sys
 import traceback
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,6 +33,7 @@ from placecheck.system import import_problem
 
 if TYPE_CHECKING:
     from placecheck.photo import Photo
+    from placecheck.profile_match import Picked
 
 Explain = Callable[[str, npt.NDArray[np.uint8]], None]
 """Called by a step with its name and a picture of what it did, (h, w) or (h, w, 3) BGR uint8."""
@@ -100,13 +101,39 @@ def _failed(problem: Problem, status: int = 4) -> Answer:
     return Answer("retake", Measured({}), {}, (problem,), (), status)
 
 
-def check_photo(photo: Photo, request: CheckRequest, explain: Path | None = None) -> Answer:
-    """The answer for a photo that is open already. Raises PlacecheckError where a step cannot go on."""
+def pick_camera(photo: Photo, request: CheckRequest) -> Picked:
+    """The saved camera profile for this photo, if one fits. Raises UsageProblem for a name that cannot be used."""
+    from placecheck.profile_match import pick_profile
+    from placecheck.profiles import profiles_folder
+    from placecheck.settings import home
+
+    return pick_profile(photo, profiles_folder(home()), request.camera_name)
+
+
+def measured_in(
+    photo: Photo, request: CheckRequest, explain: Path | None = None, picked: Picked | None = None
+) -> Measured:
+    """Everything measured in a photo that is open already, with the saved profile that fits or the one `picked`.
+
+    What is to be known about profiles joins the problems; it changes no verdict. Raises PlacecheckError where a step
+    cannot go on.
+    """
     from placecheck.check import measure_photo
+    from placecheck.profiles import as_json
 
     if request.marks is not None:
         request.marks.check_inside(photo.width, photo.height)
-    return answer_for(measure_photo(photo, request, explainer(explain) if explain else None), request)
+    picked = picked or pick_camera(photo, request)
+    measured = measure_photo(photo, request, explainer(explain) if explain else None, picked.camera)
+    profile = as_json(picked.profile) if picked.profile is not None and picked.camera is not None else None
+    return replace(measured, problems=measured.problems + picked.notes, camera_profile=profile)
+
+
+def check_photo(
+    photo: Photo, request: CheckRequest, explain: Path | None = None, picked: Picked | None = None
+) -> Answer:
+    """The answer for a photo that is open already. Raises PlacecheckError where a step cannot go on."""
+    return answer_for(measured_in(photo, request, explain, picked), request)
 
 
 def check_file(path: Path, request: CheckRequest, overlay: Path | None = None, explain: Path | None = None) -> Checked:

@@ -131,8 +131,12 @@ class Picked:
     """The camera for a photo and the profile it is from, None where none fits, and what the user should know."""
 
     camera: Camera | None
-    name: str | None = None
+    profile: Profile | None = None
     notes: tuple[Problem, ...] = ()
+
+    @property
+    def name(self) -> str | None:
+        return None if self.profile is None else self.profile.name
 
 
 def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
@@ -161,7 +165,7 @@ def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
                     f"The photo does not say which phone took it: “{profile.name}” is used because you named it.",
                 ),
             )
-        return Picked(camera_in(profile, photo), profile.name, notes)
+        return Picked(camera_in(profile, photo), profile, notes)
     profiles, damaged = load_all(folder)
     if not _known(photo):
         if profiles:
@@ -178,7 +182,7 @@ def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
     if fitting:
         fitting.sort(key=lambda p: (_scale_of(p, photo) == 1.0, p.date), reverse=True)
         best = fitting[0]
-        return Picked(camera_in(best, photo), best.name, damaged + _size_notes(best, photo))
+        return Picked(camera_in(best, photo), best, damaged + _size_notes(best, photo))
     if of_phone:
         newest = max(of_phone, key=lambda p: p.date)
         problem = misfit(newest, photo, by_itself=True)

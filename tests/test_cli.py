@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import os
-import statistics
 import subprocess
 import sys
 import time
@@ -17,11 +16,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from test_profiles import profile
 
 from placecheck import cli
 from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured
 from placecheck.errors import RetakeNeeded
 from placecheck.marks import Marks, load_marks
+from placecheck.profiles import profiles_folder, save_profile
 
 OPTIONS = ["--closure", "5x5", "--block-circumference", "22.75in", "--no-save"]
 GOOD = dict.fromkeys(JUDGED, 0.0) | dict.fromkeys([n for n in JUDGED if "clearance" in n], 10.0)
@@ -52,9 +53,11 @@ class Measuring:
         self.u = 0.3
         self.error: BaseException | None = None
         self.requests: list = []
+        self.cameras: list = []
 
-    def measure_photo(self, photo, request, explain=None) -> Measured:
+    def measure_photo(self, photo, request, explain=None, camera=None) -> Measured:
         self.requests.append(request)
+        self.cameras.append(camera)
         if self.error is not None:
             raise self.error
         if explain is not None:
@@ -219,7 +222,7 @@ def test_internal_error_is_an_answer(run, photo, measuring, monkeypatch):
 
 
 def test_no_number_is_ever_nan_in_the_answer(run, photo, measuring, monkeypatch):
-    def nan(photo, request, explain=None):
+    def nan(photo, request, explain=None, camera=None):
         return Measured({}, findings=Findings({"fold_front": (float("nan"), 1.0)}))
 
     monkeypatch.setattr(sys.modules["placecheck.check"], "measure_photo", nan)
@@ -295,6 +298,7 @@ def test_settings_fill_what_is_not_given(run, photo, measuring, home):
         '[check]\nclosure = "4x4"\nblock_circumference = "57.8cm"\ncard_bars = "99.2x99.5"\ncamera = "mine"\n'
         "[tolerances]\noffset_mm = [-10, 10]\n"
     )
+    save_profile(profile("mine", width=1200, height=900), profiles_folder(home))
     measuring.values["offset_mm"] = 8.0
     status, *_ = run("check", photo, "--no-save")
     (request,) = measuring.requests
@@ -468,7 +472,7 @@ def test_saving_and_not_saving(run, photo, measuring, saved, tmp_path):
     assert request["closure"]["label"] == "5x5"
     assert answer["verdict"] == "pass"
     assert overlay.startswith(b"\xff\xd8\xff")
-    assert names == {"order": "A17", "client": "blue coat", "maker": "Ada"}
+    assert names == {"order": "A17", "client": "blue coat", "maker": "Ada", "profile": None}
     run("check", photo, *given, "--no-save")
     run("check", unusable("text", tmp_path, photo), *given)
     assert len(saved) == 1
@@ -562,14 +566,14 @@ def test_reader_that_goes_away(tmp_path):
 
 def test_help_starts_as_fast_as_typer():
     def seconds(*arguments: str) -> float:
-        times = []
-        for _ in range(7):
-            start = time.perf_counter()
-            python(*arguments)
-            times.append(time.perf_counter() - start)
-        return statistics.median(times)
+        start = time.perf_counter()
+        python(*arguments)
+        return time.perf_counter() - start
 
-    assert seconds("-m", "placecheck", "--help") < 3 * seconds("-c", "import typer")
+    # the quickest of several, in turns, so that other work on the machine weighs on neither
+    pairs = [(seconds("-m", "placecheck", "--help"), seconds("-c", "import typer")) for _ in range(9)]
+    ours, typers = (min(times) for times in zip(*pairs, strict=True))
+    assert ours < 3 * typers
 
 
 def test_help_imports_nothing_slow():

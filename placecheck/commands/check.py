@@ -117,10 +117,11 @@ def _request(
     front: Literal["top", "bottom", "left", "right"] | None,
 ) -> CheckRequest:
     """The request from options and settings. Raises UsageProblem."""
+    from placecheck.cards import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.marks import load_marks
     from placecheck.request import CheckRequest
-    from placecheck.settings import load_settings
+    from placecheck.settings import home, load_settings
     from placecheck.tolerances import load_tolerances
     from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
 
@@ -141,7 +142,7 @@ def _request(
         tolerances=load_tolerances(tolerances) if tolerances else settings.tolerances,
         marks=load_marks(marks) if marks else None,
         camera_name=camera or settings.check.get("camera"),
-        card_bars_mm=parse_card_bars_mm(bars) if bars else None,
+        card_bars_mm=parse_card_bars_mm(bars) if bars else saved_bars_mm(home()),
         front=front,
     )
 
@@ -265,6 +266,7 @@ def _save(checked: Checked, request: CheckRequest, names: Names, overlay: Path |
             order=names.order,
             client=names.client,
             maker=names.maker,
+            profile=checked.answer.measured.camera_profile,
         )
     except Exception as error:
         what = str(error).split("\n", 1)[0] or type(error).__name__

@@ -47,15 +47,18 @@ class Checker:
 
     def measure(self, photo: Photo, request: CheckRequest) -> Measured:
         """Everything measured in `photo`. Raises PlacecheckError."""
-        from placecheck.one_photo import check_photo
+        from placecheck.one_photo import measured_in
 
-        return check_photo(photo, request).measured
+        return measured_in(photo, request)
 
     def look(self, photo: Photo, request: CheckRequest) -> Any:
         """What has to be kept so that `again` is quick. Raises PlacecheckError."""
         from placecheck import check
+        from placecheck.one_photo import pick_camera
 
-        return check.sight(photo, request) if hasattr(check, "remeasure") else photo
+        if not hasattr(check, "remeasure"):
+            return photo
+        return check.sight(photo, request, pick_camera(photo, request).camera)
 
     def again(self, seen: Any, request: CheckRequest) -> Measured:
         """Measured anew with request.marks in place of what was found. Raises PlacecheckError."""
@@ -73,8 +76,6 @@ class Checker:
             photo = _load(path)
             outcome.width, outcome.height = photo.width, photo.height
             outcome.view = screen_view(photo)
-            if request.marks is not None:
-                request.marks.check_inside(photo.width, photo.height)
             outcome.measured = self.measure(photo, request)
             outcome.overlay = overlay_jpeg(photo, outcome.measured, request)
         except Exception as error:

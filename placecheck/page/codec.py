@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -47,6 +48,7 @@ def measured_to_dict(measured: Measured) -> dict[str, Any]:
         "view": None
         if measured.view is None
         else [measured.view.lean_to_face_deg, measured.view.distance_mm, measured.view.px_per_mm],
+        "camera_profile": measured.camera_profile,
     }
 
 
@@ -79,6 +81,7 @@ def measured_from_dict(data: Any) -> Measured:
             findings,
             tuple(Problem(_words(c), _words(m)) for c, m in data["problems"]),
             None if view is None else View(*(float(v) for v in view)),
+            None if data.get("camera_profile") is None else _profile(data["camera_profile"]),
         )
     except (KeyError, TypeError, AttributeError, IndexError) as error:
         raise ValueError(f"not a measured photo: {error}") from None
@@ -98,6 +101,17 @@ def _line_in(line: Any) -> Any:
         raise ValueError("not a line")
     out = np.array([[math.nan if v is None else float(v) for v in p] for p in line], float)
     return out.reshape(-1, 2)
+
+
+def _profile(data: Any) -> dict[str, Any]:
+    """A camera profile's file, read and written again."""
+    from placecheck.errors import UsageProblem
+    from placecheck.profiles import as_json, from_json
+
+    try:
+        return as_json(from_json(data, Path("the worker's profile")))
+    except UsageProblem as error:
+        raise ValueError(error.problem.message) from None
 
 
 def _point(p: Any) -> tuple[float, float]:

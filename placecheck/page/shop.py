@@ -226,6 +226,7 @@ def save(
             client=client,
             maker=maker,
             stage=request.stage,
+            profile=answer.measured.camera_profile,
             created_at=utc_text(datetime.fromtimestamp(taken, UTC)),
         )
 

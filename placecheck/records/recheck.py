@@ -51,21 +51,20 @@ class Recheck:
 
 
 def check_kept(photo: Path, request: CheckRequest, profile: Mapping[str, Any] | None = None) -> Mapping[str, Any]:
-    """The program's own check, as the command line does it; a kept profile is used as it was, not as it is now."""
-    from placecheck.one_photo import answer_for, check_file
-
-    if profile is None:
-        return check_file(photo, request).answer.as_json()
-    from placecheck.check import measure_photo
+    """The program's own check, as the command line does it; the profile kept with it is used, or none."""
     from placecheck.judge import failed_answer
+    from placecheck.one_photo import check_photo
     from placecheck.photo import load_photo
-    from placecheck.profile_match import camera_in
+    from placecheck.profile_match import Picked, camera_in
     from placecheck.profiles import from_json as profile_from
 
     try:
         opened = load_photo(photo)
-        camera = camera_in(profile_from(profile, photo), opened)
-        return answer_for(measure_photo(opened, request, None, camera), request).as_json()
+        picked = Picked(None)
+        if profile is not None:
+            kept = profile_from(profile, photo)
+            picked = Picked(camera_in(kept, opened), kept)
+        return check_photo(opened, request, None, picked).as_json()
     except PlacecheckError as error:
         return failed_answer(error).as_json()
 
@@ -114,6 +113,9 @@ def recheck(store: Store, wanted: Filter, check: CheckKept = check_kept) -> Iter
 
 
 def _named(answer: Mapping[str, Any]) -> dict[str, Any]:
-    """An answer in which problems are keyed by code, so that one more problem is one difference, not many."""
-    problems = {p["code"]: p["message"] for p in answer.get("problems", ())}
+    """An answer in which problems are keyed by code, so that one more problem is one difference, not many.
+
+    Remarks on camera profiles are left out: they speak of the profiles that were there on that day.
+    """
+    problems = {p["code"]: p["message"] for p in answer.get("problems", ()) if not p["code"].startswith("profile-")}
     return {**answer, "problems": problems}
