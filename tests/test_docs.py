@@ -120,7 +120,8 @@ def test_settings_of_the_readme_are_the_defaults(tmp_path):
     (text,) = blocks(README, "toml")
     (tmp_path / "settings.toml").write_text(text, encoding="utf-8")
     settings = load_settings(tmp_path)
-    assert set(settings.check) == {"closure", "block_circumference", "card_bars", "camera"}
+    assert set(settings.check) == {"closure", "block_circumference", "card_bars", "camera", "maker"}
+    assert set(settings.records) == {"address", "photos"}
     assert settings.tolerances.limits == DEFAULT_LIMITS
     assert settings.tolerances.clearance_aim_mm == DEFAULTS.clearance_aim_mm
     assert settings.tolerances.risk == pytest.approx(DEFAULTS.risk)
@@ -141,7 +142,7 @@ def test_links_and_paths_of_the_documents_exist():
     for text in (README, DEVELOPERS):
         for target in re.findall(r"\]\(([^)#]+)\)", text):
             assert (ROOT / target).exists(), target
-    for name in re.findall(r"`((?:card/|find/|commands/)?[\w]*(?:\.py|/))`", DEVELOPERS):
+    for name in re.findall(r"`((?:\w+/)*(?:\w+\.py|\w+/))`", DEVELOPERS):
         assert (ROOT / "placecheck" / name).exists() or (ROOT / name).exists(), name
 
 
