@@ -234,7 +234,7 @@ def prior_for(camera: Camera, circumference_mm: float) -> Prior:
     put("egg", 0.05, 0.03)
     for bump in BUMPS:
         put(bump.name, bump.mean, bump.sd)
-    put("cap yaw", 0.0, 3.0)
+    put("cap yaw", 0.0, 2.0)
     put("cap roll", 0.0, 0.4)
     put("cap shift", 0.0, 5.0)
     return Prior(mean, u)

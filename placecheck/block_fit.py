@@ -56,7 +56,7 @@ class Clues:
     """What the closure and cap tell about the block once they are found: the cap's centre line lies in one plane,
 
     and lengths on the closure are known. `centre_px` (K, 2) with `centre_u_px` (K,) across; `pairs_px` (P, 2, 2)
-    are ends of a length `pairs_mm` (P,) known to `pairs_u_mm` (P,).
+    are ends of a length `pairs_mm` (P,) known to `pairs_u_mm` (P,); `pins_px` (Q, 2) are heads of pins on the line.
     """
 
     centre_px: FloatArray
@@ -65,6 +65,10 @@ class Clues:
     pairs_mm: FloatArray
     pairs_u_mm: FloatArray
     lift_mm: float
+    pins_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    pins_u_px: FloatArray = field(default_factory=lambda: np.zeros(0))
+    pins_lift_mm: float = 0.0
+    rim_yaw_deg: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -146,7 +150,14 @@ class _Task:
         away = (p[:n] @ g.cap.normal - g.cap.shift_mm) / (clues.centre_u_px * mm_per_px * self.seam_crowd)
         ends = p[n:].reshape(-1, 2, 3)
         length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=-1) * self.bend
-        both = np.nan_to_num(np.concatenate([away, (length - clues.pairs_mm) / clues.pairs_u_mm]))
+        parts = [away, (length - clues.pairs_mm) / clues.pairs_u_mm]
+        if len(clues.pins_px):
+            heads = g.hit(clues.pins_px, clues.pins_lift_mm)
+            parts.append((heads @ g.cap.normal - g.cap.shift_mm) / (clues.pins_u_px * mm_per_px))
+        if clues.rim_yaw_deg is not None:
+            value, u = clues.rim_yaw_deg
+            parts.append(np.array([(theta[AT["cap yaw"]] - value) / u]))
+        both = np.nan_to_num(np.concatenate(parts))
         # a clue that is ten standard uncertainties off says no more than that
         out: FloatArray = both / np.sqrt(1.0 + (both / 10.0) ** 2)
         return out

@@ -89,6 +89,7 @@ class Observed:
     rim: Line | None = None
     hairline: Line | None = None
     centre: Line | None = None
+    pins: Line | None = None
 
 
 @dataclass(frozen=True)

@@ -13,16 +13,19 @@ whether the picture stands on its head.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import Geometry
 from placecheck.find.network import CLOSURE_CHANNELS, run, sigmoid
-from placecheck.find.unroll import PX_PER_MM, Unrolling, cell_to_uv, unroll_grid, uv_to_cell
+from placecheck.find.rim import fit_rim
+from placecheck.find.seam import find_seam
+from placecheck.find.unroll import PX_PER_MM, V_FRONT_MM, Unrolling, cell_to_uv, unroll_grid, uv_to_cell
 from placecheck.measure import Line, Mark
-from placecheck.vision import Image, resample, resize
+from placecheck.surface import MidPlane
+from placecheck.vision import Image, dilate, resample, resize
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -30,7 +33,9 @@ TAUGHT_CELLS = 1.3
 WINDOW = 6
 MARK_MASS = 0.25
 LINE_MASS = 0.30
+HIDDEN_DOUBT = 4.0  # what the network says of the rim under hair is a guess
 LANDMARKS = CLOSURE_CHANNELS[:6]
+MIRROR = [0, 1, 3, 2, 5, 4, 6, 7, 8, 9]
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,8 @@ class ClosureSighting:
     closure: float
     upright: float
     cap: float
+    rim_yaw_deg: tuple[float, float] | None = None
+    centre_evidence: tuple[str, ...] = ("the middle as the network sees it",)
 
 
 def unroll(image: Image, geometry: Geometry) -> tuple[npt.NDArray[np.uint8], Unrolling]:
@@ -140,10 +147,14 @@ def _thin(trace: Trace, keep: npt.NDArray[np.bool_], every: int) -> Trace:
     return Trace(trace.uv[index], trace.u_mm[index], trace.mass[index])
 
 
-def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSighting:
-    """Run the network on an unrolled picture and read its maps."""
+def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling, steady: bool = True) -> ClosureSighting:
+    """Run the network on an unrolled picture (and, `steady`, on its mirror image) and read its maps."""
     maps, flags = run("closure", picture)
     belief = sigmoid(flags)
+    if steady:
+        # the mirrored picture's maps, mirrored back: left and right change places
+        mirrored, _ = run("closure", np.ascontiguousarray(picture[:, ::-1]))
+        maps = (maps + mirrored[MIRROR][:, :, ::-1]) / 2
     spots = {name: _spot(maps[i].astype(float)) for i, name in enumerate(LANDMARKS)}
     spots = {n: s for n, s in spots.items() if s.mass >= MARK_MASS and _facing_at(grid, s.uv) > 0.04}
     rim = _trace(maps[6].astype(float), True)
@@ -153,6 +164,102 @@ def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSigh
     hair = _thin(hair, (hair.mass > LINE_MASS) & (_facing_at(grid, hair.uv) > 0.06), 2)
     centre = _thin(centre, (centre.mass > LINE_MASS) & (_facing_at(grid, centre.uv) > 0.12), 3)
     return ClosureSighting(spots, rim, hair, centre, sigmoid(maps[9]), *(float(b) for b in belief))
+
+
+def hidden_by_closure(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np.bool_]:
+    """Unrolled pixels (HEIGHT, WIDTH) covered by the ventilated rectangle and `margin_mm` around it."""
+    cells = max(1, round(margin_mm * PX_PER_MM / 2))
+    grown = dilate(sighting.ventilated > 0.35, cells)
+    return np.repeat(np.repeat(grown, 2, axis=0), 2, axis=1)
+
+
+def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSighting:
+    """The sighting with its centre line taken from the cap's seams where they are seen.
+
+    The network's own middle stays as weak evidence elsewhere; where the two contradict each other, both are doubted.
+    """
+    net = sighting.centre
+    if len(net.uv) < 4:
+        return sighting
+    w = 1.0 / net.u_mm**2
+    a = np.stack([np.ones(len(w)), net.uv[:, 1]], -1)
+    middle = np.linalg.lstsq(a * np.sqrt(w)[:, None], net.uv[:, 0] * np.sqrt(w), rcond=None)[0]
+    near = np.abs(sighting.rim.uv[:, 0]) < 30 if len(sighting.rim.uv) else np.zeros(0, bool)
+    rim_v = float(np.median(sighting.rim.uv[near, 1])) if near.any() else 115.0
+    backs = [s.uv[1] for n, s in sighting.spots.items() if "back" in n]
+    back_v = float(min(backs)) if backs else -200.0
+    sides = tuple(float(s.uv[0]) for n, s in sighting.spots.items() if "left" in n or "right" in n)
+    hidden = hidden_by_closure(sighting, 6.0)
+    seam = find_seam(picture, grid.facing, hidden, rim_v, float(middle[0]), float(middle[1]), back_v_mm=back_v, sides_u_mm=sides)
+    if seam is None:
+        return replace(sighting, centre=Trace(net.uv, 1.5 * net.u_mm, net.mass))
+    v0, v1 = seam.v_range_mm
+    v = np.arange(v0, v1 + 1e-6, 1.5)
+    at = seam.u_mm + seam.lean * v
+    doubt = abs(float(np.mean(at - (middle[0] + middle[1] * v))))
+    u = np.hypot(seam.u_at(v), 0.3)
+    far = (net.uv[:, 1] < v0 - 4) | (net.uv[:, 1] > v1 + 4)
+    net_u = np.hypot(2.5 * net.u_mm, doubt)
+    if doubt > 3.5:
+        u = np.hypot(u, 0.5 * doubt)
+    uv = np.concatenate([np.stack([at, v], -1), net.uv[far]])
+    u_mm = np.concatenate([u, net_u[far]])
+    order = np.argsort(uv[:, 1])
+    words = (f"{seam.kind} in the cap",)
+    centre = Trace(uv[order], u_mm[order], np.ones(len(order)))
+    return replace(sighting, centre=centre, centre_evidence=words)
+
+
+def _elevation_deg(points: FloatArray) -> FloatArray:
+    """Elevation over the widest level of block-frame points (..., 3), seen from the block's middle."""
+    out: FloatArray = np.degrees(np.arctan2(points[..., 2], np.hypot(points[..., 0], points[..., 1])))
+    return out
+
+
+def with_rim(sighting: ClosureSighting, grid: Unrolling, cap: MidPlane) -> ClosureSighting:
+    """The sighting with the rim as a symmetric curve through its visible parts, in the cap's frame `cap`."""
+    rim = sighting.rim
+    if len(rim.uv) < 12:
+        return sighting
+    points = grid.chart.to_points(rim.uv)
+    azimuth = np.degrees(np.arctan2(points @ cap.normal - cap.shift_mm, points @ cap.forward))
+    # how the elevation changes with v where the rim runs
+    step = grid.chart.to_points(rim.uv + np.array([0.0, 1.0]))
+    elevation = _elevation_deg(points)
+    slope = np.maximum(np.abs(_elevation_deg(step) - elevation), 0.1)
+    cell = np.round(uv_to_cell(rim.uv)).astype(int)
+    hidden = hidden_by_closure(sighting, 3.0)
+    under = hidden[np.clip(cell[:, 1], 0, hidden.shape[0] - 1), np.clip(cell[:, 0], 0, hidden.shape[1] - 1)]
+    u_deg = slope * rim.u_mm * np.where(under, HIDDEN_DOUBT, 1.0)
+    use = (np.abs(azimuth) < 95) & np.isfinite(azimuth)
+    if use.sum() < 12:
+        return sighting
+    fitted = fit_rim(azimuth[use], elevation[use], np.maximum(u_deg[use], 0.2))
+    # the fitted rim in the chart: where the elevation along each column meets it
+    u = np.arange(-80.0, 80.1, 2.0)
+    v = np.arange(60.0, V_FRONT_MM - 1, 1.0)
+    p = grid.chart.to_points(np.stack(np.meshgrid(u, v), -1))
+    az = np.degrees(np.arctan2(p @ cap.normal - cap.shift_mm, p @ cap.forward))
+    above = _elevation_deg(p) - fitted.elevation_deg(az.ravel()).reshape(az.shape)
+    out_uv, out_u = [], []
+    for k in range(len(u)):
+        crossing = np.nonzero((above[:-1, k] > 0) & (above[1:, k] <= 0))[0]
+        if not len(crossing):
+            continue
+        i = int(crossing[0])
+        fall = above[i, k] - above[i + 1, k]
+        out_uv.append((u[k], v[i] + above[i, k] / fall))
+        out_u.append(float(fitted.u_deg(az[i : i + 1, k])[0]) / max(float(fall), 0.1))
+    if len(out_uv) < 8:
+        return sighting
+    trace = Trace(np.array(out_uv), np.hypot(np.array(out_u), 0.25), np.ones(len(out_uv)))
+    seen = _facing_at(grid, trace.uv) > 0.06
+    seen_sides = min((use & ~under & (azimuth < -25)).sum(), (use & ~under & (azimuth > 25)).sum())
+    turn = None
+    if seen_sides >= 6:
+        # the rim's symmetry says how the cap is turned: its front is where the curve is even
+        turn = (cap.yaw_deg - float(fitted.parameters[4]), float(np.hypot(1.0, np.sqrt(fitted.covariance[4, 4]))))
+    return replace(sighting, rim=Trace(trace.uv[seen], trace.u_mm[seen], trace.mass[seen]), rim_yaw_deg=turn)
 
 
 def _facing_at(grid: Unrolling, uv: FloatArray) -> FloatArray:

@@ -1,0 +1,227 @@
+"""The cap's centre line from its seams: one seam in the middle, or a pair to either side of it.
+
+In the unrolled picture a seam is a nearly upright straight line, darker or brighter than
+the mesh beside it, seen wherever cap shows: behind the closure and beside it. The
+brightness of every row is compared with that a few millimetres to both sides, at two widths,
+in units of the row's own scatter, and added up along lines of every place and small lean (a
+Radon transform restricted to what a seam can be). A line is believed when its sum stands well
+above that of chance lines. A single seam counts when it runs where the network also sees the
+middle; otherwise two lines of the same lean and the same sign whose middle lies there count as
+the pair. Lines hidden by hair, clips or pins drop out of the sum by a robust cap on each row.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.find.unroll import PX_PER_MM, U_HALF_MM, V_FRONT_MM
+
+FloatArray = npt.NDArray[np.float64]
+
+LEANS = np.linspace(-0.14, 0.14, 29)
+REACH_MM = 62.0
+WIDTHS_MM = (2.0, 4.5)
+LEAST_ROWS_MM = 16.0
+BELIEVED = 5.5
+LACE_EDGE_MM = 8.0
+SEWN_MM = 0.8
+SEWN_LEAN = 0.012
+
+
+@dataclass(frozen=True)
+class Seam:
+    """A line u = u_mm + lean * v, seen over `v_range_mm`, with the covariance (2, 2) of (u_mm, lean).
+
+    `strength` is in standard deviations of chance lines.
+    """
+
+    u_mm: float
+    lean: float
+    covariance: FloatArray
+    v_range_mm: tuple[float, float]
+    strength: float
+    kind: str
+
+    def u_at(self, v_mm: FloatArray) -> FloatArray:
+        """Standard uncertainty of the line's place at `v_mm` (N,)."""
+        c = self.covariance
+        out: FloatArray = np.sqrt(np.maximum(c[0, 0] + 2 * v_mm * c[0, 1] + v_mm**2 * c[1, 1], 0.0))
+        return out
+
+
+def _response(picture: npt.NDArray[np.uint8], width_mm: float) -> FloatArray:
+    """How much every pixel's brightness differs from that to both of its sides, signed, log units (h, w)."""
+    light = np.log(picture[..., :3].astype(np.float32).mean(-1) + 8.0)
+    # a little averaging down the rows: seams run there
+    light = (np.roll(light, 1, 0) + light + np.roll(light, -1, 0)) / 3
+    half = max(1, round(width_mm * PX_PER_MM / 2))
+    c = np.cumsum(np.pad(light, ((0, 0), (1, 0))), axis=1)
+    w = light.shape[1]
+
+    def box(lo: int, hi: int) -> FloatArray:
+        i = np.arange(w)
+        a, b = np.clip(i + lo, 0, w), np.clip(i + hi + 1, 0, w)
+        out: FloatArray = (c[:, b] - c[:, a]) / np.maximum(b - a, 1)
+        return out
+
+    gap = half + 2
+    inner = box(-half, half)
+    left, right = box(-gap - 2 * half - 2, -gap), box(gap, gap + 2 * half + 2)
+    # the smaller of the two steps, so that a one-sided edge is no seam
+    a, b = inner - left, inner - right
+    both = np.where(np.sign(a) == np.sign(b), np.sign(a) * np.minimum(np.abs(a), np.abs(b)), 0.0)
+    return both.astype(float)
+
+
+def _lines(
+    response: FloatArray, usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float
+) -> tuple[FloatArray, FloatArray]:
+    """Sum of capped responses along every line: strength (leans, places), and the share of rows used."""
+    rows = np.nonzero(usable.any(1))[0][::2]
+    r = response[rows]
+    ok = usable[rows]
+    scatter = np.sqrt((np.where(ok, r, 0.0) ** 2).sum(1) / np.maximum(ok.sum(1), 1)) + 0.004
+    z = np.clip(r / scatter[:, None], -2.5, 2.5)
+    total = np.empty((len(LEANS), len(u0)))
+    share = np.empty_like(total)
+    for i, lean in enumerate(LEANS):
+        u = u0[None, :] - lean * (rows - v_ref_row)[:, None] / PX_PER_MM  # v falls as rows grow
+        col = np.clip(np.round((u + U_HALF_MM) * PX_PER_MM - 0.5).astype(int), 0, z.shape[1] - 1)
+        k = np.arange(len(rows))[:, None]
+        seen = ok[k, col]
+        n = seen.sum(0)
+        total[i] = (np.where(seen, z[k, col], 0.0)).sum(0) / np.sqrt(np.maximum(n, 1))
+        share[i] = n * 2 / PX_PER_MM
+    return total, share
+
+
+def _strength(
+    response: FloatArray, usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float
+) -> FloatArray:
+    """Signed strength (leans, places) of every line in standard deviations of chance lines; 0 where too little is seen."""
+    total, length = _lines(response, usable, u0, v_ref_row)
+    total = np.where(length >= LEAST_ROWS_MM, total, 0.0)
+    noise = 1.48 * float(np.median(np.abs(total[total != 0]))) if (total != 0).any() else 1.0
+    out: FloatArray = total / max(noise, 0.6)
+    return out
+
+
+def find_seam(
+    picture: npt.NDArray[np.uint8],
+    facing: npt.NDArray[np.float32],
+    hidden: npt.NDArray[np.bool_],
+    rim_v_mm: float,
+    middle_u_mm: float,
+    middle_lean: float,
+    u_middle_mm: float = 3.0,
+    back_v_mm: float = -200.0,
+    sides_u_mm: tuple[float, ...] = (),
+) -> Seam | None:
+    """The cap's centre line by its seams, or None. `hidden` (h, w) marks hair and lace; `rim_v_mm` where the cap ends.
+
+    `middle_u_mm`, `middle_lean` are where the network sees the middle (at v = 0), `u_middle_mm` how sure that is;
+    `back_v_mm` is the closure's back edge (one middle seam shows only behind it), `sides_u_mm` its side edges, beside
+    which no seam of a pair is looked for.
+    """
+    h, w = facing.shape
+    v = V_FRONT_MM - (np.arange(h) + 0.5) / PX_PER_MM
+    usable = (facing > 0.22) & ~hidden & (v < rim_v_mm - 12.0)[:, None]
+    behind = usable.any(1) & (v < back_v_mm - 4.0)
+    rows = np.nonzero(usable.any(1))[0]
+    if len(rows) < LEAST_ROWS_MM * PX_PER_MM:
+        return None
+    u0 = np.arange(-REACH_MM, REACH_MM + 0.25, 0.5)
+    v_ref_row = (V_FRONT_MM - 0.0) * PX_PER_MM - 0.5
+    best: tuple[float, list[tuple[float, float, float]], FloatArray, float, str] | None = None
+    for width in WIDTHS_MM:
+        response = _response(picture, width)
+        place = -0.5 * ((u0[None, :] - middle_u_mm) / u_middle_mm) ** 2
+        prior = place - 0.5 * ((LEANS[:, None] - middle_lean) / 0.05) ** 2
+        if behind.sum() >= LEAST_ROWS_MM * PX_PER_MM:
+            z = _strength(response, usable & behind[:, None], u0, v_ref_row)
+            single = np.minimum(np.abs(z), 12.0) + 2.0 * prior
+            i, j = np.unravel_index(int(np.argmax(single)), single.shape)
+            if abs(z[i, j]) > BELIEVED and (best is None or single[i, j] > best[0]):
+                line = (float(u0[j]), float(LEANS[i]), float(np.sign(z[i, j])))
+                best = (float(single[i, j]), [line], response, float(abs(z[i, j])), "one seam")
+        z = _strength(response, usable, u0, v_ref_row)
+        for side in sides_u_mm:
+            z[:, np.abs(u0 - side) < LACE_EDGE_MM] = 0.0
+        for sign in (1.0, -1.0):
+            pair = _pair(sign * z, u0, prior)
+            if pair is not None and (best is None or pair[0] > best[0] + 1.0):
+                score, i, j, k = pair
+                lines = [(float(u0[m]), float(LEANS[i]), sign) for m in (j, k)]
+                strength = float(min(abs(z[i, j]), abs(z[i, k])))
+                best = (score, lines, response, strength, "a pair of seams")
+    if best is None:
+        return None
+    followed = [_follow(best[2], usable, u, lean, sign, v) for u, lean, sign in best[1]]
+    if any(f is None for f in followed):
+        return None
+    fits = [f for f in followed if f is not None]
+    mean = sum(f[0] for f in fits) / len(fits)
+    covariance = sum(f[1] for f in fits) / len(fits) ** 2
+    if len(fits) == 2 and abs(fits[0][0][1] - fits[1][0][1]) > 0.3:
+        return None
+    at = (float(v[rows[-1]]), float(v[rows[0]]))
+    # a seam is sewn, not drawn: it wanders about the middle
+    covariance = np.asarray(covariance) + np.diag([SEWN_MM**2, SEWN_LEAN**2])
+    return Seam(float(mean[0]), float(mean[1]), covariance, at, best[3], best[4])
+
+
+def _follow(
+    response: FloatArray, usable: npt.NDArray[np.bool_], u_mm: float, lean: float, sign: float, v: FloatArray
+) -> tuple[FloatArray, FloatArray] | None:
+    """The ridge followed row by row near a line: robust straight fit, (u at v = 0, lean) and covariance (2, 2)."""
+    rows = np.nonzero(usable.any(1))[0]
+    reach = round(2.0 * PX_PER_MM)
+    for _ in range(2):
+        col = (u_mm + lean * v[rows] + U_HALF_MM) * PX_PER_MM - 0.5
+        at = np.round(col).astype(int)[:, None] + np.arange(-reach, reach + 1)
+        inside = (at >= 0) & (at < response.shape[1])
+        at_safe = np.clip(at, 0, response.shape[1] - 1)
+        r = np.where(inside & usable[rows[:, None], at_safe], sign * response[rows[:, None], at_safe], 0.0)
+        r = np.maximum(r - 0.4 * r.max(1, keepdims=True), 0.0)
+        weight = r.sum(1)
+        good = weight > 0.35 * np.median(weight[weight > 0]) if (weight > 0).any() else np.zeros(len(rows), bool)
+        if good.sum() < LEAST_ROWS_MM * PX_PER_MM * 0.6:
+            return None
+        place = (r * at).sum(1)[good] / weight[good]
+        u = (place + 0.5) / PX_PER_MM - U_HALF_MM
+        vv = v[rows][good]
+        w = np.ones(len(u))
+        fit = np.zeros(2)
+        covariance = np.eye(2)
+        for _ in range(4):
+            a = np.stack([np.ones_like(vv), vv], -1)
+            normal = (a * w[:, None]).T @ a + 1e-9 * np.eye(2)
+            fit = np.linalg.solve(normal, (a * w[:, None]).T @ u)
+            left = u - a @ fit
+            scale = max(1.48 * float(np.median(np.abs(left))), 0.08)
+            w = 1.0 / (1.0 + (left / (1.5 * scale)) ** 2)
+            # rows a millimetre apart are not independent: one independent reading every 3 mm
+            covariance = np.linalg.inv(normal) * scale**2 * 3.0 * PX_PER_MM
+        u_mm, lean = float(fit[0]), float(fit[1])
+    return fit, covariance
+
+
+def _pair(z: FloatArray, u0: FloatArray, prior: FloatArray) -> tuple[float, int, int, int] | None:
+    """The best two lines of one lean, 30 to 110 mm apart, both believed, their middle where the prior has it."""
+    best = None
+    for i in range(len(LEANS)):
+        peaks = [j for j in range(2, len(u0) - 2) if z[i, j] > 0.75 * BELIEVED and z[i, j] == z[i, j - 2 : j + 3].max()]
+        for a in peaks:
+            for b in peaks:
+                apart = u0[b] - u0[a]
+                if not 30.0 <= apart <= 110.0 or min(z[i, a], z[i, b]) < 0.45 * max(z[i, a], z[i, b]):
+                    continue
+                middle = int(np.argmin(np.abs(u0 - (u0[a] + u0[b]) / 2)))
+                strength = min(0.5 * (z[i, a] + z[i, b]), 12.0)
+                score = strength + 1.5 + 2.0 * prior[i, middle]
+                if best is None or score > best[0]:
+                    best = (float(score), i, a, b)
+    return best
