@@ -12,7 +12,6 @@ below repeats the verdict and the judged measures. Drawn at twice the size and r
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -26,6 +25,7 @@ from placecheck.advice import station_mm
 from placecheck.answer import JUDGED, MEASURE_BY_NAME, Answer, State
 from placecheck.errors import UsageProblem
 from placecheck.printout import STATE_WORDS, VERDICT_WORDS, in_words
+from placecheck.whole_files import writing
 
 if TYPE_CHECKING:
     from PIL import Image, ImageDraw
@@ -432,12 +432,9 @@ def save_picture(picture: Image.Image, path: Path) -> None:
     kind = {".jpg": "JPEG", ".jpeg": "JPEG", ".png": "PNG"}.get(path.suffix.lower())
     if kind is None:
         raise UsageProblem("overlay-name", f"The picture {path} must end in .jpg or .png.")
-    part = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        picture.save(part, kind, **({"quality": 90} if kind == "JPEG" else {}))
-        part.replace(path)
+        with writing(path, mode=0o644) as file:
+            picture.save(file, kind, **({"quality": 90} if kind == "JPEG" else {}))
     except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink()
         raise UsageProblem("overlay-unwritable", f"The picture {path} cannot be written: {error.strerror}.") from None

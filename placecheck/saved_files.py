@@ -1,24 +1,20 @@
 """Small JSON files that the user's folder keeps: written whole or not at all, never over another unasked.
 
-A profile, a measured card or a block is a file of its own. It is written beside its place
-under a passing name, flushed to the disk, and only then given its name, so that a crash, a
-full disk or a pulled plug leaves the old file as it was. A file that must not be there yet
-gets its name by a hard link, which fails where the name is taken, also when two programs
-try at once; where the file system knows no links, by an exclusive open. Reading returns a
-dictionary or raises UsageProblem with one sentence: a damaged file is named, not guessed at.
+A profile, a measured card, a state of an order is a file of its own, written by whole_files.py:
+a crash, a full disk or a pulled plug leaves the old file as it was, and of two programs that
+write a new file at once one is told that it is there already. Reading returns a dictionary
+or raises UsageProblem with one sentence: a damaged file is named, not guessed at.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from placecheck.errors import UsageProblem
+from placecheck.whole_files import writing
 
 
 def write_json(path: Path, data: Mapping[str, Any], replace: bool = False) -> None:
@@ -29,36 +25,13 @@ def write_json(path: Path, data: Mapping[str, Any], replace: bool = False) -> No
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, passing = tempfile.mkstemp(dir=path.parent, prefix=".writing-", suffix=".json")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            if replace:
-                os.replace(passing, path)
-            else:
-                _name_if_free(passing, path, text)
-        finally:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(passing)
+        with writing(path, replace) as file:
+            file.write(text.encode())
     except FileExistsError:
         raise
     except OSError as error:
         reason = error.strerror or str(error)
         raise UsageProblem("cannot-save", f"{path} cannot be written ({reason}): nothing was saved.") from None
-
-
-def _name_if_free(passing: str, path: Path, text: str) -> None:
-    try:
-        os.link(passing, path)
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without hard links
-        with open(path, "x", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
 
 
 def read_json(path: Path, what: str) -> dict[str, Any]:

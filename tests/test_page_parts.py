@@ -22,7 +22,6 @@ from placecheck.errors import Problem, UsageProblem
 from placecheck.page import limits
 from placecheck.page.asked import marks_of, request_of, spec_from
 from placecheck.page.codec import measured_from_dict, measured_to_dict
-from placecheck.page.files import copy_whole, write_whole
 from placecheck.page.guard import _bare, _own_origin
 from placecheck.page.inbox import KEEP_S, Inbox
 from placecheck.page.pairing import ALPHABET, CODE_LENGTH, GUESSES_PER_MINUTE, PairingCodes
@@ -30,6 +29,7 @@ from placecheck.page.rows import WIDE, badness, band_of, moved_since, next_step
 from placecheck.page.sessions import IDLE_S, LIFETIME_S, Sessions, form_token
 from placecheck.page.views_class import _cell, student_of
 from placecheck.settings import Settings
+from placecheck.whole_files import copy_whole, write_whole
 
 
 class Clock:
@@ -141,7 +141,7 @@ def test_the_inbox_forgets_nothing_that_was_acknowledged(tmp_path):
     inbox = Inbox(tmp_path)
     job = inbox.add(io.BytesIO(b"\xff\xd8\xffphoto"), 1000, "me", SPEC, once="form")
     (tmp_path / "0123456789abcdef.photo").write_bytes(b"never acknowledged: its job is not there")
-    (tmp_path / "something.part").write_bytes(b"half")
+    (tmp_path / ".writing-something").write_bytes(b"half")
     again = Inbox(tmp_path)
     assert [j.id for j in again.unfinished()] == [job.id]
     assert again.photo(again.get(job.id)).read_bytes() == b"\xff\xd8\xffphoto"

@@ -20,19 +20,20 @@ import pytest
 from records_shop import REQUEST, answer, jpeg, tree
 
 import placecheck.records
+import placecheck.whole_files
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.database import FILE_NAME
 from placecheck.records.model import Filter
 from placecheck.records.store import Store, save_check
 from placecheck.records.verify import remove_orphans, verify
 
-OURS = str(Path(placecheck.records.__file__).parent)
+OURS = (str(Path(placecheck.records.__file__).parent), placecheck.whole_files.__file__)
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 
 
 @contextlib.contextmanager
 def killed_at_line(n: int) -> Iterator[None]:
-    """Kills this process at the n-th line run in placecheck.records."""
+    """Kills this process at the n-th line run in placecheck.records or whole_files."""
     count = 0
 
     def trace(frame, event, _arg):  # type: ignore[no-untyped-def]

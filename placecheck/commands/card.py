@@ -30,15 +30,12 @@ def card(
     """
     from placecheck.card.printing import write_card
     from placecheck.errors import UsageProblem
+    from placecheck.whole_files import free_path
 
     if svg and png:
         raise UsageProblem("card-kind", "Choose one of --svg and --png, or neither for PDF.")
     kind = "svg" if svg else "png" if png else "pdf"
     path = file or Path(f"placecheck-card.{kind}")
-    if path.exists() and not force:
-        raise UsageProblem(
-            "file-exists", f"{path} is there already: name another file, or add --force to overwrite it."
-        )
-    write_card(path, paper=paper, kind=kind)
+    write_card(free_path(path, force), paper=paper, kind=kind)
     print(path)
     print("Print at 100 % (not “fit to page”), matt, and glue it to stiff board; then measure both 100 mm bars.")

@@ -243,9 +243,10 @@ def sheet(
     from placecheck.fitting import fit
     from placecheck.orders import order_store
     from placecheck.sheet import bench_sheet, write_pdf
+    from placecheck.whole_files import free_path
 
     order = order_store().get(reference)
-    path = _free(file or Path(f"order-{order.label}.pdf"), force)
+    path = free_path(file or Path(f"order-{order.label}.pdf"), force)
     tolerances = _tolerances()
     write_pdf(path, bench_sheet(order, fit(order, tolerances), paper, tolerances))
     print(path)
@@ -271,6 +272,7 @@ def guidelines(
     from placecheck.orders import order_store, with_unit
     from placecheck.sheet import guideline_sheet, write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
+    from placecheck.whole_files import free_path
 
     order = order_store().get(reference)
     spacing_mm = parse_length_mm(with_unit(spacing), "spacing")
@@ -295,7 +297,7 @@ def guidelines(
         spaces = {name: round(getattr(plan, name), 3) for name in ("spacing_mm", "end_spacing_mm", "left_over_mm")}
         print(json.dumps({"order": order.label, "rows": rows, **totals, **spaces, "notes": plan.notes}, indent=1))
         return
-    path = _free(file or Path(f"order-{order.label}-guidelines.pdf"), force)
+    path = free_path(file or Path(f"order-{order.label}-guidelines.pdf"), force)
     write_pdf(path, guideline_sheet(order, plan, placed, paper))
     print(path)
     print(
@@ -435,16 +437,6 @@ def _settled(order: Order, yes: bool) -> Order:
         if not typer.confirm("Is that right?", err=True):
             raise UsageProblem("order-doubtful", "The order is not kept: measure again and repeat the command.")
     return replace(order, accepted=found)
-
-
-def _free(path: Path, force: bool) -> Path:
-    from placecheck.errors import UsageProblem
-
-    if path.exists() and not force:
-        raise UsageProblem(
-            "file-exists", f"{path} is there already: name another file, or add --force to overwrite it."
-        )
-    return path
 
 
 def _tolerances() -> Any:

@@ -60,18 +60,14 @@ def _number(n: int, noun: str) -> str:
 
 def _write(target: Path | None, data: bytes | Iterable[str], force: bool) -> None:
     """To a file, whole or not at all, or (None) to standard output."""
-    from placecheck.errors import UsageProblem
     from placecheck.records.photos import write_atomically
+    from placecheck.whole_files import free_path
 
     if target is None:
         for line in data if not isinstance(data, bytes) else [data.decode()]:
             sys.stdout.write(line)
         return
-    if target.exists() and not force:
-        raise UsageProblem(
-            "file-exists", f"{target} is there already: name another file, or add --force to overwrite it."
-        )
-    write_atomically(target, data if isinstance(data, bytes) else (line.encode() for line in data))
+    write_atomically(free_path(target, force), data if isinstance(data, bytes) else (line.encode() for line in data))
     print(target)
 
 

@@ -91,13 +91,14 @@ def analyse(
     from placecheck.study.anova import analyse as analyse_values
     from placecheck.study.readings import answer_readings, read_answers, read_sheet, typed_readings
     from placecheck.study.verdict import bench_sentence
+    from placecheck.whole_files import free_path
 
     if answers is not None and photos is not None:
         raise UsageProblem("study-both", "Give either --answers or --photos, not both.")
     if not 0 < limit < 1000:
         raise UsageProblem("study-limit", f"A limit of {limit:g} mm makes no sense: give a positive length, such as 3.")
-    if svg is not None and svg.exists() and not force:
-        raise UsageProblem("file-exists", f"{svg} is there already: name another file, or add --force to overwrite it.")
+    if svg is not None:
+        free_path(svg, force)
     limits = _limits(tolerance or [])
     read = read_sheet(sheet)
     if answers is not None:
@@ -205,14 +206,10 @@ def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | Non
 
 def _write(path: Path, text: str, force: bool) -> None:
     from placecheck.errors import UsageProblem
+    from placecheck.whole_files import free_path, write_whole
 
     try:
-        with open(path, "w" if force else "x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError:
-        raise UsageProblem(
-            "file-exists", f"{path} is there already: name another file, or add --force to overwrite it."
-        ) from None
+        write_whole(free_path(path, force), text.encode(), 0o644)
     except OSError as error:
         raise UsageProblem("file-unwritable", f"{path} cannot be written: {error.strerror}.") from None
 

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import IO, Any
 
 from placecheck.errors import UsageProblem
-from placecheck.page.files import copy_whole, write_whole
 from placecheck.page.inbox import too_large
+from placecheck.whole_files import copy_whole, write_whole
 
 MOST = 30
 

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import IO, Any, Literal
 
 from placecheck.errors import UsageProblem
-from placecheck.page.files import copy_whole, write_whole
+from placecheck.whole_files import PASSING, copy_whole, write_whole
 
 State = Literal["waiting", "measuring", "done"]
 KEEP_S = 7 * 86400.0
@@ -67,8 +67,8 @@ class Inbox:
     def __init__(self, folder: Path, clock: Callable[[], float] = time.time) -> None:
         self._folder, self._clock = folder, clock
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        for part in folder.glob("*.part"):
-            part.unlink(missing_ok=True)
+        for half in folder.glob(f"{PASSING}*"):
+            half.unlink(missing_ok=True)
         self._lock = threading.Lock()
         self._jobs: dict[str, Job] = {}
         self._once: dict[tuple[str, str], str] = {}

@@ -17,9 +17,9 @@ from typing import Any
 
 from placecheck.answer import JUDGED
 from placecheck.errors import UsageProblem
-from placecheck.page.files import write_whole
 from placecheck.settings import load_settings
 from placecheck.tolerances import DEFAULTS, read_toml, tolerances_from
+from placecheck.whole_files import write_whole
 
 
 def shown(home: Path) -> dict[str, Any]:

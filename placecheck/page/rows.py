@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -92,6 +92,12 @@ class Row:
     short: str = ""
     number: str = ""
     place: int = 0
+
+
+def listed(jobs: Iterable[Job]) -> list[dict[str, Any]]:
+    """Photos for a list: each with its verdict in a word."""
+    answers = [(job, answer_of(job)) for job in jobs]
+    return [{"job": job, "short": VERDICT_SHORT[a.verdict] if a else "Measuring"} for job, a in answers]
 
 
 def answer_of(job: Job) -> Answer | None:

@@ -21,7 +21,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from placecheck.page.files import write_whole
+from placecheck.whole_files import write_whole
 
 COOKIE = "placecheck"
 IDLE_S, LIFETIME_S = 14 * 86400.0, 90 * 86400.0

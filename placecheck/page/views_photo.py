@@ -34,6 +34,7 @@ from placecheck.page.rows import (
     VERDICT_SHORT,
     answer_of,
     later_steps,
+    listed,
     live,
     moved_since,
     next_step,
@@ -293,14 +294,7 @@ async def recent(request: Request) -> Response:
     bench = bench_of(request)
     jobs = [job for job in bench.inbox.all() if job.batch is None][:40]
 
-    def listed() -> list[dict[str, Any]]:
-        out = []
-        for job in jobs:
-            answer = answer_of(job)
-            out.append({"job": job, "short": VERDICT_SHORT[answer.verdict] if answer else "Measuring"})
-        return out
-
-    return bench.render(request, "recent.html", listed=await asyncio.to_thread(listed))
+    return bench.render(request, "recent.html", listed=await asyncio.to_thread(listed, jobs))
 
 
 ROUTES = [

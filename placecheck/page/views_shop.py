@@ -25,7 +25,7 @@ from placecheck.page.app import bench_of
 from placecheck.page.asked import STAGES
 from placecheck.page.guard import DOCUMENT_CSP, changes
 from placecheck.page.hands import moved_words
-from placecheck.page.rows import VERDICT_SHORT, answer_of, rows_of_record
+from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
 from placecheck.page.views_photo import CLOSURES
 from placecheck.printout import in_words
 
@@ -33,8 +33,8 @@ from placecheck.printout import in_words
 async def orders(request: Request) -> Response:
     """All orders."""
     bench = bench_of(request)
-    listed = await asyncio.to_thread(shop.open_orders, bench.config.home)
-    return bench.render(request, "orders.html", orders=listed)
+    open_orders = await asyncio.to_thread(shop.open_orders, bench.config.home)
+    return bench.render(request, "orders.html", orders=open_orders)
 
 
 def _form(request: Request, texts: dict[str, str], message: str, doubts: tuple[str, ...], status: int) -> Response:
@@ -73,13 +73,6 @@ async def order(request: Request) -> Response:
     shown = await asyncio.to_thread(shop.order_shown, bench.config.home, request.path_params["number"])
     jobs = [job for job in bench.inbox.all() if job.spec.get("order") == shown.line.number][:30]
 
-    def listed() -> list[dict[str, Any]]:
-        out = []
-        for job in jobs:
-            answer = answer_of(job)
-            out.append({"job": job, "short": VERDICT_SHORT[answer.verdict] if answer else "Measuring"})
-        return out
-
     wanted = shop.filter_of({"order": shown.line.number})
     saved, _ = await asyncio.to_thread(shop.find, bench.config.home, wanted, 0)
     return bench.render(
@@ -87,7 +80,7 @@ async def order(request: Request) -> Response:
         "order.html",
         order=shown,
         stages=STAGES,
-        listed=await asyncio.to_thread(listed),
+        listed=await asyncio.to_thread(listed, jobs),
         saved=[_line(summary) for summary in saved],
     )
 

@@ -12,12 +12,9 @@ lost before the backup is named in the manifest and does not stop either way.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
-import os
 import re
-import tempfile
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping
@@ -27,8 +24,9 @@ from typing import IO, Any
 
 from placecheck.records.database import REVISION
 from placecheck.records.model import now_text
-from placecheck.records.photos import FILE_NAME, PASSING, RecordsProblem, disk_problem, sync_folder, write_atomically
+from placecheck.records.photos import FILE_NAME, RecordsProblem, disk_problem, write_atomically
 from placecheck.records.store import Store
+from placecheck.whole_files import writing
 
 FORMAT = 1
 LARGEST_SETTING = 5_000_000
@@ -68,18 +66,8 @@ def write_backup(store: Store, target: Path, replace: bool = False) -> BackupRep
         )
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        handle, passing = tempfile.mkstemp(dir=target.parent, prefix=PASSING, suffix=".zip")
-        os.close(handle)
-        try:
-            with zipfile.ZipFile(passing, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
-                report = _fill(store, archive)
-            with open(passing, "rb") as file:
-                os.fsync(file.fileno())
-            os.replace(passing, target)
-        finally:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(passing)
-        sync_folder(target.parent)
+        with writing(target) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
+            report = _fill(store, archive)
     except OSError as error:
         raise disk_problem(error, target) from None
     return report

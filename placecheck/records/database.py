@@ -24,7 +24,8 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
-from placecheck.records.photos import RecordsProblem, disk_problem, sync_folder
+from placecheck.records.photos import RecordsProblem, disk_problem
+from placecheck.whole_files import sync_folder
 
 REVISION = "0001"
 """The newest migration, which this program expects."""

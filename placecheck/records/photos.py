@@ -14,16 +14,14 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
-import os
 import re
-import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from placecheck.errors import PlacecheckError
+from placecheck.whole_files import writing
 
 FILE_NAME = re.compile(r"([0-9a-f]{64})\.(jpg|png|heic)")
-PASSING = ".writing-"
 
 
 class RecordsProblem(PlacecheckError):
@@ -47,33 +45,13 @@ def disk_problem(error: OSError, path: Path) -> RecordsProblem:
     return RecordsProblem("disk-trouble", f"{path} cannot be written ({reason}): check the disk, then save again.")
 
 
-def sync_folder(folder: Path) -> None:
-    """Flush a folder's own entries to the disk, where the system can."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
 def write_atomically(path: Path, data: bytes | Iterable[bytes]) -> None:
     """Write `data`, at once or piece by piece, to `path` whole or not at all. Raises RecordsProblem."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, passing = tempfile.mkstemp(dir=path.parent, prefix=PASSING)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                for piece in [data] if isinstance(data, bytes) else data:
-                    file.write(piece)
-                file.flush()
-                os.fsync(file.fileno())
-            os.chmod(passing, 0o644)
-            os.replace(passing, path)
-        finally:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(passing)
-        sync_folder(path.parent)
+        with writing(path, mode=0o644) as file:
+            for piece in [data] if isinstance(data, bytes) else data:
+                file.write(piece)
     except OSError as error:
         raise disk_problem(error, path) from None
 

@@ -15,8 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from placecheck.records.photos import FILE_NAME, PASSING, disk_problem, sha256_of
+from placecheck.records.photos import FILE_NAME, disk_problem, sha256_of
 from placecheck.records.store import Store
+from placecheck.whole_files import PASSING
 
 SETTLED_S = 3600.0
 
