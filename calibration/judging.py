@@ -131,7 +131,7 @@ def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
         z = [
             abs(r["errors"][spec.name][0]) / r["errors"][spec.name][1] for r in rows if spec.name in r.get("errors", {})
         ]
-        if len(z) >= 40:
+        if len(z) >= 25:
             out[spec.name] = round(float(np.clip(np.percentile(z, 95.5) / 2.0, 0.7, 3.0)), 3)
     return out
 

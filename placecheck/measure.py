@@ -25,7 +25,8 @@ from placecheck.surface import Chart, MidPlane, fermi_chart, geodesic_mm
 FloatArray = npt.NDArray[np.float64]
 
 # How far over the fitted dome (whose outline is that of block and cap mesh) the visible things lie: the rim's elastic,
-# the lace with its knots on top of the cap, the seam in the cap. Thickness of the materials, common practice, no published source.
+# the lace with its knots on top of the cap, the seam in the cap. Thickness of the materials: common practice, no
+# published source.
 RIM_LIFT_MM = 0.2
 LACE_LIFT_MM = 0.6
 SEAM_LIFT_MM = 0.0
@@ -65,6 +66,14 @@ class Line:
     def __post_init__(self) -> None:
         if len(self.px) != len(self.u_px):
             raise ValueError("a line needs one uncertainty for each pixel")
+
+
+def dense_line(px: FloatArray, u_px: float, n: int = 60) -> Line:
+    """A hand-drawn polyline with points enough for local fits; all of it shares the click's uncertainty."""
+    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))])
+    at = np.linspace(0.0, length[-1], n)
+    points = np.stack([np.interp(at, length, px[:, i]) for i in range(2)], -1)
+    return Line(points, np.full(n, u_px), 0.0, ("set by hand",))
 
 
 @dataclass(frozen=True)

@@ -390,4 +390,11 @@ def fill_polygon_from_around(image: Image, polygon_px: Points) -> Image:
     painted = cv2.inpaint(small, small_mask, 4, cv2.INPAINT_TELEA)
     out = image.copy()
     out[mask > 0] = cv2.resize(painted, (w, h), interpolation=cv2.INTER_LINEAR)[mask > 0]
-    return out  # type: ignore[return-value]
+    return out
+
+
+def dilate(mask: npt.NDArray[np.bool_], radius_px: int) -> npt.NDArray[np.bool_]:
+    """A mask grown by a square of `radius_px` to every side."""
+    kernel = np.ones((2 * radius_px + 1, 2 * radius_px + 1), np.uint8)
+    grown: npt.NDArray[np.bool_] = cv2.dilate(mask.astype(np.uint8), kernel) > 0
+    return grown

@@ -154,7 +154,7 @@ def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling, steady: bool =
     if steady:
         # the mirrored picture's maps, mirrored back: left and right change places
         mirrored, _ = run("closure", np.ascontiguousarray(picture[:, ::-1]))
-        maps = (maps + mirrored[MIRROR][:, :, ::-1]) / 2
+        maps = ((maps + mirrored[MIRROR][:, :, ::-1]) / 2).astype(np.float32)
     spots = {name: _spot(maps[i].astype(float)) for i, name in enumerate(LANDMARKS)}
     spots = {n: s for n, s in spots.items() if s.mass >= MARK_MASS and _facing_at(grid, s.uv) > 0.04}
     rim = _trace(maps[6].astype(float), True)
@@ -163,7 +163,8 @@ def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling, steady: bool =
     rim = _thin(rim, (rim.mass > LINE_MASS) & (_facing_at(grid, rim.uv) > 0.06), 2)
     hair = _thin(hair, (hair.mass > LINE_MASS) & (_facing_at(grid, hair.uv) > 0.06), 2)
     centre = _thin(centre, (centre.mass > LINE_MASS) & (_facing_at(grid, centre.uv) > 0.12), 3)
-    return ClosureSighting(spots, rim, hair, centre, sigmoid(maps[9]), *(float(b) for b in belief))
+    seen, upright, cap = (float(b) for b in belief[:3])
+    return ClosureSighting(spots, rim, hair, centre, sigmoid(maps[9]), seen, upright, cap)
 
 
 def hidden_by_closure(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np.bool_]:
@@ -190,7 +191,9 @@ def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: U
     back_v = float(min(backs)) if backs else -200.0
     sides = tuple(float(s.uv[0]) for n, s in sighting.spots.items() if "left" in n or "right" in n)
     hidden = hidden_by_closure(sighting, 6.0)
-    seam = find_seam(picture, grid.facing, hidden, rim_v, float(middle[0]), float(middle[1]), back_v_mm=back_v, sides_u_mm=sides)
+    seam = find_seam(
+        picture, grid.facing, hidden, rim_v, float(middle[0]), float(middle[1]), back_v_mm=back_v, sides_u_mm=sides
+    )
     if seam is None:
         return replace(sighting, centre=Trace(net.uv, 1.5 * net.u_mm, net.mass))
     v0, v1 = seam.v_range_mm

@@ -29,7 +29,7 @@ OTHER_WEIGHT = 1.2
 
 @dataclass(frozen=True)
 class Edge:
-    """Outline points (N, 2) px, offset of each from the prediction (N,) mm, and evidence (N,), about 1 for a clear edge."""
+    """Outline points (N, 2) px, each one's offset (N,) mm, and its evidence (N,), about 1 for a clear edge."""
 
     px: FloatArray
     offset_mm: FloatArray
@@ -57,7 +57,10 @@ def _smooth(colours: FloatArray) -> FloatArray:
     """Mean over five samples along the profile and over neighbouring profiles."""
     c = (np.roll(colours, 1, 0) + colours + np.roll(colours, -1, 0)) / 3
     padded = np.concatenate([c[:, :1], c[:, :1], c, c[:, -1:], c[:, -1:]], axis=1)
-    out: FloatArray = sum(padded[:, i : i + c.shape[1]] for i in range(5)) / 5
+    total = padded[:, : c.shape[1]].copy()
+    for i in range(1, 5):
+        total += padded[:, i : i + c.shape[1]]
+    out: FloatArray = total / 5
     return out
 
 
@@ -68,10 +71,12 @@ def find_edge(
     reach_mm: float,
     votes: FloatArray | None = None,
     vote_grid: FloatArray | None = None,
+    avoid: FloatArray | None = None,
 ) -> Edge:
     """Outline points near the predicted `ring` (N, 2), at most `reach_mm` away.
 
     `votes` (h, w) is a silhouette probability and `vote_grid` (2, 3) takes photo px to its cells.
+    `avoid` (M, 2) px are points along the closure's edge, whose hair is a strong edge but not the block's.
     """
     n = len(ring)
     normal = normals_of(ring)
@@ -118,6 +123,12 @@ def find_edge(
             cell = p @ vote_grid[:, :2].T + vote_grid[:, 2]
             value.append(sample(votes.astype(np.float32), cell[..., 0], cell[..., 1]))
         score = score + 2.0 * np.clip(value[0] - value[1], -0.5, 1.0)
+    if avoid is not None and len(avoid):
+        here = ring[:, None, :] + (places / mm_per_px)[None, :, None] * normal[:, None, :]
+        gap_px = np.full(here.shape[:2], np.inf)
+        for point in avoid:
+            gap_px = np.minimum(gap_px, np.hypot(here[..., 0] - point[0], here[..., 1] - point[1]))
+        score = score - 2.5 * np.clip(1.5 - gap_px * mm_per_px / 3.0, 0.0, 1.0)
     sigma = max(reach_mm / 1.6, 1.0)
     cost = -score + 0.5 * (places / sigma) ** 2
     # dynamic programming round the ring, started where the evidence is clearest
@@ -126,14 +137,14 @@ def find_edge(
     jump = 0.6 * (np.abs(places[:, None] - places[None, :]) / STEP_MM) ** 1.0 * 0.5
     best = cost[0].copy()
     back = np.zeros((n, len(places)), int)
-    for i in range(1, n):
+    for row in range(1, n):
         total = best[:, None] + jump
-        back[i] = np.argmin(total, axis=0)
-        best = total[back[i], np.arange(len(places))] + cost[i]
+        back[row] = np.argmin(total, axis=0)
+        best = total[back[row], np.arange(len(places))] + cost[row]
     path = np.zeros(n, int)
     path[-1] = int(np.argmin(best))
-    for i in range(n - 1, 0, -1):
-        path[i - 1] = back[i, path[i]]
+    for row in range(n - 1, 0, -1):
+        path[row - 1] = back[row, path[row]]
     path = np.roll(path, first)
     k = np.clip(path, 1, len(places) - 2)
     i = np.arange(n)

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from placecheck.block import Geometry
 from placecheck.surface import Chart
-from placecheck.vision import Image, gaussian_blur
+from placecheck.vision import Image, gaussian_blur, resize
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -47,7 +47,16 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     pad = int(4 * radius)
     x0, y0 = np.maximum(np.floor(outline.min(0)).astype(int) - pad, 0)
     x1, y1 = np.minimum(np.ceil(outline.max(0)).astype(int) + pad, [image.shape[1], image.shape[0]])
-    part = image[y0:y1, x0:x1].astype(np.float32)
+    part = image[y0:y1, x0:x1]
+    shrink = min(1.0, 4.0 / radius)  # a head of eight pixels is enough
+    if shrink < 0.8:
+        size = (max(16, round(part.shape[1] * shrink)), max(16, round(part.shape[0] * shrink)))
+        fx, fy = size[0] / part.shape[1], size[1] / part.shape[0]
+        part = resize(part, *size)
+        radius *= shrink
+    else:
+        fx = fy = 1.0
+    part = part.astype(np.float32)
     if min(part.shape[:2]) < 16 or radius < 1.5:
         return []
     sigma = radius / 1.5
@@ -56,9 +65,9 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     strength = np.sqrt(((fine - wide) ** 2).sum(-1))
     step = max(1, round(radius * 0.8))
     peak = strength.copy()
-    for dy in range(-step, step + 1):
-        for dx in range(-step, step + 1):
-            peak = np.maximum(peak, np.roll(np.roll(strength, dy, 0), dx, 1))
+    for down in range(-step, step + 1):
+        for along in range(-step, step + 1):
+            peak = np.maximum(peak, np.roll(np.roll(strength, down, 0), along, 1))
     ys, xs = np.nonzero((strength >= peak) & (strength > 14.0))
     inside = (xs > step) & (ys > step) & (xs < part.shape[1] - step - 1) & (ys < part.shape[0] - step - 1)
     xs, ys = xs[inside], ys[inside]
@@ -68,15 +77,13 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     c = strength[ys, xs]
     dx = _offset(strength[ys, xs - 1], c, strength[ys, xs + 1])
     dy = _offset(strength[ys - 1, xs], c, strength[ys + 1, xs])
-    px = np.stack([xs + x0 + dx, ys + y0 + dy], -1).astype(float)
+    px = np.stack([(xs + dx + 0.5) / fx - 0.5 + x0, (ys + dy + 0.5) / fy - 0.5 + y0], -1).astype(float)
     # the head's own colour, from its middle only
     colours = gaussian_blur(part, max(0.35 * radius, 0.6))[ys, xs].astype(float)
     points = geometry.hit(px, HEAD_LIFT_MM)
     uv = chart.to_uv(np.nan_to_num(points, nan=1e3))
     uv[~np.isfinite(points).all(-1)] = np.nan
-    return [
-        Spot(px[i], colours[i], float(c[i]), uv[i]) for i in range(len(px)) if np.isfinite(uv[i]).all()
-    ]
+    return [Spot(px[i], colours[i], float(c[i]), uv[i]) for i in range(len(px)) if np.isfinite(uv[i]).all()]
 
 
 def _offset(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
@@ -116,7 +123,9 @@ def centre_pins(spots: list[Spot], marks_uv: Mapping[str, FloatArray], middle_u_
             s for s in best if low < s.uv[1] < high and abs(s.uv[0] - middle_u_mm) < BESIDE_MM and s.contrast > least
         ]
         there.sort(key=lambda s: 0.6 * abs(s.uv[0] - middle_u_mm) / BESIDE_MM - s.contrast / (2 * least))
-        rivals = [s for s in there[1:] if s.contrast > 0.7 * there[0].contrast and np.linalg.norm(s.px - there[0].px) > 1]
+        rivals = [
+            s for s in there[1:] if s.contrast > 0.7 * there[0].contrast and np.linalg.norm(s.px - there[0].px) > 1
+        ]
         if there and not rivals:
             out.append(there[0])
     return out

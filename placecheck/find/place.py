@@ -57,8 +57,13 @@ def stand_candidates(
     half = 230.0 / mm_per_px * scale
     matrix = np.array([[scale, 0, half - scale * middle[0]], [0, scale, half - scale * middle[1]]])
     side = int(2 * half)
-    softened = gaussian_blur(image, 0.6 / scale) if scale < 0.8 else image
-    small = np.log(affine_crop(softened, matrix, side, side).astype(np.float32) + 12.0)
+    x0, y0 = np.maximum(np.floor(middle - half / scale).astype(int), 0)
+    x1, y1 = np.ceil(middle + half / scale).astype(int)
+    part = image[y0 : min(y1, image.shape[0]), x0 : min(x1, image.shape[1])]
+    softened = gaussian_blur(part, 0.6 / scale) if scale < 0.8 else part
+    local = matrix.copy()
+    local[:, 2] += matrix[:, :2] @ np.array([x0, y0])
+    small = np.log(affine_crop(softened, local, side, side).astype(np.float32) + 12.0)
     grid = np.arange(-REACH_MM, REACH_MM + 1, STEP_MM) / mm_per_px * scale
     shifts = np.stack(np.meshgrid(grid, grid), -1).reshape(-1, 2)
     to_votes = vote_grid @ np.concatenate([_inverse(matrix), [[0, 0, 1]]])
@@ -126,5 +131,4 @@ def _on_table(start: object, frame: Frame, guess: FloatArray, shift_px: FloatArr
         moved = guess.copy()
         moved[AT["block x"] + j] += 1.0
         jac[:, j] = unpack(moved, frame).to_px(np.array([0.0, 0.0, 0.0])) - p0
-    out: FloatArray = np.linalg.solve(jac, shift_px)
-    return out
+    return np.asarray(np.linalg.solve(jac, shift_px), float)

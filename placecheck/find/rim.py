@@ -21,14 +21,14 @@ FloatArray = npt.NDArray[np.float64]
 
 KNOTS_DEG = np.array([0.0, 28.0, 55.0, 90.0])
 # elevation in front (deg), drop to the side (deg), share of the drop at 28 and at 55 degrees of azimuth
-MEAN = np.array([30.0, 26.0, 0.07, 0.44])
-SD = np.array([12.0, 10.0, 0.035, 0.11])
+MEAN = np.array([30.0, 23.0, 0.05, 0.46])
+SD = np.array([12.0, 10.0, 0.06, 0.13])
 TURN_SD = 3.0  # degrees the cap may be turned against the frame the azimuths are taken in
 
 
 @dataclass(frozen=True)
 class Rim:
-    """The fitted rim: parameters (5,): the four of MEAN and the turn (deg); their covariance; rms misfit of seen points."""
+    """The fitted rim: parameters (5,), the four of MEAN and the turn (deg), their covariance, and the rms misfit."""
 
     parameters: FloatArray
     covariance: FloatArray
@@ -46,18 +46,36 @@ class Rim:
 
 
 def rim_elevation(p: FloatArray, azimuth_deg: FloatArray) -> FloatArray:
-    """Elevation (N,) deg of the rim family: even about the azimuth p[4], cubic in its square through the knots."""
+    """Elevation (N,) deg of the rim family: even about the azimuth p[4], a smooth curve through the knots."""
     a = np.minimum(np.abs(azimuth_deg - p[4]), 110.0)
-    share = _even_cubic(np.array([0.0, p[2], p[3], 1.0]), a)
+    share = _share(np.array([0.0, p[2], p[3], 1.0]), a)
     out: FloatArray = p[0] - p[1] * share
     return out
 
 
-def _even_cubic(values: FloatArray, x: FloatArray) -> FloatArray:
-    """The polynomial in x^2 (cubic) through values at KNOTS_DEG: smooth and even."""
-    k = (KNOTS_DEG / 90.0) ** 2
-    c = np.linalg.solve(np.vander(k, 4), values)
-    out: FloatArray = np.polyval(c, (x / 90.0) ** 2)
+def _share(values: FloatArray, x: FloatArray) -> FloatArray:
+    """Cubic Hermite curve through `values` at KNOTS_DEG, level at 0, straight beyond the last knot."""
+    k = KNOTS_DEG
+    slope = np.array(
+        [
+            0.0,
+            (values[2] - values[0]) / (k[2] - k[0]),
+            (values[3] - values[1]) / (k[3] - k[1]),
+            (values[3] - values[2]) / (k[3] - k[2]),
+        ]
+    )
+    i = np.clip(np.searchsorted(k, x, side="right") - 1, 0, len(k) - 2)
+    h = k[i + 1] - k[i]
+    t = (x - k[i]) / h
+    beyond = np.maximum(t - 1.0, 0.0) * h
+    t = np.minimum(t, 1.0)
+    out: FloatArray = (
+        values[i] * (1 + 2 * t) * (1 - t) ** 2
+        + h * slope[i] * t * (1 - t) ** 2
+        + values[i + 1] * t**2 * (3 - 2 * t)
+        + h * slope[i + 1] * t**2 * (t - 1)
+        + beyond * slope[-1]
+    )
     return out
 
 
@@ -73,7 +91,7 @@ def _jacobian(p: FloatArray, azimuth_deg: FloatArray) -> FloatArray:
 
 
 def fit_rim(azimuth_deg: FloatArray, elevation_deg: FloatArray, u_deg: FloatArray) -> Rim:
-    """Fit the family to points (N,) with standard uncertainties `u_deg`; neighbours share their errors over 15 degrees."""
+    """Fit the family to points (N,) with standard uncertainties `u_deg`; errors are shared over 15 degrees."""
     mean = np.append(MEAN, 0.0)
     precision = np.diag(1.0 / np.append(SD, TURN_SD) ** 2)
     p = mean.copy()
@@ -93,4 +111,4 @@ def fit_rim(azimuth_deg: FloatArray, elevation_deg: FloatArray, u_deg: FloatArra
             break
     left = elevation_deg - rim_elevation(p, azimuth_deg)
     misfit = float(np.sqrt(np.mean((left[weight > 0.5]) ** 2))) if (weight > 0.5).any() else float("inf")
-    return Rim(p, covariance, misfit)
+    return Rim(p, np.asarray(covariance, float), misfit)

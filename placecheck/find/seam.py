@@ -98,10 +98,8 @@ def _lines(
     return total, share
 
 
-def _strength(
-    response: FloatArray, usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float
-) -> FloatArray:
-    """Signed strength (leans, places) of every line in standard deviations of chance lines; 0 where too little is seen."""
+def _strength(response: FloatArray, usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float) -> FloatArray:
+    """Signed strength (leans, places) of every line in standard deviations of chance; 0 where too little is seen."""
     total, length = _lines(response, usable, u0, v_ref_row)
     total = np.where(length >= LEAST_ROWS_MM, total, 0.0)
     noise = 1.48 * float(np.median(np.abs(total[total != 0]))) if (total != 0).any() else 1.0
@@ -126,7 +124,7 @@ def find_seam(
     `back_v_mm` is the closure's back edge (one middle seam shows only behind it), `sides_u_mm` its side edges, beside
     which no seam of a pair is looked for.
     """
-    h, w = facing.shape
+    h = facing.shape[0]
     v = V_FRONT_MM - (np.arange(h) + 0.5) / PX_PER_MM
     usable = (facing > 0.22) & ~hidden & (v < rim_v_mm - 12.0)[:, None]
     behind = usable.any(1) & (v < back_v_mm - 4.0)
@@ -153,18 +151,19 @@ def find_seam(
         for sign in (1.0, -1.0):
             pair = _pair(sign * z, u0, prior)
             if pair is not None and (best is None or pair[0] > best[0] + 1.0):
-                score, i, j, k = pair
-                lines = [(float(u0[m]), float(LEANS[i]), sign) for m in (j, k)]
-                strength = float(min(abs(z[i, j]), abs(z[i, k])))
+                score, lean, left, right = pair
+                lines = [(float(u0[m]), float(LEANS[lean]), sign) for m in (left, right)]
+                strength = float(min(abs(z[lean, left]), abs(z[lean, right])))
                 best = (score, lines, response, strength, "a pair of seams")
     if best is None:
         return None
-    followed = [_follow(best[2], usable, u, lean, sign, v) for u, lean, sign in best[1]]
+    ridge: FloatArray = np.asarray(best[2], np.float64)
+    followed = [_follow(ridge, usable, u, lean, sign, np.asarray(v, np.float64)) for u, lean, sign in best[1]]
     if any(f is None for f in followed):
         return None
     fits = [f for f in followed if f is not None]
-    mean = sum(f[0] for f in fits) / len(fits)
-    covariance = sum(f[1] for f in fits) / len(fits) ** 2
+    mean = np.mean([f[0] for f in fits], axis=0)
+    covariance = np.sum([f[1] for f in fits], axis=0) / len(fits) ** 2
     if len(fits) == 2 and abs(fits[0][0][1] - fits[1][0][1]) > 0.3:
         return None
     at = (float(v[rows[-1]]), float(v[rows[0]]))

@@ -1,0 +1,202 @@
+"""From sightings to observations: marks and lines in photo pixels, by hand or found, and what they tell the block.
+
+What the finder saw in the unrolled picture becomes Marks and Lines in the photo. Marks set
+by hand take the place of what was found. A fold that was not seen falls back on the middle of
+the side edges; a corner that is hidden, or seen so obliquely that its place says nothing,
+is placed half the closure's width beside the fold: both say so in their evidence and carry a
+larger uncertainty. Pins on the cap's centre line join the seams. What the closure tells the
+block (one plane, a known length, the rim's symmetry) is handed to the fit as clues. A closure
+plainly of another size than the one named is refused here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import Geometry
+from placecheck.block_fit import Clues
+from placecheck.errors import RetakeNeeded
+from placecheck.find.closure import ClosureSighting, line_in_photo, marks_in_photo
+from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots
+from placecheck.find.unroll import Unrolling
+from placecheck.measure import (
+    CORNERS,
+    FOLD,
+    SEAM_LIFT_MM,
+    Inferred,
+    Line,
+    Mark,
+    Observed,
+    dense_line,
+    measure_at,
+    put_on_dome,
+)
+from placecheck.request import CheckRequest
+from placecheck.uncertainty import mark_covariance_mm2
+from placecheck.vision import Image
+
+FloatArray = npt.NDArray[np.float64]
+
+PIN_U_MM = 0.5  # how well a pin is set on the line, and its head seen
+FOLD_STRETCH = 1.005  # a pinned closure's fold over its nominal length, and how much that varies
+FOLD_STRETCH_U = 0.025
+HALF_WIDTH_U = 0.02
+
+
+def by_hand(observed: Observed, request: CheckRequest, width: int, height: int) -> Observed:
+    """Marks set by hand in place of what was found."""
+    marks = request.marks
+    if marks is None:
+        return observed
+    marks.check_inside(width, height)
+    cov = np.eye(2) * marks.u_px**2
+    points = dict(observed.marks)
+    points |= {n: Mark(np.array(p, float), cov, ("set by hand",)) for n, p in marks.landmarks_px.items()}
+    lines = {}
+    for name, field in (("cap_rim", "rim"), ("hairline", "hairline"), ("centre_line", "centre")):
+        if name in marks.lines_px:
+            lines[field] = dense_line(np.array(marks.lines_px[name], float), marks.u_px)
+    inferred = {n: g for n, g in observed.inferred.items() if n not in points}
+    return replace(observed, marks=points, inferred=inferred, **lines)
+
+
+def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, request: CheckRequest) -> Observed:
+    marks = marks_in_photo(sighting, grid, geometry)
+    inferred: dict[str, Inferred] = {}
+    width = request.closure.width_mm
+    for end in ("front", "back"):
+        fold = f"fold_{end}"
+        pair = [f"{end}_left", f"{end}_right"]
+        if fold not in marks and all(name in marks for name in pair):
+            middle = (marks[pair[0]].px + marks[pair[1]].px) / 2
+            scale = geometry.f_px / float(np.linalg.norm(geometry.translation))
+            marks[fold] = Mark(middle, np.eye(2) * (2.5 * scale) ** 2, ("middle of the side edges",))
+        for name, sign in zip(pair, (-1.0, 1.0), strict=True):
+            if name not in marks and fold in marks:
+                why = ("hidden: half the closure's width from the fold",)
+                inferred[name] = Inferred(fold, sign * width / 2, max(1.5, HALF_WIDTH_U * width), why)
+    centre = line_in_photo(sighting.centre, grid, geometry, across_u=True)
+    if centre is not None:
+        centre = replace(centre, evidence=sighting.centre_evidence)
+    return Observed(
+        marks,
+        inferred,
+        line_in_photo(sighting.rim, grid, geometry, across_u=False),
+        line_in_photo(sighting.hairline, grid, geometry, across_u=False),
+        centre,
+    )
+
+
+def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckRequest) -> Observed:
+    """Corners that the line of sight only grazes, or that miss the dome, placed from the fold instead."""
+    on = put_on_dome(geometry, observed)
+    marks, inferred = dict(observed.marks), dict(observed.inferred)
+    width = request.closure.width_mm
+    beside_u = max(1.5, HALF_WIDTH_U * width)
+    for name in CORNERS:
+        mark, fold = observed.marks.get(name), f"fold_{name.split('_')[0]}"
+        if mark is None or fold not in observed.marks or "set by hand" in mark.evidence:
+            continue
+        lost = not np.isfinite(on.marks_uv[name]).all()
+        if not lost:
+            cov = mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)
+            lost = bool(cov[0, 0] > (2.5 * beside_u) ** 2)
+        if lost:
+            del marks[name]
+            sign = -1.0 if name.endswith("left") else 1.0
+            why = ("seen too obliquely: half the closure's width from the fold",)
+            inferred[name] = Inferred(fold, sign * width / 2, beside_u, why)
+    return replace(observed, marks=marks, inferred=inferred)
+
+
+def clues_of(
+    observed: Observed,
+    geometry: Geometry,
+    request: CheckRequest,
+    rim_yaw_deg: tuple[float, float] | None = None,
+) -> Clues:
+    empty = np.zeros((0, 2))
+    centre = observed.centre
+    keep: Any = np.zeros(0, bool)
+    if centre is not None:
+        p = geometry.hit(centre.px, SEAM_LIFT_MM)
+        keep = np.isfinite(p).all(-1)
+        keep &= np.arange(len(keep)) % 2 == 0
+    pairs, lengths, u = np.zeros((0, 2, 2)), np.zeros(0), np.zeros(0)
+    if all(n in observed.marks for n in FOLD):
+        pairs = np.array([[observed.marks[n].px for n in FOLD]])
+        lengths = np.array([request.closure.length_mm * FOLD_STRETCH])
+        u = np.array([request.closure.length_mm * FOLD_STRETCH_U])
+    return Clues(
+        centre.px[keep] if centre is not None else empty,
+        centre.u_px[keep] if centre is not None else np.zeros(0),
+        pairs,
+        lengths,
+        u,
+        SEAM_LIFT_MM,
+        observed.pins.px if observed.pins is not None else empty,
+        observed.pins.u_px if observed.pins is not None else np.zeros(0),
+        HEAD_LIFT_MM,
+        rim_yaw_deg,
+    )
+
+
+def with_pins(observed: Observed, geometry: Geometry, image: Image, outline_px: FloatArray) -> Observed:
+    """The observation with pins on the cap's centre line, where ball pins are seen there."""
+    if observed.centre is None or "set by hand" in observed.centre.evidence:
+        return observed
+    on = put_on_dome(geometry, observed)
+    spots = find_spots(image, geometry, on.chart, outline_px)
+    pins = centre_pins(spots, on.marks_uv, 0.0)
+    if not pins:
+        return observed
+    mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
+    u_px = np.full(len(pins), PIN_U_MM / mm_per_px)
+    words = f"{len(pins)} ball pin{'s' if len(pins) > 1 else ''} on the centre line"
+    centre = replace(observed.centre, evidence=(*observed.centre.evidence, words))
+    return replace(observed, centre=centre, pins=Line(np.array([p.px for p in pins]), u_px, 0.0, (words,)))
+
+
+def closure_edge_px(observed: Observed, geometry: Geometry) -> FloatArray:
+    """Points (M, 2) px along the ventilated rectangle's edge, as far as its corners are known."""
+    on = put_on_dome(geometry, observed, chart_step_mm=8.0)
+    uv = {**on.inferred_uv, **on.marks_uv}
+    ring = ("fold_front", "front_right", "back_right", "fold_back", "back_left", "front_left", "fold_front")
+    t = np.linspace(0, 1, 12)[:, None]
+    parts = [(1 - t) * uv[a] + t * uv[b] for a, b in pairwise(ring) if a in uv and b in uv]
+    if not parts:
+        return np.zeros((0, 2))
+    points = on.chart.to_points(np.concatenate(parts))
+    return geometry.to_px(points[geometry.visible(points, -0.1)])
+
+
+def check_size(observed: Observed, geometry: Geometry, request: CheckRequest) -> None:
+    """Raises RetakeNeeded when the closure in the photo is plainly not of the size that was named."""
+    if not all(n in observed.marks for n in (*FOLD,)):
+        return
+    values = measure_at(put_on_dome(geometry, observed), request.closure.width_mm)
+    seen, named = [], []
+    for name, nominal in (
+        ("length_fold_mm", request.closure.length_mm),
+        ("width_back_mm", request.closure.width_mm),
+        ("width_front_mm", request.closure.width_mm),
+    ):
+        if np.isfinite(values.get(name, math.nan)):
+            seen.append(values[name])
+            named.append(nominal)
+    off = np.abs(np.array(seen) / np.array(named) - 1.0)
+    # across the dome a width is seen well; a length runs over the forehead, where a first dome may be wrong
+    if off[0] > 0.21 or (len(off) > 1 and off[1:].min() > 0.14):
+        inch = 25.4
+        wide = float(np.median(seen[1:])) if len(seen) > 1 else math.nan
+        words = f"{wide / inch:.1f} x {seen[0] / inch:.1f} in" if np.isfinite(wide) else f"{seen[0] / inch:.1f} in long"
+        raise RetakeNeeded(
+            "closure-size",
+            f"The closure in the photo is about {words}, not {request.closure.label}: check the size you named.",
+        )

@@ -1,0 +1,215 @@
+"""How the block stands: fits that follow the outline in the photo, from many guesses to one.
+
+A Stage holds what every fit of one photo shares. Guesses of place.py are each traced: the
+outline is searched in the photo near the predicted one (edge.py), the dome is fitted to it,
+and so in turns with a narrowing search; the best by evidence and misfit is kept. A dome
+seen from above looks much the same from both ends, so the standing is also tried back to
+front, and the unrolled pictures decide which end is the face; the user's word outranks
+them. A fit that card, tape and outline cannot all agree with is refused here, with the
+reason: what was found is no block, or the card or the tape is wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import AT, Frame, outline_px, start_place, unpack, yaw_on_table
+from placecheck.block_fit import BlockFit, Clues, fit_block
+from placecheck.camera import Camera
+from placecheck.card import CardSighting
+from placecheck.dome import BUMPS
+from placecheck.errors import RetakeNeeded
+from placecheck.find.closure import ClosureSighting
+from placecheck.find.edge import find_edge
+from placecheck.find.outline import BlockSighting
+from placecheck.find.place import stand_candidates
+from placecheck.find.unroll import Unrolling
+from placecheck.measure import dense_line
+from placecheck.request import CheckRequest
+
+FloatArray = npt.NDArray[np.float64]
+
+WORST_COST = 80.0
+"""Sum of squares beyond which tape, card, outline and closure contradict each other. Sound photos with truth stayed
+below 60; a tape 14 % short of the truth gave 117. Smaller contradictions are absorbed by the block's unknown height."""
+FACES: Mapping[str, tuple[float, float]] = {
+    "top": (0.0, -1.0),
+    "bottom": (0.0, 1.0),
+    "left": (-1.0, 0.0),
+    "right": (1.0, 0.0),
+}
+
+
+@dataclass(frozen=True)
+class Stage:
+    """What every fit of one photo shares."""
+
+    image: npt.NDArray[np.uint8]
+    request: CheckRequest
+    camera: Camera
+    card: CardSighting
+    board_mm: FloatArray
+    block: BlockSighting
+
+
+@dataclass(frozen=True)
+class Traced:
+    """A fitted block whose outline was searched in the photo: fit, outline px, its uncertainty, a figure of merit."""
+
+    fit: BlockFit
+    outline_px: FloatArray
+    u_px: float
+    merit: float
+
+
+def board_mm(card: CardSighting, request: CheckRequest) -> FloatArray:
+    """The card's corners in true mm: nominal, or scaled by the measured bars."""
+    if request.card_bars_mm is None:
+        return card.board_mm
+    out: FloatArray = card.board_mm * (np.array(request.card_bars_mm) / 100.0)
+    return out
+
+
+def fit_stage(
+    stage: Stage,
+    outline_px: FloatArray,
+    outline_u_px: float,
+    start: FloatArray,
+    clues: Clues | None = None,
+    iterations: int = 8,
+) -> BlockFit:
+    return fit_block(
+        stage.camera,
+        stage.board_mm,
+        stage.card.corners_px,
+        outline_px,
+        0.0,
+        np.zeros(2),
+        stage.request.block_circumference_mm,
+        corner_u_px=max(0.15, float(np.median(stage.card.u_px))),
+        outline_u_px=outline_u_px,
+        clues=clues,
+        start=start,
+        iterations=iterations,
+    )
+
+
+def trace_outline(
+    stage: Stage,
+    start: BlockFit | FloatArray,
+    frame: Frame,
+    reaches: tuple[float, ...],
+    n: int,
+    iterations: int = 5,
+    avoid: FloatArray | None = None,
+) -> Traced:
+    """Search the outline and fit the block in turns, with the search narrowing to the last of `reaches` (mm)."""
+    theta = start.theta if isinstance(start, BlockFit) else start
+    hand = stage.request.marks
+    h, w = stage.image.shape[:2]
+    traced = None
+    for reach in reaches:
+        geometry = unpack(theta, frame)
+        mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
+        if hand is not None and "outline" in hand.lines_px:
+            px, u_px, merit = dense_line(np.array(hand.lines_px["outline"], float), hand.u_px, n).px, hand.u_px, 1.0
+        else:
+            ring = outline_px(geometry, n, 18)
+            edge = find_edge(stage.image, ring, mm_per_px, reach, stage.block.votes, stage.block.vote_grid, avoid)
+            inside = (edge.px > 2).all(1) & (edge.px[:, 0] < w - 3) & (edge.px[:, 1] < h - 3)
+            good = inside & (edge.evidence > 0.25)
+            if good.sum() < n // 3:
+                good = inside
+            if inside.mean() < 0.7:
+                raise RetakeNeeded(
+                    "block-cut-off",
+                    "The block is cut off by the edge of the photo: step back until its whole outline is in the frame.",
+                )
+            px, u_px = edge.px[good], max(0.4, max(0.3, reach / 8.0) / mm_per_px)
+            merit = float(2.0 * np.clip(edge.evidence, 0, 1).mean())
+        fit = fit_stage(stage, px, u_px, theta, iterations=iterations)
+        theta = fit.theta
+        traced = Traced(fit, px, u_px, merit - 0.3 * fit.outline_residual_mm - 0.02 * fit.cost)
+    assert traced is not None
+    return traced
+
+
+def stand_block(stage: Stage) -> Traced:
+    """The block found in the photo, whichever way round: the best of several traced standings."""
+    card, block = stage.card, stage.block
+    centroid = list(block.centroid_px)
+    face = np.array(FACES[stage.request.front]) if stage.request.front else block.face_px
+    yaw = yaw_on_table(stage.camera, stage.board_mm, card.corners_px, centroid, face)
+    place = start_place(stage.camera, stage.board_mm, card.corners_px, centroid)
+    first = fit_block(
+        stage.camera,
+        stage.board_mm,
+        card.corners_px,
+        block.outline_px,
+        yaw,
+        place,
+        stage.request.block_circumference_mm,
+        outline_u_px=block.u_px,
+        iterations=0,
+    )
+    found = stand_candidates(stage.image, first.frame, first.theta, yaw, block.votes, block.vote_grid)
+    traced = [trace_outline(stage, guess.theta, first.frame, (12.0, 7.0), 72, 3) for guess in found]
+    return max(traced, key=lambda t: t.merit)
+
+
+def turned(theta: FloatArray) -> FloatArray:
+    """The same standing, looked at back to front."""
+    out = theta.copy()
+    out[AT["block yaw"]] += 180.0
+    out[AT["egg"]] = 0.05
+    for bump in BUMPS:
+        out[AT[bump.name]] = bump.mean
+    return out
+
+
+Way = tuple[Traced, npt.NDArray[np.uint8], Unrolling, ClosureSighting]
+
+
+def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -> Way:
+    """Which of the two ways round is right, by the unrolled pictures; the user's word outranks them."""
+    if request.front is not None:
+        wanted = np.array(FACES[request.front])
+
+        def along(way: Way) -> float:
+            g = way[0].fit.geometry
+            p = g.to_px(np.array([[0.0, 0.0, 90.0], [0.0, 30.0, 90.0]]))
+            return float((p[1] - p[0]) @ wanted)
+
+        return max(ways, key=along)
+    best, other = sorted(ways, key=lambda way: -way[3].upright)
+    if best[3].upright < 0.6 or other[3].upright > 0.5 * best[3].upright + 0.3:
+        raise RetakeNeeded(
+            "front-unclear",
+            "It cannot be told which end of the block is the face: say it with --front top, bottom, left or right, "
+            "or take the photo again leaning toward the face.",
+        )
+    return best
+
+
+def check_block(fit: BlockFit, block: BlockSighting) -> None:
+    """Raises RetakeNeeded when card, tape and outline cannot all be true."""
+    size = block.size_px
+    mm_per_px = float(np.linalg.norm(fit.geometry.translation)) / fit.geometry.f_px
+    if fit.outline_residual_mm > 4.0 or fit.outline_worst_mm > 14.0:
+        raise RetakeNeeded(
+            "block-odd",
+            "What was found is not shaped like a block: take the photo again with the whole block in view and nothing "
+            "covering its outline.",
+        )
+    height = fit.geometry.dome.height_mm
+    centre = fit.theta[AT["block height"]]
+    if abs(fit.tape_pull) > 3.0 or fit.cost > WORST_COST or not 105.0 <= centre <= 235.0 or not 75.0 <= height <= 135.0:
+        raise RetakeNeeded(
+            "block-size",
+            f"The block in the photo does not fit the taped circumference and the card ({size * mm_per_px:.0f} mm long "
+            "by the photo): check the tape, and that the card was printed at 100 %.",
+        )
