@@ -326,7 +326,12 @@ def _draw_tags(
             if corner is not None:
                 places[f"clearance_{side}_mm"] = _point_along(lines.get("hairline"), front, corner, share)
         for name, at in reversed(places.items()):  # the sides first, the middle finds room between them
-            tag(name, f"clearance {name.split('_')[1]}", at, _unit(forward) + 0.8 * _unit(at - front))
+            tag(
+                name,
+                MEASURE_BY_NAME[name].label.replace("below cap edge, ", ""),
+                at,
+                _unit(forward) + 0.8 * _unit(at - front),
+            )
         tag("fold_offset_front_mm", "fold off centre, front", front, -forward)
     if back is not None:
         tag("fold_offset_back_mm", "fold off centre, back", back, -forward)

@@ -56,18 +56,13 @@ class Checker:
         from placecheck import check
         from placecheck.one_photo import pick_camera
 
-        if not hasattr(check, "remeasure"):
-            return photo
         return check.sight(photo, request, pick_camera(photo, request).camera)
 
     def again(self, seen: Any, request: CheckRequest) -> Measured:
         """Measured anew with request.marks in place of what was found. Raises PlacecheckError."""
         from placecheck import check
 
-        if hasattr(check, "remeasure"):
-            measured: Measured = check.remeasure(seen, request.marks)
-            return measured
-        return self.measure(seen, request)
+        return check.remeasure(seen, request.marks)
 
     def check(self, path: Path, request: CheckRequest) -> Outcome:
         """One photo from its bytes to its pictures; raises nothing for a photo."""
