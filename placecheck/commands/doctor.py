@@ -15,7 +15,7 @@ def register(app: typer.Typer) -> None:
 
 
 def doctor() -> None:
-    """See whether this machine has all that the checker needs."""
+    """See whether this computer has all that placecheck needs."""
     from placecheck.settings import home
     from placecheck.system import examine
 

@@ -38,7 +38,7 @@ def plan(
     file: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the sheet (CSV) here.")] = None,
     force: Annotated[bool, typer.Option("--force", help="Overwrite the file if it is there already.")] = False,
 ) -> None:
-    """Print the order sheet of a study, in random order."""
+    """Print the sheet of a study: who measures which block when, in random order."""
     import secrets
 
     from placecheck.study.plan import make_plan, names, plan_csv
