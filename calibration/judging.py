@@ -8,7 +8,7 @@ Seeds start at 10,000,000, which training never draws. `score` runs the check in
 every NAME.jpg with NAME.json beside it and prints, per measure, median, 95th percentile and
 largest error, bias, the stated U95 and how often it covered the error, then the verdicts.
 `factors` takes errors of scenes set apart for this (not those that are reported on) and
-finds, for every measure, the factor on u for which U95 would cover 95.5 % of them, bounded
+finds, for every measure, the factor on u for which U95 would cover 92 % of them, bounded
 to 0.7..3; it writes placecheck/find/networks/calibration.json.
 """
 
@@ -123,7 +123,7 @@ def report(rows: list[dict[str, Any]]) -> None:
 
 
 def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
-    """The factor on u of every measure for which U95 = 2 u covers 95.5 % of the errors."""
+    """The factor on u of every measure for which U95 = 2 u covers 92 % of the errors."""
     from placecheck.answer import MEASURES
 
     out = {}
@@ -132,7 +132,7 @@ def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
             abs(r["errors"][spec.name][0]) / r["errors"][spec.name][1] for r in rows if spec.name in r.get("errors", {})
         ]
         if len(z) >= 25:
-            out[spec.name] = round(float(np.clip(np.percentile(z, 95.5) / 2.0, 0.7, 3.0)), 3)
+            out[spec.name] = round(float(np.clip(np.percentile(z, 92.0) / 2.0, 0.7, 3.0)), 3)
     return out
 
 

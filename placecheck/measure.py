@@ -150,7 +150,7 @@ def put_on_dome(
         height_mm=geometry.dome.height_mm + lift,
     )
     chart = fermi_chart(lifted, geometry.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
-    uv = chart.to_uv(np.nan_to_num(np.concatenate([lace, rim]), nan=1e3))
+    uv = chart.to_uv(np.concatenate([lace, rim]))
     marks_uv = {name: uv[i] + nuisance.marks_mm.get(name, np.zeros(2)) for i, name in enumerate(names)}
     inferred_uv = {
         name: marks_uv[guess.anchor] + np.array([guess.du_mm, 0.0]) + nuisance.marks_mm.get(name, np.zeros(2))

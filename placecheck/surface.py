@@ -186,8 +186,10 @@ class Chart:
         return p, along_u, along_v
 
     def to_uv(self, points: FloatArray) -> FloatArray:
-        """Chart coordinates (..., 2) of surface points (..., 3); NaN where they lie off the chart."""
+        """Chart coordinates (..., 2) of surface points (..., 3); NaN where they lie off the chart or are NaN."""
         q = np.asarray(points, float).reshape(-1, 3)
+        lost = ~np.isfinite(q).all(-1)
+        q = np.where(lost[:, None], self.points[0, 0], q)
         su, sv = max(1, len(self.u_mm) // 24), max(1, len(self.v_mm) // 30)
         coarse = self.points[::sv, ::su]
         gu, gv = np.meshgrid(self.u_mm[::su], self.v_mm[::sv])
@@ -209,7 +211,7 @@ class Chart:
             if float(np.max(np.abs(step), initial=0.0)) < 1e-6:
                 break
         off = np.any((uv < low - 1e-6) | (uv > high + 1e-6), axis=-1)
-        uv = np.where(off[:, None], np.nan, uv)
+        uv = np.where((off | lost)[:, None], np.nan, uv)
         return uv.reshape(*np.shape(points)[:-1], 2)
 
     def path_mm(self, uv: FloatArray, n: int = 33) -> float:

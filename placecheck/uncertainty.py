@@ -68,7 +68,7 @@ def mark_covariance_mm2(geometry: Geometry, on: OnDome, px: FloatArray, covarian
     h = 0.5
     around = px + np.array([[h, 0], [-h, 0], [0, h], [0, -h]])
     points = geometry.hit(around, LACE_LIFT_MM)
-    uv = on.chart.to_uv(np.nan_to_num(points, nan=1e3))
+    uv = on.chart.to_uv(points)
     if not np.isfinite(uv).all():
         return np.eye(2) * 15.0**2
     jac = np.stack([(uv[0] - uv[1]), (uv[2] - uv[3])], -1) / (2 * h)
@@ -92,7 +92,7 @@ def station_u_mm(
     normal = np.array([-along[1], along[0]])
     h = 0.4
     points = geometry.hit(np.stack([line.px[i] + h * normal, line.px[i] - h * normal]), lift_mm)
-    ends = on.chart.to_uv(np.nan_to_num(points, nan=1e3))
+    ends = on.chart.to_uv(points)
     if not np.isfinite(ends).all():
         return 10.0
     per_px = abs(float(ends[0, 1] - ends[1, 1])) / (2 * h)
@@ -126,15 +126,18 @@ def budgets(
         return np.array([m[name] for name in names])
 
     base = at(None)
+    # along the principal directions of the covariance, so that what is correlated moves together: one unknown moved
+    # by its own uncertainty alone may carry the block off the lines of sight
     u_theta = np.sqrt(np.diag(fit.covariance))
-    jac = np.empty((len(names), len(NAMES)))
-    for j in range(len(NAMES)):
-        th = fit.theta.copy()
-        h = 0.3 * u_theta[j]
-        th[j] += h
-        jac[:, j] = (at(th) - base) / h
-    jac = np.nan_to_num(jac)
-    total_fit = np.einsum("ij,jk,ik->i", jac, fit.covariance, jac)
+    share, directions = np.linalg.eigh(fit.covariance / np.outer(u_theta, u_theta))
+    share = np.sqrt(np.maximum(share, 1e-12))
+    moved = np.empty((len(names), len(NAMES)))
+    h = 0.3
+    for k in range(len(NAMES)):
+        moved[:, k] = (at(fit.theta + h * share[k] * directions[:, k] * u_theta) - base) / h
+    moved = np.nan_to_num(moved)
+    total_fit = (moved**2).sum(1)
+    jac = (moved / share) @ directions.T / u_theta
     lines: list[tuple[str, FloatArray]] = []
     explained = np.zeros(len(names))
     for group, members in GROUPS.items():
@@ -146,8 +149,8 @@ def budgets(
     lines = [(group, part * shrink) for group, part in lines]
 
     def variance_of(nuisance: Nuisance, size: float) -> FloatArray:
-        moved = measure_at(put_on_dome(geometry, slim, nuisance, 8.0), nominal_width_mm, nuisance, bend)
-        change = np.nan_to_num(np.array([moved[name] for name in names]) - base)
+        there = measure_at(put_on_dome(geometry, slim, nuisance, 8.0), nominal_width_mm, nuisance, bend)
+        change = np.nan_to_num(np.array([there[name] for name in names]) - base)
         out: FloatArray = (change / size) ** 2
         return out
 
@@ -164,8 +167,8 @@ def budgets(
                 for n, uv in slim_on.inferred_uv.items()
             },
         )
-        moved = measure_at(shifted, nominal_width_mm, nuisance, bend)
-        return np.nan_to_num(np.array([moved[name] for name in names]) - base)
+        there = measure_at(shifted, nominal_width_mm, nuisance, bend)
+        return np.nan_to_num(np.array([there[name] for name in names]) - base)
 
     for name, mark in observed.marks.items():
         cov = mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)

@@ -81,8 +81,7 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     # the head's own colour, from its middle only
     colours = gaussian_blur(part, max(0.35 * radius, 0.6))[ys, xs].astype(float)
     points = geometry.hit(px, HEAD_LIFT_MM)
-    uv = chart.to_uv(np.nan_to_num(points, nan=1e3))
-    uv[~np.isfinite(points).all(-1)] = np.nan
+    uv = chart.to_uv(points)
     return [Spot(px[i], colours[i], float(c[i]), uv[i]) for i in range(len(px)) if np.isfinite(uv[i]).all()]
 
 

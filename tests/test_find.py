@@ -1,0 +1,130 @@
+"""The finders on drawn pictures whose truth is known."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from placecheck.find.edge import find_edge, normals_of
+from placecheck.find.network import FOLDER
+from placecheck.find.rim import fit_rim, rim_elevation
+from placecheck.find.seam import find_seam
+from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH, cell_to_uv, uv_to_cell
+
+
+def disk_picture(rng, radius=180.0, centre=(300.3, 290.7), soft=1.0):
+    """A pale disk on a darker noisy table, drawn four times finer and averaged down."""
+    y, x = np.mgrid[0:2400, 0:2400] / 4.0 - 0.375
+    inside = 1 / (1 + np.exp(np.clip((np.hypot(x - centre[0], y - centre[1]) - radius) / 0.2, -50, 50)))
+    picture = 90 + 80 * inside
+    small = cv2.GaussianBlur(cv2.resize(picture, (600, 600), interpolation=cv2.INTER_AREA), (0, 0), soft)
+    small = small + rng.normal(0, 3, small.shape)
+    return np.repeat(np.clip(small, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def ring(radius, centre, n=96):
+    a = np.linspace(0, 2 * np.pi, n, endpoint=False)
+    return np.array(centre) + radius * np.stack([np.cos(a), np.sin(a)], -1)
+
+
+@pytest.mark.parametrize("off_mm", [-4.0, 0.0, 5.0])
+def test_edge_is_found_to_a_quarter_of_a_millimetre(off_mm):
+    """0.45 mm a pixel, prediction off by some mm: the median distance of the found points from the drawn circle."""
+    image = disk_picture(np.random.default_rng(1))
+    centre = (300.3, 290.7)
+    edge = find_edge(image, ring(180 + off_mm / 0.45, centre), 0.45, 8.0)
+    error_mm = (np.linalg.norm(edge.px - np.array(centre), axis=1) - 180.0) * 0.45
+    assert abs(np.median(error_mm)) < 0.25
+    assert np.percentile(np.abs(error_mm), 90) < 0.6
+
+
+def test_a_ring_inside_the_block_is_not_taken_for_its_edge():
+    """Hair darker than the cap: a strong edge 5 mm within the outline must not win over the outline."""
+    image = disk_picture(np.random.default_rng(2))
+    cv2.circle(image, (300, 291), 168, (30, 30, 30), -1)
+    edge = find_edge(image, ring(175.0, (300.3, 290.7)), 0.45, 8.0)
+    error_mm = (np.linalg.norm(edge.px - np.array([300.3, 290.7]), axis=1) - 180.0) * 0.45
+    assert abs(np.median(error_mm)) < 0.8
+
+
+@settings(max_examples=20, deadline=None)
+@given(flip=st.booleans(), turn=st.floats(0, 6.28))
+def test_normals_point_outward_whichever_way_the_ring_runs(flip, turn):
+    r = ring(100.0, (0.0, 0.0)) @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    r = r[::-1] if flip else r
+    assert ((normals_of(r) * r).sum(1) > 99).all()
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    front=st.floats(22, 38),
+    drop=st.floats(14, 32),
+    s28=st.floats(0.0, 0.1),
+    s55=st.floats(0.3, 0.6),
+    turn=st.floats(-4, 4),
+    hidden=st.floats(20, 40),
+)
+def test_rim_under_the_hair_within_its_uncertainty(front, drop, s28, s55, turn, hidden):
+    """Only the parts beside the closure are seen; the front's elevation is found within four of its uncertainties."""
+    truth = np.array([front, drop, s28, s55, turn])
+    azimuth = np.linspace(-88, 88, 120)
+    azimuth = azimuth[np.abs(azimuth) > hidden]
+    seen = rim_elevation(truth, azimuth) + np.random.default_rng(0).normal(0, 0.3, len(azimuth))
+    rim = fit_rim(azimuth, seen, np.full(len(azimuth), 0.4))
+    error = rim.elevation_deg(np.array([turn]))[0] - front
+    assert abs(error) < 4 * rim.u_deg(np.array([turn]))[0] + 0.3
+
+
+def seam_picture(lines, rng):
+    """An unrolled picture of grey mesh with dark upright lines (u at v = 0, lean, width mm)."""
+    picture = np.full((HEIGHT, WIDTH, 4), 255, np.uint8)
+    cells = np.stack(np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT)), -1).astype(float)
+    uv = cell_to_uv(cells)
+    light = 110 + rng.normal(0, 8, (HEIGHT, WIDTH))
+    for u, lean, width in lines:
+        light = np.where(
+            np.abs(uv[..., 0] - u - lean * uv[..., 1]) < width / 2, 55 + rng.normal(0, 6, light.shape), light
+        )
+    picture[..., :3] = np.clip(light, 0, 255)[..., None]
+    hidden = (np.abs(uv[..., 0]) < 60) & (uv[..., 1] > -20)
+    return picture, hidden
+
+
+def test_one_seam_behind_the_closure():
+    picture, hidden = seam_picture([(2.4, -0.03, 4.0)], np.random.default_rng(3))
+    facing = np.ones((HEIGHT, WIDTH), np.float32)
+    seam = find_seam(picture, facing, hidden, 110.0, 0.5, 0.0, back_v_mm=-20.0)
+    assert seam is not None
+    assert seam.kind == "one seam"
+    assert seam.u_mm + seam.lean * -60 == pytest.approx(2.4 + 0.03 * 60, abs=0.4)
+
+
+def test_a_pair_of_seams_gives_its_middle():
+    picture, hidden = seam_picture([(-31.0, 0.02, 3.0), (37.0, 0.02, 3.0)], np.random.default_rng(4))
+    facing = np.ones((HEIGHT, WIDTH), np.float32)
+    seam = find_seam(picture, facing, hidden, 110.0, 1.0, 0.0, back_v_mm=-20.0)
+    assert seam is not None
+    assert seam.kind == "a pair of seams"
+    assert seam.u_mm + seam.lean * -60 == pytest.approx(3.0 - 0.02 * 60, abs=0.4)
+
+
+def test_plain_mesh_has_no_seam():
+    picture, hidden = seam_picture([], np.random.default_rng(5))
+    facing = np.ones((HEIGHT, WIDTH), np.float32)
+    assert find_seam(picture, facing, hidden, 110.0, 0.0, 0.0, back_v_mm=-20.0) is None
+
+
+@settings(max_examples=30, deadline=None)
+@given(u=st.floats(-100, 100), v=st.floats(-100, 150))
+def test_cells_and_millimetres_invert_each_other(u, v):
+    assert cell_to_uv(uv_to_cell(np.array([u, v]))) == pytest.approx([u, v])
+    assert uv_to_cell(np.array([-U_HALF_MM, V_FRONT_MM])) == pytest.approx([-0.5, -0.5])
+    assert PX_PER_MM * 2 * U_HALF_MM == WIDTH
+
+
+def test_the_networks_stay_small():
+    """8 MB for both: they ship in the package."""
+    assert sum(f.stat().st_size for f in FOLDER.glob("*.onnx")) < 8_000_000
