@@ -27,7 +27,7 @@ FloatArray = npt.NDArray[np.float64]
 HEAD_MM = 3.8
 HEAD_LIFT_MM = 2.2
 BESIDE_MM = 15.0
-NEAR_EXPECTED_MM = 9.0
+NEAR_EXPECTED_MM = 13.0
 
 
 @dataclass(frozen=True)
