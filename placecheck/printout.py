@@ -10,6 +10,7 @@ the order in which it is to be done, then what is wrong with the photo, if anyth
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
@@ -121,3 +122,25 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
         console.print()
         for problem in answer.problems:
             console.print(Text(f"! {problem.message}"))
+
+
+def print_budget(console: Console, answer: Answer) -> None:
+    """Where the uncertainty of every judged measure comes from, largest first; standard uncertainties, k = 1.
+
+    What is left between the contributions' root sum of squares and u is the factor found on scenes with truth.
+    """
+    from rich.text import Text
+
+    for spec in MEASURES:
+        estimate = answer.measured.estimates.get(spec.name)
+        if not spec.judged or estimate is None or not estimate.budget:
+            continue
+        together = math.sqrt(sum(part.u**2 for part in estimate.budget))
+        unit = "mm" if spec.unit == "mm" else "deg"
+        console.print()
+        console.print(Text(f"{spec.label}: u = {estimate.u:.2f} {unit}, U95 = {estimate.U95:.2f} {unit}", style="bold"))
+        for part in estimate.budget:
+            if part.u >= 0.005:
+                share = 100 * (part.u / together) ** 2
+                console.print(Text(f"  {part.u:6.2f} {unit}  {share:3.0f} %  {part.source}"))
+        console.print(Text(f"  x {estimate.u / together:.2f}: factor found on scenes with truth"))

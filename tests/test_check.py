@@ -132,6 +132,20 @@ def test_budget_adds_up_to_the_uncertainty():
         assert [c.u for c in estimate.budget] == sorted((c.u for c in estimate.budget), reverse=True)
 
 
+def test_the_budget_is_printed_largest_first(capsys):
+    from rich.console import Console
+
+    from placecheck.printout import print_budget
+
+    print_budget(Console(width=120, highlight=False), answer_for(measured("demo"), request_for("demo")))
+    out = capsys.readouterr().out
+    part = out[out.index("hairline below cap edge, left") : out.index("hairline below cap edge, right")]
+    shares = [int(line.split("%")[0].split()[-1]) for line in part.splitlines() if "%" in line]
+    assert len(shares) >= 4
+    assert shares == sorted(shares, reverse=True)
+    assert "cap rim in the photo" in part
+
+
 def test_marks_by_hand_override_and_say_so():
     truth = truth_of("demo")["landmarks"]
     marks = Marks({n: tuple(truth[n]["px"]) for n in ("fold_front", "fold_back")}, u_px=0.5)

@@ -65,6 +65,7 @@ def check(
     explain: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Write a picture of every stage into this folder.")
     ] = None,
+    budget: Annotated[bool, typer.Option("--budget", help="Print where each uncertainty comes from.")] = False,
     tolerances: Annotated[Path | None, typer.Option(metavar="FILE", help="The shop's own limits, TOML.")] = None,
     jobs: Annotated[int, typer.Option(min=1, max=64, help="Photos checked at the same time.")] = 1,
     card_bars: Annotated[
@@ -100,7 +101,7 @@ def check(
         for task, checked in zip(tasks, _run(tasks, jobs), strict=True):
             if overlay is None:  # nobody asked for a picture, so nobody is told of one
                 checked = replace(checked, notes=())
-            _report(checked, as_json, len(photos) > 1)
+            _report(checked, as_json, len(photos) > 1, budget)
             if not no_save and checked.is_photo:
                 _save(checked, request, names, task[2])
             worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)
@@ -229,7 +230,7 @@ def _lost(task: Task) -> Checked:
     return Checked(task[0], failed_answer(UnusableFile("worker-lost", message)), is_photo=False)
 
 
-def _report(checked: Checked, as_json: bool, several: bool) -> None:
+def _report(checked: Checked, as_json: bool, several: bool, budget: bool = False) -> None:
     """The answer on standard output, notes on standard error."""
     if as_json:
         import json
@@ -242,9 +243,12 @@ def _report(checked: Checked, as_json: bool, several: bool) -> None:
     else:
         from rich.console import Console
 
-        from placecheck.printout import print_answer
+        from placecheck.printout import print_answer, print_budget
 
-        print_answer(Console(highlight=False), checked.answer, str(checked.path) if several else None)
+        console = Console(highlight=False)
+        print_answer(console, checked.answer, str(checked.path) if several else None)
+        if budget:
+            print_budget(console, checked.answer)
     for note in checked.notes:
         print(f"placecheck: {note}", file=sys.stderr)
 
