@@ -344,7 +344,7 @@ def test_dark_bright_and_blurred_photos_say_so() -> None:
 def test_problems_of_light_and_focus_at_a_card_that_was_found() -> None:
     camera = camera_above(distance_mm=850)
     assert [p.code for p in card_problems(find_card(card_photo(camera, gain=0.03)))] == ["too-dark"]
-    assert [p.code for p in card_problems(find_card(card_photo(camera, gain=2.5)))] == ["too-bright"]
+    assert [p.code for p in card_problems(find_card(card_photo(camera, gain=4)))] == ["too-bright"]
     soft = find_card(card_photo(camera_above(35, 37, 450, w=4032, h=3024), blur_px=5))
     assert [p.code for p in card_problems(soft)] == ["too-blurred"]
 

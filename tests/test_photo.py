@@ -328,7 +328,8 @@ def test_hopeless_pictures_and_a_good_one() -> None:
 
 def test_limits_at_the_card() -> None:
     assert photo.exposure_problem(12, 60).code == "too-dark"
-    assert photo.exposure_problem(100, 255).code == "too-bright"
+    assert photo.exposure_problem(110, 255).code == "too-bright"
+    assert photo.exposure_problem(97, 255) is None  # grey ink (12 %) on paper that just reaches full scale
     assert photo.exposure_problem(100, 230) is None  # grey toner on paper that is not clipped
     assert photo.exposure_problem(50, 255) is None
     assert photo.blur_problem(2.0, 1.5).code == "too-blurred"

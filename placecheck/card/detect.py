@@ -129,11 +129,11 @@ def find_card(gray: vision.Image) -> CardSighting:
 
 def card_problems(card: CardSighting) -> tuple[Problem, ...]:
     """What is wrong with light and focus at the card: too-dark, too-bright, too-blurred; empty if all is well."""
-    found = (
-        photo.exposure_problem(card.black_level, card.white_level),
-        photo.blur_problem(card.blur_px, card.px_per_mm),
-    )
-    return tuple(p for p in found if p is not None)
+    light = photo.exposure_problem(card.black_level, card.white_level)
+    if light is not None:
+        return (light,)  # edges of clipped paper are wide without being blurred
+    blur = photo.blur_problem(card.blur_px, card.px_per_mm)
+    return () if blur is None else (blur,)
 
 
 # ----------------------------------------------------------------------------- markers
