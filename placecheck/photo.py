@@ -348,9 +348,9 @@ MIN_PAPER_LEVEL = 70
 """Paper darker than this leaves the card's ink (3 % against 80 % reflectance) at 10 of 255 levels or less: black
 cap, dark lace and dark hair then differ by no more than rounding and JPEG."""
 FLARED_INK_LEVEL = 105
-"""Ink brighter than this with the paper at full scale. Grey ink that reflects 12 % of the light reads 97 of 255 where the
-paper just reaches full scale; black ink (3 %) gets to 105 only at three to four times that light, where drawn cards lose
-half of their markers and beige and white lace are clipped."""
+"""Ink brighter than this with the paper at full scale. Grey ink that reflects 12 % of the light reads 97 of 255 where
+the paper just reaches full scale; black ink (3 %) gets there only at three to four times that light, where drawn cards
+lose two thirds of their markers and beige and white lace are clipped."""
 MAX_BLUR_MM = 0.65
 """Standard deviation of the blur at the card. Drawn cards at 1.5 and at 6 px/mm lost half of their markers (2 mm
 modules) from 0.65 mm on; an edge is then 1.7 mm wide from 10 to 90 %."""
