@@ -190,8 +190,6 @@ def without(image, what):
         middle = ring.mean(0)
         mask = np.zeros(out.shape[:2], np.uint8)
         cv2.fillConvexPoly(mask, cv2.convexHull((middle + (ring - middle) * 2.0).astype(np.int32)), 255)
-        corner = (middle + (card - middle) * 0.0).astype(int)
-        del corner
         keep = np.zeros_like(mask)
         spread = (card.mean(0) + (card - card.mean(0)) * 1.9).astype(np.int32)
         cv2.fillConvexPoly(keep, cv2.convexHull(spread), 255)

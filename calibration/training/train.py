@@ -405,6 +405,8 @@ def export(nets: dict, out: Path) -> None:
             output_names=["maps", "flags"],
             dynamo=False,
             opset_version=13,
+            # the block network also looks at whole photos, of any size that is a multiple of 64
+            dynamic_axes={"image": {2: "h", 3: "w"}, "maps": {2: "half_h", 3: "half_w"}} if kind == "b" else None,
         )
 
 
