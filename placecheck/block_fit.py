@@ -44,7 +44,6 @@ class BlockFit:
     card_residual_px: float
     cost: float
     tape_pull: float
-    used: npt.NDArray[np.bool_] = field(repr=False)
 
     @property
     def geometry(self) -> Geometry:
@@ -292,5 +291,4 @@ def fit_block(
         float(np.sqrt(np.mean(state.card**2) * 2)) * corner_u_px,
         state.cost,
         float(state.pull[AT["log round"]]),
-        on_dome,
     )

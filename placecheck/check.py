@@ -44,7 +44,6 @@ from placecheck.photo import Photo, hopeless_picture
 from placecheck.request import CheckRequest
 from placecheck.standing import (
     Stage,
-    Traced,
     board_mm,
     check_block,
     choose_front,
@@ -110,23 +109,20 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
     check_size(observed, fit.geometry, request)
 
-    def refit(fit: BlockFit, way: Traced, observed: Observed, sighting: ClosureSighting) -> BlockFit:
+    def refit() -> BlockFit:
+        """The block with what is now known of outline, closure and cap."""
         clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
         return fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues)
 
     for reaches in ((9.0, 4.0), (2.5,)):
         avoid = closure_edge_px(observed, fit.geometry)
         way = trace_outline(stage, fit, frame, reaches, 112, 4, avoid)
-        fit = fit_stage(
-            stage, way.outline_px, way.u_px, fit.theta, clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
-        )
+        fit = refit()
         picture, grid = unroll(photo.image, fit.geometry)
         sighting = with_rim(with_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry.cap)
         observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
         observed = with_pins(observed, fit.geometry, photo.image, way.outline_px)
-    fit = fit_stage(
-        stage, way.outline_px, way.u_px, fit.theta, clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
-    )
+    fit = refit()
     check_block(fit, block)
     observed = without_lost_corners(observed, fit.geometry, request)
     block = replace(block, outline_px=way.outline_px)

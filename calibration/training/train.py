@@ -137,7 +137,7 @@ def samples(scene: Any, rng: np.random.Generator, xp: Any) -> Iterator[tuple[Any
         yield "b", image, mask, face, is_block
 
 
-def worker(number: int, seed0: int, folder: str, n_c: int, n_b: int, queue: mp.Queue, use_cupy: bool) -> None:
+def worker(number: int, seed0: int, queue: mp.Queue, use_cupy: bool) -> None:
     os.environ["OMP_NUM_THREADS"] = "1"
     xp = np
     if use_cupy:
@@ -189,7 +189,7 @@ def main() -> None:
     crew = [
         context.Process(
             target=worker,
-            args=(i, args.seed * 100_000, str(args.ring), args.closure_slots, args.block_slots, queue, args.cupy),
+            args=(i, args.seed * 100_000, queue, args.cupy),
             daemon=True,
         )
         for i in range(args.workers)

@@ -27,7 +27,6 @@ FloatArray = npt.NDArray[np.float64]
 SIZE = 384
 PX_PER_MM = 1.07
 CROWN_OVER_TABLE = 1.42  # px per mm at the crown over that at the card, for a phone held 0.4 to 0.8 m above
-BLOCK_MM = 200.0
 RAYS = 144
 
 

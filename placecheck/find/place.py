@@ -100,7 +100,7 @@ def stand_candidates(
                 best = np.argsort(-score)[:3]
                 for i in best:
                     moved = guess.copy()
-                    moved[AT["block x"] : AT["block y"] + 1] += _on_table(start, frame, guess, shifts[i] / scale)
+                    moved[AT["block x"] : AT["block y"] + 1] += _on_table(frame, guess, shifts[i] / scale)
                     found.append((float(score[i]), moved))
     found.sort(key=lambda item: -item[0])
     out: list[Standing] = []
@@ -122,7 +122,7 @@ def _inverse(matrix: FloatArray) -> FloatArray:
     return np.concatenate([a, -(a @ matrix[:, 2])[:, None]], axis=1)
 
 
-def _on_table(start: object, frame: Frame, guess: FloatArray, shift_px: FloatArray) -> FloatArray:
+def _on_table(frame: Frame, guess: FloatArray, shift_px: FloatArray) -> FloatArray:
     """How far the block moves on the table (2,) when its picture moves by `shift_px` (2,)."""
     base = unpack(guess, frame)
     p0 = base.to_px(np.array([0.0, 0.0, 0.0]))

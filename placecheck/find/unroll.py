@@ -25,7 +25,6 @@ FloatArray = npt.NDArray[np.float64]
 PX_PER_MM = 2.0
 U_HALF_MM = 128.0
 V_FRONT_MM = 168.0
-V_BACK_MM = V_FRONT_MM - 288.0
 WIDTH = 512
 HEIGHT = 576
 
