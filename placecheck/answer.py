@@ -29,12 +29,16 @@ COVERAGE_FACTOR = 2.0
 
 @dataclass(frozen=True)
 class MeasureSpec:
-    """A measure's name in the JSON answer, its unit, its words for people, and whether it is judged."""
+    """A measure's name in the JSON answer, its unit, its words for people, and whether it is judged.
+
+    One that is judged but not `needed` counts where it can be seen; without it a photo may still pass.
+    """
 
     name: str
     unit: str
     label: str
     judged: bool
+    needed: bool = True
 
 
 MEASURES: tuple[MeasureSpec, ...] = (
@@ -52,7 +56,9 @@ MEASURES: tuple[MeasureSpec, ...] = (
     MeasureSpec("length_left_mm", "mm", "length, left", False),
     MeasureSpec("length_right_mm", "mm", "length, right", False),
 )
-MEASURE_BY_NAME: Mapping[str, MeasureSpec] = {spec.name: spec for spec in MEASURES}
+STAGE_MEASURES: Mapping[str, tuple[MeasureSpec, ...]] = {"pinned": MEASURES, "stitched": MEASURES}
+"""What every stage of the job measures, in the order of the answer (the stages are those of request.py)."""
+MEASURE_BY_NAME: Mapping[str, MeasureSpec] = {s.name: s for specs in STAGE_MEASURES.values() for s in specs}
 JUDGED: tuple[str, ...] = tuple(spec.name for spec in MEASURES if spec.judged)
 LANDMARKS: tuple[str, ...] = ("fold_front", "fold_back", "front_left", "front_right", "back_left", "back_right")
 
@@ -114,6 +120,7 @@ class Measured:
     """Everything measured in one photo, before judging.
 
     `camera_profile` is the saved camera profile it was measured with, as its file has it; None where EXIF told f.
+    `stage` is the stage of the job that the photo shows (request.py), which says what there is to measure.
     """
 
     estimates: Mapping[str, Estimate]
@@ -122,6 +129,12 @@ class Measured:
     problems: tuple[Problem, ...] = ()
     view: View | None = None
     camera_profile: Mapping[str, Any] | None = None
+    stage: str = "pinned"
+
+    @property
+    def specs(self) -> tuple[MeasureSpec, ...]:
+        """What there is to measure at this stage."""
+        return STAGE_MEASURES[self.stage]
 
 
 @dataclass(frozen=True)
@@ -149,7 +162,7 @@ class Answer:
     def as_json(self) -> dict[str, object]:
         """The JSON object of the contract; a measure that cannot be had is null."""
         measures: dict[str, object] = {}
-        for spec in MEASURES:
+        for spec in self.measured.specs:
             estimate = self.measured.estimates.get(spec.name)
             if estimate is None:
                 measures[spec.name] = None
@@ -169,8 +182,10 @@ class Answer:
                 }
             entry["evidence"] = list(estimate.evidence)
             measures[spec.name] = entry
+        stage = {} if self.measured.stage == "pinned" else {"stage": self.measured.stage}
         return {
             "schema": 1,
+            **stage,
             "verdict": self.verdict,
             "measures": measures,
             "landmarks_px": {

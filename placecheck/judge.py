@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from placecheck.answer import JUDGED, MEASURE_BY_NAME, Answer, Estimate, Judged, Measured, State, Verdict
+from placecheck.answer import MEASURES, Answer, Estimate, Judged, Measured, MeasureSpec, State, Verdict
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.tolerances import Tolerances
 
@@ -62,15 +62,19 @@ def judge_estimate(estimate: Estimate, low: float, high: float, guard_factor: fl
 def judge(measured: Measured, tolerances: Tolerances) -> Mapping[str, Judged]:
     """Every judged measure that was had, by name, in the order of the answer."""
     return {
-        name: judge_estimate(measured.estimates[name], *tolerances.limits[name], tolerances.guard_factor)
-        for name in JUDGED
-        if name in measured.estimates
+        spec.name: judge_estimate(measured.estimates[spec.name], *tolerances.limits[spec.name], tolerances.guard_factor)
+        for spec in measured.specs
+        if spec.judged and spec.name in measured.estimates
     }
 
 
-def verdict_of(judged: Mapping[str, Judged]) -> Verdict:
-    """pass, fix or retake; `judged` lacks the measures that could not be had."""
-    states = [judged[name].state if name in judged else None for name in JUDGED]
+def verdict_of(judged: Mapping[str, Judged], specs: tuple[MeasureSpec, ...] = MEASURES) -> Verdict:
+    """pass, fix or retake; `judged` lacks those of the stage's measures `specs` that could not be had."""
+    states = [
+        judged[spec.name].state if spec.name in judged else None
+        for spec in specs
+        if spec.judged and (spec.needed or spec.name in judged)
+    ]
     if "out" in states:
         return "fix"
     return "pass" if all(state == "in" for state in states) else "retake"
@@ -80,11 +84,11 @@ def problems_of(measured: Measured) -> tuple[Problem, ...]:
     """All problems once each: the photo's own, then the reason of every measure that is missing."""
     found = list(measured.problems)
     unexplained = []
-    for name, spec in MEASURE_BY_NAME.items():
-        if name in measured.estimates:
+    for spec in measured.specs:
+        if spec.name in measured.estimates:
             continue
-        if name in measured.missing:
-            found.append(measured.missing[name])
+        if spec.name in measured.missing:
+            found.append(measured.missing[spec.name])
         else:
             unexplained.append(spec.label)
     if unexplained:
@@ -98,6 +102,6 @@ def problems_of(measured: Measured) -> tuple[Problem, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def failed_answer(error: PlacecheckError) -> Answer:
+def failed_answer(error: PlacecheckError, stage: str = "pinned") -> Answer:
     """The answer for a photo that a step could not go on with: retake, every measure null, the reason as problem."""
-    return Answer("retake", Measured({}), {}, (error.problem,), (), error.exit_status)
+    return Answer("retake", Measured({}, stage=stage), {}, (error.problem,), (), error.exit_status)

@@ -52,7 +52,7 @@ class Checked:
 def answer_for(measured: Measured, request: CheckRequest) -> Answer:
     """Judged and advised: the whole answer for what was measured."""
     judged = judge(measured, request.tolerances)
-    verdict = verdict_of(judged)
+    verdict = verdict_of(judged, measured.specs)
     problems = problems_of(measured)
     if verdict == "retake":
         problems += undecided(measured, judged)
@@ -97,8 +97,8 @@ def internal_error(error: BaseException) -> Problem:
     )
 
 
-def _failed(problem: Problem, status: int = 4) -> Answer:
-    return Answer("retake", Measured({}), {}, (problem,), (), status)
+def _failed(problem: Problem, stage: str) -> Answer:
+    return Answer("retake", Measured({}, stage=stage), {}, (problem,), (), 4)
 
 
 def pick_camera(photo: Photo, request: CheckRequest) -> Picked:
@@ -118,15 +118,15 @@ def measured_in(
     What is to be known about profiles joins the problems; it changes no verdict. Raises PlacecheckError where a step
     cannot go on.
     """
-    from placecheck.check import measure_photo
     from placecheck.profiles import as_json
+    from placecheck.stages import measure_stage
 
     if request.marks is not None:
         request.marks.check_inside(photo.width, photo.height)
     picked = picked or pick_camera(photo, request)
-    measured = measure_photo(photo, request, explainer(explain) if explain else None, picked.camera)
+    measured = measure_stage(photo, request, explainer(explain) if explain else None, picked.camera)
     profile = as_json(picked.profile) if picked.profile is not None and picked.camera is not None else None
-    return replace(measured, problems=measured.problems + picked.notes, camera_profile=profile)
+    return replace(measured, stage=request.stage, problems=measured.problems + picked.notes, camera_profile=profile)
 
 
 def check_photo(
@@ -146,16 +146,16 @@ def check_file(path: Path, request: CheckRequest, overlay: Path | None = None, e
         answer = check_photo(photo, request, explain)
         json.dumps(answer.as_json(), allow_nan=False)
     except PlacecheckError as error:
-        answer = failed_answer(error)
+        answer = failed_answer(error, request.stage)
     except ImportError as error:
         if _debugging():
             traceback.print_exc()
-        answer = _failed(import_problem(error))
+        answer = _failed(import_problem(error), request.stage)
     except MemoryError:
         message = "There is not enough memory for this photo: close other programs, or give a smaller copy of it."
-        answer = _failed(Problem("out-of-memory", message))
+        answer = _failed(Problem("out-of-memory", message), request.stage)
     except Exception as error:
-        answer = _failed(internal_error(error))
+        answer = _failed(internal_error(error), request.stage)
     notes = []
     if overlay is not None:
         note = _write_overlay(photo, answer, request, overlay)

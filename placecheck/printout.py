@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
-from placecheck.answer import MEASURES, Answer, MeasureSpec, State, Verdict
+from placecheck.answer import Answer, MeasureSpec, State, Verdict
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -102,7 +102,7 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
         table = Table(box=None, pad_edge=False, header_style="bold")
         for heading in ("left, right: the wearer's", "reads, ± for 95 %", "limits", ""):
             table.add_column(heading if unicode else _ascii(heading))
-        for spec in MEASURES:
+        for spec in answer.measured.specs:
             estimate = answer.measured.estimates.get(spec.name)
             judged = answer.judged.get(spec.name)
             if not spec.judged:
@@ -131,7 +131,7 @@ def print_budget(console: Console, answer: Answer) -> None:
     """
     from rich.text import Text
 
-    for spec in MEASURES:
+    for spec in answer.measured.specs:
         estimate = answer.measured.estimates.get(spec.name)
         if not spec.judged or estimate is None or not estimate.budget:
             continue

@@ -1,23 +1,29 @@
-"""What the user asks of one check: the closure, the taped block, and everything that steers the judging.
+"""What the user asks of one check: the stage, the closure, the taped block, and everything that steers the judging.
 
 Built once, at the edge, from options and settings; after that it travels unchanged
 through every step and into the record, so that a verdict can be reproduced. Lengths
 are mm already; text has been read and refused by units.py. The closure's nominal size and
 the block's taped circumference have no default: the first is the template that is fitted,
-the second is the scale of the dome, and neither can be guessed from a photo.
+the second is the scale of the dome, and neither can be guessed from a photo. A stage of the
+job that needs one of them not (NEEDS_CLOSURE, NEEDS_BLOCK) carries NO_CLOSURE or 0 there.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from placecheck.marks import Marks
 from placecheck.tolerances import Tolerances
 from placecheck.units import ClosureSize
 
 PhotoSide = Literal["top", "bottom", "left", "right"]
-Stage = Literal["pinned"]
+Stage = Literal["cap", "pinned", "stitched", "stitches"]
+"""The job's stages, in its order: the cap alone, the closure pinned, the closure stitched, the seam close up."""
+STAGES: tuple[Stage, ...] = get_args(Stage)
+NEEDS_CLOSURE: frozenset[Stage] = frozenset({"pinned", "stitched"})
+NEEDS_BLOCK: frozenset[Stage] = frozenset({"cap", "pinned", "stitched"})
+NO_CLOSURE = ClosureSize(0.0, 0.0, "")
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ import typer
 
 if TYPE_CHECKING:
     from placecheck.one_photo import Checked
-    from placecheck.request import CheckRequest
+    from placecheck.request import CheckRequest, Stage
 
 SEVERITY = (0, 1, 3, 2, 4)
 """Exit statuses from best to worst, for several photos."""
@@ -51,6 +51,10 @@ def check(
         str | None,
         typer.Option(metavar="LENGTH", help="Tape round the block's widest level, with unit: 22.75in, 57.8cm."),
     ] = None,
+    stage: Annotated[
+        Literal["cap", "pinned", "stitched", "stitches"],
+        typer.Option(help="What the photo shows: cap alone, closure pinned, closure stitched, seam close up."),
+    ] = "pinned",
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
     no_save: Annotated[bool, typer.Option("--no-save", help="Keep the answer out of the records.")] = False,
     overlay: Annotated[
@@ -91,7 +95,7 @@ def check(
         raise UsageProblem(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
-    request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front)
+    request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front, stage)
     tasks: list[Task] = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
     names = Names() if no_save else _names(order, client, maker)
     worst = 0
@@ -116,30 +120,32 @@ def _request(
     card_bars: str | None,
     camera: str | None,
     front: Literal["top", "bottom", "left", "right"] | None,
+    stage: Stage = "pinned",
 ) -> CheckRequest:
     """The request from options and settings. Raises UsageProblem."""
     from placecheck.cards import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.marks import load_marks
-    from placecheck.request import CheckRequest
+    from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
     from placecheck.settings import home, load_settings
     from placecheck.tolerances import load_tolerances
     from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
 
     settings = load_settings()
     closure = closure or settings.check.get("closure")
-    if closure is None:
+    if closure is None and stage in NEEDS_CLOSURE:
         raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
     around = block_circumference or settings.check.get("block_circumference")
-    if around is None:
+    if around is None and stage in NEEDS_BLOCK:
         raise UsageProblem(
             "circumference-not-given",
             "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
         )
     bars = card_bars or settings.check.get("card_bars")
     return CheckRequest(
-        closure=parse_closure(closure),
-        block_circumference_mm=parse_circumference_mm(around),
+        closure=parse_closure(closure) if closure else NO_CLOSURE,
+        block_circumference_mm=parse_circumference_mm(around) if around else 0.0,
+        stage=stage,
         tolerances=load_tolerances(tolerances) if tolerances else settings.tolerances,
         marks=load_marks(marks) if marks else None,
         camera_name=camera or settings.check.get("camera"),
@@ -227,7 +233,7 @@ def _lost(task: Task) -> Checked:
     message = (
         "The process that checked this photo was stopped from outside, perhaps for want of memory: check it alone."
     )
-    return Checked(task[0], failed_answer(UnusableFile("worker-lost", message)), is_photo=False)
+    return Checked(task[0], failed_answer(UnusableFile("worker-lost", message), task[1].stage), is_photo=False)
 
 
 def _report(checked: Checked, as_json: bool, several: bool, budget: bool = False) -> None:

@@ -13,12 +13,12 @@ from typing import Any, get_args
 
 from placecheck.errors import UsageProblem
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
-from placecheck.request import CheckRequest, PhotoSide, Stage
+from placecheck.request import CheckRequest, PhotoSide
 from placecheck.settings import Settings
 from placecheck.tolerances import DEFAULT_LIMITS, Tolerances
 from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
 
-STAGES: tuple[str, ...] = get_args(Stage)
+STAGES: tuple[str, ...] = ("pinned", "stitched")
 SIDES: tuple[str, ...] = get_args(PhotoSide)
 MAX_TEXT = 60
 

@@ -66,7 +66,7 @@ def check_kept(photo: Path, request: CheckRequest, profile: Mapping[str, Any] | 
             picked = Picked(camera_in(kept, opened), kept)
         return check_photo(opened, request, None, picked).as_json()
     except PlacecheckError as error:
-        return failed_answer(error).as_json()
+        return failed_answer(error, request.stage).as_json()
 
 
 def differences(old: Any, new: Any, where: str = "") -> Iterator[Difference]:
