@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from placecheck.camera import Camera, pose_from_homography, project, rays, rotation
 from placecheck.dome import BUMPS, Dome, half_axes_for
+from placecheck.known_dome import KnownDome
 from placecheck.surface import MidPlane, level
 
 FloatArray = npt.NDArray[np.float64]
@@ -68,10 +69,18 @@ GROUPS: dict[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True)
 class Prior:
-    """Mean and standard uncertainty (len(NAMES),) of every unknown before the outline is looked at."""
+    """Mean and standard uncertainty (len(NAMES),) of every unknown before the outline is looked at.
+
+    `root` (n, n) has root.T @ root = the inverse covariance; without it the unknowns are independent.
+    """
 
     mean: FloatArray
     u: FloatArray
+    root: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+
+    def __post_init__(self) -> None:
+        if not self.root.size:
+            object.__setattr__(self, "root", np.diag(1.0 / self.u))
 
 
 @dataclass(frozen=True)
@@ -205,8 +214,8 @@ def unpack(theta: FloatArray, frame: Frame) -> Geometry:
     return Geometry(f, theta[1:3], theta[3], dome, r_table @ r_block, r_table @ place + t_card, r_table, t_card, cap)
 
 
-def prior_for(camera: Camera, circumference_mm: float) -> Prior:
-    """The prior of all unknowns for a camera and a taped circumference."""
+def prior_for(camera: Camera, circumference_mm: float, known: KnownDome | None = None) -> Prior:
+    """The prior of all unknowns for a camera and a taped circumference, or a block measured beforehand in its place."""
     mean = np.zeros(len(NAMES))
     u = np.ones(len(NAMES))
 
@@ -237,7 +246,14 @@ def prior_for(camera: Camera, circumference_mm: float) -> Prior:
     put("cap yaw", 0.0, 2.0)
     put("cap roll", 0.0, 0.4)
     put("cap shift", 0.0, 5.0)
-    return Prior(mean, u)
+    if known is None:
+        return Prior(mean, u)
+    at = [AT[name] for name in known.names]
+    covariance = np.array(known.covariance)
+    mean[at], u[at] = known.mean, np.sqrt(np.diag(covariance))
+    root = np.diag(1.0 / u)
+    root[np.ix_(at, at)] = np.linalg.inv(np.linalg.cholesky(covariance / np.outer(u[at], u[at]))) / u[at]
+    return Prior(mean, u, root)
 
 
 def start_place(

@@ -181,7 +181,7 @@ class _Task:
         low = np.clip((-z - 5.0) / 15.0, 0.0, 1.0)
         sd = np.hypot(self.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * (1.0 + 5.0 * low)
         clue = self.clue_part(theta)
-        pull = (theta - self.prior.mean) / self.prior.u
+        pull = self.prior.root @ (theta - self.prior.mean)
         x, limit = np.abs(height / sd), 2.0 / self.crowd
         huber = np.where(x <= limit, x * x, 2 * limit * x - limit * limit)
         cost = float(card @ card + huber.sum() + clue @ clue + pull @ pull)
@@ -207,9 +207,12 @@ class _Task:
             if len(state.clue):
                 j_clue[:, j] = (self.clue_part(theta) - state.clue) / self.step[j]
         j_out *= w[:, None]
-        normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue + np.diag(1.0 / self.prior.u**2)
+        normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue + self.prior.root.T @ self.prior.root
         gradient = (
-            j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue + state.pull / self.prior.u
+            j_card.T @ state.card
+            + j_out.T @ (state.height * w)
+            + j_clue.T @ state.clue
+            + self.prior.root.T @ state.pull
         )
         return normal, gradient
 
@@ -290,5 +293,5 @@ def fit_block(
         float(np.percentile(np.abs(state.height), 95)),
         float(np.sqrt(np.mean(state.card**2) * 2)) * corner_u_px,
         state.cost,
-        float(state.pull[AT["log round"]]),
+        float((state.theta - prior.mean)[AT["log round"]] / prior.u[AT["log round"]]),
     )
