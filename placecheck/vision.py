@@ -116,9 +116,14 @@ def dictionary(name: str) -> Any:
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
 
 
-def charuco_board(columns: int, rows: int, square: float, marker: float, dictionary_name: str) -> Any:
-    """OpenCV's CharucoBoard; `square` and `marker` in the unit the board's points will have."""
-    return cv2.aruco.CharucoBoard((columns, rows), square, marker, dictionary(dictionary_name))
+def charuco_board(
+    columns: int, rows: int, square: float, marker: float, dictionary_name: str, ids: Ids | None = None
+) -> Any:
+    """OpenCV's CharucoBoard; `square` and `marker` in the unit the board's points will have; marker ids from 0 up."""
+    words = dictionary(dictionary_name)
+    if ids is None:
+        return cv2.aruco.CharucoBoard((columns, rows), square, marker, words)
+    return cv2.aruco.CharucoBoard((columns, rows), square, marker, words, np.asarray(ids, np.int32))
 
 
 def board_points(board: Any) -> Points:

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck import vision
-from placecheck.card.board import CARD, PICTURE_PX_PER_MM, Board
+from placecheck.card.board import CARD, Board
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -85,7 +85,7 @@ def draw(
     Linear light 0..1, averaged over a photo pixel's area and blurred, but sampled `factor` (odd) times finer than the
     photo, so that it can be read between its pixels without the error of interpolating a sharp picture.
     """
-    n, m = PICTURE_PX_PER_MM, target.margin_mm
+    n, m = target.picture_px_per_mm, target.margin_mm
     to_mm = np.array([[1 / n, 0, 0.5 / n - m], [0, 1 / n, 0.5 / n - m], [0, 0, 1]])
     corner = (factor - 1) / 2 - factor * (centre - half)
     to_box = np.array([[factor, 0, corner[0]], [0, factor, corner[1]], [0, 0, 1]])

@@ -8,9 +8,10 @@
    like the card there is dropped.
 4. The corners must fit a flat card through a lens: homography plus one radial term, since
    a phone's k1 of up to 0.1 is no bend. What does not fit is a bent card.
-Failures are RetakeNeeded with the codes card-missing, card-cut-off, card-covered, two-cards,
-card-bent, other-board, card-too-small and mirrored-photo, and with too-dark, too-bright or too-blurred
-where that is why nothing was found.
+The same is done for the small card; limits in mm are those of the large one, whose squares are 20 mm, and go with
+the square. Failures are RetakeNeeded with the codes card-missing, card-cut-off, card-covered, two-cards,
+card-bent, wrong-card (the other of the two), other-board, card-too-small and mirrored-photo, and with too-dark,
+too-bright or too-blurred where that is why nothing was found.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import numpy.typing as npt
 
 from placecheck import photo, vision
 from placecheck.card.align import Alignment, align, scales_px_per_mm
-from placecheck.card.board import CARD
+from placecheck.card.board import CARD, CARDS, Board
 from placecheck.errors import Problem, RetakeNeeded
 
 FloatArray = npt.NDArray[np.float64]
@@ -84,33 +85,33 @@ class CardSighting:
     white_level: float
 
 
-def find_card(gray: vision.Image) -> CardSighting:
+def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
     """The one card in a grey photo (h, w) uint8. Raises RetakeNeeded where there is none, two, or too little of it."""
-    seen = _read_markers(gray)
-    own = _largest_agreeing(seen)
-    _refuse_second_card(seen, own)
-    _refuse_other_layout(seen, own)
+    seen = _read_markers(gray, board)
+    own = _largest_agreeing(seen, board)
+    _refuse_second_card(seen, own, board)
+    _refuse_other_layout(seen, own, board)
     if not len(own):
-        raise _why_nothing(gray)
-    homography = _marker_homography(seen, own)
-    alignment, homography = _fit_corners(gray, homography)
-    good = _good_corners(alignment, homography, gray.shape)
-    outline = vision.apply_homography(homography, CARD.outline_mm)
+        raise _why_nothing(gray, board)
+    homography = _marker_homography(seen, own, board)
+    alignment, homography = _fit_corners(gray, homography, board)
+    good = _good_corners(alignment, homography, board)
+    outline = vision.apply_homography(homography, board.outline_mm)
     if len(own) == 1 and not len(good):  # a single marker misread in clutter, no card around it
-        raise _why_nothing(gray)
-    if not _enough(good):
-        raise _too_little(gray, good, outline)
-    corners, points = alignment.corners_px[good], CARD.corners_mm[good]
-    kept, residual = _flat_card(corners, points, alignment.u_px[good], gray.shape)
+        raise _why_nothing(gray, board)
+    if not _enough(good, board):
+        raise _too_little(gray, good, outline, board)
+    corners, points = alignment.corners_px[good], board.corners_mm[good]
+    kept, residual = _flat_card(corners, points, alignment.u_px[good], gray.shape, board)
     good, corners, points = good[kept], corners[kept], points[kept]
-    if not _enough(good):
-        raise _too_little(gray, good, outline)
+    if not _enough(good, board):
+        raise _too_little(gray, good, outline, board)
     final = vision.find_homography(points, corners)
     if final is None:
-        raise _too_little(gray, good, outline)
-    scale = float(scales_px_per_mm(final, CARD.middle_mm)[0])
-    if scale < MIN_PX_PER_MM:
-        raise _too_small()
+        raise _too_little(gray, good, outline, board)
+    scale = float(scales_px_per_mm(final, board.middle_mm)[0])
+    if scale * _size(board) < MIN_PX_PER_MM:
+        raise _too_small(board)
     return CardSighting(
         corners_px=corners,
         ids=good.astype(np.int64),
@@ -119,7 +120,7 @@ def find_card(gray: vision.Image) -> CardSighting:
         residual_px=residual,
         n_markers=len(set(seen.ids[own].tolist())),
         px_per_mm=scale,
-        outline_px=vision.apply_homography(final, CARD.outline_mm),
+        outline_px=vision.apply_homography(final, board.outline_mm),
         u_px=alignment.u_px[good],
         blur_px=float(np.median(alignment.blur_px[good])),
         black_level=float(np.median(alignment.black[good])),
@@ -139,24 +140,33 @@ def card_problems(card: CardSighting) -> tuple[Problem, ...]:
 # ----------------------------------------------------------------------------- markers
 
 
+def _size(board: Board) -> float:
+    """How large the board is beside the scale card, 1 for that itself."""
+    return board.square_mm / CARD.square_mm
+
+
 def _read_markers(
-    gray: vision.Image, dictionary: str = CARD.dictionary, enough: int = ENOUGH_MARKERS
+    gray: vision.Image, board: Board = CARD, dictionary: str | None = None, enough: int = ENOUGH_MARKERS
 ) -> vision.Markers:
-    """Markers of the card's dictionary that the board has, at the first size that shows enough of them."""
+    """The board's markers, ids counted from its first, at the first size that shows enough of them.
+
+    With a `dictionary`: all of that one's markers instead, whatever their ids.
+    """
     height, width = gray.shape
     long_side = max(height, width)
     big = long_side > 1.2 * COARSE_LONG_SIDE_PX
     sizes = [COARSE_LONG_SIDE_PX / long_side, 1.0] if big else [1.0, 2.0]
-    if dictionary != CARD.dictionary:
+    if dictionary is not None:
         sizes = sizes[:1]
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
     for size in sizes:
         w, h = round(width * size), round(height * size)
         scaled = gray if size == 1.0 else vision.resize(gray, w, h)
-        found = vision.detect_markers(scaled, dictionary, MIN_PERIMETER_PX / max(w, h))
-        if dictionary == CARD.dictionary:
-            ours = found.ids < CARD.n_markers
-            found = vision.Markers(found.corners_px[ours], found.ids[ours])
+        found = vision.detect_markers(scaled, dictionary or board.dictionary, MIN_PERIMETER_PX / max(w, h))
+        if dictionary is None:
+            rows = found.ids - board.first_id
+            ours = (rows >= 0) & (rows < board.n_markers)
+            found = vision.Markers(found.corners_px[ours], rows[ours])
         if len(found.ids) > len(best.ids):
             factor = np.array([width / w, height / h])
             best = vision.Markers((found.corners_px + 0.5) * factor - 0.5, found.ids)
@@ -165,10 +175,10 @@ def _read_markers(
     return best
 
 
-def _agreement(homography: FloatArray, seen: vision.Markers) -> npt.NDArray[np.bool_]:
+def _agreement(homography: FloatArray, seen: vision.Markers, board: Board) -> npt.NDArray[np.bool_]:
     """Which markers lie where the homography (mm -> px) says, each corner within 0.3 of the marker's side."""
     with np.errstate(all="ignore"):
-        expected = vision.apply_homography(homography, CARD.markers_mm[seen.ids])
+        expected = vision.apply_homography(homography, board.markers_mm[seen.ids])
         away = np.linalg.norm(expected - seen.corners_px, axis=2).max(axis=1)
     return np.asarray(np.isfinite(away) & (away < 0.3 * _sides(seen.corners_px)))
 
@@ -178,7 +188,7 @@ def _sides(corners_px: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean(axis=1))
 
 
-def _largest_agreeing(seen: vision.Markers) -> npt.NDArray[np.int64]:
+def _largest_agreeing(seen: vision.Markers, board: Board) -> npt.NDArray[np.int64]:
     """Indices of the largest set of markers that one homography of this board explains; empty if none was read."""
     n = len(seen.ids)
     if n <= 1:
@@ -187,12 +197,12 @@ def _largest_agreeing(seen: vision.Markers) -> npt.NDArray[np.int64]:
     best = np.array([int(np.argmax(_sides(seen.corners_px)))])
     for pair in pairs[:: max(1, len(pairs) // 200)]:
         index = np.array(pair)
-        homography = _marker_homography(seen, index)
+        homography = _marker_homography(seen, index, board)
         for _ in range(2):
-            agreeing = np.flatnonzero(_agreement(homography, seen))
+            agreeing = np.flatnonzero(_agreement(homography, seen, board))
             if len(agreeing) < 2:
                 break
-            homography = _marker_homography(seen, agreeing)
+            homography = _marker_homography(seen, agreeing, board)
         if len(agreeing) > len(best):
             best = agreeing
         if len(best) == n:
@@ -200,47 +210,51 @@ def _largest_agreeing(seen: vision.Markers) -> npt.NDArray[np.int64]:
     return best
 
 
-def _marker_homography(seen: vision.Markers, index: npt.NDArray[np.int64]) -> FloatArray:
-    points = CARD.markers_mm[seen.ids[index]].reshape(-1, 2)
+def _marker_homography(seen: vision.Markers, index: npt.NDArray[np.int64], board: Board) -> FloatArray:
+    points = board.markers_mm[seen.ids[index]].reshape(-1, 2)
     homography = vision.find_homography(points, seen.corners_px[index].reshape(-1, 2))
     return np.full((3, 3), np.nan) if homography is None else homography
 
 
-def _refuse_second_card(seen: vision.Markers, own: npt.NDArray[np.int64]) -> None:
+def _refuse_second_card(seen: vision.Markers, own: npt.NDArray[np.int64], board: Board) -> None:
     """Raise two-cards if markers that are not the card's own form a card themselves."""
     rest = np.setdiff1d(np.arange(len(seen.ids)), own)
     if len(own) < 2 or len(rest) < 2:
         return
     others = vision.Markers(seen.corners_px[rest], seen.ids[rest])
     away = np.linalg.norm(
-        vision.apply_homography(_marker_homography(seen, own), CARD.markers_mm[others.ids]).mean(axis=1)
+        vision.apply_homography(_marker_homography(seen, own, board), board.markers_mm[others.ids]).mean(axis=1)
         - others.corners_px.mean(axis=1),
         axis=1,
     )
     far = away > 1.5 * _sides(others.corners_px)
     elsewhere = vision.Markers(others.corners_px[far], others.ids[far])
     repeated = np.isin(elsewhere.ids, seen.ids[own])
-    if len(_largest_agreeing(elsewhere)) >= 2 and repeated.sum() >= 2:
-        raise RetakeNeeded("two-cards", "Two scale cards are in the photo: leave one beside the block and retake.")
+    if len(_largest_agreeing(elsewhere, board)) >= 2 and repeated.sum() >= 2:
+        raise RetakeNeeded("two-cards", f"Two {board.name}s are in the photo: leave one and retake.")
 
 
-def _refuse_other_layout(seen: vision.Markers, own: npt.NDArray[np.int64]) -> None:
+def _refuse_other_layout(seen: vision.Markers, own: npt.NDArray[np.int64], board: Board) -> None:
     """Raise other-board if markers of the card's dictionary lie in another order than on the card."""
     stray = len(seen.ids) - len(own)
     if stray >= max(STRAY_LEAST, STRAY_FRACTION * len(seen.ids)):
-        raise _other_board("its squares are laid out differently")
+        raise _other_board("its squares are laid out differently", board)
 
 
 # ----------------------------------------------------------------------------- corners
 
 
-def _fit_corners(gray: vision.Image, homography: FloatArray) -> tuple[Alignment, FloatArray]:
+def _fit_corners(gray: vision.Image, homography: FloatArray, board: Board) -> tuple[Alignment, FloatArray]:
     """Corners at full size in a few rounds, each starting from the last one's homography and blur.
 
     The first round may be done at reduced size: the markers' corners are good to about a pixel of the size they
     were read at.
     """
-    scale = float(scales_px_per_mm(homography, CARD.middle_mm)[0]) if np.all(np.isfinite(homography)) else 0.0
+    scale = (
+        float(scales_px_per_mm(homography, board.middle_mm)[0]) * _size(board)
+        if np.all(np.isfinite(homography))
+        else 0.0
+    )
     sigma = 0.7
     if scale > 4:
         size = 2.5 / scale
@@ -248,16 +262,17 @@ def _fit_corners(gray: vision.Image, homography: FloatArray) -> tuple[Alignment,
         small = vision.resize(gray, round(w * size), round(h * size))
         fx, fy = small.shape[1] / w, small.shape[0] / h
         to_small = np.array([[fx, 0, 0.5 * fx - 0.5], [0, fy, 0.5 * fy - 0.5], [0, 0, 1]])
-        coarse, reduced = _round(small, to_small @ homography, sigma)
+        coarse, reduced = _round(small, to_small @ homography, sigma, board)
         if reduced is not None:
             homography = np.linalg.inv(to_small) @ reduced
             matched = coarse.match >= MIN_MATCH
             sigma = float(np.clip(np.median(coarse.blur_px[matched]) / fx, 0.3, 8))
     for _ in range(3):
-        alignment, refined = _round(gray, homography, sigma)
+        alignment, refined = _round(gray, homography, sigma, board)
         if refined is None:
             return alignment, homography
-        moved = vision.apply_homography(refined, CARD.corners_mm) - vision.apply_homography(homography, CARD.corners_mm)
+        was, now = (vision.apply_homography(h, board.corners_mm) for h in (homography, refined))
+        moved = now - was
         homography = refined
         blur = float(np.median(alignment.blur_px[alignment.match >= MIN_MATCH]))
         settled = float(np.abs(moved).max()) < 0.3 and abs(blur - sigma) < max(0.3, 0.2 * sigma)
@@ -267,27 +282,30 @@ def _fit_corners(gray: vision.Image, homography: FloatArray) -> tuple[Alignment,
     return alignment, homography
 
 
-def _round(gray: vision.Image, homography: FloatArray, sigma: float) -> tuple[Alignment, FloatArray | None]:
-    alignment = align(gray, homography, sigma)
+def _round(
+    gray: vision.Image, homography: FloatArray, sigma: float, board: Board
+) -> tuple[Alignment, FloatArray | None]:
+    alignment = align(gray, homography, sigma, board)
     good = np.flatnonzero(alignment.match >= MIN_MATCH)
-    if not _enough(good, 4):
+    if not _enough(good, board, 4):
         return alignment, None
-    return alignment, vision.find_homography(CARD.corners_mm[good], alignment.corners_px[good])
+    return alignment, vision.find_homography(board.corners_mm[good], alignment.corners_px[good])
 
 
-def _good_corners(alignment: Alignment, homography: FloatArray, shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
+def _good_corners(alignment: Alignment, homography: FloatArray, board: Board) -> npt.NDArray[np.int64]:
     """Ids of the corners that look like the card there and did not wander off by more than a quarter square."""
-    near = np.linalg.norm(alignment.corners_px - vision.apply_homography(homography, CARD.corners_mm), axis=1)
-    limit = 0.25 * CARD.square_mm * np.maximum(scales_px_per_mm(homography, CARD.corners_mm), 0.1)
+    near = np.linalg.norm(alignment.corners_px - vision.apply_homography(homography, board.corners_mm), axis=1)
+    limit = 0.25 * board.square_mm * np.maximum(scales_px_per_mm(homography, board.corners_mm), 0.1)
     return np.flatnonzero((alignment.match >= MIN_MATCH) & (near < limit))
 
 
-def _enough(ids: npt.NDArray[np.int64], least: int = MIN_CORNERS) -> bool:
+def _enough(ids: npt.NDArray[np.int64], board: Board, least: int = MIN_CORNERS) -> bool:
     """Whether these corners are enough for a pose: at least `least`, and spread in two directions."""
     if len(ids) < least:
         return False
-    points = CARD.corners_mm[ids]
-    return bool(np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[-1] / np.sqrt(len(ids)) >= MIN_SPREAD_MM)
+    points = board.corners_mm[ids]
+    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[-1] / np.sqrt(len(ids))
+    return bool(spread >= MIN_SPREAD_MM * _size(board))
 
 
 def flatness_residuals(corners_px: FloatArray, points_mm: FloatArray, shape: tuple[int, ...]) -> FloatArray:
@@ -321,13 +339,13 @@ def flatness_residuals(corners_px: FloatArray, points_mm: FloatArray, shape: tup
 
 
 def _flat_card(
-    corners: FloatArray, points: FloatArray, u_px: FloatArray, shape: tuple[int, ...]
+    corners: FloatArray, points: FloatArray, u_px: FloatArray, shape: tuple[int, ...], board: Board
 ) -> tuple[npt.NDArray[np.int64], float]:
     """Indices of the corners that fit a flat card, and their rms; a few may be dropped, many mean a bent card."""
     kept = np.arange(len(corners))
     may_drop = len(corners) // 8
     scale = float(np.sqrt(np.abs(np.linalg.det(np.cov(corners.T)) / np.linalg.det(np.cov(points.T)))) ** 0.5)
-    limit = max(BENT_PX, BENT_MM * scale, 3 * float(np.median(u_px)))
+    limit = max(BENT_PX, BENT_MM * _size(board) * scale, 3 * float(np.median(u_px)))
     while True:
         away = np.linalg.norm(flatness_residuals(corners[kept], points[kept], shape), axis=1)
         rms = float(np.sqrt(np.mean(away**2)))
@@ -340,7 +358,7 @@ def _flat_card(
         if rms > limit:
             raise RetakeNeeded(
                 "card-bent",
-                "The scale card is not flat: glue it to stiff board, lay it flat on the table and retake.",
+                f"The {board.name} is not flat: glue it to stiff board, lay it {board.place} and retake.",
             )
         return kept, rms
 
@@ -348,21 +366,22 @@ def _flat_card(
 # ----------------------------------------------------------------------------- reasons
 
 
-def _too_little(gray: vision.Image, good: npt.NDArray[np.int64], outline_px: FloatArray) -> RetakeNeeded:
+def _too_little(gray: vision.Image, good: npt.NDArray[np.int64], outline_px: FloatArray, board: Board) -> RetakeNeeded:
     """Why a card that was seen cannot be used: it leaves the photo, is blurred, or something lies on it."""
     height, width = gray.shape
     inside = _fraction_inside(width, height, outline_px)
     if inside < 1 - CUT_OFF_FRACTION:
         return RetakeNeeded(
             "card-cut-off",
-            "The scale card is partly outside the photo: move it or step back until the whole card is in, and retake.",
+            f"The {board.name} is partly outside the photo: move it or step back until the whole card is in, and "
+            "retake.",
         )
     problem = photo.hopeless_picture(gray)
     if problem is not None:
         return RetakeNeeded(problem.code, problem.message)
     return RetakeNeeded(
         "card-covered",
-        f"Too much of the scale card is covered ({len(good)} of {CARD.n_corners} corners can be seen): "
+        f"Too much of the {board.name} is covered ({len(good)} of {board.n_corners} corners can be seen): "
         "clear it and retake.",
     )
 
@@ -378,13 +397,20 @@ def _fraction_inside(width: int, height: int, outline_px: FloatArray) -> float:
     return float(np.mean(np.all((points >= 0) & (points <= [width - 1, height - 1]), axis=1)))
 
 
-def _why_nothing(gray: vision.Image) -> RetakeNeeded:
-    """Why no marker of the card was read: another board, a mirrored photo, the light, the blur, or no card at all."""
+def _why_nothing(gray: vision.Image, board: Board) -> RetakeNeeded:
+    """Why no marker of the card was read: another card, a mirrored photo, the light, the blur, or no card at all."""
+    for other in CARDS:
+        if other != board and len(set(_read_markers(gray, other, enough=4).ids.tolist())) >= 4:
+            return RetakeNeeded(
+                "wrong-card",
+                f"The card in the photo is the {other.name}, and this photo needs the {board.name} "
+                f"(`{board.command}` prints it): lay it {board.place} and retake.",
+            )
     for name in OTHER_DICTIONARIES:
-        found = _read_markers(gray, name, enough=4)
+        found = _read_markers(gray, board, name, enough=4)
         if len(set(found.ids.tolist())) >= 4:
-            return _other_board(f"it carries markers of {name.removeprefix('DICT_')}")
-    if len(_read_markers(np.ascontiguousarray(gray[:, ::-1]), enough=4).ids) >= 4:
+            return _other_board(f"it carries markers of {name.removeprefix('DICT_')}", board)
+    if len(_read_markers(np.ascontiguousarray(gray[:, ::-1]), board, enough=4).ids) >= 4:
         return RetakeNeeded(
             "mirrored-photo",
             "The photo is mirrored, left and right are swapped: use the back camera, without mirroring, and retake.",
@@ -394,20 +420,19 @@ def _why_nothing(gray: vision.Image) -> RetakeNeeded:
         return RetakeNeeded(problem.code, problem.message)
     return RetakeNeeded(
         "card-missing",
-        "No scale card was found: lay the printed card flat on the table beside the block, all of it in the photo, "
-        "and retake.",
+        f"No {board.name} was found: lay the printed card {board.place}, all of it in the photo, and retake.",
     )
 
 
-def _other_board(how: str) -> RetakeNeeded:
+def _other_board(how: str, board: Board) -> RetakeNeeded:
     return RetakeNeeded(
         "other-board",
-        f"The board in the photo is not placecheck's scale card ({how}): print it with `placecheck card` and retake.",
+        f"The board in the photo is not placecheck's {board.name} ({how}): print it with `{board.command}` and retake.",
     )
 
 
-def _too_small() -> RetakeNeeded:
+def _too_small(board: Board) -> RetakeNeeded:
     return RetakeNeeded(
         "card-too-small",
-        "The scale card is too small in the photo to measure with: move closer or use the camera's full resolution.",
+        f"The {board.name} is too small in the photo to measure with: move closer or use the camera's full resolution.",
     )

@@ -1,10 +1,10 @@
-"""The scale card on paper: one page at true scale as PDF, SVG or PNG, A4 or US Letter.
+"""The scale cards on paper: one page at true scale as PDF, SVG or PNG, A4 or US Letter.
 
 The page is laid out once, in mm from its top left corner, as a list of plain shapes; three
 short writers turn the list into reportlab's PDF, an SVG file, or a PNG. The board's black is
 one single path of merged runs: squares drawn one by one leave hairline seams between them.
-The page carries its own checks of scale: a bar of 100 mm across and one down (printers err
-differently in the two directions), and the outline of an ID-1 card (ISO/IEC 7810: 85.60 x
+The page carries its own checks of scale: a bar of 100 mm (50 mm for the small card) across
+and one down (printers err differently in the two directions), and the outline of an ID-1 card (ISO/IEC 7810: 85.60 x
 53.98 mm, corner radius 2.88 to 3.48 mm) that any bank card must fill. Nothing comes nearer
 to the page's edge than 8 mm, which ordinary printers leave white.
 """
@@ -20,20 +20,21 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.card.board import CARD, CARD_MM
+from placecheck.card.board import CARD, SMALL_CARD, Board
 from placecheck.errors import UnusableFile, UsageProblem
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """ISO 216 A4; ANSI/ASME Y14.1 A (US Letter), 8.5 x 11 in."""
 KINDS = ("pdf", "svg", "png")
 PRINTABLE_MARGIN_MM = 8.0
-BAR_MM = 100.0
+BAR_MM, SMALL_BAR_MM = 100.0, 50.0
 ID1_MM, ID1_RADIUS_MM = (85.60, 53.98), 3.18
 THIN_MM, FINE_MM = 0.25, 0.1
 CUT_MARK_MM, CUT_GAP_MM = 5.0, 1.0
 POINT_MM = 25.4 / 72
-CELL_MM = 1.0
-"""The board's squares (20 mm), marker margins (3 mm) and modules (2 mm) all lie on a grid of 1 mm."""
+CELL_PX = 10
+"""A cell of the board's grid in pixels of its picture: the card's squares (20 mm), marker margins (3 mm) and modules
+(2 mm) all lie on a grid of 1 mm, the small card's on one of 0.4 mm."""
 
 TITLE = "placecheck scale card"
 LINES = (
@@ -43,6 +44,34 @@ LINES = (
     "Hold the phone above the block, leaning toward the face about 45 degrees, and aim at the middle of the closure.",
     "Have the whole block and the whole card in the picture, tap on the closure to focus, and hold still.",
 )
+SMALL_LINES = (
+    'Print at 100 % (actual size, never "fit to page") on matte paper and glue it flat to stiff board. Measure both '
+    "bars: 50 mm each, or print again. Cut along the marks, blade away from your fingers.",
+    "Count your needles and pins first. Lay the card flat beside the seam, on the lace or the cap, one long side along "
+    "the stitches and a finger's width from them, with no hair over it.",
+    "Comb the hair off the stitches. Hold the phone straight above, a hand's length away, so that card and seam fill "
+    "the picture; tap on the stitches to focus, and hold still.",
+)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A page with one card: the board, its heading, what to do, and the length of the two bars."""
+
+    board: Board
+    title: str
+    lines: tuple[str, ...]
+    bar_mm: float
+
+    @property
+    def card_mm(self) -> tuple[float, float]:
+        """The card with its white margin."""
+        (w, h), m = self.board.size_mm, self.board.margin_mm
+        return w + 2 * m, h + 2 * m
+
+
+SCALE_SHEET = Sheet(CARD, TITLE, LINES, BAR_MM)
+SMALL_SHEET = Sheet(SMALL_CARD, "placecheck small card, for close-ups of the seam", SMALL_LINES, SMALL_BAR_MM)
 
 
 @dataclass(frozen=True)
@@ -90,15 +119,15 @@ class Text:
 Shape = Bars | Line | RoundedBox | Text
 
 
-def write_card(path: Path, paper: str = "a4", kind: str = "pdf", dpi: int = 600) -> Path:
+def write_card(path: Path, paper: str = "a4", kind: str = "pdf", dpi: int = 600, sheet: Sheet = SCALE_SHEET) -> Path:
     """Write the page to `path`; UsageProblem for an unknown paper or kind, UnusableFile if it cannot be written."""
     path = Path(path)
     if kind not in KINDS:
         raise UsageProblem("unknown-kind", f"The card comes as {', '.join(KINDS)}, not as {kind!r}.")
     data = {
-        "pdf": lambda: card_pdf(paper),
-        "svg": lambda: card_svg(paper).encode(),
-        "png": lambda: card_png(dpi, paper),
+        "pdf": lambda: card_pdf(paper, sheet),
+        "svg": lambda: card_svg(paper, sheet).encode(),
+        "png": lambda: card_png(dpi, paper, sheet),
     }[kind]()
     try:
         path.write_bytes(data)
@@ -119,10 +148,10 @@ def paper_size_mm(paper: str) -> tuple[float, float]:
         raise UsageProblem("unknown-paper", f"The card is made for a4 or letter paper, not for {paper!r}.") from None
 
 
-def board_cells() -> npt.NDArray[np.bool_]:
-    """The board in cells of 1 mm, (100, 140), True = black, read from OpenCV's own drawing at ten pixels a cell."""
-    n, m = 10, round(CARD.margin_mm * 10)
-    drawn = CARD.picture[m:-m, m:-m]
+def board_cells(board: Board = CARD) -> npt.NDArray[np.bool_]:
+    """The board in cells of a twentieth square, (100, 140), True = black, from OpenCV's drawing at ten px a cell."""
+    n, m = CELL_PX, round(board.margin_mm * board.picture_px_per_mm)
+    drawn = board.picture[m:-m, m:-m]
     return np.asarray(drawn[n // 2 :: n, n // 2 :: n] < 128)
 
 
@@ -143,33 +172,39 @@ def merged_rects(cells: npt.NDArray[np.bool_]) -> list[tuple[int, int, int, int]
     return done
 
 
-def card_origin_mm(paper: str) -> tuple[float, float]:
-    """Top left corner of the 160 x 120 mm card on the page, mm."""
-    return (paper_size_mm(paper)[0] - CARD_MM[0]) / 2, 25.0
+def card_origin_mm(paper: str, sheet: Sheet = SCALE_SHEET) -> tuple[float, float]:
+    """Top left corner of the card on the page, mm."""
+    return (paper_size_mm(paper)[0] - sheet.card_mm[0]) / 2, 25.0
 
 
-def layout(paper: str) -> list[Shape]:
+def layout(paper: str, sheet: Sheet = SCALE_SHEET) -> list[Shape]:
     """Everything on the page, mm from its top left corner."""
     page_w, _ = paper_size_mm(paper)
-    left, top = card_origin_mm(paper)
-    bottom, right = top + CARD_MM[1], left + CARD_MM[0]
-    m = CARD.margin_mm
-    rects = tuple((left + m + x, top + m + y, w, h) for x, y, w, h in merged_rects(board_cells()))
-    shapes: list[Shape] = [Text(left, 14.0, TITLE, 13), Bars(rects)]
+    left, top = card_origin_mm(paper, sheet)
+    card_w, card_h = sheet.card_mm
+    bottom, right = top + card_h, left + card_w
+    m, cell = sheet.board.margin_mm, CELL_PX / sheet.board.picture_px_per_mm
+    rects = tuple(
+        (left + m + x * cell, top + m + y * cell, w * cell, h * cell)
+        for x, y, w, h in merged_rects(board_cells(sheet.board))
+    )
+    box_left = (page_w - 160.0) / 2
+    shapes: list[Shape] = [Text(box_left, 14.0, sheet.title, 13), Bars(rects)]
     for x, outward in ((left, -1), (right, 1)):
         for y, down in ((top, -1), (bottom, 1)):
             gap, end = CUT_GAP_MM, CUT_GAP_MM + CUT_MARK_MM
             shapes.append(Line(x + outward * gap, y, x + outward * end, y, FINE_MM, 0.6))
             shapes.append(Line(x, y + down * gap, x, y + down * end, FINE_MM, 0.6))
-    shapes += _bar(left + (CARD_MM[0] - BAR_MM) / 2, bottom + 10, across=True)
-    shapes += _bar(left - 9, top + (CARD_MM[1] - BAR_MM) / 2, across=False)
-    box_left, box_top = left, bottom + 26
+    bar = sheet.bar_mm
+    shapes += _bar(left + (card_w - bar) / 2, bottom + 10, bar, across=True)
+    shapes += _bar(left - 9, max(top + (card_h - bar) / 2, 20.0), bar, across=False)
+    box_top = bottom + 26
     shapes.append(RoundedBox(box_left, box_top, *ID1_MM, ID1_RADIUS_MM, FINE_MM))
     shapes.append(Text(box_left + 8, box_top + 24, "Any bank card must fit exactly", 9))
     shapes.append(Text(box_left + 8, box_top + 29, "(ID-1, 85.60 x 53.98 mm)", 9))
     y = box_top + 3.5
     text_left = box_left + ID1_MM[0] + 8
-    for number, line in enumerate(LINES, 1):
+    for number, line in enumerate(sheet.lines, 1):
         for k, part in enumerate(wrap(line, page_w - PRINTABLE_MARGIN_MM - 4 - text_left - 5, 10)):
             if k == 0:
                 shapes.append(Text(text_left, y, str(number), 10))
@@ -179,21 +214,21 @@ def layout(paper: str) -> list[Shape]:
     return shapes
 
 
-def _bar(x: float, y: float, across: bool) -> list[Shape]:
-    """A bar of 100 mm between the outer edges of its end ticks' middles, with its label."""
+def _bar(x: float, y: float, length: float, across: bool) -> list[Shape]:
+    """A bar of `length` mm between the outer edges of its end ticks' middles, with its label."""
     tick = 2.0
     if across:
         return [
-            Line(x, y, x + BAR_MM, y, THIN_MM),
+            Line(x, y, x + length, y, THIN_MM),
             Line(x, y - tick, x, y + tick, FINE_MM),
-            Line(x + BAR_MM, y - tick, x + BAR_MM, y + tick, FINE_MM),
-            Text(x + BAR_MM / 2 - 7, y + 4.5, "100 mm", 9),
+            Line(x + length, y - tick, x + length, y + tick, FINE_MM),
+            Text(x + length / 2 - 7, y + 4.5, f"{length:g} mm", 9),
         ]
     return [
-        Line(x, y, x, y + BAR_MM, THIN_MM),
+        Line(x, y, x, y + length, THIN_MM),
         Line(x - tick, y, x + tick, y, FINE_MM),
-        Line(x - tick, y + BAR_MM, x + tick, y + BAR_MM, FINE_MM),
-        Text(x - 2.5, y + BAR_MM / 2 + 7, "100 mm", 9, turned=True),
+        Line(x - tick, y + length, x + tick, y + length, FINE_MM),
+        Text(x - 2.5, y + length / 2 + 7, f"{length:g} mm", 9, turned=True),
     ]
 
 
@@ -214,7 +249,7 @@ def wrap(text: str, width_mm: float, size: float) -> list[str]:
 # ----------------------------------------------------------------------------- writers
 
 
-def card_pdf(paper: str = "a4") -> bytes:
+def card_pdf(paper: str = "a4", sheet: Sheet = SCALE_SHEET) -> bytes:
     """The page as a vector PDF at true scale; asks viewers not to scale it when printing."""
     from reportlab.pdfgen.canvas import Canvas
 
@@ -222,9 +257,9 @@ def card_pdf(paper: str = "a4") -> bytes:
     mm = 1 / POINT_MM
     out = io.BytesIO()
     canvas = Canvas(out, pagesize=(width * mm, height * mm), invariant=1)
-    canvas.setTitle(TITLE)
+    canvas.setTitle(sheet.title)
     canvas.setViewerPreference("PrintScaling", "None")
-    for shape in layout(paper):
+    for shape in layout(paper, sheet):
         _pdf_shape(canvas, shape, height, mm)
     canvas.showPage()
     canvas.save()
@@ -256,7 +291,7 @@ def _pdf_shape(canvas: Any, shape: Shape, height: float, mm: float) -> None:
         canvas.restoreState()
 
 
-def card_svg(paper: str = "a4") -> str:
+def card_svg(paper: str = "a4", sheet: Sheet = SCALE_SHEET) -> str:
     """The page as SVG; one user unit is one mm."""
     from xml.sax.saxutils import escape
 
@@ -264,10 +299,10 @@ def card_svg(paper: str = "a4") -> str:
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}mm" height="{height:g}mm" '
         f'viewBox="0 0 {width:g} {height:g}">',
-        f"<title>{TITLE}</title>",
+        f"<title>{sheet.title}</title>",
         f'<rect width="{width:g}" height="{height:g}" fill="#fff"/>',
     ]
-    for shape in layout(paper):
+    for shape in layout(paper, sheet):
         if isinstance(shape, Bars):
             d = "".join(f"M{x:g} {y:g}h{w:g}v{h:g}h{-w:g}z" for x, y, w, h in shape.rects)
             parts.append(f'<path id="board" fill="#000" d="{d}"/>')
@@ -291,7 +326,7 @@ def card_svg(paper: str = "a4") -> str:
     return "\n".join([*parts, "</svg>", ""])
 
 
-def card_png(dpi: int = 600, paper: str = "a4") -> bytes:
+def card_png(dpi: int = 600, paper: str = "a4", sheet: Sheet = SCALE_SHEET) -> bytes:
     """The page as a grey PNG of `dpi` (75 to 1200), which is written into the file for the printer."""
     from PIL import Image, ImageDraw, ImageFont
 
@@ -301,7 +336,7 @@ def card_png(dpi: int = 600, paper: str = "a4") -> bytes:
     s = dpi / 25.4
     page = Image.new("L", (round(width * s), round(height * s)), 255)
     draw = ImageDraw.Draw(page)
-    for shape in layout(paper):
+    for shape in layout(paper, sheet):
         if isinstance(shape, Bars):
             for x, y, w, h in shape.rects:
                 _png_rect(draw, s, x, y, x + w, y + h, 0)

@@ -1,8 +1,8 @@
 """`placecheck card`: the scale card as a file to print.
 
-A true-scale page for A4 or Letter paper as PDF, or with --svg or --png as those. The
-drawing is placecheck.card.printing's. A file that is there already is not overwritten unless
---force says so.
+A true-scale page for A4 or Letter paper as PDF, or with --svg or --png as those; with --small
+the card for close-ups of the seam. The drawing is placecheck.card.printing's. A file that is
+there already is not overwritten unless --force says so.
 """
 
 from __future__ import annotations
@@ -22,20 +22,27 @@ def card(
     paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper it is printed on.")] = "a4",
     svg: Annotated[bool, typer.Option("--svg", help="Write SVG instead of PDF.")] = False,
     png: Annotated[bool, typer.Option("--png", help="Write PNG, 600 dpi, instead of PDF.")] = False,
+    small: Annotated[
+        bool, typer.Option("--small", help="The small card, for close-ups of the seam (check --stage stitches).")
+    ] = False,
     force: Annotated[bool, typer.Option("--force", help="Overwrite the file if it is there already.")] = False,
 ) -> None:
     """Write the scale card to print.
 
     Print it at 100 % on matt paper and glue it to stiff board.
     """
-    from placecheck.card.printing import write_card
+    from placecheck.card.printing import SCALE_SHEET, SMALL_SHEET, write_card
     from placecheck.errors import UsageProblem
     from placecheck.whole_files import free_path
 
     if svg and png:
         raise UsageProblem("card-kind", "Choose one of --svg and --png, or neither for PDF.")
     kind = "svg" if svg else "png" if png else "pdf"
-    path = file or Path(f"placecheck-card.{kind}")
-    write_card(free_path(path, force), paper=paper, kind=kind)
+    sheet = SMALL_SHEET if small else SCALE_SHEET
+    path = file or Path(f"placecheck-{'small-' if small else ''}card.{kind}")
+    write_card(free_path(path, force), paper=paper, kind=kind, sheet=sheet)
     print(path)
-    print("Print at 100 % (not “fit to page”), matt, and glue it to stiff board; then measure both 100 mm bars.")
+    print(
+        "Print at 100 % (not “fit to page”), matt, and glue it to stiff board; then measure both "
+        f"{sheet.bar_mm:g} mm bars."
+    )
