@@ -14,7 +14,9 @@ against the complete elliptic integral.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -50,6 +52,56 @@ BUMPS: tuple[Bump, ...] = (
 )
 _DIRECTIONS = np.array([bump.direction for bump in BUMPS])
 _SHARPNESS = np.array([bump.sharpness for bump in BUMPS])
+_AIMS = _DIRECTIONS.T * _SHARPNESS
+_BUMP_AND_SLOPE = np.concatenate([np.ones((len(BUMPS), 1)), _AIMS.T], axis=1)
+
+
+def _bells(directions: FloatArray) -> FloatArray:
+    """The bells of BUMPS (..., len(BUMPS)) at unit directions (..., 3)."""
+    out: FloatArray = directions @ _AIMS
+    out -= _SHARPNESS
+    return np.exp(out, out=out)
+
+
+def _radius(directions: FloatArray, axes: Sequence[Any], bumps: FloatArray) -> FloatArray:
+    """Radius (...) along `directions` (..., 3).
+
+    `axes` are half breadth, half length, height, depth and egg, numbers or arrays that broadcast with (...); `bumps`
+    (len(BUMPS),), or (B, len(BUMPS)) for directions (B, M, 3).
+    """
+    breadth, length, height, depth, egg = axes
+    x, y, z = directions[..., 0], directions[..., 1], directions[..., 2]
+    across = x / (breadth * (1.0 - egg * y))
+    along, up = y / length, z / np.where(z >= 0.0, height, depth)
+    r: FloatArray = 1.0 / np.sqrt(across * across + along * along + up * up)
+    if bumps.any():
+        r *= 1.0 + (_bells(directions) @ bumps[..., None])[..., 0]
+    return r
+
+
+def _radius_and_slope(directions: FloatArray, axes: Sequence[Any], bumps: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """As `_radius`, with dr/d(direction) (..., 3), the components taken as independent of each other."""
+    breadth, length, height, depth, egg = axes
+    x, y, z = directions[..., 0], directions[..., 1], directions[..., 2]
+    taper = 1.0 - egg * y
+    half_breadth = breadth * taper
+    half = np.where(z >= 0.0, height, depth)
+    per_x, per_y, per_z = x / (half_breadth * half_breadth), y / (length * length), z / (half * half)
+    r: FloatArray = 1.0 / np.sqrt(x * per_x + y * per_y + z * per_z)
+    shrink = -(r * r * r)
+    if bumps.any():
+        # one product gives the sum of the bells and its three derivatives
+        risen = _bells(directions) @ (bumps[..., None] * _BUMP_AND_SLOPE)
+        swell = 1.0 + risen[..., 0]
+        shrink *= swell
+        slope: FloatArray = r[..., None] * risen[..., 1:]
+        r *= swell
+    else:
+        slope = np.zeros((*r.shape, 3))
+    slope[..., 0] += shrink * per_x
+    slope[..., 1] += shrink * (per_y + x * per_x * (egg / taper))
+    slope[..., 2] += shrink * per_z
+    return r, slope
 
 
 @dataclass(frozen=True)
@@ -68,14 +120,24 @@ class Dome:
 
     def radius(self, directions: FloatArray) -> FloatArray:
         """Distance from the origin to the surface along unit directions (..., 3)."""
-        x, y, z = directions[..., 0], directions[..., 1], directions[..., 2]
-        breadth = self.half_breadth_mm * (1.0 - self.egg * y)
-        vertical = np.where(z >= 0.0, self.height_mm, self.depth_mm)
-        r = 1.0 / np.sqrt((x / breadth) ** 2 + (y / self.half_length_mm) ** 2 + (z / vertical) ** 2)
-        if any(self.bumps):
-            bells = np.exp((directions @ _DIRECTIONS.T - 1.0) * _SHARPNESS)
-            r = r * (1.0 + bells @ np.array(self.bumps))
-        return r
+        return _radius(directions, self._axes, np.array(self.bumps))
+
+    def radius_and_slope(self, directions: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The radius (...) and its derivatives (..., 3) by the components of the direction, closed form."""
+        return _radius_and_slope(directions, self._axes, np.array(self.bumps))
+
+    @property
+    def _axes(self) -> tuple[float, float, float, float, float]:
+        return self.half_breadth_mm, self.half_length_mm, self.height_mm, self.depth_mm, self.egg
+
+    def raised(self, lift_mm: float) -> Dome:
+        """The dome with something of that thickness laid over it: the half axes grow by it."""
+        return replace(
+            self,
+            half_breadth_mm=self.half_breadth_mm + lift_mm,
+            half_length_mm=self.half_length_mm + lift_mm,
+            height_mm=self.height_mm + lift_mm,
+        )
 
     def circumference_mm(self, n: int = 360) -> float:
         """Length round the widest level (z = 0), mm; the trapezoid rule converges fast on a closed smooth curve."""
@@ -89,10 +151,54 @@ class Dome:
         return float(np.linalg.norm(speed, axis=1).mean() * 2 * np.pi)
 
 
+@dataclass(frozen=True)
+class Domes:
+    """A stack of B domes that are evaluated at once: every field of Dome as (B,), `bumps` (B, len(BUMPS)).
+
+    Directions are (B, ..., 3), one set for every dome.
+    """
+
+    half_breadth_mm: FloatArray
+    half_length_mm: FloatArray
+    height_mm: FloatArray
+    depth_mm: FloatArray
+    egg: FloatArray
+    bumps: FloatArray
+
+    def _axes(self) -> list[FloatArray]:
+        own = (self.half_breadth_mm, self.half_length_mm, self.height_mm, self.depth_mm, self.egg)
+        return [a[:, None] for a in own]
+
+    def radius(self, directions: FloatArray) -> FloatArray:
+        """Distance (B, ...) from each dome's origin to its surface along unit directions (B, ..., 3)."""
+        flat = directions.reshape(len(directions), -1, 3)
+        return _radius(flat, self._axes(), self.bumps).reshape(directions.shape[:-1])
+
+    def radius_and_slope(self, directions: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The radius (B, ...) and its derivatives (B, ..., 3) by the components of the direction."""
+        flat = directions.reshape(len(directions), -1, 3)
+        r, slope = _radius_and_slope(flat, self._axes(), self.bumps)
+        return r.reshape(directions.shape[:-1]), slope.reshape(directions.shape)
+
+    def raised(self, lift_mm: FloatArray | float) -> Domes:
+        """The domes with something of that thickness (B,) laid over them: the half axes grow by it."""
+        return replace(
+            self,
+            half_breadth_mm=self.half_breadth_mm + lift_mm,
+            half_length_mm=self.half_length_mm + lift_mm,
+            height_mm=self.height_mm + lift_mm,
+        )
+
+
 def half_axes_for(circumference_mm: float, ratio: float) -> tuple[float, float]:
     """Half breadth and half length of the ellipse of that circumference, `ratio` = length : breadth (Ramanujan II)."""
-    a, b = 1.0, ratio
-    h = ((a - b) / (a + b)) ** 2
-    perimeter = np.pi * (a + b) * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h)))
-    scale = circumference_mm / float(perimeter)
-    return a * scale, b * scale
+    a, b = half_axes_of(np.asarray(circumference_mm), np.asarray(ratio))
+    return float(a), float(b)
+
+
+def half_axes_of(circumference_mm: FloatArray, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """`half_axes_for` of arrays (...)."""
+    h = ((1.0 - ratio) / (1.0 + ratio)) ** 2
+    perimeter = np.pi * (1.0 + ratio) * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h)))
+    half_breadth = circumference_mm / perimeter
+    return half_breadth, half_breadth * ratio

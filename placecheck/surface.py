@@ -24,7 +24,11 @@ FloatArray = npt.NDArray[np.float64]
 
 
 class StarSurface(Protocol):
-    """A closed surface seen whole from the block's origin, lengths in mm."""
+    """A closed surface seen whole from the block's origin, lengths in mm.
+
+    One that also has `radius_and_slope(directions)`, the radius with its derivatives (..., 3) by the components of the
+    direction, is not differentiated numerically. A stack of B surfaces (dome.Domes) takes directions (B, ..., 3).
+    """
 
     def radius(self, directions: FloatArray) -> FloatArray:
         """Distance from the origin to the surface along unit `directions` (..., 3) -> (...)."""
@@ -37,38 +41,52 @@ def level(surface: StarSurface, points: FloatArray) -> FloatArray:
     return norm - surface.radius(points / norm[..., None])
 
 
-def gradient(surface: StarSurface, points: FloatArray, h_mm: float = 0.05) -> FloatArray:
-    """Gradient of `level` by central differences, (..., 3)."""
-    offsets = np.concatenate([np.eye(3), -np.eye(3)]) * h_mm
-    values = level(surface, points[..., None, :] + offsets)
-    return (values[..., :3] - values[..., 3:]) / (2 * h_mm)
+def level_and_gradient(surface: StarSurface, points: FloatArray, h_mm: float = 0.05) -> tuple[FloatArray, FloatArray]:
+    """`level` (...) and its gradient (..., 3), in closed form or, where the surface knows no slope, by differences."""
+    slope_of = getattr(surface, "radius_and_slope", None)
+    if slope_of is None:
+        offsets = np.concatenate([np.eye(3), -np.eye(3)]) * h_mm
+        values = level(surface, points[..., None, :] + offsets)
+        return level(surface, points), (values[..., :3] - values[..., 3:]) / (2 * h_mm)
+    norm = np.sqrt(np.einsum("...i,...i", points, points))
+    d = points / norm[..., None]
+    r, slope = slope_of(d)
+    # only what changes the direction counts: |p| - r(p / |p|) has the gradient d - (slope - (slope . d) d) / |p|
+    along = 1.0 + np.einsum("...i,...i", slope, d) / norm
+    return norm - r, along[..., None] * d - slope / norm[..., None]
+
+
+def gradient(surface: StarSurface, points: FloatArray) -> FloatArray:
+    """Gradient of `level` (..., 3)."""
+    return level_and_gradient(surface, points)[1]
+
+
+def unit(vectors: FloatArray) -> FloatArray:
+    """Vectors (..., 3) over their lengths."""
+    return vectors / np.sqrt(np.einsum("...i,...i", vectors, vectors))[..., None]
 
 
 def normals(surface: StarSurface, points: FloatArray) -> FloatArray:
     """Outward unit normals at `points` (..., 3)."""
-    g = gradient(surface, points)
-    return g / np.linalg.norm(g, axis=-1, keepdims=True)
+    return unit(gradient(surface, points))
 
 
 def onto(surface: StarSurface, points: FloatArray) -> FloatArray:
     """`points` (..., 3) close to the surface moved onto it along its normal."""
-    g = gradient(surface, points)
-    return points - g * (level(surface, points) / np.einsum("...i,...i", g, g))[..., None]
+    height, g = level_and_gradient(surface, points)
+    return points - g * (height / np.einsum("...i,...i", g, g))[..., None]
 
 
 def _step(surface: StarSurface, p: FloatArray, t: FloatArray, h: FloatArray) -> tuple[FloatArray, FloatArray]:
     """One midpoint step of length h (...,) along geodesics from p with unit tangent t."""
     middle = p + t * (h / 2)[..., None]
-    n = normals(surface, middle)
-    t_mid = t - np.einsum("...i,...i", t, n)[..., None] * n
-    t_mid /= np.linalg.norm(t_mid, axis=-1, keepdims=True)
+    g = gradient(surface, middle)
+    t_mid = unit(t - g * (np.einsum("...i,...i", t, g) / np.einsum("...i,...i", g, g))[..., None])
     q = p + t_mid * h[..., None]
-    g = gradient(surface, q)
-    g2 = np.einsum("...i,...i", g, g)
-    q = q - g * (level(surface, q) / g2)[..., None]
-    n = g / np.sqrt(g2)[..., None]
-    t_new = t_mid - np.einsum("...i,...i", t_mid, n)[..., None] * n
-    return q, t_new / np.linalg.norm(t_new, axis=-1, keepdims=True)
+    height, g = level_and_gradient(surface, q)
+    per_g2 = 1.0 / np.einsum("...i,...i", g, g)
+    q -= g * (height * per_g2)[..., None]
+    return q, unit(t_mid - g * (np.einsum("...i,...i", t_mid, g) * per_g2)[..., None])
 
 
 def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_mm: float = 4.0) -> FloatArray:
@@ -145,10 +163,12 @@ def centre_line(
     ray = np.cos(phi)[:, None] * plane.forward + np.sin(phi)[:, None] * plane.up
     rho = surface.radius(ray)
     for _ in range(6):
-        p = origin + rho[:, None] * ray
-        slope = np.einsum("...i,...i", gradient(surface, p), ray)
-        rho = rho - level(surface, p) / slope
-    return origin + rho[:, None] * ray
+        height, g = level_and_gradient(surface, origin + rho[..., None] * ray)
+        move = height / np.einsum("...i,...i", g, ray)
+        rho = rho - move
+        if float(np.abs(move).max()) < 1e-5:  # the next step would be of the order of its square
+            break
+    return origin + rho[..., None] * ray
 
 
 @dataclass(frozen=True)
