@@ -56,7 +56,17 @@ MEASURES: tuple[MeasureSpec, ...] = (
     MeasureSpec("length_left_mm", "mm", "length, left", False),
     MeasureSpec("length_right_mm", "mm", "length, right", False),
 )
-STAGE_MEASURES: Mapping[str, tuple[MeasureSpec, ...]] = {"pinned": MEASURES, "stitched": MEASURES}
+CAP_MEASURES: tuple[MeasureSpec, ...] = (
+    MeasureSpec("cap_shift_mm", "mm", "cap off the block's middle", True),
+    MeasureSpec("cap_turn_deg", "deg", "cap turned", True),
+    MeasureSpec("back_seams_mm", "mm", "seams behind, right minus left", True, needed=False),
+    MeasureSpec("temple_rim_mm", "mm", "cap edge at the temples, right higher than left", True, needed=False),
+)
+STAGE_MEASURES: Mapping[str, tuple[MeasureSpec, ...]] = {
+    "cap": CAP_MEASURES,
+    "pinned": MEASURES,
+    "stitched": MEASURES,
+}
 """What every stage of the job measures, in the order of the answer (the stages are those of request.py)."""
 MEASURE_BY_NAME: Mapping[str, MeasureSpec] = {s.name: s for specs in STAGE_MEASURES.values() for s in specs}
 JUDGED: tuple[str, ...] = tuple(spec.name for spec in MEASURES if spec.judged)

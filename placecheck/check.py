@@ -44,6 +44,7 @@ from placecheck.photo import Photo, hopeless_picture
 from placecheck.request import CheckRequest
 from placecheck.standing import (
     Stage,
+    Traced,
     board_mm,
     check_block,
     choose_front,
@@ -56,6 +57,20 @@ from placecheck.uncertainty import budgets, factor_for, total_u
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Card, camera and block, the way round it stands, and the first look at what is on it."""
+
+    card: CardSighting
+    camera: Camera
+    block: BlockSighting
+    stage: Stage
+    way: Traced
+    picture: npt.NDArray[np.uint8]
+    grid: Unrolling
+    sighting: ClosureSighting
 
 
 @dataclass(frozen=True)
@@ -74,8 +89,8 @@ class Sighted:
     outline_u_px: float
 
 
-def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Sighted:
-    """Find card, block and closure. Raises RetakeNeeded or UsageProblem."""
+def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Standing:
+    """Find card and block, and which way round it stands. Raises RetakeNeeded or UsageProblem."""
     gray = photo.gray()
     try:
         card = find_card(gray)
@@ -97,8 +112,16 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         picture, grid = unroll(photo.image, way.fit.geometry)
         ways.append((way, picture, grid, find_closure(picture, grid, steady=False)))
     way, picture, grid, sighting = choose_front(ways, block, request)
-    fit = way.fit
-    check_block(fit, block)
+    check_block(way.fit, block)
+    return Standing(card, camera, block, stage, way, picture, grid, sighting)
+
+
+def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Sighted:
+    """Find card, block and closure. Raises RetakeNeeded or UsageProblem."""
+    standing = find_standing(photo, request, camera)
+    card, camera, block, stage = standing.card, standing.camera, standing.block, standing.stage
+    way, picture, grid, sighting = standing.way, standing.picture, standing.grid, standing.sighting
+    fit, frame = way.fit, way.fit.frame
     if sighting.cap < 0.5:
         raise RetakeNeeded("cap-missing", "No cap was found on the block: pin the cap on first, then the closure.")
     if sighting.closure < 0.5:

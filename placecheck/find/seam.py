@@ -52,7 +52,7 @@ class Seam:
         return out
 
 
-def _response(picture: npt.NDArray[np.uint8], width_mm: float) -> FloatArray:
+def ridges(picture: npt.NDArray[np.uint8], width_mm: float) -> FloatArray:
     """How much every pixel's brightness differs from that to both of its sides, signed, log units (h, w)."""
     light = np.log(picture[..., :3].astype(np.float32).mean(-1) + 8.0)
     # a little averaging down the rows: seams run there
@@ -135,7 +135,7 @@ def find_seam(
     v_ref_row = (V_FRONT_MM - 0.0) * PX_PER_MM - 0.5
     best: tuple[float, list[tuple[float, float, float]], FloatArray, float, str] | None = None
     for width in WIDTHS_MM:
-        response = _response(picture, width)
+        response = ridges(picture, width)
         place = -0.5 * ((u0[None, :] - middle_u_mm) / u_middle_mm) ** 2
         prior = place - 0.5 * ((LEANS[:, None] - middle_lean) / 0.05) ** 2
         if behind.sum() >= LEAST_ROWS_MM * PX_PER_MM:
