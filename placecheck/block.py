@@ -14,14 +14,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.camera import Camera, pose_from_homography, project, rays, rotation
-from placecheck.dome import BUMPS, Dome, half_axes_for
+from placecheck.camera import Camera, pose_from_homography, project, rays, rotation, rotations
+from placecheck.dome import BUMPS, Dome, Domes, half_axes_for, half_axes_of
 from placecheck.known_dome import KnownDome
-from placecheck.surface import MidPlane, level
+from placecheck.sightlines import closest, first_hits, least_height
+from placecheck.surface import MidPlane, MidPlanes, normals, unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -83,8 +85,49 @@ class Prior:
             object.__setattr__(self, "root", np.diag(1.0 / self.u))
 
 
+class _Sight:
+    """What a geometry does: it projects block points and casts rays back.
+
+    In a stack of B geometries points are (B, N, 3) and pixels (B, N, 2), or (N, 2) where all look through the same.
+    """
+
+    f_px: Any
+    centre_px: FloatArray
+    k1: Any
+    dome: Any
+    rotation: FloatArray
+    translation: FloatArray
+
+    @property
+    def eye_mm(self) -> FloatArray:
+        """The lens in the block frame (3,)."""
+        return -(self.translation @ self.rotation)
+
+    def to_px(self, points_block: FloatArray) -> FloatArray:
+        """Pixels (..., 2) of block-frame points (..., 3)."""
+        seen = points_block @ np.swapaxes(self.rotation, -1, -2) + self.translation
+        return project(seen, self.f_px, self.centre_px, self.k1)
+
+    def block_rays(self, px: FloatArray) -> FloatArray:
+        """Unit ray directions (..., 3) in the block frame through pixels (..., 2)."""
+        return rays(px, self.f_px, self.centre_px, self.k1) @ self.rotation
+
+    def hit(self, px: FloatArray, lift_mm: FloatArray | float = 0.0) -> FloatArray:
+        """First surface point (..., 3) seen through pixels (..., 2), in the block frame; NaN where the ray misses.
+
+        `lift_mm` raises the surface (lace on cap on block).
+        """
+        return first_hits(self.dome, self.eye_mm, self.block_rays(np.asarray(px, float)), lift_mm)
+
+    def visible(self, points_block: FloatArray, slack: float = 0.0) -> npt.NDArray[np.bool_]:
+        """Which block-frame surface points (..., 3) face the camera (cosine above `slack`)."""
+        to_eye = unit(self.eye_mm - points_block)
+        facing: npt.NDArray[np.bool_] = np.einsum("...i,...i", normals(self.dome, points_block), to_eye) > slack
+        return facing
+
+
 @dataclass(frozen=True)
-class Geometry:
+class Geometry(_Sight):
     """One value of the unknowns, unpacked: camera numbers, dome, and block-to-camera pose x_cam = R x_block + t."""
 
     f_px: float
@@ -97,95 +140,61 @@ class Geometry:
     table_translation: FloatArray
     cap: MidPlane = field(default_factory=MidPlane)
 
-    @property
-    def eye_mm(self) -> FloatArray:
-        """The lens in the block frame (3,)."""
-        return -self.rotation.T @ self.translation
 
-    def to_px(self, points_block: FloatArray) -> FloatArray:
-        """Pixels (..., 2) of block-frame points (..., 3)."""
-        return project(points_block @ self.rotation.T + self.translation, self.f_px, self.centre_px, self.k1)
+@dataclass(frozen=True)
+class Geometries(_Sight):
+    """A stack of B geometries: numbers (B, 1, 1), centre and translation (B, 1, k), rotation (B, 3, 3).
 
-    def block_rays(self, px: FloatArray) -> FloatArray:
-        """Unit ray directions (..., 3) in the block frame through pixels (..., 2)."""
-        return rays(px, self.f_px, self.centre_px, self.k1) @ self.rotation
+    Differences of a Geometry by its unknowns are taken on such a stack, which costs little more than a single one.
+    """
 
-    def hit(self, px: FloatArray, lift_mm: float = 0.0) -> FloatArray:
-        """First surface point (..., 3) seen through pixels (..., 2), in the block frame; NaN where the ray misses.
-
-        `lift_mm` raises the surface (lace on cap on block).
-        """
-        px = np.asarray(px, float)
-        d = self.block_rays(px.reshape(-1, 2))
-        eye = self.eye_mm
-        middle = -(d @ eye)
-        reach = 165.0
-        steps = np.linspace(-reach, reach, 45)
-        s = middle[:, None] + steps
-        f = level(self.dome, eye + s[..., None] * d[:, None, :]) - lift_mm
-        inside = f < 0
-        first = np.argmax(inside, axis=1)
-        ok = inside.any(axis=1) & (first > 0)
-        i = np.arange(len(d))
-        first = np.maximum(first, 1)
-        lo, hi = s[i, first - 1], s[i, first]
-        flo, fhi = f[i, first - 1], f[i, first]
-        for _ in range(5):
-            mid = lo + (hi - lo) * np.clip(flo / np.where(flo == fhi, 1.0, flo - fhi), 0.02, 0.98)
-            fm = level(self.dome, eye + mid[:, None] * d) - lift_mm
-            neg = fm < 0
-            hi, fhi = np.where(neg, mid, hi), np.where(neg, fm, fhi)
-            lo, flo = np.where(neg, lo, mid), np.where(neg, flo, fm)
-        best = np.where(np.abs(flo) < np.abs(fhi), lo, hi)
-        p = eye + best[:, None] * d
-        # two Newton steps along the ray
-        for _ in range(2):
-            h = 0.05
-            f0 = level(self.dome, p) - lift_mm
-            slope = (level(self.dome, p + h * d) - lift_mm - f0) / h
-            slope = np.where(np.abs(slope) < 0.05, -1.0, slope)
-            p = p - (np.clip(f0 / slope, -3, 3))[:, None] * d
-        p = np.where(ok[:, None], p, np.nan)
-        return p.reshape(*px.shape[:-1], 3)
-
-    def visible(self, points_block: FloatArray, slack: float = 0.0) -> npt.NDArray[np.bool_]:
-        """Which block-frame surface points (..., 3) face the camera (cosine above `slack`)."""
-        from placecheck.surface import normals
-
-        to_eye = self.eye_mm - points_block
-        to_eye = to_eye / np.linalg.norm(to_eye, axis=-1, keepdims=True)
-        facing: npt.NDArray[np.bool_] = np.einsum("...i,...i", normals(self.dome, points_block), to_eye) > slack
-        return facing
+    f_px: FloatArray
+    centre_px: FloatArray
+    k1: FloatArray
+    dome: Domes
+    rotation: FloatArray
+    translation: FloatArray
+    cap: MidPlanes
 
 
-def closest_on_rays(geometry: Geometry, rays_block: FloatArray) -> FloatArray:
-    """For rays (N, 3) from the eye: how far along each the point with the least height above the dome lies, (N,) mm."""
-    eye = geometry.eye_mm
-    middle = -(rays_block @ eye)
-    span = np.linspace(-60.0, 60.0, 25)
-    s = middle[:, None] + span
-    f = level(geometry.dome, eye + s[..., None] * rays_block[:, None, :])
-    k = np.clip(np.argmin(f, axis=1), 1, len(span) - 2)
-    i = np.arange(len(rays_block))
-    f0, f1, f2 = f[i, k - 1], f[i, k], f[i, k + 1]
-    bend = np.maximum(f0 - 2 * f1 + f2, 1e-9)
-    best: FloatArray = s[i, k] + np.clip(0.5 * (f0 - f2) / bend, -1, 1) * (span[1] - span[0])
-    return best
+def closest_on_rays(geometry: Geometry | Geometries, rays_block: FloatArray) -> FloatArray:
+    """For rays (..., 3) from the eye: how far along each the point with the least height above the dome lies, mm."""
+    return closest(geometry.dome, geometry.eye_mm, rays_block)
 
 
-def outline_px(geometry: Geometry, n: int = 144, rounds: int = 32) -> FloatArray:
-    """The dome's outline in the photo, (n, 2) px: where rays round its middle just touch it, by bisection."""
-    middle = geometry.to_px(np.array([0.0, 0.0, 0.4 * geometry.dome.height_mm]))
+SETTLED_PX = 2e-3  # each step is some thirty times smaller than the one before
+
+
+def outline_px(geometry: Geometry | Geometries, n: int = 144, rounds: int = 32) -> FloatArray:
+    """The dome's outline in the photo, (n, 2) px, or (B, n, 2): where rays round its middle just touch it.
+
+    Newton's steps, at most `rounds` of them, in the distance from the middle and the place along the ray at once.
+    """
+    dome, eye = geometry.dome, geometry.eye_mm
+    middle = geometry.to_px(np.asarray(dome.height_mm)[..., None, None] * np.array([0.0, 0.0, 0.4]))
     angle = np.linspace(0, 2 * np.pi, n, endpoint=False)
     d = np.stack([np.cos(angle), np.sin(angle)], -1)
-    low, high = np.zeros(n), np.full(n, 240.0 * geometry.f_px / float(np.linalg.norm(geometry.translation)))
+    sideways = np.concatenate([d, np.zeros((n, 1))], axis=1) @ geometry.rotation
+    distance = np.sqrt((geometry.translation**2).sum(-1))
+    f_px = np.reshape(geometry.f_px, distance.shape)
+    per_mm = f_px / distance
+    at = 95.0 * per_mm * np.ones(n)
+    beyond = np.zeros_like(at)
     for _ in range(rounds):
-        mid = (low + high) / 2
-        rays_block = geometry.block_rays(middle + d * mid[:, None])
-        at = closest_on_rays(geometry, rays_block)
-        inside = level(geometry.dome, geometry.eye_mm + at[:, None] * rays_block) < 0
-        low, high = np.where(inside, mid, low), np.where(inside, high, mid)
-    return middle + d * ((low + high) / 2)[:, None]
+        rays_block = geometry.block_rays(middle + d * at[..., None])
+        height, g, beyond = least_height(dome, eye, rays_block, beyond)
+        # a pixel further out, the ray's point moves across the ray by its depth over the focal length
+        depth = (beyond - np.einsum("...i,...i", rays_block, eye)) * (rays_block @ geometry.rotation[..., 2, :, None])[
+            ..., 0
+        ]
+        across = sideways - rays_block * np.einsum("...i,...i", rays_block, sideways)[..., None]
+        gain = np.maximum(np.einsum("...i,...i", g, across), 0.25) * depth / f_px
+        move = np.clip(height / gain, -40.0 * per_mm, 40.0 * per_mm)
+        at = np.clip(at - move, 5.0 * per_mm, 240.0 * per_mm)
+        if float(np.abs(move).max()) < SETTLED_PX:
+            break
+    out: FloatArray = middle + d * at[..., None]
+    return out
 
 
 @dataclass(frozen=True)
@@ -212,6 +221,24 @@ def unpack(theta: FloatArray, frame: Frame) -> Geometry:
     dome = Dome(a, b, theta[18], theta[19], theta[20], tuple(theta[21 : 21 + len(BUMPS)]))
     cap = MidPlane(theta[-3], theta[-1], theta[-2])
     return Geometry(f, theta[1:3], theta[3], dome, r_table @ r_block, r_table @ place + t_card, r_table, t_card, cap)
+
+
+def unpack_many(thetas: FloatArray, frame: Frame) -> Geometries:
+    """The stack of geometries for unknowns `thetas` (B, len(NAMES))."""
+    f = frame.start_f_px * np.exp(thetas[:, 0])
+    r_card = rotations(thetas[:, 4:7]) @ frame.card_rotation
+    r_table = r_card @ FLIP
+    yaw, lean_x, lean_y = np.radians(thetas[:, 12:15]).T
+    zero = np.zeros_like(yaw)
+    turn = rotations(np.stack([zero, zero, yaw], -1))
+    r_block = turn @ rotations(np.stack([lean_x, lean_y, zero], -1))
+    place = np.stack([thetas[:, 10], thetas[:, 11], thetas[:, 15] - CARD_THICKNESS_MM], -1)
+    t = (r_table @ place[..., None])[..., 0] + frame.card_translation + thetas[:, 7:10]
+    a, b = half_axes_of(np.exp(thetas[:, 16]), np.exp(thetas[:, 17]))
+    dome = Domes(a, b, thetas[:, 18], thetas[:, 19], thetas[:, 20], thetas[:, 21 : 21 + len(BUMPS)])
+    cap = MidPlanes(thetas[:, -3], thetas[:, -1], thetas[:, -2])
+    centre, k1 = thetas[:, None, 1:3], thetas[:, 3, None, None]
+    return Geometries(f[:, None, None], centre, k1, dome, r_table @ r_block, t[:, None], cap)
 
 
 def prior_for(camera: Camera, circumference_mm: float, known: KnownDome | None = None) -> Prior:

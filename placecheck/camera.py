@@ -13,6 +13,7 @@ by these standard uncertainties, and so enter the budget of every measure.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -71,31 +72,38 @@ def camera_for(width: int, height: int, focal_35mm: float | None) -> Camera:
     return Camera(f_px, *centre, 0.0, width, height, u_f, 0.005 * diagonal_px, 0.05, f"EXIF {focal_35mm:g} mm")
 
 
-def distort(xy: FloatArray, k1: float) -> FloatArray:
+def distort(xy: FloatArray, k1: Any) -> FloatArray:
     """Normalised image points (..., 2) with radial distortion k1 applied."""
     r2 = (xy**2).sum(-1, keepdims=True)
     return xy * (1.0 + k1 * r2)
 
 
-def undistort(xy: FloatArray, k1: float) -> FloatArray:
-    """Inverse of `distort` by fixed-point iteration, converging for any phone lens."""
-    out = xy
-    for _ in range(8):
-        out = xy / (1.0 + k1 * (out**2).sum(-1, keepdims=True))
-    return out
+def undistort(xy: FloatArray, k1: Any) -> FloatArray:
+    """Inverse of `distort`: xy / s with s^3 - s^2 = k1 |xy|^2, by Newton's iteration, converging for any phone lens."""
+    bend = k1 * (xy**2).sum(-1, keepdims=True)
+    stretch = 1.0 + bend
+    for _ in range(4):
+        square = stretch * stretch
+        stretch = (square * (2.0 * stretch - 1.0) + bend) / (3.0 * square - 2.0 * stretch)
+    return xy / stretch
 
 
-def project(points_cam: FloatArray, f_px: float, centre_px: FloatArray, k1: float) -> FloatArray:
-    """Pixels (..., 2) of points (..., 3) in the camera frame (z forward)."""
+def project(points_cam: FloatArray, f_px: Any, centre_px: FloatArray, k1: Any) -> FloatArray:
+    """Pixels (..., 2) of points (..., 3) in the camera frame (z forward).
+
+    The camera's numbers may be arrays that broadcast with the points, as may those of `rays` with the pixels.
+    """
     xy = points_cam[..., :2] / points_cam[..., 2:3]
     return distort(xy, k1) * f_px + centre_px
 
 
-def rays(px: FloatArray, f_px: float, centre_px: FloatArray, k1: float) -> FloatArray:
+def rays(px: FloatArray, f_px: Any, centre_px: FloatArray, k1: Any) -> FloatArray:
     """Unit directions (..., 3) in the camera frame through pixels (..., 2)."""
     xy = undistort((np.asarray(px, float) - centre_px) / f_px, k1)
-    d = np.concatenate([xy, np.ones((*xy.shape[:-1], 1))], axis=-1)
-    return d / np.linalg.norm(d, axis=-1, keepdims=True)
+    d = np.ones((*xy.shape[:-1], 3))
+    d[..., :2] = xy
+    d /= np.sqrt(1.0 + (xy**2).sum(-1, keepdims=True))
+    return d
 
 
 def rotation(w: FloatArray) -> FloatArray:
@@ -106,6 +114,17 @@ def rotation(w: FloatArray) -> FloatArray:
     k = w / angle
     cross = np.array([[0, -k[2], k[1]], [k[2], 0, -k[0]], [-k[1], k[0], 0]])
     return np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
+
+
+def rotations(w: FloatArray) -> FloatArray:
+    """Rotation matrices (B, 3, 3) of rotation vectors (B, 3)."""
+    angle = np.sqrt((w**2).sum(-1))[:, None, None]
+    k = w / np.maximum(angle[..., 0], 1e-12)
+    cross = np.zeros((len(w), 3, 3))
+    cross[:, 0, 1], cross[:, 0, 2], cross[:, 1, 2] = -k[:, 2], k[:, 1], -k[:, 0]
+    cross -= np.swapaxes(cross, 1, 2)
+    out: FloatArray = np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
+    return out
 
 
 def pose_from_homography(

@@ -150,16 +150,52 @@ class MidPlane:
     def up(self) -> FloatArray:
         return np.cross(self.normal, self.forward)
 
+    @property
+    def origin(self) -> FloatArray:
+        """The plane's point nearest the block's origin."""
+        return self.shift_mm * self.normal
+
+
+@dataclass(frozen=True)
+class MidPlanes:
+    """A stack of B mid planes; normal, forward and up are (B, 1, 3), so that they combine with points (B, N, 3)."""
+
+    yaw_deg: FloatArray
+    shift_mm: FloatArray
+    roll_deg: FloatArray
+
+    @property
+    def normal(self) -> FloatArray:
+        a, r = np.radians(self.yaw_deg), np.radians(self.roll_deg)
+        return np.stack([np.cos(a) * np.cos(r), np.sin(a) * np.cos(r), np.sin(r)], -1)[:, None]
+
+    @property
+    def forward(self) -> FloatArray:
+        a = np.radians(self.yaw_deg)
+        return np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], -1)[:, None]
+
+    @property
+    def up(self) -> FloatArray:
+        return np.cross(self.normal, self.forward)
+
+    @property
+    def origin(self) -> FloatArray:
+        return self.shift_mm[:, None, None] * self.normal
+
 
 def centre_line(
-    surface: StarSurface, plane: MidPlane, front_deg: float = -35.0, back_deg: float = -35.0, n: int = 361
+    surface: StarSurface,
+    plane: MidPlane | MidPlanes,
+    front_deg: float = -35.0,
+    back_deg: float = -35.0,
+    n: int = 361,
 ) -> FloatArray:
-    """Points (n, 3) of the cut by the mid plane, from the back over the crown to the front.
+    """Points (n, 3), or (B, n, 3), of the cut by the mid plane, from the back over the crown to the front.
 
     The ends are elevations above the widest level, seen from the plane's own centre.
     """
     phi = np.radians(np.linspace(180.0 - back_deg, front_deg, n))
-    origin = plane.shift_mm * plane.normal
+    origin = plane.origin
     ray = np.cos(phi)[:, None] * plane.forward + np.sin(phi)[:, None] * plane.up
     rho = surface.radius(ray)
     for _ in range(6):

@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from placecheck.block import FLIP, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
+from placecheck.camera import camera_for, rotation, rotations
 from placecheck.dome import BUMPS, Dome, Domes
-from placecheck.surface import gradient, level_and_gradient
+from placecheck.surface import gradient, level, level_and_gradient
 
 
 class Undifferentiated:
@@ -58,3 +60,65 @@ def test_a_stack_of_domes_is_each_of_them(seed, amount):
         assert gradient(many, 90.0 * d)[k] == pytest.approx(gradient(dome, 90.0 * d[k]), abs=1e-12)
         lift = np.linspace(0.0, 1.0, amount)[k]
         assert raised.radius(d)[k] == pytest.approx(dome.raised(lift).radius(d[k]), abs=1e-11)
+
+
+CAMERA = camera_for(4032, 3024, 26.0)
+FRAME = Frame(rotation(np.array([0.25, -0.1, 0.4])) @ FLIP, np.array([-150.0, 90.0, 820.0]), CAMERA.f_px, 5040.0)
+
+
+def some_unknowns(seed, amount):
+    """Unknowns (amount, n) drawn from their prior, the block standing within view."""
+    rng = np.random.default_rng(seed)
+    prior = prior_for(CAMERA, 575.0)
+    theta = prior.mean + np.minimum(prior.u, 3.0) * rng.normal(size=(amount, len(NAMES))) * 0.3
+    theta[:, 10:12] = rng.uniform(100, 160, size=(amount, 2))
+    theta[:, 12] = rng.uniform(0, 360, amount)
+    theta[:, 4:7] = 0.01 * rng.normal(size=(amount, 3))
+    return theta
+
+
+@settings(max_examples=20, deadline=None)
+@given(w=st.lists(st.floats(-3, 3), min_size=3, max_size=3))
+def test_rotations_are_each_rotation(w):
+    assert rotations(np.array([w, [0.0, 0.0, 0.0]])) == pytest.approx(np.stack([rotation(np.array(w)), np.eye(3)]))
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_a_stack_of_geometries_is_each_of_them(seed):
+    thetas = some_unknowns(seed, 3)
+    many = unpack_many(thetas, FRAME)
+    rng = np.random.default_rng(seed)
+    outlines = outline_px(many, 24)
+    px = many.to_px(rng.normal(size=(3, 20, 3)) * 50.0)
+    lifts = np.array([[0.0], [0.6], [1.5]])
+    hits = many.hit(px, lifts)
+    for k, theta in enumerate(thetas):
+        one = unpack(theta, FRAME)
+        assert many.eye_mm[k, 0] == pytest.approx(one.eye_mm, abs=1e-8)
+        assert outlines[k] == pytest.approx(outline_px(one, 24), abs=0.01)
+        assert hits[k] == pytest.approx(one.hit(px[k], float(lifts[k, 0])), abs=1e-5, nan_ok=True)
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 10_000), lift=st.floats(0, 2))
+def test_hits_lie_on_the_near_side_and_outline_rays_just_touch(seed, lift):
+    g = unpack(some_unknowns(seed, 1)[0], FRAME)
+    ring = outline_px(g, 36)
+    middle = g.to_px(np.array([0.0, 0.0, 0.4 * g.dome.height_mm]))
+    inside = middle + 0.97 * (ring - middle)
+    points = g.hit(inside, lift)
+    assert level(g.dome, points) == pytest.approx(np.full(36, lift), abs=1e-6)
+    assert g.to_px(points) == pytest.approx(inside, abs=1e-5)
+    assert g.visible(points).all()
+    rays = g.block_rays(ring)
+    touched = g.eye_mm + closest_on_rays(g, rays)[:, None] * rays
+    dome = touched[:, 2] > 2.0  # lower down the body goes on further than an outline is looked for
+    assert np.isnan(g.hit(middle + 1.03 * (ring - middle))[dome]).all()
+    # a quarter of a pixel to either side of the outline: the ray cuts, the ray misses
+    out = (ring - middle) / np.linalg.norm(ring - middle, axis=1)[:, None]
+    for step, cuts in ((-0.25, True), (0.25, False)):
+        d = g.block_rays(ring + step * out)
+        along = np.linspace(-60, 60, 1201) - (d @ g.eye_mm)[:, None]
+        least = level(g.dome, g.eye_mm + along[..., None] * d[:, None, :]).min(axis=1)
+        assert ((least < 0) == cuts).all()
