@@ -84,7 +84,7 @@ class _State:
     cost: float
 
 
-class _Task:
+class Task:
     """The data of one fit and its residuals."""
 
     def __init__(
@@ -192,7 +192,8 @@ class _Task:
         out: FloatArray = np.minimum(1.0, 2.0 / self.crowd / np.maximum(x, 1e-9))
         return out
 
-    def normal_equations(self, state: _State) -> tuple[FloatArray, FloatArray]:
+    def data_equations(self, state: _State) -> tuple[FloatArray, FloatArray]:
+        """Normal matrix (n, n) and gradient (n,) of what was seen, without the prior."""
         n = len(NAMES)
         w = np.sqrt(self.weights(state)) / state.sd
         j_card = np.zeros((len(state.card), n))
@@ -207,14 +208,13 @@ class _Task:
             if len(state.clue):
                 j_clue[:, j] = (self.clue_part(theta) - state.clue) / self.step[j]
         j_out *= w[:, None]
-        normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue + self.prior.root.T @ self.prior.root
-        gradient = (
-            j_card.T @ state.card
-            + j_out.T @ (state.height * w)
-            + j_clue.T @ state.clue
-            + self.prior.root.T @ state.pull
-        )
-        return normal, gradient
+        normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue
+        return normal, j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
+
+    def normal_equations(self, state: _State) -> tuple[FloatArray, FloatArray]:
+        normal, gradient = self.data_equations(state)
+        root = self.prior.root
+        return normal + root.T @ root, gradient + root.T @ state.pull
 
     def aim_card(self, theta: FloatArray) -> FloatArray:
         """Camera and card pose by themselves, so that the outline starts from a sound table."""
@@ -253,7 +253,7 @@ def fit_block(
     both by all unknowns of an earlier fit. `corner_u_px`, `outline_u_px` are standard uncertainties.
     """
     prior = prior or prior_for(camera, circumference_mm)
-    task = _Task(camera, board_mm, corners_px, outline_px, prior, clues, corner_u_px, outline_u_px)
+    task = Task(camera, board_mm, corners_px, outline_px, prior, clues, corner_u_px, outline_u_px)
     if start is None:
         theta = prior.mean.copy()
         theta[AT["block x"]], theta[AT["block y"]] = place_start_mm

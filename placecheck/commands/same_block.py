@@ -1,0 +1,117 @@
+"""`placecheck check --same-block`: two or more photos of one pinned block in, one verdict out.
+
+The options are those of `check`, read there; this module calls the set's own check, prints its
+one answer (JSON: the same object as for one photo, with the list of photos), writes one picture
+for every photo into the overlay's folder, and keeps one record. The records hold one photo for
+a check: the first is kept with the answer, which names all photos, and a sentence on standard error says
+that the others are not.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from placecheck.commands.check import Names
+    from placecheck.request import CheckRequest
+    from placecheck.same_block.several import CheckedSet
+
+
+def refuse_options(stage: str, marks: Path | None, explain: Path | None) -> None:
+    """Raises UsageProblem for options that mean nothing for a set of photos."""
+    from placecheck.errors import UsageProblem
+
+    if stage != "pinned":
+        raise UsageProblem(
+            "same-block-stage",
+            "--same-block measures the pinned closure: leave --stage out, or check the photos singly.",
+        )
+    if marks is not None:
+        raise UsageProblem(
+            "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
+        )
+    if explain is not None:
+        raise UsageProblem(
+            "same-block-explain", "--explain shows the steps of one photo: check the photos singly to see them."
+        )
+
+
+def pictures_in(photos: list[Path], folder: Path) -> dict[Path, Path]:
+    """Where each photo's picture goes. Raises UsageProblem where `folder` is the name of a picture."""
+    from placecheck.errors import UsageProblem
+
+    if folder.suffix.lower() in (".jpg", ".jpeg", ".png"):
+        raise UsageProblem(
+            "overlay-name", f"Several photos need a folder for their pictures: {folder} is the name of one picture."
+        )
+    names = [p.stem for p in photos]
+    return {
+        p: folder / (f"{p.stem}-overlay.jpg" if names.count(p.stem) == 1 else f"{i + 1}-{p.stem}-overlay.jpg")
+        for i, p in enumerate(photos)
+    }
+
+
+def check_same_block(
+    photos: list[Path], request: CheckRequest, names: Names | None, as_json: bool, overlay: Path | None, budget: bool
+) -> int:
+    """Check the set, print and keep its answer; the exit status. `names` None keeps it out of the records."""
+    from placecheck.same_block.several import check_together
+
+    with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
+        pictures = pictures_in(photos, overlay or Path(scratch))
+        checked = check_together(photos, request, pictures if overlay is not None or names is not None else None)
+        _report(checked, as_json, budget, overlay is not None)
+        if names is not None and checked.shares[0].is_photo:
+            _save(checked, request, names, pictures[photos[0]])
+    return checked.answer.exit_status
+
+
+def _report(checked: CheckedSet, as_json: bool, budget: bool, pictures: bool) -> None:
+    """The answer on standard output, notes on standard error."""
+    if as_json:
+        print(json.dumps(checked.as_json(), ensure_ascii=False, indent=1), flush=True)
+    else:
+        from rich.console import Console
+
+        from placecheck.printout import print_answer, print_budget
+
+        console = Console(highlight=False)
+        title = f"{', '.join(share.path.name for share in checked.shares)} together"
+        print_answer(console, checked.answer, title)
+        if budget:
+            print_budget(console, checked.answer)
+    for note in checked.notes if pictures else ():
+        print(f"placecheck: {note}", file=sys.stderr)
+
+
+def _save(checked: CheckedSet, request: CheckRequest, names: Names, picture: Path) -> None:
+    """Keep the first photo, the set's answer and the first picture; a failure is one sentence, never the verdict."""
+    try:
+        from placecheck.records.request_json import to_json
+        from placecheck.records.store import save_check
+        from placecheck.settings import home
+
+        save_check(
+            home(),
+            checked.shares[0].path,
+            checked.as_json(),
+            to_json(request),
+            picture.read_bytes() if picture.exists() else None,
+            order=names.order,
+            client=names.client,
+            maker=names.maker,
+            profile=checked.answer.measured.camera_profile,
+        )
+        others = ", ".join(share.path.name for share in checked.shares[1:])
+        print(
+            f"placecheck: The records keep one photo for a check: {checked.shares[0].path.name} was kept with the "
+            f"answer of the set; keep {others} yourself.",
+            file=sys.stderr,
+        )
+    except Exception as error:
+        what = str(error).split("\n", 1)[0] or type(error).__name__
+        print(f"placecheck: This check was not saved to the records: {what}", file=sys.stderr)

@@ -1,0 +1,1 @@
+"""Two or more photos of the same pinned block, measured together."""

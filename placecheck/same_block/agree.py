@@ -1,0 +1,100 @@
+"""Do the photos belong together? Asked before anything is averaged.
+
+Photos from nearly the same place, or that share no landmark, add nothing to each other. Then
+the joint fit is made with block and card free to have moved against each other before every
+later photo. If even so the photos explain each other badly, they do not show the same
+block. Otherwise the fitted moves are tested against their covariance: d2 = m^T C^-1 m is
+chi square with three degrees of freedom where nothing moved (a likelihood ratio test in
+Wald's form); beyond MOVED_CHI2, and more than a hair's breadth in millimetres, something
+was moved. Which of the two it was, card or block, the photos cannot tell: only their place to
+each other is seen. All lengths mm, angles degrees.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from placecheck.errors import RetakeNeeded
+from placecheck.same_block.evidence import LINES, Seen
+from placecheck.same_block.joint import JointFit
+
+MOVED_CHI2 = 18.0
+"""Upper 0.05 % point of chi square with 3 degrees of freedom is 17.73 (NIST/SEMATECH e-Handbook 1.3.6.7.4 has 16.27
+for 0.1 %): one set in 2,000 that nobody touched is refused, if the uncertainties are right."""
+LEAST_MOVE_MM = 1.5
+LEAST_TURN_DEG = 0.5
+ALIKE_DEG = 8.0
+NEEDED_LANDMARKS = 3
+WORST_EXCESS = 90.0
+"""How much the joint sum of squares may exceed those of the photos alone, with moves free. Generated pairs of one block
+stayed below 35, with the moves that were made free; pairs of two blocks began at 130."""
+
+
+def _angle_deg(a: Seen, b: Seen) -> float:
+    """Between the views of two photos, seen from the middle of the dome, with the card's table as common ground."""
+    eyes = []
+    for photo in (a, b):
+        g = photo.fit.geometry
+        table = g.table_rotation.T @ (-g.table_translation)  # lens in the card's frame
+        block = g.table_rotation.T @ (g.translation - g.table_translation)
+        eyes.append((table - block) / np.linalg.norm(table - block))
+    return float(np.degrees(np.arccos(np.clip(eyes[0] @ eyes[1], -1.0, 1.0))))
+
+
+def check_views(names: Sequence[str], seen: Sequence[Seen]) -> None:
+    """Raises RetakeNeeded where photos stand too close together, or share too little, to be solved in space."""
+    for k in range(1, len(seen)):
+        nearest = min(range(k), key=lambda j: _angle_deg(seen[j], seen[k]))
+        angle = _angle_deg(seen[nearest], seen[k])
+        if angle < ALIKE_DEG:
+            raise RetakeNeeded(
+                "photos-alike",
+                f"{names[nearest]} and {names[k]} are taken from almost the same side ({angle:.0f} degrees apart), so "
+                "the second adds nothing: take one from above and one leaning 40 to 50 degrees toward the face.",
+            )
+        others = [photo for j, photo in enumerate(seen) if j != k]
+        marks = sum(any(name in o.observed.marks for o in others) for name in seen[k].observed.marks)
+        lines = sum(
+            getattr(seen[k].observed, name) is not None and any(getattr(o.observed, name) is not None for o in others)
+            for name in LINES
+        )
+        if marks < NEEDED_LANDMARKS or lines == 0:
+            raise RetakeNeeded(
+                "photos-no-overlap",
+                f"{names[k]} shows too little of what the other photos show (of the closure's corners and fold ends "
+                f"{marks} in common): take every photo so that the closure's whole front edge is seen.",
+            )
+
+
+def check_excess(names: Sequence[str], seen: Sequence[Seen], free: JointFit) -> None:
+    """Raises RetakeNeeded where the photos contradict each other even with block and card free to move."""
+    excess = free.cost - sum(photo.fit.cost for photo in seen)
+    worst = max(abs(_wrapped(free.move(k)[0][2])) for k in range(1, len(seen)))
+    if excess > WORST_EXCESS or worst > 100.0:
+        raise RetakeNeeded(
+            "photos-differ",
+            f"{' and '.join(names)} do not show the same pinned block (shape, cap or closure differ): "
+            "check each by itself, or take all photos of one block before anything on it is changed.",
+        )
+
+
+def check_moves(names: Sequence[str], free: JointFit) -> None:
+    """Raises RetakeNeeded where block and card stand differently to each other in some photo."""
+    for k in range(1, free.index.photos):
+        move, covariance = free.move(k)
+        move = np.array([move[0], move[1], _wrapped(move[2])])
+        d2 = float(move @ np.linalg.solve(covariance * max(1.0, free.misfit), move))
+        shift, turn = float(np.hypot(move[0], move[1])), abs(float(move[2]))
+        if d2 > MOVED_CHI2 and (shift > LEAST_MOVE_MM or turn > LEAST_TURN_DEG):
+            raise RetakeNeeded(
+                "block-moved",
+                f"The block or the card was moved between {names[0]} and {names[k]} (about {shift:.0f} mm and "
+                f"{turn:.0f} degrees against each other), so nothing was averaged: leave both where they are and "
+                "take all photos again.",
+            )
+
+
+def _wrapped(degrees: float) -> float:
+    return (float(degrees) + 180.0) % 360.0 - 180.0

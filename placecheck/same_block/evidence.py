@@ -1,0 +1,153 @@
+"""What one photo of the set brings to the joint fit, and the points and curves in space that all of them see.
+
+The card is the world: every photo's camera is placed by its own view of the card, the block
+has one place on the card's table, one dome and one cap. A landmark is a point in space (the
+block's frame). A line (rim, hairline) has no points that could be told again in another
+photo, so it is a curve in space: knots on lines of constant u, each free along v and along
+the dome's normal, joined by a natural cubic spline; what a photo says is how far its pixels
+lie from the projected curve, across it. Start values come from the photos' own domes: the
+mean of the places where their lines of sight meet the surface.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import Geometry
+from placecheck.block_fit import BlockFit
+from placecheck.camera import Camera
+from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, Line, Mark, Observed, line_at, station_mm
+from placecheck.surface import Chart, normals
+
+FloatArray = npt.NDArray[np.float64]
+
+KNOT_MM = 8.0  # spacing of a curve's knots along u
+REACH_MM = 10.0  # how far beyond the outer stations a curve is followed
+DENSE_MM = 1.0  # spacing of the points a curve is drawn by
+LINES: Mapping[str, float] = {"rim": RIM_LIFT_MM, "hairline": LACE_LIFT_MM}
+"""The lines that are curves in space, by their name in Observed, and how far each lies over the fitted dome."""
+ALIKE = 0.5
+"""Share of the variance of what was found (not set by hand) that errs alike in every photo of the same closure."""
+
+
+def by_hand(found: Mark | Line) -> bool:
+    return "set by hand" in found.evidence
+
+
+def own_share(found: Mark | Line) -> float:
+    """The share of the variance that a photo has for itself, which the number of photos averages."""
+    return 1.0 if by_hand(found) else 1.0 - ALIKE
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One photo's evidence: camera, card corners, outline, what was found, and the fit of this photo alone.
+
+    `board_mm` (N, 2), `corners_px` (N, 2) px with `corner_u_px`; `outline_px` (M, 2) px with `outline_u_px`;
+    `rim_yaw_deg` the cap's turn as the rim's symmetry tells it, with its standard uncertainty.
+    """
+
+    camera: Camera
+    board_mm: FloatArray
+    corners_px: FloatArray
+    corner_u_px: float
+    outline_px: FloatArray
+    outline_u_px: float
+    observed: Observed
+    fit: BlockFit
+    rim_yaw_deg: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A curve in space: knots `start` (K, 3) in the block frame, free along `along` and `normal` (K, 3) each.
+
+    `weights` (D, K) makes the dense points of the knots; `knots_u_mm` (K,) are the lines of constant u they lie on.
+    """
+
+    name: str
+    start: FloatArray
+    along: FloatArray
+    normal: FloatArray
+    weights: FloatArray
+    knots_u_mm: FloatArray
+    v_mm: FloatArray
+
+    def knots(self, moves: FloatArray) -> FloatArray:
+        """Knots (K, 3) displaced by `moves` (K, 2) mm along v and the normal."""
+        out: FloatArray = self.start + moves[:, :1] * self.along + moves[:, 1:] * self.normal
+        return out
+
+
+def spline_weights(knots: FloatArray, at: FloatArray) -> FloatArray:
+    """Weights (D, K) by which values at `knots` (K,) give the natural cubic spline at `at` (D,).
+
+    The second derivatives solve the usual tridiagonal system (Press et al., Numerical Recipes, sec. 3.3).
+    """
+    k = len(knots)
+    h = np.diff(knots)
+    system, right = np.eye(k), np.zeros((k, k))
+    for i in range(1, k - 1):
+        system[i, i - 1 : i + 2] = h[i - 1] / 6, (h[i - 1] + h[i]) / 3, h[i] / 6
+        right[i, i - 1 : i + 2] = 1 / h[i - 1], -1 / h[i - 1] - 1 / h[i], 1 / h[i]
+    bend = np.linalg.solve(system, right)
+    j = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, k - 2)
+    a = (knots[j + 1] - at) / h[j]
+    b = 1.0 - a
+    eye = np.eye(k)
+    out: FloatArray = (
+        a[:, None] * eye[j]
+        + b[:, None] * eye[j + 1]
+        + ((a**3 - a) * h[j] ** 2 / 6)[:, None] * bend[j]
+        + ((b**3 - b) * h[j] ** 2 / 6)[:, None] * bend[j + 1]
+    )
+    return out
+
+
+def start_points(geometries: Sequence[Geometry], seen: Sequence[Seen]) -> dict[str, FloatArray]:
+    """A first place (3,) in the block frame of every landmark that a photo's line of sight meets the dome with."""
+    places: dict[str, list[FloatArray]] = {}
+    for geometry, photo in zip(geometries, seen, strict=True):
+        for name, mark in photo.observed.marks.items():
+            p = geometry.hit(mark.px[None], LACE_LIFT_MM)[0]
+            if np.isfinite(p).all():
+                places.setdefault(name, []).append(p)
+    return {name: np.mean(found, axis=0) for name, found in places.items()}
+
+
+def start_curve(
+    name: str, geometries: Sequence[Geometry], seen: Sequence[Seen], chart: Chart, middle_u_mm: float, width_mm: float
+) -> Curve | None:
+    """The curve a line starts from, on the common `chart`; None where no photo sees enough of it."""
+    half = station_mm(width_mm) + REACH_MM
+    if name == "hairline":
+        half = min(half, width_mm / 2 + 1.0)
+    uvs = []
+    for geometry, photo in zip(geometries, seen, strict=True):
+        line: Line | None = getattr(photo.observed, name)
+        if line is not None:
+            uv = chart.to_uv(geometry.hit(line.px, LINES[name]))
+            uvs.append(uv[np.isfinite(uv).all(-1) & (np.abs(uv[:, 0] - middle_u_mm) < half + KNOT_MM)])
+    uv = np.concatenate(uvs) if uvs else np.zeros((0, 2))
+    if len(uv) < 6:
+        return None
+    low, high = max(uv[:, 0].min(), middle_u_mm - half), min(uv[:, 0].max(), middle_u_mm + half)
+    if high - low < 2 * KNOT_MM:
+        return None
+    knots = np.linspace(low, high, max(4, round((high - low) / KNOT_MM) + 1))
+    v = np.array([line_at(uv, float(u), KNOT_MM * 1.2) for u in knots])
+    good = np.isfinite(v)
+    if good.sum() < 3:
+        return None
+    v = np.interp(knots, knots[good], v[good])
+    at = np.stack([knots, v], -1)
+    start = chart.to_points(at)
+    along = chart.to_points(at + np.array([0.0, 0.5])) - chart.to_points(at - np.array([0.0, 0.5]))
+    along /= np.linalg.norm(along, axis=-1, keepdims=True)
+    normal = normals(geometries[0].dome, start)
+    dense = np.linspace(low, high, max(8, round((high - low) / DENSE_MM) + 1))
+    return Curve(name, start, along, normal, spline_weights(knots, dense), knots, v)

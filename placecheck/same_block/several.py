@@ -1,0 +1,279 @@
+"""Several photos of one pinned block, from files to one answer, whatever happens on the way.
+
+Every photo is sighted by itself as a single check does (check.py); then it is asked whether
+they belong together (agree.py), all are fitted together (joint.py), measured once
+(together.py), judged and advised as one. Nothing is averaged: there is one dome, one set of
+points in space and one budget. A photo that cannot be used stops the set, with its name in
+the sentence; the user may leave it out. The answer's landmarks are those of the first photo, and every
+photo has its own in the list of photos. Pictures show the common solution drawn into each
+photo, so that a wrong one is seen at once.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from placecheck.answer import JUDGED, MEASURES, Answer, Estimate, Findings, Measured, View
+from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFile, UsageProblem
+from placecheck.request import CheckRequest
+
+if TYPE_CHECKING:
+    from placecheck.check import Sighted
+    from placecheck.measure import Observed, OnDome
+    from placecheck.photo import Photo
+    from placecheck.same_block.evidence import Seen
+    from placecheck.same_block.joint import JointFit
+
+
+@dataclass(frozen=True)
+class Share:
+    """One photo of the set: its file, whether it is a photo, and what to draw in it."""
+
+    path: Path
+    is_photo: bool
+    findings: Findings = field(default_factory=Findings)
+    view: View | None = None
+
+
+@dataclass(frozen=True)
+class CheckedSet:
+    """The one answer for a set of photos, and what could not be written beside it."""
+
+    shares: tuple[Share, ...]
+    answer: Answer
+    notes: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, object]:
+        """The answer's JSON object with the list of photos and each photo's landmarks."""
+        photos: list[dict[str, object]] = []
+        for share in self.shares:
+            marks = share.findings.landmarks_px
+            entry: dict[str, object] = {
+                "photo": str(share.path),
+                "landmarks_px": {n: [round(float(x), 2), round(float(y), 2)] for n, (x, y) in marks.items()},
+            }
+            if share.view is not None:
+                entry["lean_to_face_deg"] = round(share.view.lean_to_face_deg, 1)
+            photos.append(entry)
+        return {**self.answer.as_json(), "photos": photos}
+
+
+def seen_of(sighted: Sighted) -> Seen:
+    """What one sighted photo brings to the joint fit."""
+    from placecheck.same_block.evidence import Seen
+
+    stage = sighted.stage
+    return Seen(
+        sighted.camera,
+        stage.board_mm,
+        sighted.card.corners_px,
+        max(0.15, float(np.median(sighted.card.u_px))),
+        sighted.block.outline_px,
+        sighted.outline_u_px,
+        sighted.observed,
+        sighted.fit,
+        sighted.sighting.rim_yaw_deg,
+    )
+
+
+def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:
+    """The joint fit of photos that were found to belong together. Raises RetakeNeeded where they do not."""
+    from placecheck.same_block.agree import check_excess, check_moves, check_views
+    from placecheck.same_block.joint import fit_together
+
+    check_views(names, seen)
+    around = request.block_circumference_mm
+    free = fit_together(seen, request.closure, around, moves=True)
+    check_excess(names, seen, free)
+    check_moves(names, free)
+    return fit_together(seen, request.closure, around)
+
+
+def measure_together(
+    names: Sequence[str], sighted: Sequence[Sighted], request: CheckRequest
+) -> tuple[Measured, tuple[Measured, ...]]:
+    """What the set measures, and the same with each photo's own findings and view for its picture."""
+    from placecheck.check import _evidence, _why_missing
+    from placecheck.measure import measure_at
+    from placecheck.same_block.together import budgets_together, inferred_of, on_dome
+    from placecheck.uncertainty import factor_for, total_u
+
+    seen = [seen_of(s) for s in sighted]
+    fit = solve(names, seen, request)
+    inferred = inferred_of(fit, seen)
+    on = on_dome(fit, inferred, chart_step_mm=2.0)
+    width = request.closure.width_mm
+    values = measure_at(on, width)
+    parts = budgets_together(fit, seen, inferred, width, values)
+    merged = _merged([s.observed for s in sighted])
+    counts = (f"solved in space from {len(seen)} photos",)
+    estimates: dict[str, Estimate] = {}
+    missing: dict[str, Problem] = {}
+    for spec in MEASURES:
+        value, budget = values.get(spec.name, np.nan), parts.get(spec.name, ())
+        u = total_u(budget, factor_for(spec.name))
+        if np.isfinite(value) and 0 < u < 25.0:
+            evidence = counts + _evidence(spec.name, merged)
+            estimates[spec.name] = Estimate(float(value), u, budget, evidence)
+        elif spec.name in JUDGED:
+            missing[spec.name] = _why_missing(spec.name, spec.label, replace(sighted[0], observed=merged))
+    shares = []
+    for k, s in enumerate(sighted):
+        findings, view = _drawn(fit, k, s, on, merged)
+        shares.append(Measured(estimates, missing, findings, (), view))
+    return shares[0], tuple(shares)
+
+
+def _merged(observed: Sequence[Observed]) -> Observed:
+    """All that any photo shows, for words: the first photo that has a landmark or line lends its evidence."""
+    first = observed[0]
+    marks: dict[str, Any] = {}
+    inferred: dict[str, Any] = {}
+    for one in observed:
+        marks = {**one.marks, **marks}
+        inferred = {**one.inferred, **inferred}
+    inferred = {n: g for n, g in inferred.items() if n not in marks}
+    lines = {f: next((getattr(o, f) for o in observed if getattr(o, f) is not None), None) for f in _LINE_FIELDS}
+    return replace(first, marks=marks, inferred=inferred, **lines)
+
+
+_LINE_FIELDS = ("rim", "hairline", "centre", "pins")
+
+
+def _drawn(fit: JointFit, k: int, sighted: Sighted, on: OnDome, merged: Observed) -> tuple[Findings, View]:
+    """The common solution as photo `k` sees it."""
+    from placecheck.check import _findings, _view
+    from placecheck.measure import Line, Mark
+
+    g = fit.geometry(k)
+    lines: dict[str, Line | None] = {"rim": None, "hairline": None}
+    uv = {"rim": np.zeros((0, 2)), "hairline": np.zeros((0, 2))}
+    for c, curve in enumerate(fit.curves):
+        points = curve.weights @ fit.knots(c)
+        there = g.visible(points, 0.02)
+        if there.sum() >= 3:
+            lines[curve.name] = Line(g.to_px(points[there]), np.ones(int(there.sum())))
+            uv[curve.name] = (on.rim_uv if curve.name == "rim" else on.hair_uv)[there]
+    marks = {}
+    for name, p in fit.points().items():
+        if g.visible(p[None], 0.0)[0]:
+            source = sighted.observed.marks.get(name) or merged.marks[name]
+            marks[name] = Mark(g.to_px(p[None])[0], source.covariance_px2, source.evidence)
+    observed = replace(sighted.observed, marks=marks, inferred=dict(merged.inferred), **lines)
+    own = replace(sighted, fit=replace(sighted.fit, theta=fit.index.theta(fit.x, k)), observed=observed)
+    drawn = replace(on, rim_uv=uv["rim"], hair_uv=uv["hairline"])
+    return _findings(own, drawn), _view(g, on)
+
+
+def open_all(paths: Sequence[Path]) -> list[Photo]:
+    """The photos of the set. Raises UsageProblem for fewer than two different photos, UnusableFile for no photo."""
+    from placecheck.photo import load_photo
+
+    if len(paths) < 2:
+        raise UsageProblem(
+            "same-block-one",
+            "--same-block needs two or more photos of the same block from different sides: name them all in one call.",
+        )
+    contents: dict[bytes, Path] = {}
+    photos = []
+    for path in paths:
+        try:
+            photo = load_photo(path)
+        except PlacecheckError as error:
+            raise type(error)(error.problem.code, _named(path, error.problem.message)) from error
+        key = photo.image.tobytes()
+        if key in contents:
+            raise UsageProblem(
+                "same-photo-twice",
+                f"{contents[key]} and {path} are the same photo: name photos taken from different sides.",
+            )
+        contents[key] = path
+        photos.append(photo)
+    return photos
+
+
+def _named(path: Path, message: str) -> str:
+    return message if str(path) in message or path.name in message else f"{path.name}: {message}"
+
+
+def check_together(
+    paths: Sequence[Path], request: CheckRequest, overlays: Mapping[Path, Path] | None = None
+) -> CheckedSet:
+    """The answer for a set of photo files; writes the pictures asked for (photo to picture).
+
+    Raises UsageProblem where the set makes no sense, else nothing but Ctrl-C.
+    """
+    from placecheck.judge import failed_answer
+    from placecheck.one_photo import _failed, internal_error
+    from placecheck.system import import_problem
+
+    shares = tuple(Share(path, True) for path in paths)
+    photos: list[Photo] = []
+    each: tuple[Measured, ...] = ()
+    try:
+        photos = open_all(paths)
+        answer, each = _answer(paths, photos, request)
+        shares = tuple(Share(path, True, m.findings, m.view) for path, m in zip(paths, each, strict=True))
+        json.dumps(answer.as_json(), allow_nan=False)
+    except UsageProblem:
+        raise
+    except PlacecheckError as error:
+        answer = failed_answer(error)
+        shares = tuple(Share(path, not isinstance(error, UnusableFile)) for path in paths)
+    except ImportError as error:
+        answer = _failed(import_problem(error), request.stage)
+    except MemoryError:
+        message = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
+        answer = _failed(Problem("out-of-memory", message), request.stage)
+    except Exception as error:
+        answer = _failed(internal_error(error), request.stage)
+    notes = []
+    for k, path in enumerate(paths):
+        if overlays and path in overlays:
+            photo = photos[k] if k < len(photos) else None
+            note = _draw(photo, each[k] if each else None, answer, request, overlays[path])
+            notes += [note] if note else []
+    return CheckedSet(shares, answer, tuple(notes))
+
+
+def _answer(
+    paths: Sequence[Path], photos: Sequence[Photo], request: CheckRequest
+) -> tuple[Answer, tuple[Measured, ...]]:
+    from placecheck.check import sight
+    from placecheck.one_photo import answer_for, pick_camera
+    from placecheck.profiles import as_json
+
+    sighted = []
+    notes: tuple[Problem, ...] = ()
+    profile = None
+    for path, photo in zip(paths, photos, strict=True):
+        try:
+            picked = pick_camera(photo, request)
+            sighted.append(sight(photo, request, picked.camera))
+        except RetakeNeeded as error:
+            raise RetakeNeeded(error.problem.code, _named(path, error.problem.message)) from error
+        notes += picked.notes
+        if profile is None and picked.profile is not None and picked.camera is not None:
+            profile = as_json(picked.profile)
+    measured, each = measure_together([p.name for p in paths], sighted, request)
+    measured = replace(measured, problems=tuple(dict.fromkeys(notes)), camera_profile=profile)
+    answer = answer_for(measured, request)
+    # directions in the advice are those of the first photo
+    fixes = tuple(fix.replace("of the photo)", f"of {paths[0].name})") for fix in answer.fixes)
+    return replace(answer, fixes=fixes), each
+
+
+def _draw(
+    photo: Photo | None, measured: Measured | None, answer: Answer, request: CheckRequest, path: Path
+) -> str | None:
+    """Draw the answer into one photo; a sentence where that fails."""
+    from placecheck.one_photo import _write_overlay
+
+    own = replace(answer, measured=measured) if measured is not None else answer
+    return _write_overlay(photo, own, request, path)

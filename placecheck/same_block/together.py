@@ -1,0 +1,173 @@
+"""The measures of the set, on the one dome that all photos share, and where their uncertainty comes from.
+
+Landmarks and curves are points in space already; they are brought into the chart about the
+cap's mid plane on the fitted dome and measured as one photo's are (measure.py). The estimate
+is a linear function of the observations, x = -C J^T r near the solution, so every group of
+observations has its own share G C N_g C G^T of a measure's variance (N_g its part of the
+normal matrix, G the measure's sensitivities): the shares add up to G C G^T exactly, all
+correlations kept (GUM, JCGM 100:2008, 5.2.2 and 5.1.3). What the finders may mistake in every
+photo alike does not shrink with the number of photos and is added once for landmarks and
+lines that were found; what was set by hand errs by hand, anew in every photo.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.answer import Contribution
+from placecheck.block import Geometry
+from placecheck.measure import FOLD, LACE_LIFT_MM, Inferred, OnDome, measure_at, side_bends, station_mm
+from placecheck.same_block.evidence import ALIKE, LINES, Seen, by_hand
+from placecheck.same_block.joint import LINE_WORDS, JointFit
+from placecheck.surface import fermi_chart
+from placecheck.uncertainty import WORDS, mark_covariance_mm2, station_u_mm
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def inferred_of(fit: JointFit, seen: Sequence[Seen]) -> dict[str, Inferred]:
+    """Landmarks that no photo shows, as the photos place them beside others."""
+    out: dict[str, Inferred] = {}
+    for photo in seen:
+        for name, guess in photo.observed.inferred.items():
+            if name not in fit.index.marks and guess.anchor in fit.index.marks:
+                out.setdefault(name, guess)
+    return out
+
+
+def lifted(geometry: Geometry) -> Geometry:
+    """The geometry with its dome raised by cap and lace, as measure.put_on_dome does."""
+    dome = geometry.dome
+    raised = replace(
+        dome,
+        half_breadth_mm=dome.half_breadth_mm + LACE_LIFT_MM,
+        half_length_mm=dome.half_length_mm + LACE_LIFT_MM,
+        height_mm=dome.height_mm + LACE_LIFT_MM,
+    )
+    return replace(geometry, dome=raised)
+
+
+def on_dome(
+    fit: JointFit, inferred: Mapping[str, Inferred], x: FloatArray | None = None, chart_step_mm: float = 4.0
+) -> OnDome:
+    """Landmarks and curves of unknowns `x` (the fitted ones where not given) in the chart of their dome."""
+    x = fit.x if x is None else x
+    raised = lifted(fit.geometry(0, x))
+    chart = fermi_chart(raised.dome, raised.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
+    none = np.zeros((0, 2))
+    return _in_chart(fit, inferred, x, OnDome(raised.dome, raised.cap, chart, {}, {}, none, none))
+
+
+def _in_chart(fit: JointFit, inferred: Mapping[str, Inferred], x: FloatArray, on: OnDome) -> OnDome:
+    """The points of `x` in a chart that is there already."""
+    marks = [x[fit.index.mark(i)] for i in range(len(fit.index.marks))]
+    parts = [np.array(marks).reshape(-1, 3)]
+    for c, curve in enumerate(fit.curves):
+        parts.append(curve.weights @ curve.knots(x[fit.index.curve(c)].reshape(-1, 2)))
+    uv = on.chart.to_uv(np.concatenate(parts))
+    lines = {curve.name: np.zeros((0, 2)) for curve in fit.curves}
+    at = len(marks)
+    for curve, part in zip(fit.curves, parts[1:], strict=True):
+        lines[curve.name] = uv[at : at + len(part)]
+        at += len(part)
+    marks_uv = {name: uv[i] for i, name in enumerate(fit.index.marks)}
+    beside = {name: marks_uv[g.anchor] + np.array([g.du_mm, 0.0]) for name, g in inferred.items()}
+    none = np.zeros((0, 2))
+    return replace(
+        on, marks_uv=marks_uv, inferred_uv=beside, rim_uv=lines.get("rim", none), hair_uv=lines.get("hairline", none)
+    )
+
+
+def budgets_together(
+    fit: JointFit, seen: Sequence[Seen], inferred: Mapping[str, Inferred], width_mm: float, values: Mapping[str, float]
+) -> dict[str, tuple[Contribution, ...]]:
+    """The budget of every finite measure in `values`, largest first; see the module's text."""
+    names = [name for name, value in values.items() if np.isfinite(value)]
+    slow = on_dome(fit, inferred, chart_step_mm=8.0)
+
+    bend = side_bends(slow, values)
+
+    def at(on: OnDome) -> FloatArray:
+        measures = measure_at(on, width_mm, bend=bend)
+        return np.array([measures[name] for name in names])
+
+    base = at(slow)
+    u = np.sqrt(np.diag(fit.covariance))
+    sensitivity = np.zeros((len(names), fit.index.size))
+    shape = [j for j in range(fit.index.shared.start, fit.index.shared.stop)]
+    for j in shape + list(range(fit.index.first_mark, fit.index.size)):
+        h = min(0.5 * u[j], 1.0)
+        moved = fit.x.copy()
+        moved[j] += h
+        there = on_dome(fit, inferred, moved, 8.0) if j in shape else _in_chart(fit, inferred, moved, slow)
+        sensitivity[:, j] = np.nan_to_num((at(there) - base) / h)
+    carried = sensitivity @ fit.covariance
+    lines: list[tuple[str, FloatArray]] = []
+    for words, normal in fit.sources.items():
+        lines.append((words, np.einsum("ij,jk,ik->i", carried, normal, carried)))
+    lines += _alike(fit, seen, slow, width_mm, names, at, base)
+    for name, guess in inferred.items():
+        beside = {**slow.inferred_uv, name: slow.inferred_uv[name] + np.array([0.5, 0.0])}
+        change = np.nan_to_num(at(replace(slow, inferred_uv=beside)) - base) / 0.5
+        lines.append((f"{WORDS.get(name, name)}, hidden", (change * guess.u_mm) ** 2))
+    out = {}
+    for i, name in enumerate(names):
+        parts = [Contribution(words, float(np.sqrt(max(v[i], 0.0)))) for words, v in lines]
+        out[name] = tuple(sorted((p for p in parts if p.u > 1e-6), key=lambda p: -p.u))
+    return out
+
+
+def _alike(
+    fit: JointFit,
+    seen: Sequence[Seen],
+    on: OnDome,
+    width_mm: float,
+    names: Sequence[str],
+    at: Callable[[OnDome], FloatArray],
+    base: FloatArray,
+) -> list[tuple[str, FloatArray]]:
+    """Variances from what the finders mistake in all photos alike: landmarks, then lines at the stations."""
+    lines = []
+    for name in fit.index.marks:
+        found = [(k, p.observed.marks[name]) for k, p in enumerate(seen) if name in p.observed.marks]
+        if any(by_hand(mark) for _, mark in found):
+            continue
+        covs = [mark_covariance_mm2(fit.geometry(k), on, mark.px, mark.covariance_px2) for k, mark in found]
+        cov = ALIKE * min(covs, key=lambda c: float(np.trace(c)))
+        jac = []
+        for step in np.eye(2) * 0.5:
+            moved = replace(on, marks_uv={**on.marks_uv, name: on.marks_uv[name] + step})
+            if name in FOLD:
+                shift = {n: uv + step for n, uv in on.inferred_uv.items() if n.split("_")[0] == name.split("_")[1]}
+                moved = replace(moved, inferred_uv={**on.inferred_uv, **shift})
+            jac.append(np.nan_to_num(at(moved) - base) / 0.5)
+        j = np.stack(jac, -1)
+        lines.append((f"{WORDS[name]}, mistaken alike", np.einsum("ij,jk,ik->i", j, cov, j)))
+    front = on.marks_uv.get("fold_front")
+    if front is None:
+        return lines
+    step = station_mm(width_mm)
+    stations = ((-step, "clearance_left_mm"), (0.0, "clearance_centre_mm"), (step, "clearance_right_mm"))
+    for line_name, words in LINE_WORDS.items():
+        found_lines = [(k, getattr(p.observed, line_name)) for k, p in enumerate(seen)]
+        found_lines = [(k, line) for k, line in found_lines if line is not None]
+        part = np.zeros(len(names))
+        if not found_lines or any(by_hand(line) for _, line in found_lines):
+            continue
+        for du, name in stations:
+            if name not in names or (line_name == "hairline" and du == 0.0):
+                continue
+            u_mm = []
+            for k, line in found_lines:
+                g = fit.geometry(k)
+                uv = on.chart.to_uv(g.hit(line.px, LINES[line_name]))
+                u_mm.append(station_u_mm(g, on, line, uv, float(front[0]) + du, LINES[line_name]))
+            finite = [u for u in u_mm if np.isfinite(u)]
+            if finite:
+                part[list(names).index(name)] = ALIKE * min(finite) ** 2
+        lines.append((f"{words}, mistaken alike", part))
+    return lines
