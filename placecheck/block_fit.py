@@ -18,14 +18,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, NAMES, Frame, Geometry, Prior, closest_on_rays, prior_for, unpack
-from placecheck.camera import Camera, pose_from_homography, project, rotation
+from placecheck.block import AT, NAMES, Frame, Geometry, Prior, closest_on_rays, prior_for, unpack, unpack_many
+from placecheck.camera import Camera, pose_from_homography, project, rotations
 from placecheck.surface import geodesic_mm, level
 
 FloatArray = npt.NDArray[np.float64]
 
 OUTLINE_INDEPENDENT = 30.0
 OUTLINE_MODEL_MM = 0.5  # cap mesh, hair and pins at the outline: what the shape family does not follow
+STRAIGHT_MM = 0.1  # ends that moved less change a known length by 0.02 mm at most, of the 2 mm it is known to
 CARD_UNKNOWNS = 10  # the first unknowns, all that the card's corners depend on
 
 
@@ -107,9 +108,11 @@ class Task:
         self.corner_u_px, self.outline_u_px = corner_u_px, outline_u_px
         self.crowd = float(np.sqrt(max(1.0, len(outline_px) / OUTLINE_INDEPENDENT)))
         self.bend = np.ones(0)
+        self.ends = np.full((0, 2, 3), np.nan)
         self.seam_crowd = 1.0
         if clues is not None:
             self.bend = np.ones(len(clues.pairs_mm))
+            self.ends = np.full((len(clues.pairs_mm), 2, 3), np.inf)
             self.clue_px = np.concatenate([clues.centre_px, clues.pairs_px.reshape(-1, 2)])
             n = len(clues.centre_px)
             run_px = float(np.linalg.norm(np.diff(clues.centre_px, axis=0), axis=1).sum()) if n > 1 else 0.0
@@ -122,11 +125,16 @@ class Task:
         self.step = step
 
     def card_part(self, theta: FloatArray) -> FloatArray:
-        r = rotation(theta[4:7]) @ self.frame.card_rotation
-        t = self.frame.card_translation + theta[7:10]
-        f = self.frame.start_f_px * float(np.exp(theta[0]))
-        p = project(self.board @ r.T + t, f, theta[1:3], theta[3])
-        out: FloatArray = ((p - self.corners_px) / self.corner_u_px).ravel()
+        return self.card_parts(theta[None])[0]
+
+    def card_parts(self, thetas: FloatArray) -> FloatArray:
+        """The card's residuals (B, 2 N), over their uncertainty, for unknowns (B, n)."""
+        r = rotations(thetas[:, 4:7]) @ self.frame.card_rotation
+        t = self.frame.card_translation + thetas[:, 7:10]
+        f = self.frame.start_f_px * np.exp(thetas[:, 0])
+        seen = self.board @ np.swapaxes(r, 1, 2) + t[:, None]
+        p = project(seen, f[:, None, None], thetas[:, None, 1:3], thetas[:, 3, None, None])
+        out: FloatArray = ((p - self.corners_px) / self.corner_u_px).reshape(len(thetas), -1)
         return out
 
     def outline_part(self, theta: FloatArray, at: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -138,39 +146,60 @@ class Task:
         p = g.eye_mm + at[:, None] * d
         return level(g.dome, p), at, p[:, 2]
 
+    def outline_parts(self, thetas: FloatArray, at: FloatArray) -> FloatArray:
+        """Heights (B, M) of the outline's rays above the dome at `at` (M,) along them, for unknowns (B, n)."""
+        g = unpack_many(thetas, self.frame)
+        return level(g.dome, g.eye_mm + at[:, None] * g.block_rays(self.outline_px))
+
     def clue_part(self, theta: FloatArray) -> FloatArray:
+        return self.clue_parts(theta[None])[0]
+
+    def clue_parts(self, thetas: FloatArray) -> FloatArray:
+        """What the clues contradict (B, K), over their uncertainty, for unknowns (B, n)."""
         clues = self.clues
         if clues is None:
-            return np.zeros(0)
-        g = unpack(theta, self.frame)
+            return np.zeros((len(thetas), 0))
+        g = unpack_many(thetas, self.frame)
         p = g.hit(self.clue_px, clues.lift_mm)
         n = len(clues.centre_px)
-        mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
-        away = (p[:n] @ g.cap.normal - g.cap.shift_mm) / (clues.centre_u_px * mm_per_px * self.seam_crowd)
-        ends = p[n:].reshape(-1, 2, 3)
-        length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=-1) * self.bend
-        parts = [away, (length - clues.pairs_mm) / clues.pairs_u_mm]
+        mm_per_px = np.sqrt((g.translation**2).sum(-1)) / g.f_px[..., 0]
+
+        def off_plane(points: FloatArray) -> FloatArray:
+            out: FloatArray = np.einsum("...i,...i", points - g.cap.origin, g.cap.normal)
+            return out
+
+        ends = p[:, n:].reshape(len(thetas), -1, 2, 3)
+        length = np.linalg.norm(ends[..., 1, :] - ends[..., 0, :], axis=-1) * self.bend
+        parts = [
+            off_plane(p[:, :n]) / (clues.centre_u_px * mm_per_px * self.seam_crowd),
+            (length - clues.pairs_mm) / clues.pairs_u_mm,
+        ]
         if len(clues.pins_px):
-            heads = g.hit(clues.pins_px, clues.pins_lift_mm)
-            parts.append((heads @ g.cap.normal - g.cap.shift_mm) / (clues.pins_u_px * mm_per_px))
+            parts.append(off_plane(g.hit(clues.pins_px, clues.pins_lift_mm)) / (clues.pins_u_px * mm_per_px))
         if clues.rim_yaw_deg is not None:
             value, u = clues.rim_yaw_deg
-            parts.append(np.array([(theta[AT["cap yaw"]] - value) / u]))
-        both = np.nan_to_num(np.concatenate(parts))
+            parts.append((thetas[:, [AT["cap yaw"]]] - value) / u)
+        both = np.nan_to_num(np.concatenate(parts, axis=1))
         # a clue that is ten standard uncertainties off says no more than that
         out: FloatArray = both / np.sqrt(1.0 + (both / 10.0) ** 2)
         return out
 
-    def straighten(self, theta: FloatArray) -> None:
-        """Update geodesic over chord of the known lengths, so that a chord serves between updates."""
+    def straighten(self, theta: FloatArray) -> bool:
+        """Update geodesic over chord of the known lengths, so that a chord serves between updates; whether it changed.
+
+        While the ends stay where they were, to STRAIGHT_MM, the ratio does too.
+        """
         if self.clues is None or not len(self.bend):
-            return
+            return False
         g = unpack(theta, self.frame)
         ends = g.hit(self.clues.pairs_px, self.clues.lift_mm)
         good = np.isfinite(ends).all(axis=(1, 2))
-        if good.any():
-            a, b = ends[good, 0], ends[good, 1]
-            self.bend[good] = geodesic_mm(g.dome, a, b, 10.0) / np.linalg.norm(b - a, axis=-1)
+        if not good.any() or np.allclose(ends, self.ends, rtol=0.0, atol=STRAIGHT_MM, equal_nan=True):
+            return False
+        a, b = ends[good, 0], ends[good, 1]
+        self.bend[good] = geodesic_mm(g.dome, a, b, 10.0) / np.linalg.norm(b - a, axis=-1)
+        self.ends = ends
+        return True
 
     def state(self, theta: FloatArray) -> _State:
         g = unpack(theta, self.frame)
@@ -194,19 +223,13 @@ class Task:
 
     def data_equations(self, state: _State) -> tuple[FloatArray, FloatArray]:
         """Normal matrix (n, n) and gradient (n,) of what was seen, without the prior."""
-        n = len(NAMES)
         w = np.sqrt(self.weights(state)) / state.sd
-        j_card = np.zeros((len(state.card), n))
-        j_out = np.empty((len(state.height), n))
-        j_clue = np.zeros((len(state.clue), n))
-        for j in range(n):
-            theta = state.theta.copy()
-            theta[j] += self.step[j]
-            j_out[:, j] = (self.outline_part(theta, state.at)[0] - state.height) / self.step[j]
-            if j < CARD_UNKNOWNS:
-                j_card[:, j] = (self.card_part(theta) - state.card) / self.step[j]
-            if len(state.clue):
-                j_clue[:, j] = (self.clue_part(theta) - state.clue) / self.step[j]
+        moved = state.theta + np.diag(self.step)
+        j_out = ((self.outline_parts(moved, state.at) - state.height) / self.step[:, None]).T
+        j_clue = ((self.clue_parts(moved) - state.clue) / self.step[:, None]).T
+        j_card = np.zeros((len(state.card), len(NAMES)))
+        k = CARD_UNKNOWNS
+        j_card[:, :k] = ((self.card_parts(moved[:k]) - state.card) / self.step[:k, None]).T
         j_out *= w[:, None]
         normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue
         return normal, j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
@@ -220,14 +243,12 @@ class Task:
         """Camera and card pose by themselves, so that the outline starts from a sound table."""
         theta = theta.copy()
         k = CARD_UNKNOWNS
+        u = self.prior.u[:k]
         for _ in range(6):
-            base = np.concatenate([self.card_part(theta), ((theta - self.prior.mean) / self.prior.u)[:k]])
-            jac = np.empty((len(base), k))
-            for j in range(k):
-                th = theta.copy()
-                th[j] += self.step[j]
-                moved = np.concatenate([self.card_part(th), ((th - self.prior.mean) / self.prior.u)[:k]])
-                jac[:, j] = (moved - base) / self.step[j]
+            base = self.card_part(theta)
+            moved = theta + np.diag(self.step)[:k]
+            jac = np.concatenate([((self.card_parts(moved) - base) / self.step[:k, None]).T, np.diag(1.0 / u)])
+            base = np.concatenate([base, (theta - self.prior.mean)[:k] / u])
             theta[:k] -= np.linalg.lstsq(jac, base, rcond=None)[0]
         return theta
 
@@ -276,8 +297,7 @@ def fit_block(
                 gained, state, lam = state.cost - trial.cost, trial, max(lam / 8, 1e-7)
                 break
             lam *= 8
-        if it < 3 and len(task.bend):
-            task.straighten(state.theta)
+        if it < 3 and task.straighten(state.theta):
             state = task.state(state.theta)
         normal, gradient = task.normal_equations(state)
         if gained < 1e-4 * max(state.cost, 1.0):

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -120,15 +121,19 @@ class Dome:
 
     def radius(self, directions: FloatArray) -> FloatArray:
         """Distance from the origin to the surface along unit directions (..., 3)."""
-        return _radius(directions, self._axes, np.array(self.bumps))
+        return _radius(directions, self._axes, self._bumps)
 
     def radius_and_slope(self, directions: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The radius (...) and its derivatives (..., 3) by the components of the direction, closed form."""
-        return _radius_and_slope(directions, self._axes, np.array(self.bumps))
+        return _radius_and_slope(directions, self._axes, self._bumps)
 
     @property
     def _axes(self) -> tuple[float, float, float, float, float]:
         return self.half_breadth_mm, self.half_length_mm, self.height_mm, self.depth_mm, self.egg
+
+    @cached_property
+    def _bumps(self) -> FloatArray:
+        return np.array(self.bumps)
 
     def raised(self, lift_mm: float) -> Dome:
         """The dome with something of that thickness laid over it: the half axes grow by it."""

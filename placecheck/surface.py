@@ -107,6 +107,11 @@ def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_m
     e2 = np.cross(n0, e1)
     length = size * (1 + size**2 / (24 * 90.0**2))
     angle = np.zeros_like(length)
+    # how far the end moves sideways for a turn at the start: as on a sphere at first, then as it did move
+    around = 0.5 * (np.linalg.norm(p0, axis=-1) + np.linalg.norm(q0, axis=-1))
+    swing = np.maximum(around * np.sin(np.minimum(length / around, 2.5)), 1e-6)
+    least, most = 0.2 * swing, 5.0 * swing
+    turn = before = np.zeros_like(length)
     steps = max(2, int(np.ceil(float(np.max(length)) / step_mm)))
     for _ in range(9):
         p = p0
@@ -117,8 +122,11 @@ def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_m
         side = np.cross(normals(surface, p), t)
         sideways = np.einsum("...i,...i", miss, side)
         ahead = np.einsum("...i,...i", miss, t)
+        swing = np.where(np.abs(turn) > 1e-9, (before - sideways) / np.where(turn == 0, 1.0, turn), swing)
+        turn = sideways / np.clip(swing, least, most)
+        before = sideways
         length = length + ahead
-        angle = angle + sideways / np.maximum(length, 1e-6)
+        angle = angle + turn
         if float(np.max(np.abs(ahead) + np.abs(sideways))) < 1e-4:
             break
     return length

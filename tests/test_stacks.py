@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from placecheck.block import FLIP, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
-from placecheck.camera import camera_for, rotation, rotations
+from placecheck.block import NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
+from placecheck.block_fit import CARD_UNKNOWNS, Clues, Task
+from placecheck.camera import camera_for, project, rotation, rotations
 from placecheck.dome import BUMPS, Dome, Domes
-from placecheck.surface import gradient, level, level_and_gradient
+from placecheck.surface import centre_line, gradient, level, level_and_gradient
 
 
 class Undifferentiated:
@@ -63,7 +66,7 @@ def test_a_stack_of_domes_is_each_of_them(seed, amount):
 
 
 CAMERA = camera_for(4032, 3024, 26.0)
-FRAME = Frame(rotation(np.array([0.25, -0.1, 0.4])) @ FLIP, np.array([-150.0, 90.0, 820.0]), CAMERA.f_px, 5040.0)
+FRAME = Frame(rotation(np.array([0.25, -0.1, 0.4])), np.array([-150.0, 90.0, 820.0]), CAMERA.f_px, 5040.0)
 
 
 def some_unknowns(seed, amount):
@@ -122,3 +125,39 @@ def test_hits_lie_on_the_near_side_and_outline_rays_just_touch(seed, lift):
         along = np.linspace(-60, 60, 1201) - (d @ g.eye_mm)[:, None]
         least = level(g.dome, g.eye_mm + along[..., None] * d[:, None, :]).min(axis=1)
         assert ((least < 0) == cuts).all()
+
+
+def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
+    rng = np.random.default_rng(5)
+    theta = some_unknowns(5, 1)[0]
+    g = unpack(theta, FRAME)
+    board = np.array([[(i % 6 + 1) * 20.0, (i // 6 + 1) * 20.0] for i in range(24)])
+    seen = np.concatenate([board, np.zeros((24, 1))], axis=1) @ (rotation(theta[4:7]) @ FRAME.card_rotation).T
+    corners = project(seen + FRAME.card_translation + theta[7:10], g.f_px, g.centre_px, g.k1)
+    line = centre_line(g.dome, g.cap, 40.0, 40.0, 60)
+    line = line[g.visible(line, 0.1)]
+    px = g.to_px(line)
+    clues = Clues(px[::4], np.full(len(px[::4]), 2.0), px[None, [5, -5]], np.array([100.0]), np.array([2.0]), 0.0)
+    clues = replace(clues, pins_px=px[[3]] + 4.0, pins_u_px=np.array([3.0]), pins_lift_mm=2.2, rim_yaw_deg=(1.0, 2.0))
+    outline = outline_px(g, 60) + rng.normal(0, 3.0, (60, 2))
+    task = Task(
+        CAMERA, board, corners + rng.normal(0, 0.3, (24, 2)), outline, prior_for(CAMERA, 575.0), clues, 0.2, 0.8
+    )
+    state = task.state(theta + 0.02 * task.prior.u * np.sign(rng.normal(size=len(theta))) * (task.prior.u < 100))
+    n = len(NAMES)
+    j_card, j_out, j_clue = (np.zeros((len(part), n)) for part in (state.card, state.height, state.clue))
+    for j in range(n):
+        moved = state.theta.copy()
+        moved[j] += task.step[j]
+        j_out[:, j] = (task.outline_part(moved, state.at)[0] - state.height) / task.step[j]
+        j_card[:, j] = (task.card_part(moved) - state.card) / task.step[j]
+        j_clue[:, j] = (task.clue_part(moved) - state.clue) / task.step[j]
+    assert not j_card[:, CARD_UNKNOWNS:].any()
+    w = np.sqrt(task.weights(state)) / state.sd
+    j_out *= w[:, None]
+    normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue
+    slope = j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
+    got_normal, got_slope = task.data_equations(state)
+    size = np.sqrt(np.diag(normal) + 1e-12)
+    assert got_normal / np.outer(size, size) == pytest.approx(normal / np.outer(size, size), abs=1e-5)
+    assert got_slope / size == pytest.approx(slope / size, abs=1e-4)
