@@ -89,6 +89,8 @@ def recheck_record(store: Store, found: Record, check: CheckKept = check_kept) -
     """Check one record's photo again and compare."""
     if found.summary.origin == "demo":
         return Recheck(found.id, found.program_version, not_done="a demo record, invented and not measured")
+    if "photos" in found.answer:
+        return Recheck(found.id, found.program_version, not_done="measured from several photos, of which one was kept")
     if found.photo is None:
         return Recheck(found.id, found.program_version, not_done="no photo was kept")
     unknown = unknown_fields(CheckRequest, found.request)

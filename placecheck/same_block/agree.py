@@ -75,8 +75,8 @@ def check_excess(names: Sequence[str], seen: Sequence[Seen], free: JointFit) -> 
     if excess > WORST_EXCESS or worst > 100.0:
         raise RetakeNeeded(
             "photos-differ",
-            f"{' and '.join(names)} do not show the same pinned block (shape, cap or closure differ): "
-            "check each by itself, or take all photos of one block before anything on it is changed.",
+            f"{' and '.join(names)} contradict each other: they do not show the same pinned block, or in one of them "
+            "something was found wrongly; check each by itself, and leave out the odd one or take all again.",
         )
 
 

@@ -146,7 +146,7 @@ def _alike(
                 moved = replace(moved, inferred_uv={**on.inferred_uv, **shift})
             jac.append(np.nan_to_num(at(moved) - base) / 0.5)
         j = np.stack(jac, -1)
-        lines.append((f"{WORDS[name]}, mistaken alike", np.einsum("ij,jk,ik->i", j, cov, j)))
+        lines.append((f"{WORDS[name]}, the same error in every photo", np.einsum("ij,jk,ik->i", j, cov, j)))
     front = on.marks_uv.get("fold_front")
     if front is None:
         return lines
@@ -169,5 +169,5 @@ def _alike(
             finite = [u for u in u_mm if np.isfinite(u)]
             if finite:
                 part[list(names).index(name)] = ALIKE * min(finite) ** 2
-        lines.append((f"{words}, mistaken alike", part))
+        lines.append((f"{words}, the same error in every photo", part))
     return lines
