@@ -55,6 +55,9 @@ def check(
         Literal["cap", "pinned", "stitched", "stitches"],
         typer.Option(help="What the photo shows: cap alone, closure pinned, closure stitched, seam close up."),
     ] = "pinned",
+    same_block: Annotated[
+        bool, typer.Option("--same-block", help="All photos show one pinned block: measure them together, one answer.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
     no_save: Annotated[bool, typer.Option("--no-save", help="Keep the answer out of the records.")] = False,
     overlay: Annotated[
@@ -89,6 +92,13 @@ def check(
 
     With the numbers, their uncertainty, and which pin to move, which way and how far.
     """
+    if same_block:
+        from placecheck.commands.same_block import check_same_block, refuse_options
+
+        refuse_options(stage, marks, explain)
+        request = _request(closure, block_circumference, None, tolerances, card_bars, camera, front)
+        kept = None if no_save else _names(order, client, maker)
+        raise typer.Exit(check_same_block(photos, request, kept, as_json, overlay, budget))
     if marks is not None and len(photos) > 1:
         from placecheck.errors import UsageProblem
 
