@@ -6,21 +6,23 @@ fitted dome (ray meets surface, raised by the cap and lace); the chart about the
 are u's; skew is atan2 of the fold's two offsets over the run; a clearance is the surface
 length from rim to hairline along the fold or along a line of constant u; sides are geodesics
 from corner to corner. Rim and hairline enter as local straight fits at the three stations.
-`measure_at` is one pure function of the unknowns, so that uncertainty.py can differentiate it
-with respect to every one of them.
+`measures` is one pure function of the unknowns, so that uncertainty.py can differentiate it
+with respect to every one of them: all of it also works on a stack of geometries or of small
+displacements, with one more leading axis everywhere.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import Geometry
-from placecheck.dome import Dome
-from placecheck.surface import Chart, MidPlane, fermi_chart, geodesic_mm
+from placecheck.block import Geometries, Geometry
+from placecheck.dome import Dome, Domes
+from placecheck.surface import Chart, MidPlane, MidPlanes, fermi_chart, geodesic_mm
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -106,22 +108,22 @@ class Nuisance:
     """Small displacements by which found things may be wrong, all zero for the measurement itself.
 
     `marks_mm` moves landmarks along (u, v); `rim_mm`, `hair_mm` move the lines along v at (left, centre, right);
-    `lift_mm` raises everything, `lace_lift_mm` only the lace and what is on it.
+    `lift_mm` raises everything, `lace_lift_mm` only the lace and what is on it. For a stack each has a leading axis.
     """
 
     marks_mm: Mapping[str, FloatArray] = field(default_factory=dict)
     rim_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
     hair_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
-    lift_mm: float = 0.0
-    lace_lift_mm: float = 0.0
+    lift_mm: FloatArray | float = 0.0
+    lace_lift_mm: FloatArray | float = 0.0
 
 
 @dataclass(frozen=True)
 class OnDome:
     """The observation on the dome: the cap's plane, the chart about it, and chart coordinates of everything."""
 
-    surface: Dome
-    plane: MidPlane
+    surface: Dome | Domes
+    plane: MidPlane | MidPlanes
     chart: Chart
     marks_uv: Mapping[str, FloatArray]
     inferred_uv: Mapping[str, FloatArray]
@@ -130,53 +132,116 @@ class OnDome:
 
 
 def put_on_dome(
-    geometry: Geometry, observed: Observed, nuisance: Nuisance | None = None, chart_step_mm: float = 4.0
+    geometry: Geometry | Geometries, observed: Observed, nuisance: Nuisance | None = None, chart_step_mm: float = 4.0
 ) -> OnDome:
     """Carry pixels to the dome and into the chart about the cap's mid plane; things may be missing."""
     nuisance = nuisance or Nuisance()
     names = list(observed.marks)
     n = len(names)
-    lace_px = [np.array([observed.marks[name].px for name in names]).reshape(-1, 2)]
+    lace_px = np.array([observed.marks[name].px for name in names]).reshape(-1, 2)
     if observed.hairline is not None:
-        lace_px.append(observed.hairline.px)
-    lace = geometry.hit(np.concatenate(lace_px), LACE_LIFT_MM + nuisance.lift_mm + nuisance.lace_lift_mm)
-    rim_px = observed.rim.px if observed.rim is not None else np.zeros((0, 2))
-    rim = geometry.hit(rim_px, RIM_LIFT_MM + nuisance.lift_mm)
-    lift = LACE_LIFT_MM + nuisance.lift_mm
-    lifted = replace(
-        geometry.dome,
-        half_breadth_mm=geometry.dome.half_breadth_mm + lift,
-        half_length_mm=geometry.dome.half_length_mm + lift,
-        height_mm=geometry.dome.height_mm + lift,
-    )
+        lace_px = np.concatenate([lace_px, observed.hairline.px])
+    px = np.concatenate([lace_px, observed.rim.px]) if observed.rim is not None else lace_px
+    n_lace = len(lace_px)
+    is_lace = np.arange(len(px)) < n_lace
+    lift, lace_lift = (np.asarray(x)[..., None] for x in (nuisance.lift_mm, nuisance.lace_lift_mm))
+    points = geometry.hit(px, lift + np.where(is_lace, LACE_LIFT_MM + lace_lift, RIM_LIFT_MM))
+    lace_over: Any = LACE_LIFT_MM + nuisance.lift_mm
+    lifted = geometry.dome.raised(lace_over)
     chart = fermi_chart(lifted, geometry.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
-    uv = chart.to_uv(np.concatenate([lace, rim]))
-    marks_uv = {name: uv[i] + nuisance.marks_mm.get(name, np.zeros(2)) for i, name in enumerate(names)}
+    uv = chart.to_uv(points)
+    marks_uv = {name: uv[..., i, :] + nuisance.marks_mm.get(name, np.zeros(2)) for i, name in enumerate(names)}
     inferred_uv = {
         name: marks_uv[guess.anchor] + np.array([guess.du_mm, 0.0]) + nuisance.marks_mm.get(name, np.zeros(2))
         for name, guess in observed.inferred.items()
         if guess.anchor in marks_uv
     }
-    return OnDome(lifted, geometry.cap, chart, marks_uv, inferred_uv, uv[len(lace) :], uv[n : len(lace)])
+    return OnDome(lifted, geometry.cap, chart, marks_uv, inferred_uv, uv[..., n_lace:, :], uv[..., n:n_lace, :])
+
+
+def lines_at(uv: FloatArray, u_at: FloatArray, reach_mm: float = 9.0) -> FloatArray:
+    """v (...) of lines (..., N, 2) at `u_at` (...), by a straight fit to what lies within `reach_mm`.
+
+    NaN where a line does not reach.
+    """
+    x = uv[..., 0] - u_at[..., None]
+    near = np.isfinite(uv).all(-1) & (np.abs(x) <= reach_mm)
+    low, high = (np.where(near, x, far) for far in (np.inf, -np.inf))
+    reaches = (near.sum(-1) >= 3) & (low.min(-1, initial=np.inf) <= 2) & (high.max(-1, initial=-np.inf) >= -2)
+    x, y = np.where(near, x, 0.0), np.where(near, uv[..., 1], 0.0)
+    w = np.where(near, 1.0 - (x / (reach_mm * 1.01)) ** 2, 0.0)
+    wx = w * x
+    sw, sx, sxx, sy, sxy = w.sum(-1), wx.sum(-1), (wx * x).sum(-1), (w * y).sum(-1), (wx * y).sum(-1)
+    det = sw * sxx - sx * sx
+    straight = det > 1e-9
+    v = np.where(straight, (sxx * sy - sx * sxy) / np.where(straight, det, 1.0), sy / np.where(sw > 0, sw, 1.0))
+    return np.where(reaches, v, np.nan)
 
 
 def line_at(uv: FloatArray, u_at: float, reach_mm: float = 9.0) -> float:
-    """v of a line (N, 2) at `u_at`, by a straight fit to what lies within `reach_mm`; NaN where it does not reach."""
-    ok = np.isfinite(uv).all(-1)
-    near = ok & (np.abs(uv[:, 0] - u_at) <= reach_mm)
-    if near.sum() < 3 or uv[near, 0].min() > u_at + 2 or uv[near, 0].max() < u_at - 2:
-        return float("nan")
-    x, y = uv[near, 0] - u_at, uv[near, 1]
-    w = 1.0 - (np.abs(x) / (reach_mm * 1.01)) ** 2
-    sw, sx, sxx = w.sum(), (w * x).sum(), (w * x * x).sum()
-    sy, sxy = (w * y).sum(), (w * x * y).sum()
-    det = sw * sxx - sx * sx
-    return float((sxx * sy - sx * sxy) / det) if det > 1e-9 else float(sy / sw)
+    """`lines_at` for one line (N, 2) at one place."""
+    return float(lines_at(uv, np.asarray(u_at), reach_mm))
 
 
 def station_mm(nominal_width_mm: float) -> float:
     """How far to either side of the fold the side clearances are taken."""
     return STATION_MM if nominal_width_mm >= 71.0 else STATION_OF_WIDTH * nominal_width_mm
+
+
+def _path_mm(chart: Chart, start: FloatArray, end: FloatArray, n: int) -> FloatArray:
+    """Surface lengths (...) of straight chart lines; NaN where an end (..., 2) is."""
+    ok = np.asarray(np.isfinite(start + end).all(-1, keepdims=True))
+    length = chart.lengths_mm(np.where(ok, start, 0.0), np.where(ok, end, 0.0), n)
+    return np.where(ok[..., 0], length, np.nan)
+
+
+def measures(
+    on: OnDome, nominal_width_mm: float, nuisance: Nuisance | None = None, bend: Mapping[str, float] | None = None
+) -> dict[str, FloatArray]:
+    """Every measure that can be had from what lies on the dome, by name, (...); NaN where a part is missing.
+
+    `bend` gives a side's geodesic over its chord, where that is known well enough (for differences); sides are left
+    out without it.
+    """
+    nuisance = nuisance or Nuisance()
+    out: dict[str, FloatArray] = {}
+    marks = on.marks_uv
+    missing = np.full(2, np.nan)
+    front, back = marks.get("fold_front", missing), marks.get("fold_back", missing)
+    out["fold_offset_front_mm"], out["fold_offset_back_mm"] = front[..., 0], back[..., 0]
+    out["offset_mm"] = (front[..., 0] + back[..., 0]) / 2
+    fold = front - back
+    out["skew_deg"] = np.degrees(np.arctan2(fold[..., 0], fold[..., 1]))
+    every = {**on.inferred_uv, **marks}
+    for end in ("front", "back"):
+        left, right = (np.abs(every.get(f"{end}_{side}", missing)[..., 0]) for side in ("left", "right"))
+        out[f"{end}_corner_asymmetry_mm"] = right - left
+    step = station_mm(nominal_width_mm)
+    lean = fold[..., 0] / fold[..., 1]
+    rim_mm, hair_mm = nuisance.rim_mm, nuisance.hair_mm
+    for i, (name, du) in enumerate((("left", -step), ("centre", 0.0), ("right", step))):
+        u_at = front[..., 0] + du
+        u_foot = u_at
+        v = lines_at(on.rim_uv, u_foot) + rim_mm[..., i]
+        if name == "centre":
+            # the rim where the fold line meets it: two steps of a fixed point are enough on so short a way
+            tip_v = front[..., 1] + hair_mm[..., i]
+            for _ in range(2):
+                u_foot = u_at + lean * (v - front[..., 1])
+                v = lines_at(on.rim_uv, u_foot) + rim_mm[..., i]
+            u_foot = u_at + lean * (v - front[..., 1])
+        else:
+            tip_v = lines_at(on.hair_uv, u_at) + hair_mm[..., i]
+        tip, foot = (np.stack(np.broadcast_arrays(*uv), -1) for uv in ((u_at, tip_v), (u_foot, v)))
+        out[f"clearance_{name}_mm"] = np.sign(tip[..., 1] - foot[..., 1]) * _path_mm(on.chart, foot, tip, 9)
+    if bend is not None:
+        for name, *ends in SIDES:
+            a, b = (marks.get(end, missing) for end in ends)
+            ok = np.isfinite(a + b).all(-1, keepdims=True)
+            a, b = (on.chart.to_points(np.where(ok, end, 0.0)[..., None, :])[..., 0, :] for end in (a, b))
+            out[name] = np.where(ok[..., 0], np.linalg.norm(b - a, axis=-1) * bend.get(name, 1.0), np.nan)
+    out["length_fold_mm"] = _path_mm(on.chart, back, front, 17)
+    return out
 
 
 def measure_at(
@@ -185,60 +250,21 @@ def measure_at(
     nuisance: Nuisance | None = None,
     bend: Mapping[str, float] | None = None,
 ) -> dict[str, float]:
-    """Every measure that can be had from what lies on the dome, by name; NaN where a part is missing.
+    """Every measure that can be had from what lies on one dome, by name; NaN where a part is missing.
 
     `bend` gives a side's geodesic over its chord, where that is known well enough (for differences): no shooting then.
     """
-    nuisance = nuisance or Nuisance()
-    nan = float("nan")
-    out: dict[str, float] = {}
-    marks = on.marks_uv
-    missing = np.array([nan, nan])
-    front, back = marks.get("fold_front", missing), marks.get("fold_back", missing)
-    out["fold_offset_front_mm"], out["fold_offset_back_mm"] = float(front[0]), float(back[0])
-    out["offset_mm"] = float(front[0] + back[0]) / 2
-    out["skew_deg"] = float(np.degrees(np.arctan2(front[0] - back[0], front[1] - back[1])))
-    every = {**on.inferred_uv, **marks}
-    left, right = every.get("front_left", missing), every.get("front_right", missing)
-    out["front_corner_asymmetry_mm"] = float(abs(right[0]) - abs(left[0]))
-    left, right = every.get("back_left", missing), every.get("back_right", missing)
-    out["back_corner_asymmetry_mm"] = float(abs(right[0]) - abs(left[0]))
-    step = station_mm(nominal_width_mm)
-    along = (front - back) / (front[1] - back[1])
-    for i, (name, du) in enumerate((("left", -step), ("centre", 0.0), ("right", step))):
-        u_at = float(front[0]) + du
-        key = f"clearance_{name}_mm"
-        if not np.isfinite(u_at):
-            out[key] = nan
-            continue
-        if name == "centre":
-            # the rim where the fold line meets it: two steps of a fixed point are enough on so short a way
-            tip = front + np.array([0.0, nuisance.hair_mm[i]])
-            v = line_at(on.rim_uv, u_at) + nuisance.rim_mm[i]
-            for _ in range(2):
-                v = line_at(on.rim_uv, u_at + along[0] * (v - front[1])) + nuisance.rim_mm[i]
-            foot = np.array([u_at + along[0] * (v - front[1]), v])
-        else:
-            v = line_at(on.rim_uv, u_at) + nuisance.rim_mm[i]
-            tip = np.array([u_at, line_at(on.hair_uv, u_at) + nuisance.hair_mm[i]])
-            foot = np.array([u_at, v])
-        if np.isfinite(tip).all() and np.isfinite(foot).all():
-            out[key] = float(np.sign(tip[1] - foot[1])) * on.chart.path_mm(np.stack([foot, tip]), 9)
-        else:
-            out[key] = nan
+    out = {name: float(value) for name, value in measures(on, nominal_width_mm, nuisance, bend).items()}
+    if bend is not None:
+        return out
+    marks, missing = on.marks_uv, np.full(2, np.nan)
     have = [side for side in SIDES if all(np.isfinite(marks.get(n, missing)).all() for n in side[1:])]
-    out.update({name: nan for name, *_ in SIDES})
+    out.update({name: float("nan") for name, *_ in SIDES})
     if have:
         a = on.chart.to_points(np.array([marks[side[1]] for side in have]))
         b = on.chart.to_points(np.array([marks[side[2]] for side in have]))
-        if bend is not None:
-            lengths = np.linalg.norm(b - a, axis=-1) * np.array([bend.get(side[0], 1.0) for side in have])
-        else:
-            lengths = geodesic_mm(on.surface, a, b, step_mm=8.0)
+        lengths = geodesic_mm(on.surface, a, b, step_mm=8.0)
         out.update({side[0]: float(length) for side, length in zip(have, lengths, strict=True)})
-    out["length_fold_mm"] = nan
-    if np.isfinite(front).all() and np.isfinite(back).all():
-        out["length_fold_mm"] = on.chart.path_mm(np.stack([back, front]), 17)
     return out
 
 

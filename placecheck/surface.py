@@ -37,7 +37,7 @@ class StarSurface(Protocol):
 
 def level(surface: StarSurface, points: FloatArray) -> FloatArray:
     """Radial height of `points` (..., 3) above the surface: |p| - r(p / |p|), mm; zero on it, negative inside."""
-    norm = np.sqrt(np.einsum("...i,...i", points, points))
+    norm = np.sqrt(_dot(points, points))
     return norm - surface.radius(points / norm[..., None])
 
 
@@ -48,12 +48,17 @@ def level_and_gradient(surface: StarSurface, points: FloatArray, h_mm: float = 0
         offsets = np.concatenate([np.eye(3), -np.eye(3)]) * h_mm
         values = level(surface, points[..., None, :] + offsets)
         return level(surface, points), (values[..., :3] - values[..., 3:]) / (2 * h_mm)
-    norm = np.sqrt(np.einsum("...i,...i", points, points))
+    norm = np.sqrt(_dot(points, points))
     d = points / norm[..., None]
     r, slope = slope_of(d)
     # only what changes the direction counts: |p| - r(p / |p|) has the gradient d - (slope - (slope . d) d) / |p|
-    along = 1.0 + np.einsum("...i,...i", slope, d) / norm
+    along = 1.0 + _dot(slope, d) / norm
     return norm - r, along[..., None] * d - slope / norm[..., None]
+
+
+def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    out: FloatArray = np.einsum("...i,...i", a, b)
+    return out
 
 
 def gradient(surface: StarSurface, points: FloatArray) -> FloatArray:
@@ -63,7 +68,7 @@ def gradient(surface: StarSurface, points: FloatArray) -> FloatArray:
 
 def unit(vectors: FloatArray) -> FloatArray:
     """Vectors (..., 3) over their lengths."""
-    return vectors / np.sqrt(np.einsum("...i,...i", vectors, vectors))[..., None]
+    return vectors / np.sqrt(_dot(vectors, vectors))[..., None]
 
 
 def normals(surface: StarSurface, points: FloatArray) -> FloatArray:
@@ -74,19 +79,19 @@ def normals(surface: StarSurface, points: FloatArray) -> FloatArray:
 def onto(surface: StarSurface, points: FloatArray) -> FloatArray:
     """`points` (..., 3) close to the surface moved onto it along its normal."""
     height, g = level_and_gradient(surface, points)
-    return points - g * (height / np.einsum("...i,...i", g, g))[..., None]
+    return points - g * (height / _dot(g, g))[..., None]
 
 
 def _step(surface: StarSurface, p: FloatArray, t: FloatArray, h: FloatArray) -> tuple[FloatArray, FloatArray]:
     """One midpoint step of length h (...,) along geodesics from p with unit tangent t."""
     middle = p + t * (h / 2)[..., None]
     g = gradient(surface, middle)
-    t_mid = unit(t - g * (np.einsum("...i,...i", t, g) / np.einsum("...i,...i", g, g))[..., None])
+    t_mid = unit(t - g * (_dot(t, g) / _dot(g, g))[..., None])
     q = p + t_mid * h[..., None]
     height, g = level_and_gradient(surface, q)
-    per_g2 = 1.0 / np.einsum("...i,...i", g, g)
+    per_g2 = 1.0 / _dot(g, g)
     q -= g * (height * per_g2)[..., None]
-    return q, unit(t_mid - g * (np.einsum("...i,...i", t_mid, g) * per_g2)[..., None])
+    return q, unit(t_mid - g * (_dot(t_mid, g) * per_g2)[..., None])
 
 
 def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_mm: float = 4.0) -> FloatArray:
@@ -102,7 +107,7 @@ def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_m
     size = np.linalg.norm(chord, axis=-1)
     if np.all(size < 1e-9):
         return size
-    e1 = chord - np.einsum("...i,...i", chord, n0)[..., None] * n0
+    e1 = chord - _dot(chord, n0)[..., None] * n0
     e1 /= np.maximum(np.linalg.norm(e1, axis=-1, keepdims=True), 1e-12)
     e2 = np.cross(n0, e1)
     length = size * (1 + size**2 / (24 * 90.0**2))
@@ -120,8 +125,8 @@ def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_m
             p, t = _step(surface, p, t, length / steps)
         miss = q0 - p
         side = np.cross(normals(surface, p), t)
-        sideways = np.einsum("...i,...i", miss, side)
-        ahead = np.einsum("...i,...i", miss, t)
+        sideways = _dot(miss, side)
+        ahead = _dot(miss, t)
         swing = np.where(np.abs(turn) > 1e-9, (before - sideways) / np.where(turn == 0, 1.0, turn), swing)
         turn = sideways / np.clip(swing, least, most)
         before = sideways
@@ -208,7 +213,7 @@ def centre_line(
     rho = surface.radius(ray)
     for _ in range(6):
         height, g = level_and_gradient(surface, origin + rho[..., None] * ray)
-        move = height / np.einsum("...i,...i", g, ray)
+        move = height / _dot(g, ray)
         rho = rho - move
         if float(np.abs(move).max()) < 1e-5:  # the next step would be of the order of its square
             break
@@ -219,7 +224,8 @@ def centre_line(
 class Chart:
     """The unrolled dome: `points` (nv, nu, 3) on the surface at the grid `u_mm` (nu,), `v_mm` (nv,).
 
-    v is 0 at the highest point of the centre line and grows toward the face; u grows to the wearer's right.
+    v is 0 at the highest point of the centre line and grows toward the face; u grows to the wearer's right. A stack of
+    charts on one grid has points (B, nv, nu, 3); its chart coordinates are (B, ..., 2), its surface points (B, N, 3).
     """
 
     u_mm: FloatArray
@@ -240,82 +246,112 @@ class Chart:
         iv = np.clip(np.floor(fv).astype(int), 0, len(self.v_mm) - 2)
         a = (fu - iu)[..., None]
         b = (fv - iv)[..., None]
-        p00 = self.points[iv, iu]
-        p01 = self.points[iv, iu + 1]
-        p10 = self.points[iv + 1, iu]
-        p11 = self.points[iv + 1, iu + 1]
+        flat = self.points.reshape(-1, 3)
+        nv, nu = self.points.shape[-3:-1]
+        at = iv * nu + iu
+        if self.points.ndim == 4:
+            at += (np.arange(len(self.points)) * nv * nu).reshape(-1, *([1] * (at.ndim - 1)))
+        p00, p01, p10, p11 = flat[at], flat[at + 1], flat[at + nu], flat[at + nu + 1]
         along_u = ((1 - b) * (p01 - p00) + b * (p11 - p10)) / du
         along_v = ((1 - a) * (p10 - p00) + a * (p11 - p01)) / dv
         p = (1 - a) * (1 - b) * p00 + a * (1 - b) * p01 + (1 - a) * b * p10 + a * b * p11
         return p, along_u, along_v
 
+    def _nearest(self, points: FloatArray) -> FloatArray:
+        """Chart coordinates (N, 2) of the coarse grid point nearest to each of `points` (N, 3), on the first chart."""
+        grid = self.points if self.points.ndim == 3 else self.points[0]
+        su, sv = max(1, len(self.u_mm) // 24), max(1, len(self.v_mm) // 30)
+        coarse = grid[::sv, ::su].reshape(-1, 3)
+        nearest = np.argmin((coarse**2).sum(-1) - 2.0 * points @ coarse.T, axis=1)
+        j, i = np.divmod(nearest, len(self.u_mm[::su]))
+        return np.stack([self.u_mm[::su][i], self.v_mm[::sv][j]], -1)
+
     def to_uv(self, points: FloatArray) -> FloatArray:
         """Chart coordinates (..., 2) of surface points (..., 3); NaN where they lie off the chart or are NaN."""
-        q = np.asarray(points, float).reshape(-1, 3)
+        q = np.asarray(points, float)
+        if self.points.ndim == 3:
+            q = q.reshape(-1, 3)
         lost = ~np.isfinite(q).all(-1)
-        q = np.where(lost[:, None], self.points[0, 0], q)
-        su, sv = max(1, len(self.u_mm) // 24), max(1, len(self.v_mm) // 30)
-        coarse = self.points[::sv, ::su]
-        gu, gv = np.meshgrid(self.u_mm[::su], self.v_mm[::sv])
-        nearest = np.argmin(((q[:, None, :] - coarse.reshape(1, -1, 3)) ** 2).sum(-1), axis=1)
-        uv = np.stack([gu.ravel()[nearest], gv.ravel()[nearest]], -1)
+        q = np.where(lost[..., None], self.points[..., 0, :1, :], q)
+        if q.ndim == 2:
+            uv = self._nearest(q)
+        else:  # in a stack all begin where the first that is not lost lies
+            known = q[np.argmin(lost, axis=0), np.arange(q.shape[1])]
+            uv = np.broadcast_to(self._nearest(known), (*q.shape[:2], 2))
         low = np.array([self.u_mm[0], self.v_mm[0]])
         high = np.array([self.u_mm[-1], self.v_mm[-1]])
         for _ in range(12):
             p, ju, jv = self._patch(uv)
             miss = q - p
-            a11 = (ju * ju).sum(-1)
-            a12 = (ju * jv).sum(-1)
-            a22 = (jv * jv).sum(-1)
-            b1 = (ju * miss).sum(-1)
-            b2 = (jv * miss).sum(-1)
+            a11, a12, a22 = _dot(ju, ju), _dot(ju, jv), _dot(jv, jv)
+            b1, b2 = _dot(ju, miss), _dot(jv, miss)
             det = np.maximum(a11 * a22 - a12 * a12, 1e-9)
             step = np.stack([(a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det], -1)
-            uv = np.clip(uv + np.clip(step, -15, 15), low - 4, high + 4)
-            if float(np.max(np.abs(step), initial=0.0)) < 1e-6:
+            last, uv = uv, np.clip(uv + np.clip(step, -15, 15), low - 4, high + 4)
+            if float(np.max(np.abs(uv - last), initial=0.0)) < 1e-6:
                 break
         off = np.any((uv < low - 1e-6) | (uv > high + 1e-6), axis=-1)
-        uv = np.where((off | lost)[:, None], np.nan, uv)
+        uv = np.where((off | lost)[..., None], np.nan, uv)
         return uv.reshape(*np.shape(points)[:-1], 2)
+
+    def lengths_mm(self, start: FloatArray, end: FloatArray, n: int = 33) -> FloatArray:
+        """Surface lengths (...) of the straight chart lines from `start` (..., 2) to `end` (..., 2), mm."""
+        w = np.linspace(0.0, 1.0, n)[:, None]
+        p = self.to_points((1 - w) * start[..., None, :] + w * end[..., None, :])
+        out: FloatArray = np.linalg.norm(np.diff(p, axis=-2), axis=-1).sum(-1)
+        return out
 
     def path_mm(self, uv: FloatArray, n: int = 33) -> float:
         """Surface length of the straight chart line between two chart points `uv` (2, 2), mm."""
-        w = np.linspace(0.0, 1.0, n)[:, None]
-        p = self.to_points((1 - w) * uv[0] + w * uv[1])
-        return float(np.linalg.norm(np.diff(p, axis=0), axis=1).sum())
+        return float(self.lengths_mm(uv[0], uv[1], n))
 
 
 def fermi_chart(
     surface: StarSurface,
-    plane: MidPlane,
+    plane: MidPlane | MidPlanes,
     u_max_mm: float = 124.0,
     front_deg: float = -35.0,
     back_deg: float = -35.0,
     step_mm: float = 2.0,
 ) -> Chart:
-    """The chart along the cut of `surface` by `plane`, |u| <= u_max_mm; see the module's text for the method."""
+    """The chart along the cut of `surface` by `plane`, |u| <= u_max_mm; see the module's text for the method.
+
+    For a stack of surfaces and planes it is a stack of charts, as far along v as all of them reach.
+    """
     line = centre_line(surface, plane, front_deg, back_deg)
-    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
-    top = int(np.clip(np.argmax(line[:, 2]), 1, len(line) - 2))
-    z = line[top - 1 : top + 2, 2]
-    bend = z[0] - 2 * z[1] + z[2]
-    crown = arc[top] + (0.5 * (z[0] - z[2]) / bend if bend < 0 else 0.0) * (arc[top + 1] - arc[top])
-    v = np.arange(np.ceil((arc[0] - crown) / step_mm), np.floor((arc[-1] - crown) / step_mm) + 1) * step_mm
-    foot = np.stack([np.interp(v + crown, arc, line[:, i]) for i in range(3)], -1)
-    foot = onto(surface, foot)
+    rows = line.reshape(-1, *line.shape[-2:])
+    reach = [_from_crown(row) for row in rows]
+    low, high = max(arc[0] for arc in reach), min(arc[-1] for arc in reach)
+    v = np.arange(np.ceil(low / step_mm), np.floor(high / step_mm) + 1) * step_mm
+    feet = [
+        np.stack([np.interp(v, arc, row[:, i]) for i in range(3)], -1) for arc, row in zip(reach, rows, strict=True)
+    ]
+    foot = onto(surface, np.array(feet).reshape(*line.shape[:-2], len(v), 3))
     n = normals(surface, foot)
     tangent = np.cross(n, plane.normal)  # forward: n x u on the crown is +Z x +X = +Y
     tangent /= np.linalg.norm(tangent, axis=-1, keepdims=True)
     right = np.cross(tangent, n)
     steps = round(u_max_mm / step_mm)
-    both = np.stack([foot, foot])
-    t = np.stack([right, -right])
-    h = np.full(both.shape[:-1], step_mm)
-    walked = [both]
+    # both sides at once, one after the other along v
+    half = np.concatenate([foot, foot], axis=-2)
+    t = np.concatenate([right, -right], axis=-2)
+    h = np.full(half.shape[:-1], step_mm)
+    walked = [half]
     for _ in range(steps):
-        both, t = _step(surface, both, t, h)
-        walked.append(both)
-    out = np.stack(walked, axis=2)  # (2, nv, steps + 1, 3)
-    points = np.concatenate([out[1][:, :0:-1], out[0]], axis=1)
+        half, t = _step(surface, half, t, h)
+        walked.append(half)
+    out = np.stack(walked, axis=-2)  # (..., 2 nv, steps + 1, 3)
+    points = np.concatenate([out[..., len(v) :, :0:-1, :], out[..., : len(v), :, :]], axis=-2)
     u = np.arange(-steps, steps + 1) * step_mm
     return Chart(u.astype(float), v.astype(float), points)
+
+
+def _from_crown(line: FloatArray) -> FloatArray:
+    """Arc length (n,) along a centre line (n, 3), from its highest point forward."""
+    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    top = int(np.clip(np.argmax(line[:, 2]), 1, len(line) - 2))
+    z = line[top - 1 : top + 2, 2]
+    bend = z[0] - 2 * z[1] + z[2]
+    beyond = (0.5 * (z[0] - z[2]) / bend if bend < 0 else 0.0) * (arc[top + 1] - arc[top])
+    out: FloatArray = arc - (arc[top] + beyond)
+    return out

@@ -3,7 +3,8 @@
 Inputs are the unknowns of the block fit with their whole covariance (camera, card, position,
 tape, shape, the cap's plane: correlated, GUM 5.2.2), each landmark's position on the dome,
 the rim and the hairline at the three stations, and how far lace and cap lie above the block.
-Sensitivities are central or forward differences of `measure_at`. The block fit's part is
+Sensitivities are forward differences of `measures`, taken on stacks: all moved geometries
+are evaluated in one call, all moved landmarks and lines in another. The block fit's part is
 J C J^T with the full C; in the printed budget it is shared out among groups of unknowns in
 proportion to what each group's own block of C would give alone, so that correlations are kept
 in the total and the lines' squares add up to its square. Coverage of U95 = 2 u is not
@@ -13,7 +14,7 @@ assumed but checked on scenes with truth; factors found there live in calibratio
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -22,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Contribution
-from placecheck.block import GROUPS, NAMES, Geometry, unpack
+from placecheck.block import GROUPS, NAMES, Geometry, unpack_many
 from placecheck.block_fit import BlockFit
 from placecheck.measure import (
     LACE_LIFT_MM,
@@ -31,7 +32,7 @@ from placecheck.measure import (
     Nuisance,
     Observed,
     OnDome,
-    measure_at,
+    measures,
     put_on_dome,
     side_bends,
     station_mm,
@@ -65,40 +66,54 @@ def _near_stations(line: Line | None, uv: FloatArray, stations: FloatArray, reac
 
 def mark_covariance_mm2(geometry: Geometry, on: OnDome, px: FloatArray, covariance_px2: FloatArray) -> FloatArray:
     """Covariance (2, 2) in (u, v) of a mark at pixel `px` (2,); huge where the line of sight grazes the dome."""
+    return mark_covariances_mm2(geometry, on, px[None], covariance_px2[None])[0]
+
+
+def mark_covariances_mm2(geometry: Geometry, on: OnDome, px: FloatArray, covariance_px2: FloatArray) -> FloatArray:
+    """`mark_covariance_mm2` (M, 2, 2) of marks at `px` (M, 2) with `covariance_px2` (M, 2, 2)."""
     h = 0.5
-    around = px + np.array([[h, 0], [-h, 0], [0, h], [0, -h]])
-    points = geometry.hit(around, LACE_LIFT_MM)
-    uv = on.chart.to_uv(points)
-    if not np.isfinite(uv).all():
-        return np.eye(2) * 15.0**2
-    jac = np.stack([(uv[0] - uv[1]), (uv[2] - uv[3])], -1) / (2 * h)
-    out: FloatArray = jac @ covariance_px2 @ jac.T
-    return out
+    around = px[:, None] + np.array([[h, 0], [-h, 0], [0, h], [0, -h]])
+    uv = on.chart.to_uv(geometry.hit(around, LACE_LIFT_MM))
+    jac = np.stack([uv[:, 0] - uv[:, 1], uv[:, 2] - uv[:, 3]], -1) / (2 * h)
+    known = np.asarray(np.isfinite(uv).all((1, 2)))[:, None, None]
+    jac = np.where(known, jac, 0.0)
+    return np.where(known, jac @ covariance_px2 @ np.swapaxes(jac, 1, 2), np.eye(2) * 15.0**2)
 
 
 def station_u_mm(
     geometry: Geometry, on: OnDome, line: Line | None, uv: FloatArray, u_at: float, lift_mm: float
 ) -> float:
     """Standard uncertainty along v of a line at a station, from its pixels' uncertainty across the line."""
+    return float(stations_u_mm(geometry, on, line, uv, np.array([u_at]), lift_mm)[0])
+
+
+def stations_u_mm(
+    geometry: Geometry, on: OnDome, line: Line | None, uv: FloatArray, stations: FloatArray, lift_mm: float
+) -> FloatArray:
+    """`station_u_mm` (S,) at `stations` (S,); NaN where the line does not pass."""
+    out = np.full(len(stations), np.nan)
     if line is None:
-        return float("nan")
-    gap = np.abs(np.nan_to_num(uv[:, 0], nan=1e9) - u_at)
-    near = np.nonzero(gap < 10.0)[0]
-    if len(near) < 2:
-        return float("nan")
-    i = near[np.argmin(gap[near])]
-    a, b = line.px[near[0]], line.px[near[-1]]
-    along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
-    normal = np.array([-along[1], along[0]])
+        return out
     h = 0.4
-    points = geometry.hit(np.stack([line.px[i] + h * normal, line.px[i] - h * normal]), lift_mm)
-    ends = on.chart.to_uv(points)
-    if not np.isfinite(ends).all():
-        return 10.0
-    per_px = abs(float(ends[0, 1] - ends[1, 1])) / (2 * h)
-    # what neighbouring points share does not average out: the mean variance, not the variance of the mean
-    u_px = float(np.sqrt(np.mean(line.u_px[near] ** 2) + line.common_px**2))
-    return per_px * u_px
+    sides, u_px, passed = [], [], []
+    for k, u_at in enumerate(stations):
+        gap = np.abs(np.nan_to_num(uv[:, 0], nan=1e9) - u_at)
+        near = np.nonzero(gap < 10.0)[0]
+        if len(near) < 2:
+            continue
+        i = near[np.argmin(gap[near])]
+        a, b = line.px[near[0]], line.px[near[-1]]
+        along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
+        normal = np.array([-along[1], along[0]])
+        sides.append(np.stack([line.px[i] + h * normal, line.px[i] - h * normal]))
+        # what neighbouring points share does not average out: the mean variance, not the variance of the mean
+        u_px.append(np.sqrt(np.mean(line.u_px[near] ** 2) + line.common_px**2))
+        passed.append(k)
+    if passed:
+        ends = on.chart.to_uv(geometry.hit(np.array(sides), lift_mm))
+        per_px = np.abs(ends[:, 0, 1] - ends[:, 1, 1]) / (2 * h)
+        out[passed] = np.where(np.isfinite(ends).all((1, 2)), per_px * np.array(u_px), 10.0)
+    return out
 
 
 def budgets(
@@ -120,22 +135,28 @@ def budgets(
 
     bend = side_bends(on, values)
 
-    def at(theta: FloatArray | None, nuisance: Nuisance | None = None) -> FloatArray:
-        g = geometry if theta is None else unpack(theta, fit.frame)
-        m = measure_at(put_on_dome(g, slim, nuisance, chart_step_mm=8.0), nominal_width_mm, nuisance, bend)
-        return np.array([m[name] for name in names])
+    def values_of(there: OnDome, nuisance: Nuisance) -> FloatArray:
+        """The measures (names, B) on a stack."""
+        m = measures(there, nominal_width_mm, nuisance, bend)
+        return np.array(np.broadcast_arrays(*(m[name] for name in names)))
 
-    base = at(None)
     # along the principal directions of the covariance, so that what is correlated moves together: one unknown moved
     # by its own uncertainty alone may carry the block off the lines of sight
     u_theta = np.sqrt(np.diag(fit.covariance))
     share, directions = np.linalg.eigh(fit.covariance / np.outer(u_theta, u_theta))
     share = np.sqrt(np.maximum(share, 1e-12))
-    moved = np.empty((len(names), len(NAMES)))
-    h = 0.3
-    for k in range(len(NAMES)):
-        moved[:, k] = (at(fit.theta + h * share[k] * directions[:, k] * u_theta) - base) / h
-    moved = np.nan_to_num(moved)
+    h, n = 0.3, len(NAMES)
+    # the stack: as fitted, moved along each direction, everything raised, only the lace raised
+    thetas = np.repeat(fit.theta[None], n + 3, axis=0)
+    thetas[1 : n + 1] += (h * share * directions * u_theta[:, None]).T
+    lift, lace_lift = np.zeros(n + 3), np.zeros(n + 3)
+    lift[n + 1] = lace_lift[n + 2] = 0.5
+    raised = Nuisance(lift_mm=lift, lace_lift_mm=lace_lift)
+    stack = put_on_dome(unpack_many(thetas, fit.frame), slim, raised, chart_step_mm=8.0)
+    there = values_of(stack, raised)
+    base = there[:, :1]
+    there = np.nan_to_num(there - base)
+    moved = there[:, 1 : n + 1] / h
     total_fit = (moved**2).sum(1)
     jac = (moved / share) @ directions.T / u_theta
     lines: list[tuple[str, FloatArray]] = []
@@ -147,60 +168,64 @@ def budgets(
         explained += part
     shrink = np.where(explained > 0, total_fit / np.maximum(explained, 1e-18), 0.0)
     lines = [(group, part * shrink) for group, part in lines]
-
-    def variance_of(nuisance: Nuisance, size: float) -> FloatArray:
-        there = measure_at(put_on_dome(geometry, slim, nuisance, 8.0), nominal_width_mm, nuisance, bend)
-        change = np.nan_to_num(np.array([there[name] for name in names]) - base)
-        out: FloatArray = (change / size) ** 2
-        return out
-
-    slim_on = put_on_dome(geometry, slim, None, 8.0)
-
-    def cheap(nuisance: Nuisance) -> FloatArray:
-        shifted = replace(
-            slim_on,
-            marks_uv={n: uv + nuisance.marks_mm.get(n, np.zeros(2)) for n, uv in slim_on.marks_uv.items()},
-            inferred_uv={
-                n: uv
-                + nuisance.marks_mm.get(n, np.zeros(2))
-                + nuisance.marks_mm.get(observed.inferred[n].anchor, np.zeros(2))
-                for n, uv in slim_on.inferred_uv.items()
-            },
-        )
-        there = measure_at(shifted, nominal_width_mm, nuisance, bend)
-        return np.nan_to_num(np.array([there[name] for name in names]) - base)
-
-    for name, mark in observed.marks.items():
-        cov = mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)
-        h = 0.5
-        j_u = cheap(Nuisance(marks_mm={name: np.array([h, 0.0])})) / h
-        j_v = cheap(Nuisance(marks_mm={name: np.array([0.0, h])})) / h
-        part = j_u**2 * cov[0, 0] + 2 * j_u * j_v * cov[0, 1] + j_v**2 * cov[1, 1]
-        lines.append((WORDS.get(name, name), np.maximum(part, 0.0)))
-    for name, guess in observed.inferred.items():
-        j_u = cheap(Nuisance(marks_mm={name: np.array([0.5, 0.0])})) / 0.5
-        lines.append((f"{WORDS.get(name, name)}, hidden", j_u**2 * guess.u_mm**2))
-    for words, line, uv, lift, key in (
-        ("cap rim in the photo", observed.rim, on.rim_uv, RIM_LIFT_MM, "rim_mm"),
-        ("hairline in the photo", observed.hairline, on.hair_uv, LACE_LIFT_MM, "hair_mm"),
-    ):
-        part = np.zeros(len(names))
-        for i, u_at in enumerate(stations):
-            if key == "hair_mm" and i == 1:
-                continue  # the middle station's tip is the fold mark, counted above
-            u = station_u_mm(geometry, on, line, uv, float(u_at), lift)
-            if np.isfinite(u):
-                move = np.zeros(3)
-                move[i] = 0.5
-                part += (cheap(Nuisance(rim_mm=move) if key == "rim_mm" else Nuisance(hair_mm=move)) / 0.5) ** 2 * u**2
-        lines.append((words, part))
-    lines.append(("cap thickness over the block", variance_of(Nuisance(lift_mm=0.5), 0.5) * LIFT_U_MM**2))
-    lines.append(("lace not lying flat", variance_of(Nuisance(lace_lift_mm=0.5), 0.5) * LACE_LIFT_U_MM**2))
+    lines += _found_parts(
+        geometry, observed, on, stations, stack, lambda *moved: np.nan_to_num(values_of(*moved) - base)
+    )
+    lines.append(("cap thickness over the block", (there[:, n + 1] / 0.5 * LIFT_U_MM) ** 2))
+    lines.append(("lace not lying flat", (there[:, n + 2] / 0.5 * LACE_LIFT_U_MM) ** 2))
     out: dict[str, tuple[Contribution, ...]] = {}
     for i, name in enumerate(names):
         parts = [Contribution(words, float(np.sqrt(max(v[i], 0.0)))) for words, v in lines]
         out[name] = tuple(sorted((p for p in parts if p.u > 1e-6), key=lambda p: -p.u))
     return out
+
+
+def _found_parts(
+    geometry: Geometry,
+    observed: Observed,
+    on: OnDome,
+    stations: FloatArray,
+    stack: OnDome,
+    changes: Callable[[OnDome, Nuisance], FloatArray],
+) -> list[tuple[str, FloatArray]]:
+    """The variances (names,) from where landmarks and lines were found; `stack` begins with things as they are.
+
+    `changes` gives those of the measures (names, K) on a stack of K displacements.
+    """
+    found, hidden = list(observed.marks), list(observed.inferred)
+    by, k = 0.5, 2 * len(found)
+    rim_row, hair_row = k + len(hidden), k + len(hidden) + 3
+    moves = {name: np.zeros((hair_row + 3, 2)) for name in (*found, *hidden)}
+    rim_mm, hair_mm = np.zeros((2, hair_row + 3, 3))
+    for j, name in enumerate(found):
+        moves[name][2 * j, 0] = moves[name][2 * j + 1, 1] = by
+    for j, name in enumerate(hidden):
+        moves[name] += moves.get(observed.inferred[name].anchor, 0.0)
+        moves[name][k + j, 0] += by
+    rim_mm[rim_row : rim_row + 3] = hair_mm[hair_row:] = by * np.eye(3)
+    shifted = replace(
+        stack,
+        chart=replace(stack.chart, points=stack.chart.points[0]),
+        marks_uv={n: uv[0] + moves[n] for n, uv in stack.marks_uv.items()},
+        inferred_uv={n: uv[0] + moves[n] for n, uv in stack.inferred_uv.items()},
+        rim_uv=stack.rim_uv[0],
+        hair_uv=stack.hair_uv[0],
+    )
+    slopes = changes(shifted, Nuisance(rim_mm=rim_mm, hair_mm=hair_mm)) / by
+    lines = []
+    px = np.array([mark.px for mark in observed.marks.values()]).reshape(-1, 2)
+    cov_px2 = np.array([mark.covariance_px2 for mark in observed.marks.values()]).reshape(-1, 2, 2)
+    for j, (name, cov) in enumerate(zip(found, mark_covariances_mm2(geometry, on, px, cov_px2), strict=True)):
+        jac = slopes[:, 2 * j : 2 * j + 2]
+        lines.append((WORDS.get(name, name), np.maximum(np.einsum("ij,jk,ik->i", jac, cov, jac), 0.0)))
+    for j, name in enumerate(hidden):
+        lines.append((f"{WORDS.get(name, name)}, hidden", (slopes[:, k + j] * observed.inferred[name].u_mm) ** 2))
+    u_rim = stations_u_mm(geometry, on, observed.rim, on.rim_uv, stations, RIM_LIFT_MM)
+    lines.append(("cap rim in the photo", ((slopes[:, rim_row:hair_row] * np.nan_to_num(u_rim)) ** 2).sum(1)))
+    u_hair = stations_u_mm(geometry, on, observed.hairline, on.hair_uv, stations, LACE_LIFT_MM)
+    u_hair[1] = 0.0  # the middle station's tip is the fold mark, counted above
+    lines.append(("hairline in the photo", ((slopes[:, hair_row:] * np.nan_to_num(u_hair)) ** 2).sum(1)))
+    return lines
 
 
 def total_u(budget: tuple[Contribution, ...], factor: float = 1.0) -> float:

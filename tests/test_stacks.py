@@ -9,11 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from placecheck.block import NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
-from placecheck.block_fit import CARD_UNKNOWNS, Clues, Task
+from placecheck.block import GROUPS, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
+from placecheck.block_fit import CARD_UNKNOWNS, BlockFit, Clues, Task
 from placecheck.camera import camera_for, project, rotation, rotations
 from placecheck.dome import BUMPS, Dome, Domes
-from placecheck.surface import centre_line, gradient, level, level_and_gradient
+from placecheck.measure import Inferred, Line, Mark, Nuisance, Observed, measure_at, measures, put_on_dome, side_bends
+from placecheck.surface import centre_line, fermi_chart, gradient, level, level_and_gradient
+from placecheck.uncertainty import budgets, mark_covariance_mm2
 
 
 class Undifferentiated:
@@ -161,3 +163,96 @@ def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
     size = np.sqrt(np.diag(normal) + 1e-12)
     assert got_normal / np.outer(size, size) == pytest.approx(normal / np.outer(size, size), abs=1e-5)
     assert got_slope / size == pytest.approx(slope / size, abs=1e-4)
+
+
+MARKS_UV = {
+    "fold_front": (1.0, 60.0),
+    "fold_back": (-1.0, -45.0),
+    "front_left": (-48.0, 50.0),
+    "back_left": (-50.0, -46.0),
+    "back_right": (49.0, -44.0),
+}
+
+
+def some_observation(theta):
+    """A closure, rim and hairline drawn on the dome of `theta` and seen from its camera; one corner is hidden."""
+    g = unpack(theta, FRAME)
+    chart = fermi_chart(g.dome.raised(0.6), g.cap, 112.0, -40, -20, 2.0)
+
+    def seen(uv):
+        return g.to_px(chart.to_points(np.array(uv)))
+
+    cov = np.array([[3.0, 0.5], [0.5, 2.0]])
+    u = np.linspace(-40, 40, 60)
+    lines = [Line(seen(np.stack([u, v0 + v1 * u**2], -1)), np.full(60, 1.5)) for v0, v1 in ((72, -0.003), (60, -0.002))]
+    marks = {name: Mark(seen(uv), cov) for name, uv in MARKS_UV.items()}
+    return Observed(marks, {"front_right": Inferred("fold_front", 50.0, 1.5)}, *lines)
+
+
+def upright_unknowns(seed):
+    theta = some_unknowns(seed, 1)[0]
+    theta[10:16] = 120.0, 100.0, 200.0, 0.0, 0.0, 165.0
+    return theta
+
+
+@settings(max_examples=6, deadline=None)
+@given(seed=st.integers(0, 1000))
+def test_measures_on_a_stack_are_those_of_each_geometry(seed):
+    theta = upright_unknowns(seed)
+    observed = some_observation(theta)
+    thetas = theta + 0.005 * np.minimum(prior_for(CAMERA, 575.0).u, 10.0) * np.random.default_rng(seed).normal(
+        size=(4, len(theta))
+    )
+    lift = Nuisance(lift_mm=np.array([0.0, 0.5, 0.0, 0.2]), lace_lift_mm=np.array([0.0, 0.0, 0.4, 0.1]))
+    bend = {"width_back_mm": 1.05, "length_left_mm": 1.04, "width_front_mm": 1.06}
+    many = measures(put_on_dome(unpack_many(thetas, FRAME), observed, lift, 8.0), 100.0, lift, bend)
+    for k in range(4):
+        own = Nuisance(lift_mm=float(lift.lift_mm[k]), lace_lift_mm=float(lift.lace_lift_mm[k]))
+        one = measure_at(put_on_dome(unpack(thetas[k], FRAME), observed, own, 8.0), 100.0, own, bend)
+        for name, value in one.items():
+            at_k = np.broadcast_to(many[name], 4)[k]
+            assert at_k == pytest.approx(value, abs=2e-5, nan_ok=True), name
+    assert np.isfinite(many["clearance_centre_mm"]).all()
+    assert np.isfinite(many["skew_deg"]).all()
+
+
+def test_budgets_are_those_of_one_difference_after_the_other():
+    theta = upright_unknowns(3)
+    observed = some_observation(theta)
+    rng = np.random.default_rng(3)
+    root = 0.1 * np.minimum(prior_for(CAMERA, 575.0).u, 5.0)[:, None] * rng.normal(size=(len(theta), 40)) / 6
+    fit = BlockFit(theta, root @ root.T, FRAME, 0.0, 0.0, 0.0, 0.0, 0.0)
+    on = put_on_dome(fit.geometry, observed, chart_step_mm=2.0)
+    values = measure_at(on, 100.0)
+    bend = side_bends(on, values)
+    names = [name for name, value in values.items() if np.isfinite(value)]
+    got = {
+        name: {line.source: line.u for line in budget}
+        for name, budget in budgets(fit, observed, on, 100.0, values).items()
+    }
+
+    def at(moved=theta, nuisance=None, seen=observed):
+        there = measure_at(put_on_dome(unpack(moved, FRAME), seen, nuisance, 8.0), 100.0, nuisance, bend)
+        return np.array([there[name] for name in names])
+
+    # the block's lines together: forward differences along the principal directions
+    u = np.sqrt(np.diag(fit.covariance))
+    share, directions = np.linalg.eigh(fit.covariance / np.outer(u, u))
+    of_fit = np.zeros(len(names))
+    for k in range(len(theta)):
+        of_fit += ((at(theta + 0.3 * np.sqrt(share[k]) * directions[:, k] * u) - at()) / 0.3) ** 2
+    together = np.sqrt([sum(got[name].get(group, 0.0) ** 2 for group in GROUPS) for name in names])
+    assert together == pytest.approx(np.sqrt(of_fit), rel=2e-3, abs=2e-5)
+    lifted = (at(nuisance=Nuisance(lift_mm=0.5)) - at()) / 0.5 * 0.4
+    thickness = [got[name].get("cap thickness over the block", 0.0) for name in names]
+    assert thickness == pytest.approx(np.abs(lifted), abs=2e-5)
+    # a landmark: its covariance in the chart through differences of the measures
+    cov = mark_covariance_mm2(
+        fit.geometry, on, observed.marks["fold_front"].px, observed.marks["fold_front"].covariance_px2
+    )
+    jac = []
+    for step in np.eye(2) * 0.5:
+        moved = Nuisance(marks_mm={"fold_front": step, "front_right": np.zeros(2)})
+        jac.append((at(nuisance=moved) - at()) / 0.5)
+    expected = np.sqrt(np.einsum("in,ij,jn->n", jac, cov, jac))
+    assert [got[name].get("fold at the hairline", 0.0) for name in names] == pytest.approx(expected, rel=1e-3, abs=2e-5)
