@@ -5,8 +5,8 @@ say how to turn it (about the fold pin that is nearer the centre line) and how t
 turning by the skew also carries the hairline forward on one side and back on the other;
 then one move toward the face or the nape brings the clearance to its aim. After each move
 the readings are predicted (a corner asymmetry changes by twice the sideways move of that
-edge), and only what the rigid moves leave beyond its limit is asked of a single pin: that
-is lace pulled out of shape. Left and right are the wearer's, with the direction in the
+edge), what goes along with it is told, and only what the rigid moves leave beyond its limit is asked
+of a single pin: that is lace pulled out of shape. Left and right are the wearer's, with the direction in the
 photo beside them. What is merely unsure gets no move but the one thing that would decide
 it. The order of moves and the cautions are common practice, no published source.
 """
@@ -145,8 +145,11 @@ def _aim(low: float, high: float) -> float:
     return 0.0 if low <= 0 <= high else (low + high) / 2
 
 
-class _Plan:
-    """The moves so far and what the measures would read after them."""
+class Plan:
+    """The moves so far and what the measures would read after them.
+
+    `advanced_mm` is how far the whole closure is to go toward the face.
+    """
 
     def __init__(self, measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> None:
         self.judged = judged
@@ -162,6 +165,7 @@ class _Plan:
         self.now = Placement.of(measured, request.closure.length_mm)
         self.was = self.now
         self.station = station_mm(request.closure.width_mm)
+        self.advanced_mm = 0.0
         self.moves: list[str] = []
 
     def is_out(self, *names: str) -> bool:
@@ -188,6 +192,17 @@ class _Plan:
             for name, end in ends.items()
         )
 
+    def swing_words(self) -> str:
+        """What goes along when the closure is turned until its fold runs along the centre line."""
+        tilt = self.station * math.tan(math.radians(self.now.skew_deg or 0.0))
+        if abs(tilt) < LEAST_MOVE_MM or not self.now.clearance:
+            return " With it the corners swing along."
+        ahead, behind = ("right", "left") if tilt > 0 else ("left", "right")
+        return (
+            f" With it the hairline goes {mm_and_inches(tilt)} forward on the wearer's {ahead} and as far back on the "
+            f"{behind}, and the corners swing along."
+        )
+
     def turn(self) -> None:
         """Undo the skew about the fold pin that is nearer the centre line."""
         now = self.now
@@ -196,12 +211,13 @@ class _Plan:
         doubtful = self.is_out("offset_mm") and not self.is_in("skew_deg")
         if not (self.is_out("skew_deg") or doubtful or self.fold_explains_corners()):
             return
+        along = self.swing_words()
         if now.front * now.back < 0 and min(abs(now.front), abs(now.back)) >= 2 * LEAST_MOVE_MM:
             self.now = now.turned(self.station, 0.0)
             self.moves.append(
                 "Turn the closure on the spot: lift both fold pins, bring the front of the fold "
                 f"{mm_and_inches(now.front)} {self.sideways(-now.front)} and the back of it {mm_and_inches(now.back)} "
-                f"{self.sideways(-now.back)}, so that the fold lies on the cap's centre line."
+                f"{self.sideways(-now.back)}, so that the fold lies on the cap's centre line.{along}"
             )
             return
         stays, swings, swing = ("back", "front", now.back - now.front)
@@ -214,7 +230,7 @@ class _Plan:
         onto = "lies on" if abs(at) < LEAST_MOVE_MM else "runs along"
         self.moves.append(
             f"Turn the closure: leave the {stays} fold pin in, lift the {swings} one and swing that end of the fold "
-            f"{mm_and_inches(swing)} {self.sideways(swing)}, until the fold {onto} the cap's centre line."
+            f"{mm_and_inches(swing)} {self.sideways(swing)}, until the fold {onto} the cap's centre line.{along}"
         )
 
     def slide(self) -> None:
@@ -234,7 +250,7 @@ class _Plan:
         self.now = now.slid(move)
         self.moves.append(
             f"Slide the whole closure {mm_and_inches(move)} {self.sideways(move)} without turning it: the two fold "
-            "pins first, then the corners the same way."
+            "pins first, then the corners the same way. With it all four corners go as far."
         )
 
     def advance(self) -> None:
@@ -257,9 +273,11 @@ class _Plan:
         if abs(move) < LEAST_MOVE_MM:
             return
         self.now = self.now.advanced(move)
+        self.advanced_mm = move
         self.moves.append(
             f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}, straight along "
-            f"the centre line, so that the hairline lies about {mm_and_inches(aim)} in front of the cap's edge."
+            f"the centre line, so that the hairline lies about {mm_and_inches(aim)} in front of the cap's edge. "
+            "With it the back edge and all four corners go as far."
         )
 
     def hairline_pins(self) -> None:
@@ -285,6 +303,20 @@ class _Plan:
                     f"{self.way('face' if move > 0 else 'nape')}: the lace is pulled out of shape there."
                 )
 
+    def _share_of_wide(self, end: str, excess: float) -> float:
+        """How much of a corner's unevenness is the wide corner's: all (1), none (0) or half, by the nominal width."""
+        half, width = self.request.closure.width_mm / 2, self.widths.get(end)
+        if width is None:
+            return 0.5
+        off_wide, off_narrow = abs((width + excess) / 2 - half), abs((width - excess) / 2 - half)
+        return 1.0 if off_wide > 2 * off_narrow else 0.0 if off_narrow > 2 * off_wide else 0.5
+
+    def corner_moves(self, name: str, value: float) -> tuple[float, float]:
+        """How far the left and the right corner have to go to the wearer's right to undo the unevenness `value`."""
+        share = self._share_of_wide(name.split("_", 1)[0], abs(value))
+        wide, narrow = -value * share, -value * (1.0 - share)
+        return (narrow, wide) if value > 0 else (wide, narrow)
+
     def corner_pins(self) -> None:
         """What the rigid moves leave of uneven corners; which corner is off is told by the nominal width."""
         for name, value in self.now.asymmetry.items():
@@ -300,14 +332,11 @@ class _Plan:
             if not (self.is_out(name) or self.moves):
                 continue
             wide, narrow = ("right", "left") if value > 0 else ("left", "right")
-            half, width = self.request.closure.width_mm / 2, self.widths.get(end)
             excess = abs(value)
-            off_wide = off_narrow = 0.0
-            if width is not None:
-                off_wide, off_narrow = (width + excess) / 2 - half, (width - excess) / 2 - half
-            if abs(off_wide) > 2 * abs(off_narrow):
+            share = self._share_of_wide(end, excess)
+            if share == 1.0:
                 how = f"Bring the {end} {wide} corner {mm_and_inches(excess)} in toward the centre line"
-            elif abs(off_narrow) > 2 * abs(off_wide):
+            elif share == 0.0:
                 how = f"Bring the {end} {narrow} corner {mm_and_inches(excess)} out, away from the centre line"
             else:
                 how = (
@@ -327,7 +356,7 @@ def fixes_for(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
     """
     if not any(j.state == "out" for j in judged.values()):
         return ()
-    plan = _Plan(measured, judged, request)
+    plan = Plan(measured, judged, request)
     plan.turn()
     plan.slide()
     plan.advance()
@@ -370,7 +399,8 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
             then = "take the photo again with the phone closer, or lay a soft tape from the cap's edge to the hairline"
         elif group == "fold":
             code = "fold-undecided"
-            then = "set a ball pin or a chalk dot on each end of the fold and take the photo again, closer"
+            what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
+            then = f"set a {what} on each end of the fold and take the photo again, closer"
         else:
             code, then = (
                 "corners-undecided",

@@ -57,7 +57,7 @@ MEASURES: tuple[MeasureSpec, ...] = (
     MeasureSpec("length_right_mm", "mm", "length, right", False),
 )
 CAP_MEASURES: tuple[MeasureSpec, ...] = (
-    MeasureSpec("cap_shift_mm", "mm", "cap off the block's middle", True),
+    MeasureSpec("cap_shift_mm", "mm", "cap off the block's middle, front edge", True),
     MeasureSpec("cap_turn_deg", "deg", "cap turned", True),
     MeasureSpec("back_seams_mm", "mm", "seams behind, right minus left", True, needed=False),
     MeasureSpec("temple_rim_mm", "mm", "cap edge at the temples, right higher than left", True, needed=False),
@@ -71,6 +71,15 @@ STAGE_MEASURES: Mapping[str, tuple[MeasureSpec, ...]] = {
 MEASURE_BY_NAME: Mapping[str, MeasureSpec] = {s.name: s for specs in STAGE_MEASURES.values() for s in specs}
 JUDGED: tuple[str, ...] = tuple(spec.name for spec in MEASURES if spec.judged)
 LANDMARKS: tuple[str, ...] = ("fold_front", "fold_back", "front_left", "front_right", "back_left", "back_right")
+
+LANDMARK_WORDS: Mapping[str, str] = {
+    "fold_front": "fold at the hairline",
+    "fold_back": "fold at the back edge",
+    "front_left": "front left corner",
+    "front_right": "front right corner",
+    "back_left": "back left corner",
+    "back_right": "back right corner",
+}
 
 
 @dataclass(frozen=True)
@@ -97,6 +106,26 @@ class Estimate:
     @property
     def U95(self) -> float:
         return COVERAGE_FACTOR * self.u
+
+
+@dataclass(frozen=True)
+class Move:
+    """How far a landmark moved since an earlier photo, mm along the surface, with standard uncertainties.
+
+    `right_mm` is positive toward the wearer's right, `face_mm` toward the face; `u_mm` is that of the distance.
+    `moved` says whether the change is more than its uncertainty explains.
+    """
+
+    right_mm: float
+    face_mm: float
+    u_right_mm: float
+    u_face_mm: float
+    u_mm: float
+    moved: bool
+
+    @property
+    def distance_mm(self) -> float:
+        return float(np.hypot(self.right_mm, self.face_mm))
 
 
 @dataclass(frozen=True)
@@ -130,7 +159,8 @@ class Measured:
     """Everything measured in one photo, before judging.
 
     `camera_profile` is the saved camera profile it was measured with, as its file has it; None where EXIF told f.
-    `stage` is the stage of the job that the photo shows (request.py), which says what there is to measure.
+    `stage` is the stage of the job that the photo shows (request.py), which says what there is to measure. `moves`
+    holds how far each landmark has moved since the order's pinned photo, for a stitched one.
     """
 
     estimates: Mapping[str, Estimate]
@@ -140,6 +170,7 @@ class Measured:
     view: View | None = None
     camera_profile: Mapping[str, Any] | None = None
     stage: str = "pinned"
+    moves: Mapping[str, Move] | None = None
 
     @property
     def specs(self) -> tuple[MeasureSpec, ...]:
@@ -204,4 +235,24 @@ class Answer:
             },
             "problems": [{"code": p.code, "message": p.message} for p in self.problems],
             "fixes": list(self.fixes),
+            **self._moves_json(),
+        }
+
+    def _moves_json(self) -> dict[str, object]:
+        """How each landmark moved since the pinned photo, where that was asked."""
+        if self.measured.moves is None:
+            return {}
+        return {
+            "moves": {
+                name: {
+                    "right_mm": round(m.right_mm, 3),
+                    "face_mm": round(m.face_mm, 3),
+                    "U95_right_mm": round(COVERAGE_FACTOR * m.u_right_mm, 3),
+                    "U95_face_mm": round(COVERAGE_FACTOR * m.u_face_mm, 3),
+                    "distance_mm": round(m.distance_mm, 3),
+                    "U95_mm": round(COVERAGE_FACTOR * m.u_mm, 3),
+                    "moved": m.moved,
+                }
+                for name, m in self.measured.moves.items()
+            }
         }

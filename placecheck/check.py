@@ -156,6 +156,13 @@ def measure_photo(
     photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
 ) -> Measured:
     """Measure one photo. Raises RetakeNeeded where a step cannot go on; `explain(name, BGR image)` gets pictures."""
+    return look(photo, request, explain, camera)[0]
+
+
+def look(
+    photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
+) -> tuple[Measured, Sighted, OnDome]:
+    """As measure_photo, with what was seen and where it lies on the dome."""
     seen = sight(photo, request, camera)
     measured, on = _measured(seen)
     if explain is not None:
@@ -163,7 +170,7 @@ def measure_photo(
 
         for name, image in explain_pictures(photo, seen, on):
             explain(name, image)
-    return measured
+    return measured, seen, on
 
 
 def remeasure(seen: Sighted, marks: Marks | None) -> Measured:

@@ -62,7 +62,9 @@ def judge_estimate(estimate: Estimate, low: float, high: float, guard_factor: fl
 def judge(measured: Measured, tolerances: Tolerances) -> Mapping[str, Judged]:
     """Every judged measure that was had, by name, in the order of the answer."""
     return {
-        spec.name: judge_estimate(measured.estimates[spec.name], *tolerances.limits[spec.name], tolerances.guard_factor)
+        spec.name: judge_estimate(
+            measured.estimates[spec.name], *tolerances.limits_of(spec.name), tolerances.guard_factor
+        )
         for spec in measured.specs
         if spec.judged and spec.name in measured.estimates
     }

@@ -24,11 +24,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.advice import fixes_for, undecided
 from placecheck.answer import Answer, Measured
 from placecheck.errors import PlacecheckError, Problem, UsageProblem
 from placecheck.judge import EXIT_STATUS, failed_answer, judge, problems_of, verdict_of
 from placecheck.request import CheckRequest
+from placecheck.stages import fixes_of, measure_stage, undecided_of
 from placecheck.system import import_problem
 
 if TYPE_CHECKING:
@@ -55,8 +55,8 @@ def answer_for(measured: Measured, request: CheckRequest) -> Answer:
     verdict = verdict_of(judged, measured.specs)
     problems = problems_of(measured)
     if verdict == "retake":
-        problems += undecided(measured, judged)
-    return Answer(verdict, measured, judged, problems, fixes_for(measured, judged, request), EXIT_STATUS[verdict])
+        problems += undecided_of(measured, judged)
+    return Answer(verdict, measured, judged, problems, fixes_of(measured, judged, request), EXIT_STATUS[verdict])
 
 
 def explainer(folder: Path) -> Explain:
@@ -119,7 +119,6 @@ def measured_in(
     cannot go on.
     """
     from placecheck.profiles import as_json
-    from placecheck.stages import measure_stage
 
     if request.marks is not None:
         request.marks.check_inside(photo.width, photo.height)

@@ -22,9 +22,9 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.advice import station_mm
-from placecheck.answer import JUDGED, MEASURE_BY_NAME, Answer, State
+from placecheck.answer import MEASURE_BY_NAME, Answer, State
 from placecheck.errors import UsageProblem
-from placecheck.printout import STATE_WORDS, VERDICT_WORDS, in_words
+from placecheck.printout import STATE_WORDS, in_words, verdict_text
 from placecheck.whole_files import writing
 
 if TYPE_CHECKING:
@@ -65,6 +65,7 @@ LINES: Mapping[str, LineStyle] = {
     "centre_line": LineStyle(SKY, 4.0, (34.0, 9.0, 6.0, 9.0), "cap's centre line"),
     "hairline": LineStyle(GREEN, 5.0, (), "hairline"),
     "fold": LineStyle(PURPLE, 5.0, (), "fold"),
+    "block_line": LineStyle(GREEN, 4.0, (16.0, 8.0), "block's middle"),
 }
 GUESS_DASHES = (10.0, 10.0)
 BORDERS: Mapping[State | None, Border] = {"in": "thin", "out": "thick", "unsure": "broken", None: "thin"}
@@ -359,12 +360,12 @@ def _panel(width: int, answer: Answer) -> Image.Image:
     from PIL import Image
 
     px = max(22.0, min(40.0, width / 34))
-    rows = [name for name in JUDGED if answer.measured.estimates] or []
+    rows = [s.name for s in answer.measured.specs if s.judged and answer.measured.estimates]
     notes = [problem.message for problem in answer.problems[:2]] if not rows else []
     height = round(px * 1.45 * (len(rows) + len(notes) * 3 + 2.2) + px)
     layer = _Layer((width, height))
     x, y = px * 0.6, px * 0.4
-    layer.text((x, y), VERDICT_WORDS[answer.verdict], px * 1.25, WHITE, halo=False)
+    layer.text((x, y), verdict_text(answer.measured.stage, answer.verdict), px * 1.25, WHITE, halo=False)
     y += px * 1.8
     columns = (x + px * 1.3, x + px * 17.2, x + px * 28.6)
     for name in rows:

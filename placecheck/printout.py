@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
-from placecheck.answer import Answer, MeasureSpec, State, Verdict
+from placecheck.answer import COVERAGE_FACTOR, LANDMARK_WORDS, Answer, MeasureSpec, Move, State, Verdict
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -28,18 +28,50 @@ STATE_WORDS: Mapping[State | None, tuple[str, str, str]] = {
     None: ("–", "-", "not measured"),
 }
 """State: symbol, the same in ASCII, word."""
+STAGE_VERDICTS: Mapping[str, Mapping[Verdict, str]] = {
+    "cap": {
+        "pass": "PASS: the cap sits in the middle of the block",
+        "fix": "FIX: move the cap before the closure goes on",
+    },
+    "stitched": {
+        "pass": "PASS: stitched as it should be",
+        "fix": "FIX: stitched outside the tolerance",
+    },
+}
+"""The verdict's words at the stages that are not the pinned one."""
 VERDICT_WORDS: Mapping[Verdict, str] = {
     "pass": "PASS: pinned as it should be",
     "fix": "FIX: move a pin before stitching",
     "retake": "RETAKE: this photo cannot decide it",
 }
 _SIDES: Mapping[str, tuple[str, str]] = {
+    **dict.fromkeys(("cap_shift_mm", "cap_turn_deg", "back_seams_mm", "temple_rim_mm"), ("right", "left")),
     **dict.fromkeys(("offset_mm", "fold_offset_front_mm", "fold_offset_back_mm"), ("right", "left")),
     "skew_deg": ("right", "left"),
     **dict.fromkeys(("clearance_centre_mm", "clearance_left_mm", "clearance_right_mm"), ("", "behind it")),
     **dict.fromkeys(("front_corner_asymmetry_mm", "back_corner_asymmetry_mm"), ("right", "left")),
 }
 """The word for a positive and for a negative value of a signed measure; left and right are the wearer's."""
+
+
+def verdict_text(stage: str, verdict: Verdict) -> str:
+    """The verdict as a headline, as it reads at that stage of the job."""
+    return STAGE_VERDICTS.get(stage, {}).get(verdict, VERDICT_WORDS[verdict])
+
+
+def move_in_words(name: str, move: Move) -> str:
+    """How far a landmark moved, for people: `front left corner: 2.1 ± 0.8 mm, 1.9 mm right, 0.9 mm toward the face`."""
+    far, shown = rounded(move.distance_mm, COVERAGE_FACTOR * move.u_mm)
+    if not move.moved:
+        return f"{LANDMARK_WORDS[name]}: no move that shows ({far} ± {shown} mm)"
+    parts = []
+    for value, u, words in (
+        (move.right_mm, move.u_right_mm, ("right", "left")),
+        (move.face_mm, move.u_face_mm, ("toward the face", "toward the nape")),
+    ):
+        number, doubt = rounded(abs(value), COVERAGE_FACTOR * u)
+        parts.append(f"{number} ± {doubt} mm {words[0] if value > 0 else words[1]}")
+    return f"{LANDMARK_WORDS[name]}: moved {far} ± {shown} mm ({', '.join(parts)})"
 
 
 def decimals_of(uncertainty: float) -> int:
@@ -97,7 +129,7 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
     colour = {"pass": "bold green", "fix": "bold yellow", "retake": "bold magenta"}[answer.verdict]
     if title:
         console.print(Text(title, style="bold"))
-    console.print(Text(VERDICT_WORDS[answer.verdict], style=colour))
+    console.print(Text(verdict_text(answer.measured.stage, answer.verdict), style=colour))
     if answer.measured.estimates:
         table = Table(box=None, pad_edge=False, header_style="bold")
         for heading in ("left, right: the wearer's", "reads, ± for 95 %", "limits", ""):
@@ -114,6 +146,11 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
             style = "bold" if judged is not None and judged.state == "out" else ""
             table.add_row(*(cells if unicode else map(_ascii, cells)), style=style)
         console.print(table)
+    if answer.measured.moves is not None:
+        console.print(Text("\nSince the pinned photo:"))
+        for name, move in answer.measured.moves.items():
+            words = move_in_words(name, move)
+            console.print(Text(f"  {words if unicode else _ascii(words)}"))
     if answer.fixes:
         console.print()
         for number, fix in enumerate(answer.fixes, 1):

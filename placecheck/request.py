@@ -32,7 +32,7 @@ class CheckRequest:
 
     `card_bars_mm`: measured lengths of the card's 100 mm bars, across and down; None when they were not measured.
     `front`: the side of the upright photo the face is on, None when the photo is to tell. `camera_name`: a saved
-    profile, None to choose by the photo.
+    profile, None to choose by the photo. `since`: the record of the pinned photo that a stitched one is compared with.
     """
 
     closure: ClosureSize
@@ -43,3 +43,4 @@ class CheckRequest:
     camera_name: str | None = None
     card_bars_mm: tuple[float, float] | None = None
     front: PhotoSide | None = None
+    since: int | None = None

@@ -10,11 +10,11 @@ Nothing slow is imported before a stage is known.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from placecheck.answer import Measured
-from placecheck.errors import UsageProblem
+from placecheck.answer import Judged, Measured
+from placecheck.errors import Problem, UsageProblem
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
@@ -26,8 +26,42 @@ Explain = Callable[[str, Any], None]
 
 def measure_stage(photo: Photo, request: CheckRequest, explain: Explain | None, camera: Camera | None) -> Measured:
     """What a photo shows of the stage that was asked for. Raises PlacecheckError where a step cannot go on."""
-    if request.stage in ("cap", "stitches"):
+    if request.stage == "cap":
+        from placecheck.cap_stage import measure_cap
+
+        return measure_cap(photo, request, explain, camera)
+    if request.stage == "stitches":
         raise UsageProblem("stage-unknown", f"The stage {request.stage} cannot be checked yet.")
+    if request.stage == "stitched":
+        from placecheck.stitched_stage import measure_stitched
+
+        return measure_stitched(photo, request, explain, camera)
     from placecheck.check import measure_photo
 
     return measure_photo(photo, request, explain, camera)
+
+
+def fixes_of(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[str, ...]:
+    """What to move, to unpick or to do again, one sentence each, in order; empty when nothing is proven out."""
+    if measured.stage == "cap":
+        from placecheck.cap_advice import cap_fixes
+
+        return cap_fixes(measured, judged)
+    if measured.stage == "stitched":
+        from placecheck.unpicking import unpicking
+
+        return unpicking(measured, judged, request)
+    from placecheck.advice import fixes_for
+
+    return fixes_for(measured, judged, request)
+
+
+def undecided_of(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
+    """What is too near a limit to call, and the one thing that decides it."""
+    if measured.stage == "cap":
+        from placecheck.cap_advice import cap_undecided
+
+        return cap_undecided(measured, judged)
+    from placecheck.advice import undecided
+
+    return undecided(measured, judged)

@@ -28,9 +28,16 @@ DEFAULT_LIMITS: Mapping[str, tuple[float, float]] = {
     **dict.fromkeys(CLEARANCES, (6.0, 13.0)),
     **dict.fromkeys(ASYMMETRIES, (-6.0, 6.0)),
 }
+STAGE_LIMITS: Mapping[str, tuple[float, float]] = {
+    "cap_shift_mm": (-3.0, 3.0),
+    "cap_turn_deg": (-2.0, 2.0),
+    "back_seams_mm": (-6.0, 6.0),
+    "temple_rim_mm": (-6.0, 6.0),
+}
+"""Limits of what other stages of the job measure; those of the closure itself are in DEFAULT_LIMITS."""
 GROUPS: Mapping[str, tuple[str, ...]] = {"clearance_mm": CLEARANCES, "corner_asymmetry_mm": ASYMMETRIES}
 """Names that set several measures at once."""
-WIDEST: Mapping[str, float] = {"skew_deg": 45.0}
+WIDEST: Mapping[str, float] = {"skew_deg": 45.0, "cap_turn_deg": 45.0}
 """No limit may be larger than this; 100 mm for lengths."""
 
 
@@ -38,16 +45,22 @@ WIDEST: Mapping[str, float] = {"skew_deg": 45.0}
 class Tolerances:
     """Limits (low, high) of every judged measure, the clearance aimed at, and the guard band as a multiple k of u.
 
-    `risk` is the probability of a wrong "in" that is taken at the limit, 1 - Phi(k).
+    `risk` is the probability of a wrong "in" that is taken at the limit, 1 - Phi(k). `stage_limits` are those of the
+    measures of other stages than the closure's.
     """
 
     limits: Mapping[str, tuple[float, float]] = field(default_factory=lambda: dict(DEFAULT_LIMITS))
     clearance_aim_mm: float = 10.0
     guard_factor: float = NormalDist().inv_cdf(0.95)
+    stage_limits: Mapping[str, tuple[float, float]] = field(default_factory=lambda: dict(STAGE_LIMITS))
 
     @property
     def risk(self) -> float:
         return 1.0 - NormalDist().cdf(self.guard_factor)
+
+    def limits_of(self, name: str) -> tuple[float, float]:
+        """The limits of a judged measure of any stage."""
+        return self.limits[name] if name in self.limits else self.stage_limits[name]
 
 
 DEFAULTS = Tolerances()
@@ -97,12 +110,12 @@ def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -
     A measure named by itself outranks its group (clearance_mm, corner_asymmetry_mm), in whatever order they stand.
     Raises UsageProblem with one sentence that starts with `where`.
     """
-    limits = dict(DEFAULT_LIMITS)
+    limits, others = dict(DEFAULT_LIMITS), dict(STAGE_LIMITS)
     given = _table(data, "tolerances", where)
-    _refuse_unknown(given, (*DEFAULT_LIMITS, *GROUPS), "[tolerances]", where)
+    _refuse_unknown(given, (*DEFAULT_LIMITS, *GROUPS, *STAGE_LIMITS), "[tolerances]", where)
     for name, value in sorted(given.items(), key=lambda item: item[0] not in GROUPS):
         pair = _limits(name, value, where)
-        limits.update(dict.fromkeys(GROUPS.get(name, (name,)), pair))
+        (others if name in others else limits).update(dict.fromkeys(GROUPS.get(name, (name,)), pair))
 
     aim_table = _table(data, "aim", where)
     _refuse_unknown(aim_table, ("clearance_mm",), "[aim]", where)
@@ -129,7 +142,7 @@ def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -
         if factor is None or not 0.0 <= factor <= 4.0:
             raise _wrong(where, "[decision] guard_factor must be a number from 0 to 4 (2 is the whole U95).")
         k = factor
-    return Tolerances(limits, aim, k)
+    return Tolerances(limits, aim, k, others)
 
 
 def read_toml(path: Path, what: str) -> dict[str, object]:

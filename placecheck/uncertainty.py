@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.answer import LANDMARK_WORDS as WORDS
 from placecheck.answer import Contribution
 from placecheck.block import GROUPS, NAMES, Geometry, unpack_many
 from placecheck.block_fit import BlockFit
@@ -42,14 +43,6 @@ FloatArray = npt.NDArray[np.float64]
 
 LIFT_U_MM = 0.4
 LACE_LIFT_U_MM = 0.4
-WORDS = {
-    "fold_front": "fold at the hairline",
-    "fold_back": "fold at the back edge",
-    "front_left": "front left corner",
-    "front_right": "front right corner",
-    "back_left": "back left corner",
-    "back_right": "back right corner",
-}
 
 
 def _near_stations(line: Line | None, uv: FloatArray, stations: FloatArray, reach_mm: float = 11.0) -> Line | None:

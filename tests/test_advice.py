@@ -81,7 +81,7 @@ class Flat:
 
     def obey(self, fixes: tuple[str, ...]) -> None:
         """Do what the sentences say, by their words and numbers alone."""
-        for fix in fixes:
+        for fix in (f.split(" With it ")[0] for f in fixes):
             lengths = [float(mm) for mm in re.findall(r"([\d.]+) mm", fix)]
             if fix.startswith("Turn the closure on the spot"):
                 ways = re.findall(r"to the wearer's (right|left)", fix)

@@ -106,6 +106,8 @@ def check(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
     request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front, stage)
+    if stage == "stitched":
+        request = replace(request, since=_pinned_record(order))
     tasks: list[Task] = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
     names = Names() if no_save else _names(order, client, maker)
     worst = 0
@@ -291,6 +293,18 @@ def _save(checked: Checked, request: CheckRequest, names: Names, overlay: Path |
     except Exception as error:
         what = str(error).split("\n", 1)[0] or type(error).__name__
         print(f"placecheck: This check was not saved to the records: {what}", file=sys.stderr)
+
+
+def _pinned_record(order: str | None) -> int | None:
+    """The record of the order's pinned photo that a stitched one is compared with, if there is one."""
+    from placecheck.errors import PlacecheckError
+    from placecheck.stitched_stage import latest_pinned
+
+    try:
+        return latest_pinned(_names(order, None, None).order)
+    except PlacecheckError as error:
+        print(f"placecheck: {error.problem.message}", file=sys.stderr)
+        return None
 
 
 def _names(order: str | None, client: str | None, maker: str | None) -> Names:

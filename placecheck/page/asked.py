@@ -15,7 +15,7 @@ from placecheck.errors import UsageProblem
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
 from placecheck.request import CheckRequest, PhotoSide
 from placecheck.settings import Settings
-from placecheck.tolerances import DEFAULT_LIMITS, Tolerances
+from placecheck.tolerances import DEFAULT_LIMITS, STAGE_LIMITS, Tolerances
 from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
 
 STAGES: tuple[str, ...] = ("pinned", "stitched")
@@ -58,6 +58,7 @@ def spec_from(
             "limits": {name: list(pair) for name, pair in tolerances.limits.items()},
             "aim_mm": tolerances.clearance_aim_mm,
             "guard_factor": tolerances.guard_factor,
+            "stage_limits": {name: list(pair) for name, pair in tolerances.stage_limits.items()},
         },
     }
     request_of(spec)
@@ -68,11 +69,12 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
     """The request that a kept form makes, with landmarks set by hand. Raises UsageProblem."""
     kept = spec["tolerances"]
     limits = {name: tuple(kept["limits"].get(name, pair)) for name, pair in DEFAULT_LIMITS.items()}
+    others = {name: tuple(kept.get("stage_limits", {}).get(name, pair)) for name, pair in STAGE_LIMITS.items()}
     return CheckRequest(
         closure=parse_closure(spec["closure"]),
         block_circumference_mm=parse_circumference_mm(spec["block"]),
         stage=spec["stage"],
-        tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"])),
+        tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"]), others),
         marks=marks_of(marks) if marks else None,
         camera_name=spec["camera"] or None,
         card_bars_mm=parse_card_bars_mm(spec["card_bars"]) if spec["card_bars"] else None,

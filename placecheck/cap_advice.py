@@ -1,0 +1,97 @@
+"""Advice before the closure goes on: how to bring the cap back to the middle of the block.
+
+The whole cap is slid first, until its seam meets the block's line at the front edge; there it is held,
+and the nape is swung, where a degree is some 3 mm on a block of usual size; then the edge at a
+temple is eased down. What is proven out is told,
+nothing else. The order is common practice, no published source. Sides are the wearer's.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from placecheck.advice import LEAST_MOVE_MM
+from placecheck.answer import MEASURE_BY_NAME, Judged, Measured
+from placecheck.errors import Problem
+from placecheck.printout import in_words
+from placecheck.units import mm_and_inches
+
+LENGTH_MM = 190.0
+"""From the cap's front edge to the nape, straight, on a block of usual size."""
+PIN_AGAIN = (
+    "Pin the cap at the front, the nape and over both ears before the closure goes on, and take the photo again. Pins "
+    "are sharp: push them in slanting, heads outward, and park loose ones in a cushion."
+)
+
+
+def cap_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str, ...]:
+    """How to move the cap, one sentence each, in order; empty when nothing is proven out."""
+    out = {name: j.estimate.value for name, j in judged.items() if j.state == "out"}
+    if not out:
+        return ()
+    fixes = []
+    if "cap_shift_mm" in out:
+        shift = out["cap_shift_mm"]
+        fixes.append(
+            f"Slide the whole cap {mm_and_inches(shift)} {_side(measured, -shift)} without turning it, until its seam "
+            "meets the block's middle line at the front edge; pin it there first. With it the nape goes as far."
+        )
+    if "cap_turn_deg" in out:
+        turn = out["cap_turn_deg"]
+        swing = LENGTH_MM * math.tan(math.radians(turn))
+        fixes.append(
+            f"Turn the cap by {abs(turn):.1f}°: leave the pin in the middle of the front edge in, lift the others, and "
+            f"swing the nape about {mm_and_inches(swing)} {_side(measured, swing)}. With it the ears follow."
+        )
+    if "back_seams_mm" in out and not fixes:
+        uneven = out["back_seams_mm"]
+        fixes.append(
+            f"The pair of seams behind is uneven by {mm_and_inches(abs(uneven))}: draw the cap there "
+            f"{mm_and_inches(abs(uneven) / 2)} {_side(measured, -uneven)}."
+        )
+    if "temple_rim_mm" in out:
+        high = out["temple_rim_mm"]
+        if abs(high) >= LEAST_MOVE_MM:
+            fixes.append(
+                f"The cap's edge sits {mm_and_inches(abs(high))} higher at the wearer's "
+                f"{'right' if high > 0 else 'left'} temple: draw it down there by half of that and let it "
+                "up by half on the other side."
+            )
+    return (*fixes, PIN_AGAIN)
+
+
+def _side(measured: Measured, right_mm: float) -> str:
+    """`to the wearer's left (toward the top of the photo)`."""
+    word = "right" if right_mm > 0 else "left"
+    line = measured.findings.lines_px.get("centre_line")
+    if line is None or len(line) < 2:
+        return f"to the wearer's {word}"
+    # the line runs from the nape to the front; seen from above, the wearer's right is clockwise of it in the photo
+    forward = np.asarray(line[-1], float) - np.asarray(line[0], float)
+    right = np.array([-forward[1], forward[0]]) * (1 if right_mm > 0 else -1)
+    if float(np.hypot(*right)) < 1:
+        return f"to the wearer's {word}"
+    compass = ("right", "lower right", "bottom", "lower left", "left", "upper left", "top", "upper right")
+    sector = round(math.degrees(math.atan2(right[1], right[0])) / 45) % 8
+    return f"to the wearer's {word} (toward the {compass[sector]} of the photo)"
+
+
+def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
+    """What is too near a limit to call, and what would decide it."""
+    unsure = [name for name, j in judged.items() if j.state == "unsure"]
+    if not unsure:
+        return ()
+    reads = "; ".join(
+        f"{MEASURE_BY_NAME[n].label} {in_words(MEASURE_BY_NAME[n], judged[n].estimate.value, judged[n].estimate.U95)}"
+        for n in unsure
+    )
+    return (
+        Problem(
+            "cap-undecided",
+            f"Too uncertain to call: {reads}. To decide it, chalk the block's middle line longer in front of the cap, "
+            "lean the phone toward the face, and take the photo again, closer.",
+        ),
+    )

@@ -1,0 +1,375 @@
+"""Before the closure: is the cap centred on the block? One photo of the cap alone, from its pixels to Measured.
+
+Card, camera and block are found as in every check, and the fit is told that the cap's seam (or the
+middle of its pair) lies in one plane. What the cap is compared with is the block's own line: the
+printed or drawn one where it is seen in front of the rim (find/block_line.py), else the plane
+of the block's symmetry, which is the fitted dome's frame. The line is joined with the fit as
+a further observation, linear in the unknowns (a Kalman update): its plane is turned and shifted
+against the dome's by what lines are off the middle (PRINT_U), its visible stretch must lie in
+it, and so block, cap and line come out with one covariance. The shift is read at the cap's front edge,
+where both lines are seen, positive to the wearer's right; the turn is positive when the front is too
+far right for where the crown is. The
+rim's heights at the temples and the pair of seams behind are read against the same line.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.answer import Contribution, Estimate, Findings, Measured, View
+from placecheck.block import GROUPS, NAMES, Geometry, outline_px, unpack
+from placecheck.block_fit import BlockFit
+from placecheck.camera import Camera
+from placecheck.check import Standing, find_standing
+from placecheck.errors import Problem, RetakeNeeded
+from placecheck.find.block_line import BlockLine, find_block_line
+from placecheck.find.closure import ClosureSighting, Trace, find_closure, line_in_photo, unroll, with_rim
+from placecheck.find.seam import SEWN_LEAN, SEWN_MM, Seam, find_seam
+from placecheck.find.unroll import Unrolling
+from placecheck.measure import Line, Observed
+from placecheck.observing import by_hand, clues_of
+from placecheck.photo import Photo
+from placecheck.request import CheckRequest
+from placecheck.standing import check_block, fit_stage, trace_outline
+from placecheck.surface import MidPlane, centre_line
+
+FloatArray = npt.NDArray[np.float64]
+Explain = Callable[[str, Any], None]
+
+PRINT_U = (0.8, 1.5)
+"""How far a block's line is turned (deg) and shifted (mm) off its middle (common practice, no published source)."""
+EVEN_U = (0.3, 0.3)
+"""The same of the block's own middle: no block is quite even."""
+CLOSURE_AREA_MM2 = 3000.0
+CLOSURE_MASS = 0.6
+TEMPLE_DEG = 55.0
+TEMPLE_REACH_DEG = 9.0
+RIM_U_MM = 1.0
+FACTORS: Mapping[str, float] = {}
+"""What the uncertainties are multiplied by, found on scenes with truth."""
+NOT_SEEN: Mapping[str, tuple[str, str]] = {
+    "cap_shift_mm": ("cap-shift-missing", "How far the cap is off the middle could not be told: take the photo again."),
+    "cap_turn_deg": ("cap-turn-missing", "How far the cap is turned could not be told: take the photo again."),
+    "back_seams_mm": (
+        "back-seams-missing",
+        "No pair of seams was seen behind the crown; a cap with one seam in the middle has none.",
+    ),
+    "temple_rim_mm": (
+        "temple-rim-missing",
+        "The cap's edge was not seen at both temples: lean the phone toward the face and keep the block upright.",
+    ),
+}
+NO_CENTRE = (
+    "cap-line-missing",
+    "The cap's centre line could not be seen: turn the light so that the seam stands out, lay a thread along the "
+    "middle of the cap, or set its centre line by hand, and take the photo again.",
+)
+
+
+@dataclass(frozen=True)
+class CapSighting:
+    """What was found of a cap without closure. `line` is the block's own line where it was seen."""
+
+    standing: Standing
+    fit: BlockFit
+    grid: Unrolling
+    picture: npt.NDArray[np.uint8]
+    centre: Line
+    pair: bool
+    rim: Trace
+    line: BlockLine | None
+
+
+@dataclass(frozen=True)
+class Joined:
+    """Fit and block line as one: unknowns, the line's turn (deg) and shift (mm), and a root of their covariance.
+
+    `root` (n + 2, m) has the unknowns' covariance as root root^T.
+    """
+
+    theta: FloatArray
+    line_yaw_deg: float
+    line_shift_mm: float
+    root: FloatArray
+
+
+def refuse_other(sighting: ClosureSighting) -> None:
+    """Raises RetakeNeeded where there is no cap, or a closure on it already."""
+    if sighting.cap < 0.5:
+        raise RetakeNeeded("cap-missing", "No cap was found on the block: pull the cap on, then take the photo.")
+    masses = sorted(spot.mass for spot in sighting.spots.values())
+    area = float((sighting.ventilated > 0.5).sum())  # cells of 1 mm
+    if len(masses) >= 5 and masses[-5] > CLOSURE_MASS and area > CLOSURE_AREA_MM2:
+        raise RetakeNeeded(
+            "closure-on-already",
+            "There is a closure on the cap already: check it with --stage pinned, or take the photo of the cap before "
+            "the closure goes on.",
+        )
+
+
+def find_cap_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: Unrolling) -> Seam | None:
+    """The cap's seam, or the middle of a pair, near where the network sees the cap's middle."""
+    net = sighting.centre
+    if len(net.uv) < 4:
+        return None
+    w = 1.0 / net.u_mm
+    a = np.stack([np.ones(len(w)), net.uv[:, 1]], -1)
+    middle = np.linalg.lstsq(a * w[:, None], net.uv[:, 0] * w, rcond=None)[0]
+    nothing = np.zeros(grid.facing.shape, bool)
+    lean = float(np.clip(middle[1], -0.1, 0.1))
+    return find_seam(
+        picture, grid.facing, nothing, rim_v_mm(sighting.rim), float(middle[0]), lean, 5.0, back_v_mm=200.0
+    )
+
+
+def rim_v_mm(rim: Trace) -> float:
+    """Where the rim runs in the middle, v mm."""
+    near = np.abs(rim.uv[:, 0]) < 30 if len(rim.uv) else np.zeros(0, bool)
+    return float(np.median(rim.uv[near, 1])) if near.any() else 115.0
+
+
+def seam_in_photo(seam: Seam, grid: Unrolling, geometry: Geometry) -> Line | None:
+    """The seam as photo pixels; here it is the seam that counts, not a middle that it may miss."""
+    v = np.arange(seam.v_range_mm[0], seam.v_range_mm[1] + 1e-6, 1.5)
+    sewn = np.diag([SEWN_MM**2, SEWN_LEAN**2])
+    u = np.maximum(replace(seam, covariance=seam.covariance - sewn).u_at(v), 0.2)
+    line = line_in_photo(
+        Trace(np.stack([seam.u_mm + seam.lean * v, v], -1), u, np.ones(len(v))), grid, geometry, across_u=True
+    )
+    return replace(line, evidence=(f"{seam.kind} in the cap",)) if line is not None else None
+
+
+def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> CapSighting:
+    """Find card, block, cap and the block's line. Raises RetakeNeeded or UsageProblem."""
+    standing = find_standing(photo, request, camera)
+    refuse_other(standing.sighting)
+    stage, fit = standing.stage, standing.way.fit
+    picture, grid, sighting, way = standing.picture, standing.grid, standing.sighting, standing.way
+    centre, pair = _centre(sighting, picture, grid, fit, request)
+    for reaches in ((9.0, 4.0), (2.5,), ()):
+        if reaches:
+            way = trace_outline(stage, fit, fit.frame, reaches, 112, 4)
+        fit = fit_stage(stage, way.outline_px, way.u_px, fit.theta, _clues(centre, fit.geometry, request))
+        if reaches:
+            picture, grid = unroll(photo.image, fit.geometry)
+            sighting = find_closure(picture, grid)
+            centre, pair = _centre(sighting, picture, grid, fit, request)
+    check_block(fit, standing.block)
+    rim = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry.cap).rim
+    line = find_block_line(picture, grid.facing, rim_v_mm(rim))
+    standing = replace(standing, way=way, sighting=sighting)
+    return CapSighting(standing, fit, grid, picture, centre, pair, rim, line)
+
+
+def _clues(centre: Line, geometry: Geometry, request: CheckRequest) -> Any:
+    return clues_of(Observed({}, centre=centre), geometry, request)
+
+
+def _centre(
+    sighting: ClosureSighting,
+    picture: npt.NDArray[np.uint8],
+    grid: Unrolling,
+    fit: BlockFit,
+    request: CheckRequest,
+) -> tuple[Line, bool]:
+    """The cap's centre line in the photo, and whether it is the middle of a pair of seams. Raises RetakeNeeded."""
+    side = math.ceil(fit.frame.diagonal_px)
+    drawn = by_hand(Observed({}), request, side, side).centre
+    if drawn is not None:
+        return drawn, False
+    seam = find_cap_seam(sighting, picture, grid)
+    line = seam_in_photo(seam, grid, fit.geometry) if seam is not None else None
+    if seam is None or line is None:
+        raise RetakeNeeded(*NO_CENTRE)
+    return line, seam.kind.startswith("a pair")
+
+
+def join_line(fit: BlockFit, grid: Unrolling, line: BlockLine | None) -> Joined:
+    """The fit joined with the block's line where it was seen; without, the line is the dome's own middle."""
+    n = len(NAMES)
+    u = np.sqrt(np.diag(fit.covariance))
+    share, directions = np.linalg.eigh(fit.covariance / np.outer(u, u))
+    root = np.zeros((n + 2, n + 2))
+    root[:n, :n] = u[:, None] * directions * np.sqrt(np.maximum(share, 1e-12))
+    root[n:, n:] = np.diag(PRINT_U if line is not None else EVEN_U)
+    if line is None:
+        return Joined(fit.theta, 0.0, 0.0, root)
+    v = np.array(line.v_range_mm)
+    px = fit.geometry.to_px(grid.chart.to_points(np.stack([line.at(v), v], -1)))
+    a = np.stack([np.ones(2), v - line.v_mm], -1)
+    noise = a @ line.covariance @ a.T
+    state = np.append(fit.theta, [0.0, 0.0])
+
+    def away(x: FloatArray) -> FloatArray:
+        """How far (2,) mm the ends of the visible stretch lie beside the line's plane."""
+        return _beside(unpack(x[:n], fit.frame).hit(px), x[n], x[n + 1])
+
+    for _ in range(2):
+        base = away(state)
+        jac = np.stack([(away(state + 0.3 * root[:, k]) - base) / 0.3 for k in range(n + 2)], -1)
+        # the step that the prior still wants back, from where the last round has gone
+        gone = np.linalg.solve(root, state - np.append(fit.theta, [0.0, 0.0]))
+        gain = jac.T @ np.linalg.inv(jac @ jac.T + noise)
+        state = np.append(fit.theta, [0.0, 0.0]) + root @ (gain @ (jac @ gone - base))
+    left = np.eye(n + 2) - gain @ jac
+    return Joined(state[:n], float(state[n]), float(state[n + 1]), root @ np.linalg.cholesky((left + left.T) / 2))
+
+
+def _beside(points: FloatArray, yaw_deg: float, shift_mm: float) -> FloatArray:
+    """Signed distance (...,) of block-frame points from the upright plane turned by `yaw_deg` and shifted."""
+    a = math.radians(yaw_deg)
+    out: FloatArray = points[..., 0] * math.cos(a) + points[..., 1] * math.sin(a) - shift_mm
+    return out
+
+
+def measure_joined(seen: CapSighting, joined: Joined) -> dict[str, tuple[float, FloatArray]]:
+    """Every measure with its derivatives (m,) along the columns of `joined.root`; absent where it cannot be had."""
+    n, frame = len(NAMES), seen.fit.frame
+    names, rim_px, rim_u = ["cap_shift_mm", "cap_turn_deg"], *_temple_px(seen)
+    if seen.pair:
+        names.append("back_seams_mm")
+    if rim_px is not None:
+        names.append("temple_rim_mm")
+    front_v, back_v = rim_v_mm(seen.rim), _rearmost_mm(seen)
+
+    def at(x: FloatArray) -> FloatArray:
+        geometry, yaw, shift = unpack(x[:n], frame), float(x[n]), float(x[n + 1])
+        line = centre_line(geometry.dome, geometry.cap, n=121)
+        beside = _beside(line, yaw, shift)
+        top = int(np.argmax(line[:, 2]))
+        arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+        front, back = np.interp([front_v, back_v], arc - arc[top], beside)
+        out = [float(front), yaw - geometry.cap.yaw_deg]
+        if seen.pair:
+            out.append(2.0 * float(back))
+        if rim_px is not None:
+            out.append(_temple_difference(geometry.hit(rim_px, 0.2), yaw, shift))
+        return np.array(out)
+
+    state = np.append(joined.theta, [joined.line_yaw_deg, joined.line_shift_mm])
+    base = at(state)
+    jac = np.stack([(at(state + 0.3 * column) - base) / 0.3 for column in joined.root.T], -1)
+    jac = np.nan_to_num(jac)
+    found = {name: (float(base[i]), jac[i]) for i, name in enumerate(names) if np.isfinite(base[i])}
+    if "temple_rim_mm" in found:
+        value, slope = found["temple_rim_mm"]
+        found["temple_rim_mm"] = (value, np.append(slope, rim_u))
+    return found
+
+
+def _rearmost_mm(seen: CapSighting) -> float:
+    """v of the rearmost seen point of the cap's centre line."""
+    uv = seen.grid.chart.to_uv(seen.fit.geometry.hit(seen.centre.px))
+    return float(np.nanmin(uv[:, 1]))
+
+
+def _azimuth_deg(points: FloatArray, yaw_deg: float, shift_mm: float) -> FloatArray:
+    a = math.radians(yaw_deg)
+    ahead = -points[..., 0] * math.sin(a) + points[..., 1] * math.cos(a)
+    out: FloatArray = np.degrees(np.arctan2(_beside(points, yaw_deg, shift_mm), ahead))
+    return out
+
+
+def _temple_px(seen: CapSighting) -> tuple[FloatArray | None, float]:
+    """Photo pixels of the rim about both temples, (N, 2), and the standard uncertainty of the difference in mm."""
+    raw = seen.standing.sighting.rim
+    if len(raw.uv) < 12:
+        return None, 0.0
+    points = seen.grid.chart.to_points(raw.uv)
+    azimuth = _azimuth_deg(points, 0.0, 0.0)
+    near = np.abs(np.abs(azimuth) - TEMPLE_DEG) < 2 * TEMPLE_REACH_DEG
+    sides = [near & (np.sign(azimuth) == sign) for sign in (-1.0, 1.0)]
+    if min(int(side.sum()) for side in sides) < 6:
+        return None, 0.0
+    u = [max(RIM_U_MM, float(np.median(raw.u_mm[side]))) for side in sides]
+    return seen.fit.geometry.to_px(points[near]), math.hypot(*u)
+
+
+def _temple_difference(points: FloatArray, yaw_deg: float, shift_mm: float) -> float:
+    """Height of the rim at the wearer's right temple over that at the left, mm; NaN where one is not reached."""
+    azimuth = _azimuth_deg(points, yaw_deg, shift_mm)
+    heights = []
+    for sign in (1.0, -1.0):
+        x = sign * azimuth - TEMPLE_DEG
+        ok = np.isfinite(x) & (np.abs(x) < 2 * TEMPLE_REACH_DEG)
+        if ok.sum() < 5 or x[ok].min() > 3.0 or x[ok].max() < -3.0:
+            return math.nan
+        heights.append(float(np.polyfit(x[ok], points[ok, 2], 1)[1]))
+    return heights[0] - heights[1]
+
+
+def measure_cap(
+    photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
+) -> Measured:
+    """Measure one photo of the cap alone. Raises RetakeNeeded where a step cannot go on."""
+    seen = sight_cap(photo, request, camera)
+    joined = join_line(seen.fit, seen.grid, seen.line)
+    found = measure_joined(seen, joined)
+    against = "the block's line in front of the cap" if seen.line is not None else "the middle of the block's outline"
+    words = (f"against {against}", *(f"cap's line: {e}" for e in seen.centre.evidence))
+    estimates = {
+        name: Estimate(value, FACTORS.get(name, 1.0) * float(np.linalg.norm(slope)), _budget(slope, joined), words)
+        for name, (value, slope) in found.items()
+    }
+    missing = {name: Problem(code, message) for name, (code, message) in NOT_SEEN.items() if name not in estimates}
+    measured = Measured(estimates, missing, _findings(seen, joined), _notes(seen), _view(seen), None, "cap")
+    if explain is not None:
+        explain("unrolled", seen.picture[..., :3])
+    return measured
+
+
+def _notes(seen: CapSighting) -> tuple[Problem, ...]:
+    if seen.line is not None:
+        return ()
+    return (
+        Problem(
+            "block-line-missing",
+            "No middle line was seen on the block in front of the cap, so the cap is compared with the middle of the "
+            "block's outline, which is less sure: chalk the line longer, or lean the phone further toward the face.",
+        ),
+    )
+
+
+def _budget(slope: FloatArray, joined: Joined) -> tuple[Contribution, ...]:
+    """Where the uncertainty comes from: each group's own part, scaled so that the squares add up to the total."""
+    n, m = len(NAMES), joined.root.shape[1]
+    by_unknown = np.linalg.lstsq(joined.root.T, slope[:m], rcond=None)[0]
+    covariance = joined.root @ joined.root.T
+    groups = {words: [NAMES.index(name) for name in names] for words, names in GROUPS.items()}
+    groups["where the block's line runs under the cap"] = [n, n + 1]
+    parts = {w: float(by_unknown[i] @ covariance[np.ix_(i, i)] @ by_unknown[i]) for w, i in groups.items()}
+    scale = float(slope[:m] @ slope[:m]) / max(sum(parts.values()), 1e-18)
+    lines = [Contribution(words, math.sqrt(max(part * scale, 0.0))) for words, part in parts.items()]
+    if len(slope) > m:
+        lines.append(Contribution("cap rim in the photo", float(abs(slope[m]))))
+    return tuple(sorted((line for line in lines if line.u > 1e-6), key=lambda line: -line.u))
+
+
+def _findings(seen: CapSighting, joined: Joined) -> Findings:
+    geometry = unpack(joined.theta, seen.fit.frame)
+    lines: dict[str, FloatArray] = {"outline": outline_px(geometry, 144)}
+    if len(seen.rim.uv) >= 3:
+        lines["cap_rim"] = seen.fit.geometry.to_px(seen.grid.chart.to_points(seen.rim.uv))
+    front = rim_v_mm(seen.rim)
+    block_middle = MidPlane(joined.line_yaw_deg, joined.line_shift_mm)
+    for name, plane, last in (("centre_line", geometry.cap, front), ("block_line", block_middle, math.inf)):
+        points = centre_line(geometry.dome, plane, n=181)
+        arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+        keep = geometry.visible(points, 0.08) & (arc - arc[int(np.argmax(points[:, 2]))] < last)
+        lines[name] = geometry.to_px(points[keep])
+    crown = seen.grid.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
+    return Findings(lines_px=lines, scale_bar_px=seen.fit.geometry.to_px(crown))
+
+
+def _view(seen: CapSighting) -> View:
+    geometry, chart = seen.fit.geometry, seen.grid.chart
+    to_lens = geometry.eye_mm - chart.to_points(np.array([0.0, 40.0]))
+    distance = float(np.linalg.norm(geometry.eye_mm - chart.to_points(np.array([0.0, 0.0]))))
+    lean = math.degrees(math.atan2(float(to_lens[1]), float(to_lens[2])))
+    return View(lean, distance, geometry.f_px / distance)
