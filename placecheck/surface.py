@@ -260,9 +260,9 @@ class Chart:
     def _nearest(self, points: FloatArray) -> FloatArray:
         """Chart coordinates (N, 2) of the coarse grid point nearest to each of `points` (N, 3), on the first chart."""
         grid = self.points if self.points.ndim == 3 else self.points[0]
-        su, sv = max(1, len(self.u_mm) // 24), max(1, len(self.v_mm) // 30)
+        su, sv = max(1, len(self.u_mm) // 14), max(1, len(self.v_mm) // 18)
         coarse = grid[::sv, ::su].reshape(-1, 3)
-        nearest = np.argmin((coarse**2).sum(-1) - 2.0 * points @ coarse.T, axis=1)
+        nearest = np.argmin(sum((points[:, None, i] - coarse[:, i]) ** 2 for i in range(3)), axis=1)
         j, i = np.divmod(nearest, len(self.u_mm[::su]))
         return np.stack([self.u_mm[::su][i], self.v_mm[::sv][j]], -1)
 
