@@ -162,14 +162,14 @@ def true_values(scene: Scene) -> dict[str, float]:
     return values({"measures": _measures(layout(scene))})
 
 
-def score_one(seed: int, noise: Noise = Noise()) -> dict[str, Any]:
+def score_one(seed: int, noise: Noise = Noise(), views: Any = None) -> dict[str, Any]:
     """Errors and U95 of every measure: of each photo alone (as the check has it, no factors) and together."""
     from placecheck.measure import measure_at, put_on_dome
     from placecheck.same_block.joint import fit_together
     from placecheck.same_block.together import budgets_together, on_dome
     from placecheck.uncertainty import budgets, total_u
 
-    scenes = pair_scenes(PAIR_SEEDS + seed)
+    scenes = pair_scenes(PAIR_SEEDS + seed, views)
     seen = look_all(scenes, seed, noise)
     request, true = request_of(scenes[0]), true_values(scenes[0])
     width = request.closure.width_mm

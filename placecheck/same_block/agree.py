@@ -26,7 +26,8 @@ for 0.1 %): one set in 2,000 that nobody touched is refused, if the uncertaintie
 LEAST_MOVE_MM = 1.5
 LEAST_TURN_DEG = 0.5
 ALIKE_DEG = 8.0
-NEEDED_LANDMARKS = 3
+NEEDED_IN_COMMON = 3
+"""Landmarks and lines that a photo must share with the others."""
 WORST_EXCESS = 90.0
 """How much the joint sum of squares may exceed those of the photos alone, with moves free. Generated pairs of one block
 stayed below 35, with the moves that were made free; pairs of two blocks began at 130."""
@@ -60,11 +61,11 @@ def check_views(names: Sequence[str], seen: Sequence[Seen]) -> None:
             getattr(seen[k].observed, name) is not None and any(getattr(o.observed, name) is not None for o in others)
             for name in LINES
         )
-        if marks < NEEDED_LANDMARKS or lines == 0:
+        if marks + lines < NEEDED_IN_COMMON:
             raise RetakeNeeded(
                 "photos-no-overlap",
-                f"{names[k]} shows too little of what the other photos show (of the closure's corners and fold ends "
-                f"{marks} in common): take every photo so that the closure's whole front edge is seen.",
+                f"{names[k]} shows too little of what the other photos show (corners and fold ends in common: {marks}, "
+                f"hairline and cap rim: {lines}): take every photo so that the closure's whole front edge is seen.",
             )
 
 

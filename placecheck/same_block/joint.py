@@ -34,11 +34,15 @@ IntArray = npt.NDArray[np.intp]
 
 DOME_DEPARTURE_MM = 0.4  # standard deviation of the block from the shape family once it is fitted: an assumption
 DEPARTURE_REACH_MM = 30.0
-POINT_LIFT_U_MM = 0.2  # crease, ripple and elastic at one point
+POINT_LIFT_U_MM = 0.2  # ripple and elastic at one point
+CREASE_U_MM = 0.45  # how far the fold's crease stands up from the lace
 SAME_FOCUS = 0.005  # one phone focused anew: relative difference of focal lengths
 SAME_K1 = 0.01
 SHARED_ERROR_MM = 20.0  # neighbouring points of a line share their error over this length
-BEND_U_MM = 1.5  # second difference of a curve over its knots
+BEND_U_MM = {
+    "rim": 0.5,
+    "hairline": 0.8,
+}  # second difference of a curve over its knots: an elastic's, a ventilated edge's
 ROBUST = 2.5  # standard uncertainties beyond which a landmark or line counts less
 MOVE_U = np.array([100.0, 100.0, 30.0])
 SHARED = len(NAMES) - CARD_UNKNOWNS
@@ -239,7 +243,10 @@ class _Joint:
         distance = np.linalg.norm(p[:, None] - p[None], axis=-1)
         lace = self.lift > (LACE_LIFT_MM + RIM_LIFT_MM) / 2
         k = DOME_DEPARTURE_MM**2 * np.exp(-0.5 * (distance / DEPARTURE_REACH_MM) ** 2)
-        k += LIFT_U_MM**2 + LACE_LIFT_U_MM**2 * np.outer(lace, lace) + POINT_LIFT_U_MM**2 * np.eye(len(p))
+        k += LIFT_U_MM**2 + LACE_LIFT_U_MM**2 * np.outer(lace, lace)
+        alone = np.full(len(p), POINT_LIFT_U_MM)
+        alone[[i for i, name in enumerate(self.marks) if name in FOLD]] = CREASE_U_MM
+        k += np.diag(alone**2)
         self.whiten = np.linalg.inv(np.linalg.cholesky(k))
 
     def _bounds(self) -> None:
@@ -309,7 +316,7 @@ class _Joint:
             rows.append(("the closure's length", np.array([(run - FOLD_STRETCH * length) / (FOLD_STRETCH_U * length)])))
         for i, c in enumerate(self.curves):
             v = c.v_mm + x[index.curve(i)].reshape(-1, 2)[:, 0]
-            rows.append((LINE_WORDS[c.name], np.diff(v, 2) / BEND_U_MM))
+            rows.append((LINE_WORDS[c.name], np.diff(v, 2) / BEND_U_MM[c.name]))
         pull = (x - self.mean) / self.u
         root = self.tasks[0].prior.root[CARD_UNKNOWNS:, CARD_UNKNOWNS:]
         pull[index.shared] = root @ (x - self.mean)[index.shared]
@@ -468,7 +475,7 @@ class _Joint:
             jac[row, index.mark(i)], jac[row, index.mark(j)] = unit, -unit
             row += 1
         for c, curve in enumerate(self.curves):
-            second = np.diff(np.eye(len(curve.start)), 2, axis=0) / BEND_U_MM
+            second = np.diff(np.eye(len(curve.start)), 2, axis=0) / BEND_U_MM[curve.name]
             jac[row : row + len(second), index.curve(c)] = np.kron(second, [1.0, 0.0])
             row += len(second)
 

@@ -1,0 +1,368 @@
+"""Photos of one pinned block measured together: in two layers, drawn findings with known noise, and real JPEGs.
+
+Drawn pairs come from the scene generator (calibration/same_block.py): landmarks, lines, outline and card from the truth
+with 0.5 px noise. What is asserted over a few pairs here was measured over more: see DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+from scipy.interpolate import CubicSpline
+from skimage import data
+from typer.testing import CliRunner
+
+from calibration.same_block import CLEARANCES, PAIR_SEEDS, Noise, look_all, request_of, score_one
+from fixtures.scenes import pair_scenes
+from fixtures.scenes.pairs import draw_views, moved_card
+from placecheck.camera import undistort
+from placecheck.check import remeasure, sight
+from placecheck.cli import build_app
+from placecheck.errors import RetakeNeeded, UsageProblem
+from placecheck.measure import measure_at
+from placecheck.photo import load_photo
+from placecheck.request import CheckRequest
+from placecheck.same_block.evidence import spline_weights
+from placecheck.same_block.joint import _Joint, fit_together
+from placecheck.same_block.several import check_together, measure_together, open_all, solve
+from placecheck.same_block.together import budgets_together, on_dome
+from placecheck.units import ClosureSize
+
+PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "same_block"
+QUIET = Noise(mark_px=0.5, line_px=0.5)
+ABOVE_AND_LEANING = ((12.0, -10.0), (48.0, 12.0))
+
+
+@lru_cache(maxsize=16)
+def drawn(seed, **changes):
+    scenes = pair_scenes(PAIR_SEEDS + seed, ABOVE_AND_LEANING, **changes)
+    return scenes, tuple(look_all(scenes, seed, QUIET))
+
+
+@lru_cache(maxsize=4)
+def fitted(seed):
+    scenes, seen = drawn(seed)
+    request = request_of(scenes[0])
+    return request, seen, fit_together(seen, request.closure, request.block_circumference_mm)
+
+
+def solved(scenes, seen):
+    return solve([f"photo {k + 1}" for k in range(len(seen))], seen, request_of(scenes[0]))
+
+
+def problem_of(scenes, seen):
+    with pytest.raises(RetakeNeeded) as caught:
+        solved(scenes, seen)
+    return caught.value.problem
+
+
+# ---------------------------------------------------------------------------- parts
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    gaps=st.lists(st.floats(2.0, 15.0), min_size=3, max_size=12),
+    values=st.lists(st.floats(-20, 20), min_size=13, max_size=13),
+)
+def test_the_curve_is_the_natural_cubic_spline(gaps, values):
+    """Against scipy.interpolate.CubicSpline, bc_type="natural"."""
+    knots = np.concatenate([[0.0], np.cumsum(gaps)])
+    y = np.array(values[: len(knots)])
+    at = np.linspace(0, knots[-1], 40)
+    assert spline_weights(knots, at) @ y == pytest.approx(CubicSpline(knots, y, bc_type="natural")(at), abs=1e-8)
+
+
+def test_landmarks_lie_where_opencv_triangulates_them():
+    """cv2.triangulatePoints with the fitted cameras: both solve the same two lines of sight in space."""
+    _, seen, fit = fitted(2)
+    for name, point in fit.points().items():
+        if not all(name in photo.observed.marks for photo in seen):
+            continue
+        matrices, px = [], []
+        for k, photo in enumerate(seen):
+            g = fit.geometry(k)
+            matrices.append(np.concatenate([g.rotation, g.translation[:, None]], 1))
+            px.append(undistort((photo.observed.marks[name].px - g.centre_px) / g.f_px, g.k1))
+        found = cv2.triangulatePoints(*matrices, px[0][:, None], px[1][:, None]).ravel()
+        # the dome as a soft prior moves them less than a millimetre
+        assert np.linalg.norm(found[:3] / found[3] - point) < 1.2, name
+
+
+def test_derivatives_are_those_of_the_residuals():
+    scenes, seen = drawn(1)
+    request = request_of(scenes[0])
+    task = _Joint(seen, request.closure, request.block_circumference_mm, True)
+    state = task.state(task.start)
+    jac = task.jacobian(state)
+    for j in range(0, task.index.size, 7):
+        moved = task.start.copy()
+        moved[j] += task.step[j] * 0.2
+        numeric = (task.state(moved).rows - state.rows) / (task.step[j] * 0.2)
+        # where a pixel's nearest point on a curve changes, or an outline's touching point, differences jump
+        off = np.abs(numeric - jac[:, j]) > 0.02 * np.abs(jac[:, j]).max() + 1e-3
+        assert off.mean() < 0.05, j
+
+
+def test_the_budget_is_that_of_a_monte_carlo():
+    """JCGM 101: 150 draws of all unknowns from their covariance, every measure's spread against the budget's sum."""
+    request, seen, fit = fitted(2)
+    width = request.closure.width_mm
+    values = measure_at(on_dome(fit, {}, chart_step_mm=8.0), width)
+    parts = budgets_together(fit, seen, {}, width, values)
+    draws = np.random.default_rng(1).multivariate_normal(fit.x, fit.covariance, 150, method="eigh")
+    found = [measure_at(on_dome(fit, {}, x, 8.0), width) for x in draws]
+    for name in ("offset_mm", "skew_deg", *CLEARANCES):
+        spread = float(np.std([m[name] for m in found]))
+        # the spread of 150 draws is itself known to 6 %
+        assert np.sqrt(sum(c.u**2 for c in parts[name])) == pytest.approx(spread, rel=0.2), name
+
+
+def test_the_photos_of_a_pair_show_the_same_things_in_the_same_places():
+    a, b = pair_scenes(5)
+    assert (a.block, a.cap, a.closure, a.dressing, a.bench, a.cards) == (
+        b.block,
+        b.cap,
+        b.closure,
+        b.dressing,
+        b.bench,
+        b.cards,
+    )
+    assert a.camera != b.camera
+    assert pair_scenes(5) == (a, b)
+    assert abs(a.camera.f / b.camera.f - 1) < 0.02
+
+
+def test_a_moved_block_and_a_moved_card_are_what_they_say():
+    card = pair_scenes(5)[0].cards[0]
+    slid = moved_card(card, "card", (10.0, 0.0), 3.0)
+    assert (slid.x - card.x, slid.turn_deg - card.turn_deg) == pytest.approx((10.0, 3.0))
+    # the block moved by +10 mm: the card lies 10 mm further the other way, turned about the block
+    pushed = moved_card(card, "block", (10.0, 0.0), 0.0)
+    assert (pushed.x - card.x, pushed.y - card.y) == pytest.approx((-10.0, 0.0))
+    turned = moved_card(card, "block", (0.0, 0.0), 90.0)
+    assert np.hypot(turned.x, turned.y) == pytest.approx(np.hypot(card.x, card.y))
+
+
+@given(seed=st.integers(0, 10_000))
+def test_views_differ_enough(seed):
+    (lean_a, side_a), (lean_b, side_b) = draw_views(np.random.default_rng(seed))
+    assert abs(lean_a - lean_b) > 15 or abs(side_a - side_b) > 35
+
+
+# ---------------------------------------------------------------------------- drawn pairs
+
+
+def check_rows(rows, coverage):
+    steeper, mean, inside = [], [], []
+    for row in rows:
+        for name in CLEARANCES:
+            if name not in row["together"]:
+                continue
+            error, u95 = row["together"][name]
+            alone = [a[name][1] if name in a else np.inf for a in row["alone"]]
+            steeper.append(u95 / alone[int(np.argmin(row["lean"]))])
+            mean.append(u95 / np.mean(alone))
+            inside.append(abs(error) <= u95)
+    assert np.median(steeper) <= 0.5
+    assert np.median(mean) <= 0.6
+    assert np.mean(inside) >= coverage
+    return inside
+
+
+def test_the_second_photo_halves_the_uncertainty_and_keeps_the_coverage():
+    rows = [score_one(seed, QUIET, ABOVE_AND_LEANING) for seed in range(4)]
+    check_rows(rows, 0.8)
+
+
+@pytest.mark.sweep
+def test_over_many_pairs():
+    inside = check_rows([score_one(seed, QUIET) for seed in range(1000, 1060)], 0.93)
+    assert len(inside) > 120
+
+
+@pytest.mark.parametrize(
+    ("what", "shift", "turn"), [("block", (6.0, 3.0), 4.0), ("card", (-8.0, 9.0), -3.5), ("block", (-4.0, -4.0), -6.0)]
+)
+def test_a_move_is_noticed_and_named_in_one_sentence(what, shift, turn):
+    scenes, seen = drawn(3, moved=what, shift_mm=shift, turn_deg=turn)
+    problem = problem_of(scenes, seen)
+    assert problem.code == "block-moved"
+    assert "photo 1" in problem.message
+    assert "photo 2" in problem.message
+    assert f"{abs(turn):.0f} degrees" in problem.message or f"{abs(turn) + 0.5:.0f} degrees" in problem.message
+    assert problem.message.count(".") == 1
+
+
+def test_what_was_not_moved_is_measured():
+    for seed in (1, 2, 3):
+        scenes, seen = drawn(seed)
+        assert solved(scenes, seen).misfit < 2.0
+
+
+def test_another_block_is_noticed():
+    for seed in (2, 4):
+        scenes, seen = drawn(seed, other_block=True)
+        assert problem_of(scenes, seen).code == "photos-differ", seed
+
+
+def test_photos_that_share_nothing_are_noticed():
+    scenes, (a, b) = drawn(2)
+    marks = {"fold_back": b.observed.marks["fold_back"]}
+    lost = replace(b, observed=replace(b.observed, marks=marks, rim=None, hairline=None))
+    problem = problem_of(scenes, (a, lost))
+    assert problem.code == "photos-no-overlap"
+    assert problem.message.startswith("photo 2")
+
+
+def test_without_rim_and_hairline_the_landmarks_still_tie_the_photos():
+    scenes, (a, b) = drawn(3)
+    lost = replace(b, observed=replace(b.observed, rim=None))
+    fit = solved(scenes, (a, lost))
+    assert len(fit.curves) == 2
+
+
+def test_two_photos_from_one_side_are_noticed():
+    scenes, (a, _) = drawn(2)
+    assert problem_of(scenes, (a, a)).code == "photos-alike"
+
+
+def test_three_photos_are_better_than_two():
+    scenes = pair_scenes(PAIR_SEEDS + 2, (*ABOVE_AND_LEANING, (40.0, -28.0)))
+    seen = look_all(scenes, 2, QUIET)
+    request = request_of(scenes[0])
+    u = []
+    for photos in (seen[:2], seen):
+        fit = fit_together(photos, request.closure, request.block_circumference_mm)
+        values = measure_at(on_dome(fit, {}), request.closure.width_mm)
+        parts = budgets_together(fit, photos, {}, request.closure.width_mm, values)
+        u.append([np.sqrt(sum(c.u**2 for c in parts[name])) for name in CLEARANCES])
+    assert np.all(np.array(u[1]) < u[0])
+
+
+# ---------------------------------------------------------------------------- real photos
+
+
+def truth_of(name):
+    return json.loads((PHOTOS / f"{name}.json").read_text())
+
+
+def photo_request():
+    scene = truth_of("above")["scene"]
+    w, length = scene["closure_nominal_inch"]
+    return CheckRequest(
+        ClosureSize(w * 25.4, length * 25.4, f"{w:g}x{length:g}"), scene["ticket_circumference_inch"] * 25.4
+    )
+
+
+def run(*arguments):
+    tape = f"{truth_of('above')['scene']['ticket_circumference_inch']:g}in"
+    options = ["--same-block", "--closure", "5x5", "--block-circumference", tape, *arguments]
+    return CliRunner().invoke(build_app(), ["check", *options])
+
+
+def test_two_photos_give_one_answer_with_pictures_and_one_record(tmp_path, monkeypatch):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+    paths = [str(PHOTOS / f"{n}.jpg") for n in ("above", "leaning")]
+    result = run(*paths, "--json", "--overlay", str(tmp_path / "pictures"))
+    assert result.exit_code in (0, 1, 3), result.output
+    answer = json.loads(result.stdout)
+    assert answer["schema"] == 1
+    assert [p["photo"] for p in answer["photos"]] == paths
+    assert answer["landmarks_px"] == answer["photos"][0]["landmarks_px"]
+    assert len(answer["photos"][1]["landmarks_px"]) >= 4
+    # the same wording as for one photo, plus the list
+    assert set(answer) >= {"schema", "verdict", "measures", "landmarks_px", "problems", "fixes", "photos"}
+    truth = truth_of("above")["measures"]
+    for name in ("offset_mm", "skew_deg"):
+        found = answer["measures"][name]
+        assert abs(found["value"] - truth[name]) < 1.3 * found["U95"], name
+    for side in ("left", "centre", "right"):
+        found = answer["measures"][f"clearance_{side}_mm"]
+        assert abs(found["value"] - truth["clearance_mm"][side]) < 1.3 * found["U95"], side
+    for name in ("above", "leaning"):
+        picture = cv2.imread(str(tmp_path / "pictures" / f"{name}-overlay.jpg"))
+        assert picture is not None
+        assert max(picture.shape) >= 1000
+    assert "leaning.jpg" in result.stderr
+    assert "keep" in result.stderr
+    kept = CliRunner().invoke(build_app(), ["records", "list"])
+    assert "5x5" in kept.stdout
+    again = CliRunner().invoke(build_app(), ["records", "recheck"])
+    assert "several photos" in again.output
+
+
+@lru_cache(maxsize=4)
+def sighted(name):
+    return sight(load_photo(PHOTOS / f"{name}.jpg"), photo_request())
+
+
+def test_the_answer_of_two_photos_is_surer_than_that_of_each():
+    both, shares = measure_together(["a", "b"], [sighted("above"), sighted("leaning")], photo_request())
+    assert len(shares) == 2
+    for name in ("above", "leaning"):
+        seen = sighted(name)
+        alone = remeasure(seen, None).estimates
+        for measure in CLEARANCES:
+            assert both.estimates[measure].U95 < alone[measure].U95, (name, measure)
+
+
+def test_a_block_moved_between_real_photos_is_noticed():
+    with pytest.raises(RetakeNeeded) as caught:
+        measure_together(["above.jpg", "moved.jpg"], [sighted("above"), sighted("moved")], photo_request())
+    problem = caught.value.problem
+    assert problem.code == "block-moved"
+    assert "above.jpg and moved.jpg" in problem.message
+    assert "4 degrees" in problem.message
+
+
+def test_one_photo_is_refused():
+    with pytest.raises(UsageProblem) as caught:
+        open_all([PHOTOS / "above.jpg"])
+    assert caught.value.problem.code == "same-block-one"
+
+
+def test_the_same_photo_twice_is_refused():
+    with pytest.raises(UsageProblem) as caught:
+        open_all([PHOTOS / "above.jpg", PHOTOS / "above.jpg"])
+    assert caught.value.problem.code == "same-photo-twice"
+
+
+def test_a_file_that_is_no_photo_is_named(tmp_path):
+    odd = tmp_path / "letter.jpg"
+    odd.write_text("no photo")
+    checked = check_together([PHOTOS / "above.jpg", odd], photo_request())
+    assert checked.answer.exit_status == 4
+    assert "letter.jpg" in checked.answer.problems[0].message
+
+
+def test_a_photo_of_something_else_is_named(tmp_path):
+    """skimage's own picture of a cat has no card: it stops the set, by its name."""
+    cat = tmp_path / "cat.jpg"
+    Image.fromarray(cv2.resize(data.chelsea(), (1804, 1200))).save(cat)
+    checked = check_together([cat, PHOTOS / "above.jpg"], photo_request())
+    assert checked.answer.exit_status == 3
+    assert checked.answer.problems[0].message.startswith("cat.jpg: ")
+
+
+@pytest.mark.parametrize(
+    ("options", "word"),
+    [
+        (("--stage", "cap"), "--stage"),
+        (("--explain", "steps"), "--explain"),
+        (("--overlay", "one.jpg"), "folder"),
+    ],
+)
+def test_options_that_mean_nothing_for_a_set_are_refused(options, word):
+    result = run(str(PHOTOS / "above.jpg"), str(PHOTOS / "leaning.jpg"), "--no-save", *options)
+    assert result.exit_code == 2 or isinstance(result.exception, UsageProblem)
+    said = result.output + str(result.exception)
+    assert word in said
