@@ -250,7 +250,7 @@ class Chart:
         nv, nu = self.points.shape[-3:-1]
         at = iv * nu + iu
         if self.points.ndim == 4:
-            at += (np.arange(len(self.points)) * nv * nu).reshape(-1, *([1] * (at.ndim - 1)))
+            at = at + (np.arange(len(self.points)) * nv * nu).reshape(-1, *([1] * (at.ndim - 1)))
         p00, p01, p10, p11 = flat[at], flat[at + 1], flat[at + nu], flat[at + nu + 1]
         along_u = ((1 - b) * (p01 - p00) + b * (p11 - p10)) / du
         along_v = ((1 - a) * (p10 - p00) + a * (p11 - p01)) / dv
