@@ -1,6 +1,6 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
-    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy]
+    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy | --pathtraced]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json
 
@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 
 JUDGING_SEEDS = 10_000_000
+DEVELOPING_SEEDS = 9_000_000
 CALIBRATION = Path(__file__).parent.parent / "placecheck" / "find" / "networks" / "calibration.json"
 
 
@@ -144,6 +145,8 @@ def main() -> None:
     make.add_argument("--out", type=Path, required=True)
     make.add_argument("--seed", type=int, default=0)
     make.add_argument("--cupy", action="store_true")
+    make.add_argument("--pathtraced", action="store_true", help="by Mitsuba, 2016 x 1512; a minute or two a scene")
+    make.add_argument("--developing", action="store_true", help="seeds below 10,000,000, for looking and tuning")
     score = commands.add_parser("score")
     score.add_argument("folders", type=Path, nargs="+")
     score.add_argument("--jobs", type=int, default=2)
@@ -159,8 +162,16 @@ def main() -> None:
             import cupy as xp  # type: ignore[no-redef]
         args.out.mkdir(parents=True, exist_ok=True)
         for i in range(args.count):
-            seed = JUDGING_SEEDS + args.seed + i
-            scenes.save(scenes.sample_scene(np.random.default_rng(seed)), args.out, f"judge_{seed}", xp=xp)
+            seed = args.seed + i + (DEVELOPING_SEEDS if args.developing else JUDGING_SEEDS)
+            name = f"{'dev' if args.developing else 'judge'}_{seed}"
+            rng = np.random.default_rng(seed)
+            if args.pathtraced:
+                from fixtures import pathtraced
+
+                size = (1512, 2016) if seed % 4 == 3 else (2016, 1512)
+                pathtraced.save(scenes.sample_scene(rng, size=size), args.out, name)
+            else:
+                scenes.save(scenes.sample_scene(rng), args.out, name, xp=xp)
     elif args.command == "score":
         photos = sorted(p for folder in args.folders for p in folder.glob("*.jpg") if p.with_suffix(".json").exists())
         if args.jobs > 1:
