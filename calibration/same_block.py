@@ -2,6 +2,8 @@
 
     python -m calibration.same_block score 100 [--seed 0] [--mark-px 1.0] [--jobs 2] [--out FILE.json]
     python -m calibration.same_block moved 60 [--seed 0]
+    python -m calibration.same_block make 12 --folder DIR     # rendered pairs: pair_SEED_a.jpg, pair_SEED_b.jpg
+    python -m calibration.same_block photos --folder DIR      # the whole check on them, alone and together
 
 Landmarks, lines, outline and card come from the truth of generated scenes
 (fixtures.scenes.pairs) and get known pixel noise: card corners 0.15 px, outline 0.4 px,
@@ -9,7 +11,8 @@ landmarks and lines as asked, neighbours along a line sharing theirs over 20 mm;
 beside the cap's middle by 0.6 mm, alike in every photo. Every photo is fitted alone as the check does, then
 all together. `score` prints, per measure, U95 alone and together, errors and coverage;
 `moved` shifts the block or the card by 5 to 15 mm and turns it by 3 degrees or more in one
-half of the pairs and counts what is noticed.
+half of the pairs and counts what is noticed. `photos` does the same as `score` on real JPEGs,
+with all that finding errs, and prints how far two photos of one block err alike.
 """
 
 from __future__ import annotations
@@ -216,30 +219,121 @@ def report(rows: list[dict[str, Any]]) -> None:
     print(f"  misfit median {np.median([r['misfit'] for r in rows]):.2f}")
 
 
+def make(seed: int, folder: Path) -> None:
+    """Render one pair whose photos are good enough to be measured."""
+    from fixtures.scenes.truth import save
+
+    good = {"orientation": 1, "exposure": -0.2, "blur": 0.6, "noise": 1.2, "motion": (0.0, 0.0), "jpeg": 90}
+    scenes = pair_scenes(PAIR_SEEDS + seed, size=(1440, 1080), shot=good)
+    for letter, scene in zip("abcdef", scenes, strict=False):
+        save(scene, folder, f"pair_{PAIR_SEEDS + seed}_{letter}")
+
+
+def photos_one(paths: list[Path]) -> dict[str, Any]:
+    """The whole check of rendered photos of one block, alone and together; what was refused is told in words."""
+    from calibration.judging import true_values as values
+    from placecheck.check import remeasure, sight
+    from placecheck.errors import PlacecheckError
+    from placecheck.photo import load_photo
+    from placecheck.same_block.several import measure_together
+
+    truths = [json.loads(path.with_suffix(".json").read_text()) for path in paths]
+    true, facts = values(truths[0]), truths[0]["scene"]
+    w, length = facts["closure_nominal_inch"]
+    size = ClosureSize(w * 25.4, length * 25.4, f"{w:g}x{length:g}")
+    request = CheckRequest(size, facts["ticket_circumference_inch"] * 25.4)
+    out: dict[str, Any] = {"seed": paths[0].stem, "lean": [t["scene"]["lean_deg"] for t in truths], "misfit": 0.0}
+
+    def against(estimates: Any) -> dict[str, list[float]]:
+        return {n: [e.value - true[n], e.U95] for n, e in estimates.items() if n in true}
+
+    try:
+        seen = [sight(load_photo(path), request) for path in paths]
+        out["alone"] = [against(remeasure(one, None).estimates) for one in seen]
+        out["together"] = against(measure_together([p.stem for p in paths], seen, request)[0].estimates)
+    except PlacecheckError as error:
+        out["problem"] = error.problem.code
+    return out
+
+
+def report_alike(rows: list[dict[str, Any]]) -> None:
+    """Print how the errors of two photos of one block correlate, each in units of its U95."""
+    for names in (CLEARANCES, ("offset_mm",), ("skew_deg",), ("fold_offset_front_mm", "fold_offset_back_mm")):
+        both = [[a[n][0] / a[n][1] for a in r["alone"]] for r in rows for n in names if all(n in a for a in r["alone"])]
+        z = np.array(both)
+        if len(z) > 2:
+            r = float((z[:, 0] * z[:, 1]).mean() / np.sqrt((z**2).mean(0).prod()))
+            print(f"  errors of two photos correlate by {r:.2f} for {names[0]} ({len(z)})")
+
+
+def moved_one(seed: int, noise: Noise) -> dict[str, Any]:
+    """What the set says of one pair; in two of four nothing was moved, in the others the block or the card was."""
+    from placecheck.errors import RetakeNeeded
+    from placecheck.same_block.several import solve
+
+    rng = np.random.default_rng([seed, 5])
+    how, angle, turn = rng.uniform(5, 15), rng.uniform(0, 2 * np.pi), rng.choice([-1, 1]) * rng.uniform(3, 8)
+    what = ("", "block", "", "card")[seed % 4]
+    move: Any = (
+        {"moved": what, "shift_mm": (how * np.cos(angle), how * np.sin(angle)), "turn_deg": turn} if what else {}
+    )
+    scenes = pair_scenes(PAIR_SEEDS + seed, **move)
+    try:
+        solve(["A", "B"], look_all(scenes, seed, noise), request_of(scenes[0]))
+        said = ""
+    except RetakeNeeded as error:
+        said = error.problem.code
+    return {"moved": what, "said": said}
+
+
+def report_moved(rows: list[dict[str, Any]]) -> None:
+    for what in ("", "block", "card"):
+        said = [r["said"] or "measured" for r in rows if r["moved"] == what]
+        print(f"  {what or 'nothing'} moved: " + ", ".join(f"{said.count(s)} {s}" for s in sorted(set(said))))
+
+
 def _score(task: tuple[int, Noise]) -> dict[str, Any]:
     return score_one(*task)
 
 
+def _moved(task: tuple[int, Noise]) -> dict[str, Any]:
+    return moved_one(*task)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("command", choices=["score", "moved"])
-    parser.add_argument("count", type=int)
+    parser.add_argument("command", choices=["score", "moved", "make", "photos"])
+    parser.add_argument("count", type=int, nargs="?", default=12)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--mark-px", type=float, default=1.0)
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--folder", type=Path, default=Path("pairs"))
     parser.add_argument("--out", type=Path)
     args = parser.parse_args()
+    if args.command == "make":
+        for i in range(args.count):
+            make(args.seed + i, args.folder)
+        return
     noise = Noise(mark_px=args.mark_px, line_px=args.mark_px)
-    tasks = [(args.seed + i, noise) for i in range(args.count)]
-    if args.command == "score":
-        if args.jobs > 1:
-            with ProcessPoolExecutor(args.jobs) as pool:
-                rows = list(pool.map(_score, tasks))
-        else:
-            rows = [_score(task) for task in tasks]
-        report(rows)
-        if args.out:
-            args.out.write_text(json.dumps(rows))
+    tasks: list[Any] = [(args.seed + i, noise) for i in range(args.count)]
+    work: Any = {"score": _score, "moved": _moved, "photos": photos_one}[args.command]
+    if args.command == "photos":
+        firsts = sorted(args.folder.glob("*_a.jpg"))
+        tasks = [[p, *sorted(args.folder.glob(p.stem[:-1] + "[b-f].jpg"))] for p in firsts]
+    if args.jobs > 1:
+        with ProcessPoolExecutor(args.jobs) as pool:
+            rows = list(pool.map(work, tasks))
+    else:
+        rows = [work(task) for task in tasks]
+    if args.out:
+        args.out.write_text(json.dumps(rows))
+    if args.command == "moved":
+        report_moved(rows)
+        return
+    report([r for r in rows if "problem" not in r])
+    if args.command == "photos":
+        print("  not measured: " + (", ".join(f"{r['seed']} {r['problem']}" for r in rows if "problem" in r) or "none"))
+        report_alike([r for r in rows if len(r.get("alone", ())) == 2])
 
 
 if __name__ == "__main__":

@@ -159,7 +159,7 @@ def _drawn(fit: JointFit, k: int, sighted: Sighted, on: OnDome, merged: Observed
         there = g.visible(points, 0.02)
         if there.sum() >= 3:
             lines[curve.name] = Line(g.to_px(points[there]), np.ones(int(there.sum())))
-            uv[curve.name] = (on.rim_uv if curve.name == "rim" else on.hair_uv)[there]
+            uv[curve.name] = on.chart.to_uv(points[there])
     marks = {}
     for name, p in fit.points().items():
         if g.visible(p[None], 0.0)[0]:

@@ -54,7 +54,7 @@ def lifted(geometry: Geometry) -> Geometry:
 def on_dome(
     fit: JointFit, inferred: Mapping[str, Inferred], x: FloatArray | None = None, chart_step_mm: float = 4.0
 ) -> OnDome:
-    """Landmarks and curves of unknowns `x` (the fitted ones where not given) in the chart of their dome."""
+    """Landmarks and the curves' parts at the stations, of unknowns `x` (or the fitted ones), in their dome's chart."""
     x = fit.x if x is None else x
     raised = lifted(fit.geometry(0, x))
     chart = fermi_chart(raised.dome, raised.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
@@ -67,7 +67,7 @@ def _in_chart(fit: JointFit, inferred: Mapping[str, Inferred], x: FloatArray, on
     marks = [x[fit.index.mark(i)] for i in range(len(fit.index.marks))]
     parts = [np.array(marks).reshape(-1, 3)]
     for c, curve in enumerate(fit.curves):
-        parts.append(curve.weights @ curve.knots(x[fit.index.curve(c)].reshape(-1, 2)))
+        parts.append(curve.weights[curve.stations] @ curve.knots(x[fit.index.curve(c)].reshape(-1, 2)))
     uv = on.chart.to_uv(np.concatenate(parts))
     lines = {curve.name: np.zeros((0, 2)) for curve in fit.curves}
     at = len(marks)
