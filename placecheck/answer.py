@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.errors import Problem
+from placecheck.stitches.sewn import Sewn
 
 FloatArray = npt.NDArray[np.float64]
 State = Literal["in", "out", "unsure"]
@@ -62,10 +63,16 @@ CAP_MEASURES: tuple[MeasureSpec, ...] = (
     MeasureSpec("back_seams_mm", "mm", "seams behind, right minus left", True, needed=False),
     MeasureSpec("temple_rim_mm", "mm", "cap edge at the temples, right higher than left", True, needed=False),
 )
+STITCH_MEASURES: tuple[MeasureSpec, ...] = (
+    MeasureSpec("stitch_spacing_mean_mm", "mm", "stitch to stitch, mean", True),
+    MeasureSpec("stitch_spacing_smallest_mm", "mm", "stitch to stitch, smallest", True),
+    MeasureSpec("stitch_spacing_largest_mm", "mm", "stitch to stitch, largest", True),
+)
 STAGE_MEASURES: Mapping[str, tuple[MeasureSpec, ...]] = {
     "cap": CAP_MEASURES,
     "pinned": MEASURES,
     "stitched": MEASURES,
+    "stitches": STITCH_MEASURES,
 }
 """What every stage of the job measures, in the order of the answer (the stages are those of request.py)."""
 MEASURE_BY_NAME: Mapping[str, MeasureSpec] = {s.name: s for specs in STAGE_MEASURES.values() for s in specs}
@@ -160,7 +167,8 @@ class Measured:
 
     `camera_profile` is the saved camera profile it was measured with, as its file has it; None where EXIF told f.
     `stage` is the stage of the job that the photo shows (request.py), which says what there is to measure. `moves`
-    holds how far each landmark has moved since the order's pinned photo, for a stitched one.
+    holds how far each landmark has moved since the order's pinned photo, for a stitched one; `sewn` the stitches of a
+    close-up.
     """
 
     estimates: Mapping[str, Estimate]
@@ -171,6 +179,7 @@ class Measured:
     camera_profile: Mapping[str, Any] | None = None
     stage: str = "pinned"
     moves: Mapping[str, Move] | None = None
+    sewn: Sewn | None = None
 
     @property
     def specs(self) -> tuple[MeasureSpec, ...]:
@@ -236,6 +245,7 @@ class Answer:
             "problems": [{"code": p.code, "message": p.message} for p in self.problems],
             "fixes": list(self.fixes),
             **self._moves_json(),
+            **(self.measured.sewn.as_json() if self.measured.sewn is not None else {}),
         }
 
     def _moves_json(self) -> dict[str, object]:

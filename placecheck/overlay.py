@@ -401,6 +401,10 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
 
     `width_mm` is the closure's nominal width, which says where the side clearances are read.
     """
+    if answer.measured.sewn is not None:
+        from placecheck.stitches.picture import draw_close_up
+
+        return draw_close_up(image, answer, answer.measured.sewn)
     from PIL import Image
 
     findings = answer.measured.findings

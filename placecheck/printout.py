@@ -37,6 +37,10 @@ STAGE_VERDICTS: Mapping[str, Mapping[Verdict, str]] = {
         "pass": "PASS: stitched as it should be",
         "fix": "FIX: stitched outside the tolerance",
     },
+    "stitches": {
+        "pass": "PASS: the stitches are spaced as they should be",
+        "fix": "FIX: mend the seam where it says",
+    },
 }
 """The verdict's words at the stages that are not the pinned one."""
 VERDICT_WORDS: Mapping[Verdict, str] = {

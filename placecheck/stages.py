@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from placecheck.answer import Judged, Measured
-from placecheck.errors import Problem, UsageProblem
+from placecheck.errors import Problem
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
@@ -31,7 +31,9 @@ def measure_stage(photo: Photo, request: CheckRequest, explain: Explain | None, 
 
         return measure_cap(photo, request, explain, camera)
     if request.stage == "stitches":
-        raise UsageProblem("stage-unknown", f"The stage {request.stage} cannot be checked yet.")
+        from placecheck.stitches.close_up import measure_stitches
+
+        return measure_stitches(photo, request, explain, camera)
     if request.stage == "stitched":
         from placecheck.stitched_stage import measure_stitched
 
@@ -47,6 +49,10 @@ def fixes_of(measured: Measured, judged: Mapping[str, Judged], request: CheckReq
         from placecheck.cap_advice import cap_fixes
 
         return cap_fixes(measured, judged)
+    if measured.stage == "stitches":
+        from placecheck.stitches.words import stitch_fixes
+
+        return stitch_fixes(measured, judged, request.tolerances.guard_factor)
     if measured.stage == "stitched":
         from placecheck.unpicking import unpicking
 
@@ -62,6 +68,10 @@ def undecided_of(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Prob
         from placecheck.cap_advice import cap_undecided
 
         return cap_undecided(measured, judged)
+    if measured.stage == "stitches":
+        from placecheck.stitches.words import stitch_undecided
+
+        return stitch_undecided(measured, judged)
     from placecheck.advice import undecided
 
     return undecided(measured, judged)

@@ -22,6 +22,8 @@ from placecheck.errors import UsageProblem
 
 CLEARANCES = ("clearance_centre_mm", "clearance_left_mm", "clearance_right_mm")
 ASYMMETRIES = ("front_corner_asymmetry_mm", "back_corner_asymmetry_mm")
+STITCH_SPACINGS = ("stitch_spacing_mean_mm", "stitch_spacing_smallest_mm", "stitch_spacing_largest_mm")
+"""From a hole that does not tear the lace beside the next one to a T-pin's head, 10 mm (common practice)."""
 DEFAULT_LIMITS: Mapping[str, tuple[float, float]] = {
     "offset_mm": (-3.0, 3.0),
     "skew_deg": (-2.0, 2.0),
@@ -33,9 +35,14 @@ STAGE_LIMITS: Mapping[str, tuple[float, float]] = {
     "cap_turn_deg": (-2.0, 2.0),
     "back_seams_mm": (-6.0, 6.0),
     "temple_rim_mm": (-6.0, 6.0),
+    **dict.fromkeys(STITCH_SPACINGS, (2.0, 10.0)),
 }
 """Limits of what other stages of the job measure; those of the closure itself are in DEFAULT_LIMITS."""
-GROUPS: Mapping[str, tuple[str, ...]] = {"clearance_mm": CLEARANCES, "corner_asymmetry_mm": ASYMMETRIES}
+GROUPS: Mapping[str, tuple[str, ...]] = {
+    "clearance_mm": CLEARANCES,
+    "corner_asymmetry_mm": ASYMMETRIES,
+    "stitch_spacing_mm": STITCH_SPACINGS,
+}
 """Names that set several measures at once."""
 WIDEST: Mapping[str, float] = {"skew_deg": 45.0, "cap_turn_deg": 45.0}
 """No limit may be larger than this; 100 mm for lengths."""
@@ -115,7 +122,8 @@ def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -
     _refuse_unknown(given, (*DEFAULT_LIMITS, *GROUPS, *STAGE_LIMITS), "[tolerances]", where)
     for name, value in sorted(given.items(), key=lambda item: item[0] not in GROUPS):
         pair = _limits(name, value, where)
-        (others if name in others else limits).update(dict.fromkeys(GROUPS.get(name, (name,)), pair))
+        names = GROUPS.get(name, (name,))
+        (others if names[0] in others else limits).update(dict.fromkeys(names, pair))
 
     aim_table = _table(data, "aim", where)
     _refuse_unknown(aim_table, ("clearance_mm",), "[aim]", where)

@@ -25,6 +25,8 @@ CLOSURE_MM = (25.0, 405.0)
 """Sides of closures and frontals that are sold, 1 to 16 in (common practice, no published source)."""
 BAR_MM = (85.0, 115.0)
 """A printed 100 mm bar: beyond 15 % off, something else was measured."""
+SMALL_BAR_MM = 50.0
+"""The bars beside the small card."""
 
 _UNITS = {
     "mm": 1.0,
@@ -156,8 +158,8 @@ def parse_closure(text: str) -> ClosureSize:
     return ClosureSize(pair[0], pair[1], re.sub(r"\s+", "", text.lower().replace("×", "x").replace("by", "x")))
 
 
-def parse_card_bars_mm(text: str) -> tuple[float, float]:
-    """The measured lengths of the card's two 100 mm bars, across x down: `99.2x99.5` (mm unless a unit is given).
+def parse_card_bars_mm(text: str, nominal_mm: float = 100.0) -> tuple[float, float]:
+    """The measured lengths of the card's two bars, across x down: `99.2x99.5` (mm unless a unit is given).
 
     Raises UsageProblem (code card-bars-unreadable or card-bars-beyond).
     """
@@ -165,14 +167,15 @@ def parse_card_bars_mm(text: str) -> tuple[float, float]:
     if pair is None:
         raise UsageProblem(
             "card-bars-unreadable",
-            f"The card bars “{text}” are not two lengths: measure both 100 mm bars and write them as 99.2x99.5.",
+            f"The card bars “{text}” are not two lengths: measure both {nominal_mm:g} mm bars and write them as "
+            f"{nominal_mm - 0.8:g}x{nominal_mm - 0.5:g}.",
         )
     low, high = BAR_MM
-    if not all(low <= bar <= high for bar in pair):
+    if not all(low <= bar / nominal_mm * 100 <= high for bar in pair):
         raise UsageProblem(
             "card-bars-beyond",
-            f"Card bars of “{text.strip()}” are {pair[0]:g} and {pair[1]:g} mm, too far from 100: measure the two long "
-            "bars again, or print the card again at 100 %.",
+            f"Card bars of “{text.strip()}” are {pair[0]:g} and {pair[1]:g} mm, too far from {nominal_mm:g}: measure "
+            "the two long bars again, or print the card again at 100 %.",
         )
     return pair
 

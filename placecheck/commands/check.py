@@ -77,7 +77,10 @@ def check(
     jobs: Annotated[int, typer.Option(min=1, max=64, help="Photos checked at the same time.")] = 1,
     card_bars: Annotated[
         str | None,
-        typer.Option(metavar="AxB", help="Measured length of the card's two 100 mm bars, across x down: 99.2x99.5."),
+        typer.Option(
+            metavar="AxB",
+            help="Measured length of the card's two 100 mm bars (small card: 50 mm), across x down: 99.2x99.5.",
+        ),
     ] = None,
     camera: Annotated[str | None, typer.Option(metavar="NAME", help="A saved camera profile.")] = None,
     front: Annotated[
@@ -141,7 +144,7 @@ def _request(
     from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
     from placecheck.settings import home, load_settings
     from placecheck.tolerances import load_tolerances
-    from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
+    from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm, parse_circumference_mm, parse_closure
 
     settings = load_settings()
     closure = closure or settings.check.get("closure")
@@ -153,7 +156,11 @@ def _request(
             "circumference-not-given",
             "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
         )
-    bars = card_bars or settings.check.get("card_bars")
+    if stage == "stitches":  # the small card's own bars; those that were kept are the scale card's
+        bars_mm = parse_card_bars_mm(card_bars, SMALL_BAR_MM) if card_bars else None
+    else:
+        bars = card_bars or settings.check.get("card_bars")
+        bars_mm = parse_card_bars_mm(bars) if bars else saved_bars_mm(home())
     return CheckRequest(
         closure=parse_closure(closure) if closure else NO_CLOSURE,
         block_circumference_mm=parse_circumference_mm(around) if around else 0.0,
@@ -161,7 +168,7 @@ def _request(
         tolerances=load_tolerances(tolerances) if tolerances else settings.tolerances,
         marks=load_marks(marks) if marks else None,
         camera_name=camera or settings.check.get("camera"),
-        card_bars_mm=parse_card_bars_mm(bars) if bars else saved_bars_mm(home()),
+        card_bars_mm=bars_mm,
         front=front,
     )
 

@@ -1,0 +1,128 @@
+"""The check of a close-up of the seam, from the photo to what was measured; every refusal of this stage is here.
+
+Card, ground, both sides unrolled, the row, its spacing: one step after the other, each by its own module. A photo is
+refused where its numbers could not be believed: without the small card (or with the large one), from so far away that
+a thread is less than two pixels wide, blurred by more than a thread's width, with a card that leans away from the
+line of sight (it then does not lie flat with the seam, or the phone was not held above it), without a seam along the
+card, or with fewer than four stitches, which have no rhythm. The scale card's bars do not apply to the small card:
+`card_bars_mm` of the request are the small card's own 50 mm bars at this stage. A gap that is wide for the row but
+within the limit is a remark, never a fix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from placecheck.answer import Findings, Measured, View
+from placecheck.camera import Camera, camera_for
+from placecheck.card import card_problems, find_card
+from placecheck.card.board import SMALL_CARD
+from placecheck.card.detect import CardSighting
+from placecheck.errors import RetakeNeeded
+from placecheck.request import CheckRequest
+from placecheck.stitches.ground import Ground, fit_ground, to_px
+from placecheck.stitches.row import find_row
+from placecheck.stitches.sewn import Sewn
+from placecheck.stitches.spacing import Spacing, measure_spacing
+from placecheck.stitches.unroll import sides
+from placecheck.stitches.words import remarks
+
+if TYPE_CHECKING:
+    from placecheck.photo import Photo
+
+Explain = Callable[[str, Any], None]
+
+MIN_PX_PER_MM = 5.0
+"""Photo scale at the card below which threads of 0.4 mm are two pixels wide and a stitch two millimetres ten."""
+MAX_BLUR_MM = 0.2
+"""Standard deviation of the blur: an edge is then half a millimetre wide, a thread is a smear."""
+MAX_SLANT_DEG = 38.0
+LEAST_STITCHES = 4
+MEAN, SMALLEST, LARGEST = "stitch_spacing_mean_mm", "stitch_spacing_smallest_mm", "stitch_spacing_largest_mm"
+
+
+def measure_stitches(
+    photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
+) -> Measured:
+    """Spacing of the stitches in a close-up. Raises RetakeNeeded where the photo does not show enough."""
+    card = find_card(photo.gray(), SMALL_CARD)
+    for problem in card_problems(card):
+        raise RetakeNeeded(problem.code, problem.message)
+    _refuse_far_or_blurred(card)
+    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
+    ground = fit_ground(card, camera, request.card_bars_mm)
+    _refuse_slanted(ground)
+    flat = sides(photo.image, ground, card.homography)
+    if explain:
+        for name, side in zip(("beside", "beside-other"), flat, strict=True):
+            explain(name, np.clip(side.image, 0, 255).astype(np.uint8))
+    row = find_row(flat)
+    if len(row.feet_mm) < LEAST_STITCHES:
+        raise RetakeNeeded(
+            "stitches-few",
+            f"Only {len(row.feet_mm)} stitches can be made out along the seam: comb the hair off it, have more of it "
+            "in the picture, put on more light, and retake.",
+        )
+    spacing = measure_spacing(row, ground, card, camera, request.card_bars_mm)
+    sewn = _sewn(spacing, to_px(ground, row.line_mm), request.tolerances.limits_of(LARGEST)[1], request)
+    upright = ground.rotation[2, 2]
+    return Measured(
+        estimates={MEAN: spacing.mean, SMALLEST: spacing.smallest, LARGEST: spacing.largest},
+        findings=Findings(lines_px={"seam": np.array(sewn.line_px)}),
+        problems=remarks(sewn),
+        view=View(
+            float(np.degrees(np.arccos(np.clip(upright, -1, 1)))), float(ground.translation[2]), float(card.px_per_mm)
+        ),
+        stage="stitches",
+        sewn=sewn,
+    )
+
+
+def _sewn(spacing: Spacing, line_px: Any, most_mm: float, request: CheckRequest) -> Sewn:
+    least_mm = request.tolerances.limits_of(SMALLEST)[0]
+    span = np.abs(spacing.px[-1] - spacing.px[0])
+    kinds = [
+        "over" if mm > most_mm else "crowded" if mm < least_mm or close else "wide" if far else "even"
+        for mm, far, close in zip(spacing.mm, spacing.wide, spacing.crowded, strict=True)
+    ]
+    return Sewn(
+        px=tuple((float(x), float(y)) for x, y in spacing.px),
+        along_mm=tuple(map(float, spacing.along_mm)),
+        certainty=tuple(map(float, spacing.certainty)),
+        spacing_mm=tuple(map(float, spacing.mm)),
+        U95_mm=tuple(float(2 * u) for u in spacing.u_mm),
+        kinds=tuple(kinds),
+        begin="left" if span[0] >= span[1] else "top",
+        u_count=spacing.u_count,
+        line_px=tuple((float(x), float(y)) for x, y in line_px),
+    )
+
+
+def _refuse_far_or_blurred(card: CardSighting) -> None:
+    if card.px_per_mm < MIN_PX_PER_MM:
+        raise RetakeNeeded(
+            "too-far",
+            f"The photo was taken from too far away to see single stitches ({card.px_per_mm:.1f} pixels to a "
+            f"millimetre, {MIN_PX_PER_MM:g} are needed): hold the phone a hand's length above the seam, so that card "
+            "and seam fill the picture, and retake.",
+        )
+    if card.blur_px / card.px_per_mm > MAX_BLUR_MM:
+        raise RetakeNeeded(
+            "too-blurred",
+            "The close-up is blurred: hold the phone a little higher if it cannot focus, tap on the stitches, hold "
+            "still and retake.",
+        )
+
+
+def _refuse_slanted(ground: Ground) -> None:
+    sight = ground.translation / np.linalg.norm(ground.translation)
+    slant = float(np.degrees(np.arccos(np.clip(abs(ground.rotation[:, 2] @ sight), 0, 1))))
+    if slant > MAX_SLANT_DEG:
+        raise RetakeNeeded(
+            "card-slanted",
+            f"The small card is seen from {slant:.0f} degrees aside: it does not lie flat with the seam, or the phone "
+            "was not held straight above. Lay the card flat beside the stitches, hold the phone above both and retake.",
+        )

@@ -1,0 +1,190 @@
+"""Spacing of the stitches in millimetres along the seam, with what is not known about them.
+
+Feet of the stitches are carried from the chart to photo pixels and from there, by ray and sphere, to space: a spacing
+is the arc between neighbours. Then every parameter of the ground is moved by its standard uncertainty, one at a time
+(GUM 5.1.3 by finite differences): curvature, lift, two tilts, focal length, distortion, printed size; and the pose by
+the corners' own noise. Locating a stitch adds its part to each spacing, but hardly to the mean, whose own doubt is
+the count: a row of n spacings with one stitch missed or one too many is wrong by one in n. Every stitch is there with
+a certainty p, every faint peak with its own, so the count's variance is the sum of p (1 - p), and a gap with a faint
+peak of certainty q in it may be half as wide with probability q. Gaps are spacings beyond 1.6 times the median,
+crowded ones below half of it: the maker's own rhythm, beside the limits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.answer import Contribution, Estimate
+from placecheck.camera import Camera
+from placecheck.card.detect import CardSighting
+from placecheck.stitches import ground as g
+from placecheck.stitches.ground import Ground, on_surface, to_px
+from placecheck.stitches.row import DOUBTFUL, Row
+
+FloatArray = npt.NDArray[np.float64]
+
+U_PLACE_MM = 0.25
+"""Where a stitch's middle is: threads are bowed, slanted and partly under hair; found on drawn scenes."""
+WIDE, CROWDED = 1.6, 0.5
+FACTOR = 1.0
+"""On the geometric part, from scenes with truth."""
+POSE_DRAWS = 6
+
+
+@dataclass(frozen=True, eq=False)
+class Spacing:
+    """Stitches in order (n of them) and the n - 1 spacings between, mm.
+
+    px (n, 2) and along_mm (n,) from the first; certainty (n,); mm and u_mm (n - 1,) with standard uncertainties;
+    `doubt` (n - 1,) the certainty that a stitch was overlooked there.
+    """
+
+    px: FloatArray
+    along_mm: FloatArray
+    certainty: FloatArray
+    mm: FloatArray
+    u_mm: FloatArray
+    doubt: FloatArray
+    mean: Estimate
+    smallest: Estimate
+    largest: Estimate
+    total_mm: float
+    u_count: float
+
+    @property
+    def median_mm(self) -> float:
+        return float(np.median(self.mm))
+
+    @property
+    def wide(self) -> npt.NDArray[np.bool_]:
+        """Spacings that fall out of the row's own rhythm."""
+        return np.asarray(self.mm > WIDE * self.median_mm)
+
+    @property
+    def crowded(self) -> npt.NDArray[np.bool_]:
+        return np.asarray(self.mm < CROWDED * self.median_mm)
+
+
+def certainty_of(heights: FloatArray) -> FloatArray:
+    """Share of peaks of this height that are stitches, on drawn scenes (logistic in the height)."""
+    out: FloatArray = 1 / (1 + np.exp(-(np.asarray(heights, float) - 0.33) / 0.055))
+    return out
+
+
+def lengths(ground: Ground, px: FloatArray) -> FloatArray:
+    """Arcs (n - 1,) between neighbouring pixels (n, 2) on the surface, mm."""
+    points = on_surface(ground, px)
+    chord = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    r = 1 / ground.curvature_per_mm
+    out: FloatArray = ground.scale * 2 * r * np.arcsin(np.clip(chord / (2 * r), 0, 1))
+    return out
+
+
+def measure_spacing(
+    row: Row, ground: Ground, card: CardSighting, camera: Camera, bars_mm: tuple[float, float] | None
+) -> Spacing:
+    """Spacings of a row of at least two stitches, ordered from the photo's left (or top, for an upright seam)."""
+    feet_px = to_px(ground, row.feet_mm)
+    order = _order(feet_px)
+    feet_px = feet_px[order]
+    certainty = certainty_of(row.heights)[order]
+    mm = lengths(ground, feet_px)
+    moves = _systematic(ground, card, camera, bars_mm, lambda there: lengths(there, feet_px) - mm)
+    n = len(mm)
+    systematic2 = sum((FACTOR * shift) ** 2 for _, shift in moves)
+    place = np.sqrt(2) * U_PLACE_MM
+    doubt = _doubt(row, ground, feet_px)
+    u = np.sqrt(systematic2 + place**2 + doubt * (1 - doubt) * (mm / 2) ** 2)
+    mean = float(mm.mean())
+    u_count = float(np.sqrt((certainty * (1 - certainty)).sum() + (doubt * (1 - doubt)).sum()))
+    parts = [Contribution(name, abs(float(FACTOR * shift.mean()))) for name, shift in moves]
+    parts.append(Contribution("where each stitch is", place / n))
+    parts.append(Contribution("stitches missed or too many", mean * u_count / n))
+    i, j = int(np.argmin(mm)), int(np.argmax(mm))
+    return Spacing(
+        px=to_px(ground, row.marks_mm)[order],
+        along_mm=np.concatenate([[0.0], np.cumsum(mm)]),
+        certainty=certainty,
+        mm=mm,
+        u_mm=u,
+        doubt=doubt,
+        mean=_estimate(mean, parts),
+        smallest=_one(mm, u, moves, doubt, i),
+        largest=_one(mm, u, moves, doubt, j),
+        total_mm=float(mm.sum()),
+        u_count=u_count,
+    )
+
+
+def _estimate(value: float, parts: list[Contribution]) -> Estimate:
+    parts = sorted(parts, key=lambda part: -part.u)
+    return Estimate(value, float(np.sqrt(sum(part.u**2 for part in parts))), tuple(parts))
+
+
+def _one(mm: FloatArray, u: FloatArray, moves: list[tuple[str, FloatArray]], doubt: FloatArray, k: int) -> Estimate:
+    parts = [Contribution(name, abs(float(FACTOR * shift[k]))) for name, shift in moves]
+    parts.append(Contribution("where each stitch is", float(np.sqrt(2) * U_PLACE_MM)))
+    parts.append(Contribution("a stitch overlooked there", float(np.sqrt(doubt[k] * (1 - doubt[k])) * mm[k] / 2)))
+    return _estimate(float(mm[k]), parts)
+
+
+def _order(px: FloatArray) -> npt.NDArray[np.int64]:
+    """Indices from left to right, or from top to bottom where the row is more upright than level."""
+    span = np.abs(px[-1] - px[0])
+    forward = px[-1, 0] > px[0, 0] if span[0] >= span[1] else px[-1, 1] > px[0, 1]
+    index = np.arange(len(px))
+    return index if forward else index[::-1]
+
+
+def _doubt(row: Row, ground: Ground, feet_px: FloatArray) -> FloatArray:
+    """For each spacing, the certainty of the likeliest faint peak between its two stitches."""
+    out = np.zeros(len(feet_px) - 1)
+    if not len(row.doubtful_mm):
+        return out
+    direction = feet_px[-1] - feet_px[0]
+    direction = direction / np.linalg.norm(direction)
+    at = feet_px @ direction
+    base = certainty_of(np.array([DOUBTFUL]))[0]
+    for faint, height in zip(to_px(ground, row.doubtful_mm) @ direction, row.doubtful_heights, strict=True):
+        k = int(np.searchsorted(at, faint)) - 1
+        if 0 <= k < len(out):
+            out[k] = max(out[k], float(certainty_of(np.array([height]))[0]) - base)
+    return np.clip(out, 0, 1)
+
+
+def _systematic(
+    ground: Ground,
+    card: CardSighting,
+    camera: Camera,
+    bars_mm: tuple[float, float] | None,
+    change: Callable[[Ground], FloatArray],
+) -> list[tuple[str, FloatArray]]:
+    """What moving each parameter by its standard uncertainty does to every spacing, (name, (n - 1,)) each."""
+    a, b = ground.tilt_rad
+    u_print = g.U_PRINT_REL if bars_mm is None else g.U_BAR_MM / 50 / np.sqrt(2)
+    wider = replace(camera, f_px=camera.f_px * (1 + camera.u_f_rel))
+    bent = replace(camera, k1=camera.k1 + min(camera.u_k1, g.U_K1))
+    found = [
+        (
+            "how curved the cap is",
+            change(replace(ground, curvature_per_mm=ground.curvature_per_mm + g.U_CURVATURE_PER_MM)),
+        ),
+        ("card's height above the lace", change(replace(ground, lift_mm=ground.lift_mm + g.U_LIFT_MM))),
+        ("card not flat with the seam, along it", change(replace(ground, tilt_rad=(a + g.U_TILT_RAD, b)))),
+        ("card not flat with the seam, across it", change(replace(ground, tilt_rad=(a, b + g.U_TILT_RAD)))),
+        ("focal length", change(g.refitted(ground, card, wider, bars_mm))),
+        ("lens distortion", change(g.refitted(ground, card, bent, bars_mm))),
+        ("the card's printed size", change(replace(ground, scale=ground.scale * (1 + u_print)))),
+    ]
+    rng = np.random.default_rng(0)
+    draws = []
+    for _ in range(POSE_DRAWS):
+        noise = rng.standard_normal(card.corners_px.shape) * np.maximum(card.u_px[:, None], card.residual_px)
+        moved = replace(card, corners_px=card.corners_px + noise)
+        draws.append(change(g.refitted(ground, moved, camera, bars_mm)))
+    found.append(("the card's corners", np.sqrt(np.mean(np.square(draws), axis=0))))
+    return [(name, np.nan_to_num(np.asarray(shift, float))) for name, shift in found]

@@ -1,0 +1,113 @@
+"""What a row of stitches asks of the maker, in her words: where, how far, what to do there.
+
+Stitches are counted from the photo's left (or top), as the numbers on the picture are. One more stitch goes where a
+spacing is proven over the limit, two where one would leave both halves near it; where two stitches crowd, one comes
+out, since two holes so near tear the lace; a row that is too wide throughout gets a second row between, not a hundred
+fixes. Spacings too near a limit to call are named with the one thing that decides it: a steadier, closer photo. A gap
+out of the row's own rhythm but within the limit is told as a remark. Needles hurt: a short caution stands where one
+is used.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from placecheck.answer import Judged, Measured
+from placecheck.errors import Problem
+from placecheck.stitches.sewn import Sewn
+
+MEAN, SMALLEST, LARGEST = "stitch_spacing_mean_mm", "stitch_spacing_smallest_mm", "stitch_spacing_largest_mm"
+CAUTION = "Keep the finger behind the lace out of the needle's way, and count the needles afterwards."
+FULL = 0.9
+"""A new stitch should leave its neighbours this share of the limit apart, at most."""
+MOST_NAMED = 6
+
+
+def ordinal(n: int) -> str:
+    """1st, 2nd, 3rd, 4th, 11th, 22nd ..."""
+    ending = "th" if 10 <= n % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
+    return f"{n}{ending}"
+
+
+def place(sewn: Sewn, k: int) -> str:
+    """Where spacing `k` (from 0) is: `between the 7th and 8th stitch from the left`."""
+    return f"between the {ordinal(k + 1)} and {ordinal(k + 2)} stitch from the {sewn.begin}"
+
+
+def needed_between(mm: float, most_mm: float) -> int:
+    """How many more stitches bring a spacing to FULL of the limit or less, at least one."""
+    return max(1, math.ceil(mm / (FULL * most_mm)) - 1)
+
+
+def remarks(sewn: Sewn) -> tuple[Problem, ...]:
+    """Unevenness that breaks no limit."""
+    found = []
+    wide = [k for k, kind in enumerate(sewn.kinds) if kind == "wide"]
+    if wide:
+        where = "; ".join(f"{place(sewn, k)}, {sewn.spacing_mm[k]:.1f} mm" for k in wide[:MOST_NAMED])
+        found.append(
+            Problem(
+                "stitches-uneven", f"Wider than the rest of the row, but within the limit: {where}. Leave or add one."
+            )
+        )
+    return tuple(found)
+
+
+def stitch_fixes(measured: Measured, judged: Mapping[str, Judged], guard_factor: float) -> tuple[str, ...]:
+    """Where to add a stitch, where to take one out, in the order of the seam; empty when nothing is proven out."""
+    sewn, largest, smallest, mean = _parts(measured, judged)
+    if sewn is None or largest is None or smallest is None or mean is None:
+        return ()
+    if mean.state == "out" and mean.estimate.value > mean.high:
+        return (
+            f"The whole row is sewn too wide, {mean.estimate.value:.1f} mm from stitch to stitch where {mean.high:g} "
+            f"mm is the most: sew a second row, each stitch in the middle of a gap. {CAUTION}",
+        )
+    fixes = []
+    for k, (mm, u95) in enumerate(zip(sewn.spacing_mm, sewn.U95_mm, strict=True)):
+        guard = guard_factor * u95 / 2
+        if mm >= largest.high + guard:
+            more = needed_between(mm, largest.high)
+            what = "one more stitch there" if more == 1 else f"{more} more stitches there"
+            fixes.append(f"{_upper(place(sewn, k))}, {mm:.1f} mm: {what}.")
+        elif mm <= smallest.low - guard:
+            fixes.append(
+                f"{_upper(place(sewn, k))}, {mm:.1f} mm: take one of the two out, so near together they tear the lace."
+            )
+    return (*fixes, CAUTION) if fixes else ()
+
+
+def stitch_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
+    """What is too near a limit to call, and what decides it."""
+    sewn, largest, smallest, mean = _parts(measured, judged)
+    if sewn is None or largest is None or smallest is None or mean is None:
+        return ()
+    found = []
+    if largest.state == "unsure":
+        k = max(range(len(sewn.spacing_mm)), key=lambda i: sewn.spacing_mm[i])
+        found.append(f"the gap {place(sewn, k)} ({sewn.spacing_mm[k]:.1f} ± {sewn.U95_mm[k]:.1f} mm)")
+    if smallest.state == "unsure":
+        k = min(range(len(sewn.spacing_mm)), key=lambda i: sewn.spacing_mm[i])
+        found.append(f"the crowding {place(sewn, k)} ({sewn.spacing_mm[k]:.1f} ± {sewn.U95_mm[k]:.1f} mm)")
+    if mean.state == "unsure":
+        found.append(f"the mean spacing ({mean.estimate.value:.1f} ± {mean.estimate.U95:.1f} mm)")
+    if not found:
+        return ()
+    return (
+        Problem(
+            "stitches-undecided",
+            f"Too near the limit to call: {', '.join(found)}. Lay the card right beside that place, hold the phone "
+            "straight above it, closer, and retake; or lay a ruler there.",
+        ),
+    )
+
+
+def _parts(
+    measured: Measured, judged: Mapping[str, Judged]
+) -> tuple[Sewn | None, Judged | None, Judged | None, Judged | None]:
+    return measured.sewn, judged.get(LARGEST), judged.get(SMALLEST), judged.get(MEAN)
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
