@@ -51,6 +51,7 @@ CLOSURE_MASS = 0.6
 TEMPLE_DEG = 55.0
 TEMPLE_REACH_DEG = 9.0
 RIM_U_MM = 1.0
+AGREE_MM = 1.0
 FACTORS: Mapping[str, float] = {}
 """What the uncertainties are multiplied by, found on scenes with truth."""
 NOT_SEEN: Mapping[str, tuple[str, str]] = {
@@ -113,8 +114,13 @@ def refuse_other(sighting: ClosureSighting) -> None:
         )
 
 
-def find_cap_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: Unrolling) -> Seam | None:
-    """The cap's seam, or the middle of a pair, near where the network sees the cap's middle."""
+def find_cap_seam(
+    sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: Unrolling
+) -> tuple[Seam, float] | None:
+    """The cap's seam, or the middle of a pair, near where the network sees the cap's middle, and the doubt in mm.
+
+    The two see the same thing in different ways; where they disagree by more than AGREE_MM, both are doubted.
+    """
     net = sighting.centre
     if len(net.uv) < 4:
         return None
@@ -123,9 +129,14 @@ def find_cap_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], gri
     middle = np.linalg.lstsq(a * w[:, None], net.uv[:, 0] * w, rcond=None)[0]
     nothing = np.zeros(grid.facing.shape, bool)
     lean = float(np.clip(middle[1], -0.1, 0.1))
-    return find_seam(
+    seam = find_seam(
         picture, grid.facing, nothing, rim_v_mm(sighting.rim), float(middle[0]), lean, 5.0, back_v_mm=200.0
     )
+    if seam is None:
+        return None
+    ends = np.array(seam.v_range_mm)
+    apart = float(np.abs(seam.u_mm + seam.lean * ends - (middle[0] + middle[1] * ends)).max())
+    return seam, apart if apart > AGREE_MM else 0.0
 
 
 def rim_v_mm(rim: Trace) -> float:
@@ -134,11 +145,12 @@ def rim_v_mm(rim: Trace) -> float:
     return float(np.median(rim.uv[near, 1])) if near.any() else 115.0
 
 
-def seam_in_photo(seam: Seam, grid: Unrolling, geometry: Geometry) -> Line | None:
+def seam_in_photo(seam: Seam, doubt_mm: float, grid: Unrolling, geometry: Geometry) -> Line | None:
     """The seam as photo pixels; here it is the seam that counts, not a middle that it may miss."""
     v = np.arange(seam.v_range_mm[0], seam.v_range_mm[1] + 1e-6, 1.5)
     sewn = np.diag([SEWN_MM**2, SEWN_LEAN**2])
     u = np.maximum(replace(seam, covariance=seam.covariance - sewn).u_at(v), 0.2)
+    u = np.hypot(u, doubt_mm)
     line = line_in_photo(
         Trace(np.stack([seam.u_mm + seam.lean * v, v], -1), u, np.ones(len(v))), grid, geometry, across_u=True
     )
@@ -183,11 +195,11 @@ def _centre(
     drawn = by_hand(Observed({}), request, side, side).centre
     if drawn is not None:
         return drawn, False
-    seam = find_cap_seam(sighting, picture, grid)
-    line = seam_in_photo(seam, grid, fit.geometry) if seam is not None else None
-    if seam is None or line is None:
+    found = find_cap_seam(sighting, picture, grid)
+    line = seam_in_photo(*found, grid, fit.geometry) if found is not None else None
+    if found is None or line is None:
         raise RetakeNeeded(*NO_CENTRE)
-    return line, seam.kind.startswith("a pair")
+    return line, found[0].kind.startswith("a pair")
 
 
 def join_line(fit: BlockFit, grid: Unrolling, line: BlockLine | None) -> Joined:

@@ -59,8 +59,8 @@ def find_block_line(
     if len(rows) < LEAST_MM * PX_PER_MM:
         return None
     response = ridges(picture, LINE_MM)[rows].astype(np.float64)
-    v = np.asarray(v[rows], np.float64)
-    v_ref = float(v.mean())
+    along: FloatArray = np.asarray(v[rows], np.float64)
+    v_ref = float(along.mean())
     u = (np.arange(width) + 0.5) / PX_PER_MM - U_HALF_MM
     around = np.abs(u) < 3.0 * NEAR_MM
     scatter = np.sqrt((response[:, around] ** 2).mean(1)) + 0.004
@@ -68,7 +68,7 @@ def find_block_line(
     places = np.arange(-3.0 * NEAR_MM, 3.0 * NEAR_MM + 1e-9, 0.25)
     total = np.empty((len(LEANS), len(places)))
     for i, lean in enumerate(LEANS):
-        at = (places[None, :] + lean * (v - v_ref)[:, None] + U_HALF_MM) * PX_PER_MM - 0.5
+        at = (places[None, :] + lean * (along - v_ref)[:, None] + U_HALF_MM) * PX_PER_MM - 0.5
         total[i] = np.take_along_axis(z, np.clip(np.round(at).astype(int), 0, width - 1), 1).sum(0)
     noise = 1.48 * float(np.median(np.abs(total)))
     strength = np.abs(total) / max(noise, 0.6 * len(rows) ** 0.5)
@@ -80,7 +80,7 @@ def find_block_line(
         return None
     sign = float(np.sign(total[i, j]))
     return _followed(
-        np.asarray(sign * response, np.float64), v, v_ref, float(places[j]), float(LEANS[i]), float(strength[i, j])
+        np.asarray(sign * response, np.float64), along, v_ref, float(places[j]), float(LEANS[i]), float(strength[i, j])
     )
 
 
