@@ -206,7 +206,7 @@ def measures(
     nuisance = nuisance or Nuisance()
     out: dict[str, FloatArray] = {}
     marks = on.marks_uv
-    missing = np.full(2, np.nan)
+    missing = np.full((*on.rim_uv.shape[:-2], 2), np.nan)  # one for every row of a stack
     front, back = marks.get("fold_front", missing), marks.get("fold_back", missing)
     out["fold_offset_front_mm"], out["fold_offset_back_mm"] = front[..., 0], back[..., 0]
     out["offset_mm"] = (front[..., 0] + back[..., 0]) / 2
@@ -237,7 +237,7 @@ def measures(
     if bend is not None:
         for name, *ends in SIDES:
             a, b = (marks.get(end, missing) for end in ends)
-            ok = np.isfinite(a + b).all(-1, keepdims=True)
+            ok = np.asarray(np.isfinite(a + b).all(-1, keepdims=True))
             a, b = (on.chart.to_points(np.where(ok, end, 0.0)[..., None, :])[..., 0, :] for end in (a, b))
             out[name] = np.where(ok[..., 0], np.linalg.norm(b - a, axis=-1) * bend.get(name, 1.0), np.nan)
     out["length_fold_mm"] = _path_mm(on.chart, back, front, 17)

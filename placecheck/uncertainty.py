@@ -115,6 +115,8 @@ def budgets(
     """The budget of every measure in `values` that is finite: contributions in the measure's unit, largest first."""
     geometry = fit.geometry
     names = [name for name, value in values.items() if np.isfinite(value)]
+    if not names:
+        return {}
     front = on.marks_uv.get("fold_front")
     stations = np.zeros(3)
     if front is not None:

@@ -259,3 +259,31 @@ def test_budgets_are_those_of_one_difference_after_the_other():
     assert [got[name].get("fold at the hairline", 0.0) for name in names] == pytest.approx(
         expected, rel=1e-3, abs=CELL_EDGE_MM
     )
+
+
+def without(observed, *names):
+    return replace(observed, marks={n: mark for n, mark in observed.marks.items() if n not in names}, inferred={})
+
+
+@pytest.mark.parametrize(
+    ("change", "left"),
+    [
+        (lambda o: replace(o, rim=None), ("skew_deg", "width_back_mm")),
+        (lambda o: replace(o, hairline=None), ("clearance_centre_mm", "length_left_mm")),
+        (lambda o: without(o, "fold_front", "fold_back"), ("width_back_mm", "length_left_mm")),
+        (lambda o: without(o, "front_left", "back_left", "back_right"), ("offset_mm", "clearance_left_mm")),
+        (lambda o: Observed({}), ()),
+        (lambda o: replace(o, marks={n: replace(m, px=np.zeros(2)) for n, m in o.marks.items()}), ()),
+    ],
+    ids=["no rim", "no hairline", "no fold", "no corners", "nothing", "beside the block"],
+)
+def test_budgets_where_something_was_not_found(change, left):
+    theta = upright_unknowns(3)
+    observed = change(some_observation(theta))
+    fit = BlockFit(theta, np.diag((0.02 * np.minimum(prior_for(CAMERA, 575.0).u, 5.0)) ** 2), FRAME, 0, 0, 0, 0, 0)
+    on = put_on_dome(fit.geometry, observed, chart_step_mm=2.0)
+    values = measure_at(on, 100.0)
+    got = budgets(fit, observed, on, 100.0, values)
+    assert set(got) == {name for name, value in values.items() if np.isfinite(value)}
+    assert all(got[name] for name in left)
+    assert left or not got
