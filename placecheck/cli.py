@@ -25,6 +25,7 @@ COMMANDS: dict[str, str] = {
     "card": "placecheck.commands.card",
     "card-bars": "placecheck.commands.card_bars",
     "camera": "placecheck.commands.camera",
+    "block": "placecheck.commands.block",
     "study": "placecheck.commands.study",
     "order": "placecheck.commands.order",
     "page": "placecheck.commands.page",

@@ -60,6 +60,29 @@ class KnownDome:
             tuple(tuple(float(c) for c in row) for row in covariance),
         )
 
+    def with_scale_u(self, u_rel: float) -> KnownDome:
+        """The same when all lengths share one more relative standard uncertainty, such as the card's print."""
+        slope = np.zeros(len(self.mean))
+        for name in ("dome height", "dome depth", "block height"):
+            if name in self.names:
+                slope[self.names.index(name)] = self.value(name)
+        slope[self.names.index("log round")] = 1.0
+        return self._with(np.array(self.mean), np.array(self.covariance) + u_rel**2 * np.outer(slope, slope))
+
+    def wider(self, factor: float) -> KnownDome:
+        """The same with all standard uncertainties `factor` times as large."""
+        return self._with(np.array(self.mean), factor**2 * np.array(self.covariance))
+
+    def given(self, slope: FloatArray, excess: float, u: float) -> KnownDome:
+        """The same once a quantity with that `slope` (k,) is measured `excess` above what the mean says, within u."""
+        covariance = np.array(self.covariance)
+        gain = covariance @ slope / float(slope @ covariance @ slope + u * u)
+        return self._with(np.array(self.mean) + gain * excess, covariance - np.outer(gain, slope @ covariance))
+
+    def _with(self, mean: FloatArray, covariance: FloatArray) -> KnownDome:
+        rows = tuple(tuple(float(c) for c in row) for row in (covariance + covariance.T) / 2)
+        return replace(self, mean=tuple(float(m) for m in mean), covariance=rows)
+
     def under_cap(self) -> KnownDome:
         """The dome with a cap on it, CAP_MM thicker all round."""
         mean, covariance = np.array(self.mean), np.array(self.covariance)
@@ -72,11 +95,7 @@ class KnownDome:
         slope[self.names.index("log ratio")] = (1 / ratio - 1) / breadth
         slope[self.names.index("dome height")] = 1.0
         covariance = covariance + CAP_U_MM**2 * np.outer(slope, slope)
-        return replace(
-            self,
-            mean=tuple(float(m) for m in mean + CAP_MM * slope),
-            covariance=tuple(tuple(float(c) for c in row) for row in covariance),
-        )
+        return self._with(mean + CAP_MM * slope, covariance)
 
 
 def pull_of(known: KnownDome, values: FloatArray) -> float:

@@ -1,0 +1,267 @@
+"""One dome for many photos of a bare block: outlines, card poses and camera fitted together.
+
+Block and card stay where they are while the phone walks round, so block place, turn, lean,
+height and all shape unknowns are shared, and only camera and card pose belong to each photo
+(block.py's unknowns, block_fit.py's residuals). Silhouettes from several sides fix the scale
+by the card alone: the height over the table, which one photo cannot tell from the size, is
+seen in parallax. Photos of one phone share its focal length and distortion up to the focus.
+Levenberg-Marquardt on the joint normal matrix; its inverse is the covariance. Whether one
+photo contradicts the others is asked by a score test (Rao 1948): how much would the sum of
+squares fall if in that photo the block were free to stand elsewhere, or to be another size?
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import AT, NAMES, Geometry, prior_for, start_place, unpack
+from placecheck.block_fit import CARD_UNKNOWNS, Task
+from placecheck.block_tapes import SHAPE, STANDING
+from placecheck.camera import Camera
+from placecheck.known_dome import KnownDome
+
+FloatArray = npt.NDArray[np.float64]
+
+SHARED: tuple[str, ...] = NAMES[CARD_UNKNOWNS : AT["cap yaw"]]
+"""The block's six for its standing and thirteen for its shape."""
+PLACE = ("block x", "block y", "block yaw")
+SIZE = ("log round", "log ratio", "dome height")
+FOCUS_U_REL, DISTORTION_U = 0.004, 0.004
+"""How much focal length and k1 of one phone differ from photo to photo."""
+ROUND_U = 0.06  # log: blocks are sold from 20 to 25 in
+
+
+@dataclass(frozen=True)
+class BlockView:
+    """One photo's share: camera, the card's corners (N, 2) px at `board_mm` (N, 2), outline (M, 2) px."""
+
+    name: str
+    camera: Camera
+    board_mm: FloatArray
+    corners_px: FloatArray
+    outline_px: FloatArray
+    corner_u_px: float
+    outline_u_px: float
+
+
+@dataclass(frozen=True)
+class Contradiction:
+    """What freeing one photo would give: chi square, and by how much the block would differ there (PLACE or SIZE)."""
+
+    chi2: float
+    change: FloatArray
+    u: FloatArray
+
+
+@dataclass(frozen=True)
+class JointFit:
+    """The shared unknowns (19,) with covariance, and of every photo: geometry, outline rms mm, contradictions."""
+
+    shared: FloatArray
+    covariance: FloatArray
+    geometries: tuple[Geometry, ...]
+    outline_mm: tuple[float, ...]
+    card_px: tuple[float, ...]
+    moved: tuple[Contradiction, ...]
+    other: tuple[Contradiction, ...]
+    cost: float
+
+    def known(self, label: str) -> KnownDome:
+        """The dome, and the height of its widest level over the table, with their joint covariance."""
+        names = (*SHAPE, STANDING)
+        at = [SHARED.index(name) for name in names]
+        c = self.covariance[np.ix_(at, at)]
+        rows = tuple(tuple(float(x) for x in row) for row in (c + c.T) / 2)
+        return KnownDome(label, names, tuple(float(x) for x in self.shared[at]), rows)
+
+
+class _Joint:
+    """All photos' residuals, and the joint prior."""
+
+    def __init__(self, views: Sequence[BlockView], prior_mean: FloatArray, prior_u: FloatArray) -> None:
+        self.views = views
+        self.tasks = []
+        for view in views:
+            prior = prior_for(view.camera, float(np.exp(prior_mean[SHARED.index("log round")])))
+            self.tasks.append(
+                Task(
+                    view.camera,
+                    view.board_mm,
+                    view.corners_px,
+                    view.outline_px,
+                    prior,
+                    None,
+                    view.corner_u_px,
+                    view.outline_u_px,
+                )
+            )
+        self.mean, self.u = prior_mean, prior_u
+        self.own_mean = np.concatenate([task.prior.mean[:CARD_UNKNOWNS] for task in self.tasks])
+        self.own_root = np.linalg.inv(np.linalg.cholesky(self._own_covariance()))
+        self.rest = self.tasks[0].prior.mean[AT["cap yaw"] :]
+
+    def _own_covariance(self) -> FloatArray:
+        """Priors of the photos' own unknowns: one phone's focal length and distortion are nearly the same in all."""
+        k = CARD_UNKNOWNS
+        out = np.diag(np.concatenate([task.prior.u[:k] ** 2 for task in self.tasks]))
+        for i, a in enumerate(self.views):
+            for j, b in enumerate(self.views):
+                same = (
+                    a.camera.source == b.camera.source
+                    and abs(np.hypot(a.camera.width, a.camera.height) - np.hypot(b.camera.width, b.camera.height)) < 2.0
+                )
+                if same:
+                    for name, own in (("log focal", FOCUS_U_REL), ("k1", DISTORTION_U)):
+                        at = AT[name]
+                        shared = self.tasks[i].prior.u[at] * self.tasks[j].prior.u[at]
+                        out[i * k + at, j * k + at] = shared + (own**2 if i == j else 0.0)
+        return out
+
+    def theta(self, i: int, x: FloatArray) -> FloatArray:
+        """Photo i's unknowns of block.py."""
+        n = len(SHARED)
+        own = x[n + i * CARD_UNKNOWNS : n + (i + 1) * CARD_UNKNOWNS]
+        return np.concatenate([own, x[:n], self.rest])
+
+    def start(self, place: FloatArray, yaw_deg: float) -> FloatArray:
+        shared = self.mean.copy()
+        shared[:3] = place[0], place[1], yaw_deg
+        own = []
+        for task in self.tasks:
+            theta = task.prior.mean.copy()
+            own.append(task.aim_card(theta)[:CARD_UNKNOWNS])
+        return np.concatenate([shared, *own])
+
+    def parts(self, x: FloatArray) -> tuple[list, float]:
+        states = [task.state(self.theta(i, x)) for i, task in enumerate(self.tasks)]
+        n = len(SHARED)
+        pull = (x[:n] - self.mean) / self.u
+        own = self.own_root @ (x[n:] - self.own_mean)
+        data = sum(s.cost - float(s.pull @ s.pull) for s in states)
+        return states, float(data + pull @ pull + own @ own)
+
+    def equations(self, states: list, x: FloatArray) -> tuple[FloatArray, FloatArray, list]:
+        """Joint normal matrix and gradient, and each photo's own (n, n), (n,) in the unknowns of block.py."""
+        n, k = len(SHARED), CARD_UNKNOWNS
+        size = n + k * len(self.tasks)
+        normal, gradient = np.zeros((size, size)), np.zeros(size)
+        each = []
+        for i, (task, state) in enumerate(zip(self.tasks, states, strict=True)):
+            a, g = task.data_equations(state)
+            each.append((a, g))
+            at = np.concatenate([np.arange(n + i * k, n + (i + 1) * k), np.arange(n)])
+            normal[np.ix_(at, at)] += a[: k + n, : k + n]
+            gradient[at] += g[: k + n]
+        normal[:n, :n] += np.diag(1.0 / self.u**2)
+        gradient[:n] += (x[:n] - self.mean) / self.u**2
+        normal[n:, n:] += self.own_root.T @ self.own_root
+        gradient[n:] += self.own_root.T @ (self.own_root @ (x[n:] - self.own_mean))
+        return normal, gradient, each
+
+    def solve(self, x: FloatArray, iterations: int) -> tuple[FloatArray, list, float]:
+        states, cost = self.parts(x)
+        lam = 1e-3
+        limit = 4 * np.concatenate([self.u, *(task.prior.u[:CARD_UNKNOWNS] for task in self.tasks)])
+        limit[:2], limit[2] = 80.0, 25.0
+        for _ in range(iterations):
+            normal, gradient, _ = self.equations(states, x)
+            scale = np.sqrt(np.diag(normal))
+            gained = 0.0
+            for _ in range(7):
+                move = (
+                    -np.linalg.solve(normal / np.outer(scale, scale) + lam * np.eye(len(x)), gradient / scale) / scale
+                )
+                trial = x + np.clip(move, -limit, limit)
+                states_there, cost_there = self.parts(trial)
+                if cost_there < cost:
+                    gained, x, states, cost = cost - cost_there, trial, states_there, cost_there
+                    lam = max(lam / 8, 1e-7)
+                    break
+                lam *= 8
+            if gained < 1e-4 * max(cost, 1.0):
+                break
+        return x, states, cost
+
+
+def _score(
+    normal: FloatArray, inverse: FloatArray, each: tuple[FloatArray, FloatArray], i: int, names: tuple
+) -> Contradiction:
+    """Rao's score for letting `names` differ in photo i: the least squares step of one more set of unknowns."""
+    n, k = len(SHARED), CARD_UNKNOWNS
+    a, g = each
+    own = [AT[name] for name in names]
+    at = np.concatenate([np.arange(n + i * k, n + (i + 1) * k), np.arange(n)])
+    cross = np.zeros((len(normal), len(own)))
+    cross[at] = a[: k + n, own]
+    schur = a[np.ix_(own, own)] - cross.T @ inverse @ cross
+    covariance = np.linalg.inv(schur)
+    change = -covariance @ g[own]
+    return Contradiction(float(g[own] @ covariance @ g[own]), change, np.sqrt(np.diag(covariance)))
+
+
+def fit_views(
+    views: Sequence[BlockView],
+    yaw_deg: float,
+    place_mm: FloatArray,
+    circumference: tuple[float, float] | None = None,
+    start: JointFit | None = None,
+    iterations: int = 20,
+) -> JointFit:
+    """One dome for all `views`; the block's turn and place (2,) on the table to start from.
+
+    `circumference` is a taped one and its standard uncertainty in mm, where it is to count.
+    """
+    typical = prior_for(views[0].camera, 575.0)
+    at = slice(CARD_UNKNOWNS, CARD_UNKNOWNS + len(SHARED))
+    mean, u = typical.mean[at].copy(), typical.u[at].copy()
+    size = SHARED.index("log round")
+    u[size] = ROUND_U
+    if circumference is not None:
+        mean[size], u[size] = np.log(circumference[0]), circumference[1] / circumference[0]
+    joint = _Joint(views, mean, u)
+    if start is None:
+        tries = []
+        for turn in (-25.0, 25.0):
+            x = joint.start(place_mm, yaw_deg + turn)
+            tries.append(joint.solve(x, 5))
+        x = min(tries, key=lambda t: t[2])[0]
+    else:
+        x = joint.start(start.shared[:2], float(start.shared[2]))
+        x[: len(SHARED)] = start.shared
+    x, states, cost = joint.solve(x, iterations)
+    normal, _, each = joint.equations(states, x)
+    scale = np.sqrt(np.diag(normal))
+    inverse = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+    n = len(SHARED)
+    outline, card = [], []
+    for task, state in zip(joint.tasks, states, strict=True):
+        sure = state.sd <= 2.0 * float(state.sd.min())
+        outline.append(float(np.sqrt(np.mean(state.height[sure] ** 2))))
+        card.append(float(np.sqrt(np.mean(state.card**2) * 2)) * task.corner_u_px)
+    return JointFit(
+        x[:n],
+        inverse[:n, :n],
+        tuple(unpack(joint.theta(i, x), task.frame) for i, task in enumerate(joint.tasks)),
+        tuple(outline),
+        tuple(card),
+        tuple(_score(normal, inverse, each[i], i, PLACE) for i in range(len(views))),
+        tuple(_score(normal, inverse, each[i], i, SIZE) for i in range(len(views))),
+        cost,
+    )
+
+
+def rough_place(views: Sequence[BlockView]) -> FloatArray:
+    """Where on the table (2,) the block stands, from the outlines' middles; the steeper a view the surer."""
+    places = [start_place(v.camera, v.board_mm, v.corners_px, list(v.outline_px.mean(0))) for v in views]
+    return np.asarray(np.median(places, axis=0))
+
+
+def yaw_from_card(place_mm: FloatArray, card_at: str) -> float:
+    """The block's yaw (deg) on the table, when the card lies at its `card_at`: left, right (wearer's), face or nape."""
+    card = np.array([70.0, -50.0]) - place_mm
+    direction = float(np.degrees(np.arctan2(card[1], card[0])))
+    return direction - {"right": 0.0, "face": 90.0, "left": 180.0, "nape": 270.0}[card_at]

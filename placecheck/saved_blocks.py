@@ -1,0 +1,216 @@
+"""Saved blocks: what taping or photographing a bare block found, kept by name under the user's folder.
+
+A block's file holds the unknowns of its dome with their whole covariance, how it was
+measured and when: the tapes, or the photos with the residual of each. `same_stand` says that
+the block always stands on the same stand, so that the height of its widest level over the
+table counts too. Each block is one JSON file, written whole or not at all, never over
+another unasked; one that is forgotten is set aside, not erased. A damaged file is named in
+one sentence and never guessed at.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.errors import Problem, UsageProblem
+from placecheck.known_dome import KnownDome
+from placecheck.saved_files import read_json, write_json
+
+FloatArray = npt.NDArray[np.float64]
+NAME = re.compile(r"[^\W_][\w -]{0,47}")
+MISTAPED = 3.0
+"""A tape further from the saved block than so many standard uncertainties is another block's, or a slip."""
+
+
+@dataclass(frozen=True)
+class SavedBlock:
+    """A measured block. `tapes` in mm by name, `photos` with the rms of each outline in mm, as far as there are any."""
+
+    name: str
+    way: Literal["tapes", "photos"]
+    dome: KnownDome
+    same_stand: bool
+    date: str
+    tapes: tuple[tuple[str, float], ...] = ()
+    photos: tuple[tuple[str, float], ...] = ()
+
+    def for_check(self) -> KnownDome:
+        """The dome as a check sees it: with a cap on, and with its height over the table where that is fixed."""
+        from placecheck.block_tapes import STANDING
+
+        known = self.dome if self.same_stand or STANDING not in self.dome.names else self.dome.without(STANDING)
+        return known.under_cap()
+
+    def circumference(self) -> tuple[float, float]:
+        """Length round the widest level and its standard uncertainty, mm."""
+        return circumference_of(self.dome)[:2]
+
+
+def circumference_of(dome: KnownDome) -> tuple[float, float, FloatArray]:
+    """Length round a known dome's widest level, its standard uncertainty, and its slope by the dome's unknowns."""
+    from placecheck.block_tapes import SHAPE, dome_of
+
+    at = [dome.names.index(name) for name in SHAPE]
+    mean, covariance = np.array(dome.mean), np.array(dome.covariance)
+    around = dome_of(mean[at]).circumference_mm()
+    slope = np.zeros(len(mean))
+    for i in at:
+        step = 0.05 * float(np.sqrt(covariance[i, i]))
+        moved = mean.copy()
+        moved[i] += step
+        slope[i] = (dome_of(moved[at]).circumference_mm() - around) / step
+    return around, float(np.sqrt(slope @ covariance @ slope)), slope
+
+
+def blocks_folder(home: Path) -> Path:
+    """Where blocks lie in the user's folder."""
+    return home / "blocks"
+
+
+def check_name(name: str) -> str:
+    """The name without blanks around it. Raises UsageProblem for one that cannot be a file's."""
+    name = name.strip()
+    if not NAME.fullmatch(name):
+        raise UsageProblem(
+            "block-name", f"“{name}” cannot be a name: use letters, digits, blanks, - and _, at most 48."
+        )
+    return name
+
+
+def block_path(folder: Path, name: str) -> Path:
+    """The block's file, whatever its capitals."""
+    name = check_name(name)
+    for path in _files(folder):
+        if path.stem.casefold() == name.casefold():
+            return path
+    return folder / f"{name}.json"
+
+
+def _files(folder: Path) -> list[Path]:
+    return sorted(p for p in folder.glob("*.json") if not p.name.startswith("."))
+
+
+def as_json(block: SavedBlock) -> dict[str, Any]:
+    """The block as its file holds it."""
+    return {
+        "schema": 1,
+        "name": block.name,
+        "date": block.date,
+        "way": block.way,
+        "same_stand": block.same_stand,
+        "tapes_mm": dict(block.tapes),
+        "photos": [{"name": n, "outline_mm": rms} for n, rms in block.photos],
+        "unknowns": list(block.dome.names),
+        "values": list(block.dome.mean),
+        "covariance": [list(row) for row in block.dome.covariance],
+    }
+
+
+def from_json(data: Mapping[str, Any], path: Path) -> SavedBlock:
+    """A block from its file's contents. Raises UsageProblem naming `path`."""
+    from placecheck.block_tapes import SHAPE, STANDING
+
+    try:
+        if data["schema"] != 1 or data["way"] not in ("tapes", "photos"):
+            raise ValueError("unknown schema")
+        names = tuple(str(n) for n in data["unknowns"])
+        if names not in (SHAPE, (*SHAPE, STANDING)):
+            raise ValueError("other unknowns")
+        rows = tuple(tuple(float(c) for c in row) for row in data["covariance"])
+        dome = KnownDome(str(data["name"]), names, tuple(float(v) for v in data["values"]), rows)
+        return SavedBlock(
+            str(data["name"]),
+            data["way"],
+            dome,
+            bool(data["same_stand"]),
+            str(data["date"]),
+            tuple((str(k), float(v)) for k, v in data["tapes_mm"].items()),
+            tuple((str(p["name"]), float(p["outline_mm"])) for p in data["photos"]),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise UsageProblem(
+            "block-damaged", f"The saved block {path} is damaged: move it away and measure the block again."
+        ) from None
+
+
+def refuse_taken(folder: Path, name: str, replace: bool) -> None:
+    """Raises UsageProblem where a block of that name is kept already and may not be replaced."""
+    path = block_path(folder, name)
+    if path.exists() and not replace:
+        raise UsageProblem(
+            "block-exists",
+            f"There is a block “{path.stem}” already: choose another name, or add --replace to overwrite it.",
+        )
+
+
+def save_block(block: SavedBlock, folder: Path, replace: bool = False) -> Path:
+    """Write the block's file. Raises UsageProblem where one of that name is there and `replace` is False."""
+    refuse_taken(folder, block.name, replace)
+    path = block_path(folder, block.name)
+    try:
+        write_json(path, as_json(block), replace)
+    except FileExistsError:
+        refuse_taken(folder, block.name, False)
+        raise
+    return path
+
+
+def load_block(folder: Path, name: str) -> SavedBlock:
+    """The block of that name. Raises UsageProblem where there is none or its file is damaged."""
+    path = block_path(folder, name)
+    if not path.exists():
+        there = ", ".join(p.stem for p in _files(folder))
+        raise UsageProblem(
+            "block-unknown",
+            f"There is no saved block “{name}”: "
+            + (f"there is {there}." if there else "measure one with `placecheck block measure`."),
+        )
+    return from_json(read_json(path, "saved block"), path)
+
+
+def load_all(folder: Path) -> tuple[list[SavedBlock], tuple[Problem, ...]]:
+    """All blocks that can be read, and a problem for each that cannot."""
+    blocks, problems = [], []
+    for path in _files(folder):
+        try:
+            blocks.append(from_json(read_json(path, "saved block"), path))
+        except UsageProblem as error:
+            problems.append(error.problem)
+    return blocks, tuple(problems)
+
+
+def forget_block(folder: Path, name: str) -> Path:
+    """Take a block away; its file is kept beside the others under a name that is no longer read."""
+    path = block_path(folder, name)
+    if not path.exists():
+        load_block(folder, name)
+    aside, number = path.with_suffix(".forgotten"), 1
+    while aside.exists():
+        number += 1
+        aside = path.with_suffix(f".forgotten{number}")
+    try:
+        path.rename(aside)
+    except OSError as error:
+        raise UsageProblem("cannot-remove", f"{path} cannot be moved away: {error.strerror}.") from None
+    return aside
+
+
+def refuse_other_tape(block: SavedBlock, taped_mm: float) -> None:
+    """Raises UsageProblem when a circumference taped now is not that of the saved block."""
+    from placecheck.block import TAPE_U_MM
+    from placecheck.units import mm_and_inches
+
+    around, u = block.circumference()
+    if abs(taped_mm - around) > MISTAPED * float(np.hypot(u, TAPE_U_MM)):
+        raise UsageProblem(
+            "block-tape-other",
+            f"The saved block “{block.name}” is {mm_and_inches(around)} round, not {mm_and_inches(taped_mm)}: name the "
+            "block that is on the bench, or leave one of the two out.",
+        )
