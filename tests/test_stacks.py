@@ -165,7 +165,7 @@ def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
     assert got_slope / size == pytest.approx(slope / size, abs=1e-4)
 
 
-CELL_EDGE_MM = 0.01  # a point over the edge of two cells of the 8 mm chart may be read from either
+REACH_EDGE_MM = 0.03  # a point just at the end of a local fit's reach may fall to either side of it
 MARKS_UV = {
     "fold_front": (1.0, 60.0),
     "fold_back": (-1.0, -45.0),
@@ -212,7 +212,7 @@ def test_measures_on_a_stack_are_those_of_each_geometry(seed):
         one = measure_at(put_on_dome(unpack(thetas[k], FRAME), observed, own, 8.0), 100.0, own, bend)
         for name, value in one.items():
             at_k = np.broadcast_to(many[name], 4)[k]
-            assert at_k == pytest.approx(value, abs=CELL_EDGE_MM, nan_ok=True), name
+            assert at_k == pytest.approx(value, abs=REACH_EDGE_MM, nan_ok=True), name
     assert np.isfinite(many["clearance_centre_mm"]).all()
     assert np.isfinite(many["skew_deg"]).all()
 
@@ -243,10 +243,10 @@ def test_budgets_are_those_of_one_difference_after_the_other():
     for k in range(len(theta)):
         of_fit += ((at(theta + 0.3 * np.sqrt(share[k]) * directions[:, k] * u) - at()) / 0.3) ** 2
     together = np.sqrt([sum(got[name].get(group, 0.0) ** 2 for group in GROUPS) for name in names])
-    assert together == pytest.approx(np.sqrt(of_fit), rel=2e-3, abs=CELL_EDGE_MM)
+    assert together == pytest.approx(np.sqrt(of_fit), rel=2e-3, abs=REACH_EDGE_MM)
     lifted = (at(nuisance=Nuisance(lift_mm=0.5)) - at()) / 0.5 * 0.4
     thickness = [got[name].get("cap thickness over the block", 0.0) for name in names]
-    assert thickness == pytest.approx(np.abs(lifted), abs=CELL_EDGE_MM)
+    assert thickness == pytest.approx(np.abs(lifted), abs=REACH_EDGE_MM)
     # a landmark: its covariance in the chart through differences of the measures
     cov = mark_covariance_mm2(
         fit.geometry, on, observed.marks["fold_front"].px, observed.marks["fold_front"].covariance_px2
@@ -257,7 +257,7 @@ def test_budgets_are_those_of_one_difference_after_the_other():
         jac.append((at(nuisance=moved) - at()) / 0.5)
     expected = np.sqrt(np.einsum("in,ij,jn->n", jac, cov, jac))
     assert [got[name].get("fold at the hairline", 0.0) for name in names] == pytest.approx(
-        expected, rel=1e-3, abs=CELL_EDGE_MM
+        expected, rel=1e-3, abs=REACH_EDGE_MM
     )
 
 
