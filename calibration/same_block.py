@@ -199,20 +199,18 @@ def report(rows: list[dict[str, Any]]) -> None:
         n = spec.name
         found = [r for r in rows if n in r["together"]]
         e, u95 = np.array([r["together"][n] for r in found]).T
-        steep, lean, mean, best = [], [], [], []
+        ratios = []
         for r in found:
-            u = [a[n][1] if n in a else np.inf for a in r["alone"]]
-            order = np.argsort(r["lean"])
-            ratio = r["together"][n][1] / np.array(u)
-            steep.append(ratio[order[0]])
-            lean.append(ratio[order[-1]])
-            mean.append(r["together"][n][1] / np.mean(u))
-            best.append(r["together"][n][1] / np.min(u))
+            if all(n in a for a in r["alone"]):
+                u = np.array([a[n][1] for a in r["alone"]])
+                order = np.argsort(r["lean"])
+                ratios.append(r["together"][n][1] / np.array([u[order[0]], u[order[-1]], u.mean(), u.min()]))
+        steep, lean, mean, best = np.median(ratios, axis=0) if ratios else [np.nan] * 4
         alone = np.array([a[n] for r in rows for a in r["alone"] if n in a])
         print(
             f"  {n:28s} U95 alone {np.median(alone[:, 1]):5.2f} together {np.median(u95):5.2f}"
-            f"  ratio to steeper {np.median(steep):.2f} leaning {np.median(lean):.2f} mean {np.median(mean):.2f}"
-            f" better {np.median(best):.2f}  error median {np.median(np.abs(e)):.2f} 95 % "
+            f"  ratio to steeper {steep:.2f} leaning {lean:.2f} mean {mean:.2f}"
+            f" better {best:.2f}  error median {np.median(np.abs(e)):.2f} 95 % "
             f"{np.percentile(np.abs(e), 95):.2f} bias {e.mean():+.2f}  covered {100 * np.mean(np.abs(e) <= u95):.0f} %"
             f" (alone {100 * np.mean(np.abs(alone[:, 0]) <= alone[:, 1]):.0f} %)"
         )

@@ -168,9 +168,10 @@ def check_rows(rows, coverage):
             if name not in row["together"]:
                 continue
             error, u95 = row["together"][name]
-            alone = [a[name][1] if name in a else np.inf for a in row["alone"]]
-            steeper.append(u95 / alone[int(np.argmin(row["lean"]))])
-            mean.append(u95 / np.mean(alone))
+            if all(name in a for a in row["alone"]):
+                alone = [a[name][1] for a in row["alone"]]
+                steeper.append(u95 / alone[int(np.argmin(row["lean"]))])
+                mean.append(u95 / np.mean(alone))
             inside.append(abs(error) <= u95)
     assert np.median(steeper) <= 0.5
     assert np.median(mean) <= 0.6
