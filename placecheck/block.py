@@ -73,12 +73,14 @@ GROUPS: dict[str, tuple[str, ...]] = {
 class Prior:
     """Mean and standard uncertainty (len(NAMES),) of every unknown before the outline is looked at.
 
-    `root` (n, n) has root.T @ root = the inverse covariance; without it the unknowns are independent.
+    `root` (n, n) has root.T @ root = the inverse covariance; without it the unknowns are independent. `known` is the
+    block measured beforehand that it rests on.
     """
 
     mean: FloatArray
     u: FloatArray
     root: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    known: KnownDome | None = None
 
     def __post_init__(self) -> None:
         if not self.root.size:
@@ -280,7 +282,7 @@ def prior_for(camera: Camera, circumference_mm: float, known: KnownDome | None =
     mean[at], u[at] = known.mean, np.sqrt(np.diag(covariance))
     root = np.diag(1.0 / u)
     root[np.ix_(at, at)] = np.linalg.inv(np.linalg.cholesky(covariance / np.outer(u[at], u[at]))) / u[at]
-    return Prior(mean, u, root)
+    return Prior(mean, u, root, known)
 
 
 def start_place(

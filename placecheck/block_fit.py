@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from placecheck.block import AT, NAMES, Frame, Geometry, Prior, closest_on_rays, prior_for, unpack, unpack_many
 from placecheck.camera import Camera, pose_from_homography, project, rotations
+from placecheck.known_dome import KnownDome, pull_of
 from placecheck.surface import geodesic_mm, level
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,6 +36,7 @@ class BlockFit:
     """The fitted unknowns, their covariance (n, n), and how well they explain what was seen.
 
     `outline_residual_mm` is the rms distance of outline rays from the dome; `card_residual_px` the rms of the card.
+    `card_print_move` is what one standard uncertainty of the card's print moves the unknowns by.
     """
 
     theta: FloatArray
@@ -45,6 +47,15 @@ class BlockFit:
     card_residual_px: float
     cost: float
     tape_pull: float
+    known: KnownDome | None = None
+    card_print_move: FloatArray = field(default_factory=lambda: np.zeros(len(NAMES)))
+
+    @property
+    def known_pull(self) -> float:
+        """Chi square of the fitted shape under the block measured beforehand; 0 where there is none."""
+        if self.known is None:
+            return 0.0
+        return pull_of(self.known, self.theta[[AT[name] for name in self.known.names]])
 
     @property
     def geometry(self) -> Geometry:
@@ -221,6 +232,18 @@ class Task:
         out: FloatArray = np.minimum(1.0, 2.0 / self.crowd / np.maximum(x, 1e-9))
         return out
 
+    def card_scale_gradient(self, state: _State) -> FloatArray:
+        """How the gradient (n,) changes when the card is larger than believed, per relative change of its size."""
+        k, by = CARD_UNKNOWNS, 1e-3
+        moved = state.theta + np.diag(self.step)[:k]
+        j_card = ((self.card_parts(moved) - state.card) / self.step[:k, None]).T
+        board, self.board = self.board, self.board * (1.0 + by)
+        change = (self.card_part(state.theta) - state.card) / by
+        self.board = board
+        out = np.zeros(len(NAMES))
+        out[:k] = j_card.T @ change
+        return out
+
     def data_equations(self, state: _State) -> tuple[FloatArray, FloatArray]:
         """Normal matrix (n, n) and gradient (n,) of what was seen, without the prior."""
         w = np.sqrt(self.weights(state)) / state.sd
@@ -267,6 +290,7 @@ def fit_block(
     clues: Clues | None = None,
     start: FloatArray | None = None,
     iterations: int = 14,
+    card_print_u: float = 0.0,
 ) -> BlockFit:
     """Fit all unknowns to card corners (N, 2) px at `board_mm` (N, 2), outline pixels (M, 2) and tape.
 
@@ -314,4 +338,6 @@ def fit_block(
         float(np.sqrt(np.mean(state.card**2) * 2)) * corner_u_px,
         state.cost,
         float((state.theta - prior.mean)[AT["log round"]] / prior.u[AT["log round"]]),
+        prior.known,
+        -covariance @ task.card_scale_gradient(state) * card_print_u,
     )

@@ -43,6 +43,7 @@ CARD_TRUE_U = 0.003
 """What a print at 100 % errs by; a contradiction is told by this."""
 ODD_CHI2, MOVED_MM, MOVED_DEG, OTHER_REL = 25.0, 3.0, 1.5, 0.02
 WORST_OUTLINE_MM = 2.5
+FAR_MM = 40.0
 
 
 @dataclass(frozen=True)
@@ -148,6 +149,8 @@ def reason_against(fit: JointFit, i: int) -> tuple[float, str] | None:
     is_moved = moved.chi2 > ODD_CHI2 and (far > MOVED_MM or turned > MOVED_DEG)
     is_other = other.chi2 > ODD_CHI2 and float(sizes.max()) > OTHER_REL
     if is_moved and (moved.chi2 >= other.chi2 or not is_other):
+        if far > FAR_MM:
+            return moved.chi2, "this is another block, or block and card were moved far apart between the shots"
         where = f"{far:.0f} mm away" if far > MOVED_MM else f"turned by {turned:.0f} degrees"
         return moved.chi2, (
             f"block or card was moved: here the block stands {where} from where it stands in the other photos; leave "

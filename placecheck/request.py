@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
+from placecheck.known_dome import KnownDome
 from placecheck.marks import Marks
 from placecheck.tolerances import Tolerances
 from placecheck.units import ClosureSize
@@ -33,6 +34,7 @@ class CheckRequest:
     `card_bars_mm`: measured lengths of the card's 100 mm bars, across and down; None when they were not measured.
     `front`: the side of the upright photo the face is on, None when the photo is to tell. `camera_name`: a saved
     profile, None to choose by the photo. `since`: the record of the pinned photo that a stitched one is compared with.
+    `block`: a block measured beforehand, with a cap on, which takes the place of the taped circumference.
     """
 
     closure: ClosureSize
@@ -44,3 +46,4 @@ class CheckRequest:
     card_bars_mm: tuple[float, float] | None = None
     front: PhotoSide | None = None
     since: int | None = None
+    block: KnownDome | None = None

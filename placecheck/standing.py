@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, Frame, outline_px, start_place, unpack, yaw_on_table
+from placecheck.block import AT, Frame, Prior, outline_px, prior_for, start_place, unpack, yaw_on_table
 from placecheck.block_fit import BlockFit, Clues, fit_block
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
@@ -28,6 +28,7 @@ from placecheck.find.edge import find_edge
 from placecheck.find.outline import BlockSighting
 from placecheck.find.place import stand_candidates
 from placecheck.find.unroll import Unrolling
+from placecheck.known_dome import KnownDome, pull_of
 from placecheck.measure import dense_line
 from placecheck.request import CheckRequest
 
@@ -36,6 +37,13 @@ FloatArray = npt.NDArray[np.float64]
 WORST_COST = 110.0
 """Sum of squares beyond which tape, card, outline and closure contradict each other. Sound photos with truth stayed
 below 90; a tape 14 % short of the truth gave 117. Smaller contradictions are absorbed by the block's unknown height."""
+CARD_PRINT_U, CARD_MEASURED_U = 0.01, 0.002
+"""Relative standard uncertainty of the card's print: not measured, and by its measured bars."""
+OTHER_BLOCK_PULL = 16.0
+"""Chi square of the shape beyond which another block stands there than the saved one: on generated outlines the right
+
+block stayed below 3, whatever the view."""
+STANDING = "block height"
 FACES: Mapping[str, tuple[float, float]] = {
     "top": (0.0, -1.0),
     "bottom": (0.0, 1.0),
@@ -74,6 +82,12 @@ def board_mm(card: CardSighting, request: CheckRequest) -> FloatArray:
     return out
 
 
+def stage_prior(stage: Stage) -> Prior:
+    """What is known of the block: the saved one that was named, or any block of the taped circumference."""
+    request = stage.request
+    return prior_for(stage.camera, request.block_circumference_mm, request.block)
+
+
 def fit_stage(
     stage: Stage,
     outline_px: FloatArray,
@@ -92,9 +106,11 @@ def fit_stage(
         stage.request.block_circumference_mm,
         corner_u_px=max(0.15, float(np.median(stage.card.u_px))),
         outline_u_px=outline_u_px,
+        prior=stage_prior(stage),
         clues=clues,
         start=start,
         iterations=iterations,
+        card_print_u=CARD_PRINT_U if stage.request.card_bars_mm is None else CARD_MEASURED_U,
     )
 
 
@@ -154,6 +170,7 @@ def stand_block(stage: Stage) -> Traced:
         place,
         stage.request.block_circumference_mm,
         outline_u_px=block.u_px,
+        prior=stage_prior(stage),
         iterations=0,
     )
     found = stand_candidates(stage.image, first.frame, first.theta, yaw, block.votes, block.vote_grid)
@@ -205,6 +222,8 @@ def check_block(fit: BlockFit, block: BlockSighting) -> None:
             "What was found is not shaped like a block: take the photo again with the whole block in view and nothing "
             "covering its outline.",
         )
+    if fit.known is not None and (fit.known_pull > OTHER_BLOCK_PULL or fit.cost > WORST_COST):
+        raise RetakeNeeded("block-other", _other_block(fit, fit.known))
     height = fit.geometry.dome.height_mm
     centre = fit.theta[AT["block height"]]
     if abs(fit.tape_pull) > 3.0 or fit.cost > WORST_COST or not 105.0 <= centre <= 235.0 or not 75.0 <= height <= 135.0:
@@ -213,3 +232,21 @@ def check_block(fit: BlockFit, block: BlockSighting) -> None:
             f"The block in the photo does not fit the taped circumference and the card ({size * mm_per_px:.0f} mm long "
             "by the photo): check the tape, and that the card was printed at 100 %.",
         )
+
+
+def _other_block(fit: BlockFit, known: KnownDome) -> str:
+    """What the photo has against the saved block, in one sentence."""
+    if STANDING in known.names:
+        fitted, kept = fit.theta[AT[STANDING]], known.value(STANDING)
+        without = known.without(STANDING)
+        shape = pull_of(without, fit.theta[[AT[n] for n in without.names]])
+        if abs(fitted - kept) > 2.0 * known.u(STANDING) and shape < 0.5 * fit.known_pull:
+            return (
+                f"By the card the saved block “{known.label}” seems to stand {abs(fitted - kept):.0f} mm "
+                f"{'higher' if fitted > kept else 'lower'} than it was saved: if it is on the same stand, the card was "
+                "not printed at 100 %, so measure its two bars; else name the right block."
+            )
+    return (
+        f"The block in the photo is not the saved block “{known.label}”: name the block that is on the bench, or give "
+        "--block-circumference; if it is that block, measure the card's two bars and the block again."
+    )

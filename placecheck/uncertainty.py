@@ -166,6 +166,7 @@ def budgets(
     lines += _found_parts(
         geometry, observed, on, stations, stack, lambda *moved: np.nan_to_num(values_of(*moved) - base)
     )
+    lines.append(("card print", (jac @ fit.card_print_move) ** 2))
     lines.append(("cap thickness over the block", (there[:, n + 1] / 0.5 * LIFT_U_MM) ** 2))
     lines.append(("lace not lying flat", (there[:, n + 2] / 0.5 * LACE_LIFT_U_MM) ** 2))
     out: dict[str, tuple[Contribution, ...]] = {}

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
+    from placecheck.known_dome import KnownDome
     from placecheck.one_photo import Checked
     from placecheck.request import CheckRequest, Stage
 
@@ -50,6 +51,9 @@ def check(
     block_circumference: Annotated[
         str | None,
         typer.Option(metavar="LENGTH", help="Tape round the block's widest level, with unit: 22.75in, 57.8cm."),
+    ] = None,
+    block: Annotated[
+        str | None, typer.Option(metavar="NAME", help="A saved block, in place of its circumference.")
     ] = None,
     stage: Annotated[
         Literal["cap", "pinned", "stitched", "stitches"],
@@ -99,7 +103,7 @@ def check(
         from placecheck.commands.same_block import check_same_block, refuse_options
 
         refuse_options(stage, marks, explain)
-        request = _request(closure, block_circumference, None, tolerances, card_bars, camera, front)
+        request = _request(closure, block_circumference, None, tolerances, card_bars, camera, front, block=block)
         kept = None if no_save else _names(order, client, maker)
         raise typer.Exit(check_same_block(photos, request, kept, as_json, overlay, budget))
     if marks is not None and len(photos) > 1:
@@ -108,7 +112,7 @@ def check(
         raise UsageProblem(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
-    request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front, stage)
+    request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front, stage, block)
     if stage == "stitched":
         request = replace(request, since=_pinned_record(order))
     tasks: list[Task] = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
@@ -136,6 +140,7 @@ def _request(
     camera: str | None,
     front: Literal["top", "bottom", "left", "right"] | None,
     stage: Stage = "pinned",
+    block: str | None = None,
 ) -> CheckRequest:
     """The request from options and settings. Raises UsageProblem."""
     from placecheck.cards import saved_bars_mm
@@ -150,8 +155,9 @@ def _request(
     closure = closure or settings.check.get("closure")
     if closure is None and stage in NEEDS_CLOSURE:
         raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
+    known, around_mm = _saved_block(block, block_circumference)
     around = block_circumference or settings.check.get("block_circumference")
-    if around is None and stage in NEEDS_BLOCK:
+    if known is None and around is None and stage in NEEDS_BLOCK:
         raise UsageProblem(
             "circumference-not-given",
             "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
@@ -163,7 +169,8 @@ def _request(
         bars_mm = parse_card_bars_mm(bars) if bars else saved_bars_mm(home())
     return CheckRequest(
         closure=parse_closure(closure) if closure else NO_CLOSURE,
-        block_circumference_mm=parse_circumference_mm(around) if around else 0.0,
+        block_circumference_mm=around_mm or (parse_circumference_mm(around) if around else 0.0),
+        block=known,
         stage=stage,
         tolerances=load_tolerances(tolerances) if tolerances else settings.tolerances,
         marks=load_marks(marks) if marks else None,
@@ -171,6 +178,23 @@ def _request(
         card_bars_mm=bars_mm,
         front=front,
     )
+
+
+def _saved_block(name: str | None, taped: str | None) -> tuple[KnownDome | None, float]:
+    """The saved block of that name as a check sees it, and its circumference in mm; None and 0 where none is named.
+
+    Raises UsageProblem where there is none, or the circumference taped now is another block's.
+    """
+    if name is None:
+        return None, 0.0
+    from placecheck.saved_blocks import blocks_folder, load_block, refuse_other_tape
+    from placecheck.settings import home
+    from placecheck.units import parse_circumference_mm
+
+    saved = load_block(blocks_folder(home()), name)
+    if taped is not None:
+        refuse_other_tape(saved, parse_circumference_mm(taped))
+    return saved.for_check(), saved.circumference()[0]
 
 
 def _outputs(photo: Path, count: int, overlay: Path | None, explain: Path | None) -> tuple[Path | None, Path | None]:
