@@ -138,7 +138,9 @@ def test_block_and_rim_are_where_the_truth_has_them():
 
 
 def test_saved_scene_has_the_truth_of_the_fast_one(tmp_path):
-    scene = sample_scene(12, size=(320, 240), distance_mm=500, style="bun", closure_inch=(4, 4), shot={"orientation": 6})
+    scene = sample_scene(
+        12, size=(320, 240), distance_mm=500, style="bun", closure_inch=(4, 4), shot={"orientation": 6}
+    )
     path = save(scene, tmp_path, "small", samples=(2, 4))
     facts = json.loads((tmp_path / "small.json").read_text())
     assert facts == json.loads(json.dumps(truth(scene, "small")))
