@@ -20,6 +20,11 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from placecheck.photo import Photo
+    from placecheck.request import CheckRequest
 
 
 def milliseconds(call: Callable[[], object]) -> float:
@@ -61,6 +66,20 @@ def start(*arguments: str) -> Callable[[], object]:
     return lambda: subprocess.run([sys.executable, *arguments], check=True, stdout=subprocess.DEVNULL)
 
 
+def _remeasuring(photo: Photo, request: CheckRequest) -> Callable[[], object] | None:
+    """Measures again with the first landmark moved by 5 px, as the page does while it is dragged; None if none is."""
+    from placecheck.check import remeasure, sight
+    from placecheck.errors import PlacecheckError
+    from placecheck.marks import Marks
+
+    try:
+        seen = sight(photo, request)
+    except PlacecheckError:
+        return None
+    moved = {n: (float(m.px[0]) + 5.0, float(m.px[1])) for n, m in list(seen.observed.marks.items())[:1]}
+    return lambda: remeasure(seen, Marks(moved))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m placecheck.benchmark", description="Speed and memory as ratios.")
     parser.add_argument("photo", type=Path, help="a photo that can be checked, 12 MP for the usual figures")
@@ -88,6 +107,8 @@ def main() -> None:
     whole, alone = side_by_side(
         [lambda: check_file(options.photo, request), opencv_alone(options.photo)], options.repeats
     )
+    again = _remeasuring(size, request)
+    moved = side_by_side([again], options.repeats)[0] if again is not None else None
     helped, empty = side_by_side([start("-m", "placecheck", "--help"), start("-c", "import typer")], options.repeats)
 
     print(f"photo: {size.width} x {size.height} px, {size.width * size.height / 1e6:.1f} MP, {size.kind}")
@@ -97,6 +118,8 @@ def main() -> None:
     )
     print(f"whole check, warm: {whole:.0f} ms; OpenCV's decoding and board detection: {alone:.0f} ms")
     print(f"  ratio {whole / alone:.2f}")
+    if moved is not None:
+        print(f"measuring again after a landmark was moved by hand: {moved:.0f} ms")
     print(f"placecheck --help: {helped:.0f} ms; python -c 'import typer': {empty:.0f} ms")
     print(f"  ratio {helped / empty:.2f}")
     print(f"peak memory of one check in a fresh process: {peak_mb:.0f} MB")
