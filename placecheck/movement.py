@@ -99,7 +99,10 @@ def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome) -> Placed
     for i, name in enumerate(names):
         mark = observed.marks[name]
         part = slice(2 * i, 2 * i + 2)
-        noise[part, part] += mark_covariance_mm2(fit.geometry, on, mark.px, mark.covariance_px2)
+        worth = np.array([factor_for(m) for m in FACTOR_OF[name]])
+        noise[part, part] += np.outer(worth, worth) * mark_covariance_mm2(
+            fit.geometry, on, mark.px, mark.covariance_px2
+        )
     exact = np.concatenate([np.array([on.marks_uv[n] for n in names]).reshape(-1), base[2 * len(names) :]])
     for k, u_at in enumerate(RIM_AT_MM):
         u_rim = station_u_mm(fit.geometry, on, observed.rim, on.rim_uv, u_at, RIM_LIFT_MM)
@@ -155,8 +158,6 @@ def moves(before: Placed, after: Placed, same_tape: bool = True) -> dict[str, Mo
             "the photo again from where the pinned one was taken",
         )
     covariance = by_error[marks] @ both @ by_error[marks].T + own[marks, marks] - gain @ cross.T
-    factors = np.array([[factor_for(name) for name in FACTOR_OF[n]] for n in names]).reshape(-1)
-    covariance *= np.outer(factors, factors)
     moved = (change[marks] - gain @ gap).reshape(-1, 2)
     u = np.sqrt(np.diag(covariance)).reshape(-1, 2)
     kept = of_one_cloth(before.at[old][marks].reshape(-1, 2), moved, np.maximum(CLOTH_MM, 3.0 * u.max(1)))

@@ -13,12 +13,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from placecheck.answer import Measured, Move
-from placecheck.block import prior_for
 from placecheck.check import Sighted, look
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.measure import OnDome
 from placecheck.movement import Placed, moves, place
 from placecheck.request import CheckRequest
+from placecheck.standing import stage_prior
 
 if TYPE_CHECKING:
     from placecheck.camera import Camera
@@ -62,12 +62,12 @@ def moves_since(record: int, seen: Sighted, on: OnDome) -> dict[str, Move]:
     photo, camera = before
     _, seen_before, on_before = look(photo, earlier, None, camera)
     same_tape = abs(earlier.block_circumference_mm - request.block_circumference_mm) < 0.1
+    same_tape &= earlier.block == request.block
     return moves(_placed(seen_before, on_before), _placed(seen, on), same_tape)
 
 
 def _placed(seen: Sighted, on: OnDome) -> Placed:
-    prior = prior_for(seen.camera, seen.stage.request.block_circumference_mm)
-    return place(seen.fit, prior, seen.observed, on)
+    return place(seen.fit, stage_prior(seen.stage), seen.observed, on)
 
 
 def pinned_photo(record: int) -> tuple[CheckRequest, tuple[Photo, Camera | None]]:
