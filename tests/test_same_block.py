@@ -209,6 +209,18 @@ def test_what_was_not_moved_is_measured():
         assert solved(scenes, seen).misfit < 2.0
 
 
+def test_a_tape_that_is_far_off_is_told_from_a_move():
+    """Taped 2 in too short: two photos and the card measure the block themselves, to 0.6 in."""
+    scenes = pair_scenes(PAIR_SEEDS + 3, ABOVE_AND_LEANING)
+    right = scenes[0].block.tape_inch
+    scenes = tuple(replace(s, block=replace(s.block, tape_inch=right - 2.0)) for s in scenes)
+    problem = problem_of(scenes, tuple(look_all(scenes, 3, QUIET)))
+    assert problem.code == "tape-contradicted"
+    told = float(problem.message.split("about ")[1].split(" in")[0])
+    assert abs(told - right) < 0.6
+    assert f"not the {right - 2:.1f} in taped" in problem.message
+
+
 def test_another_block_is_noticed():
     for seed in (2, 4):
         scenes, seen = drawn(seed, other_block=True)

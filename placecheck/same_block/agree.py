@@ -12,7 +12,7 @@ each other is seen. All lengths mm, angles degrees.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -26,6 +26,8 @@ for 0.1 %): one set in 2,000 that nobody touched is refused, if the uncertaintie
 LEAST_MOVE_MM = 1.5
 LEAST_TURN_DEG = 0.5
 ALIKE_DEG = 8.0
+TAPE_OFF = 0.015
+"""A tape that is off by less than this is no explanation."""
 NEEDED_IN_COMMON = 3
 """Landmarks and lines that a photo must share with the others."""
 WORST_EXCESS = 90.0
@@ -81,20 +83,41 @@ def check_excess(names: Sequence[str], seen: Sequence[Seen], free: JointFit) -> 
         )
 
 
-def check_moves(names: Sequence[str], free: JointFit) -> None:
-    """Raises RetakeNeeded where block and card stand differently to each other in some photo."""
+def worst_move(free: JointFit) -> tuple[int, float, float] | None:
+    """The first later photo before which something moved, by how far (mm) and by which turn (deg); None for none."""
     for k in range(1, free.index.photos):
         move, covariance = free.move(k)
         move = np.array([move[0], move[1], _wrapped(move[2])])
         d2 = float(move @ np.linalg.solve(covariance * max(1.0, free.misfit), move))
         shift, turn = float(np.hypot(move[0], move[1])), abs(float(move[2]))
         if d2 > MOVED_CHI2 and (shift > LEAST_MOVE_MM or turn > LEAST_TURN_DEG):
-            raise RetakeNeeded(
-                "block-moved",
-                f"The block or the card was moved between {names[0]} and {names[k]} (about {shift:.0f} mm and "
-                f"{turn:.0f} degrees against each other), so nothing was averaged: leave both where they are and "
-                "take all photos again.",
-            )
+            return k, shift, turn
+    return None
+
+
+def check_moves(names: Sequence[str], free: JointFit, untaped: Callable[[], JointFit], taped_mm: float) -> None:
+    """Raises RetakeNeeded where block and card stand differently to each other in some photo.
+
+    A tape that is far off looks like a shift: `untaped` makes the same fit without it, to tell the two apart.
+    """
+    moved = worst_move(free)
+    if moved is None:
+        return
+    k, shift, turn = moved
+    other = untaped()
+    if worst_move(other) is None and abs(other.circumference_mm / taped_mm - 1.0) > TAPE_OFF:
+        raise RetakeNeeded(
+            "tape-contradicted",
+            f"By {names[0]} and {names[k]} together the block measures about {other.circumference_mm / 25.4:.1f} in "
+            f"({other.circumference_mm / 10:.0f} cm) round, not the {taped_mm / 25.4:.1f} in taped: check the tape and "
+            "the card's two bars; if they are right, block or card was moved between the photos, so take all again.",
+        )
+    raise RetakeNeeded(
+        "block-moved",
+        f"The block or the card was moved between {names[0]} and {names[k]} (about {shift:.0f} mm and "
+        f"{turn:.0f} degrees against each other), so nothing was averaged: leave both where they are and "
+        "take all photos again.",
+    )
 
 
 def _wrapped(degrees: float) -> float:

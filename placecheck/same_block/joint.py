@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, GROUPS, NAMES, Frame, Geometry, prior_for, unpack
+from placecheck.block import AT, GROUPS, NAMES, Frame, Geometry, Prior, prior_for, unpack
 from placecheck.block_fit import CARD_UNKNOWNS, OUTLINE_MODEL_MM, Clues, Task
 from placecheck.measure import FOLD, LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM, Mark
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
@@ -44,6 +44,7 @@ BEND_U_MM = {
     "hairline": 0.8,
 }  # second difference of a curve over its knots: an elastic's, a ventilated edge's
 ROBUST = 2.5  # standard uncertainties beyond which a landmark or line counts less
+FREE_TAPE_U = 0.08  # log
 MOVE_U = np.array([100.0, 100.0, 30.0])
 SHARED = len(NAMES) - CARD_UNKNOWNS
 MOVED = [AT["block x"], AT["block y"], AT["block yaw"]]
@@ -119,6 +120,11 @@ class JointFit:
         """Camera of photo `k` with the common dome, for the fitted unknowns or others."""
         return unpack(self.index.theta(self.x if x is None else x, k), self.frames[k])
 
+    @property
+    def circumference_mm(self) -> float:
+        """Round the block's widest level, as tape and photos together have it."""
+        return float(np.exp(self.x[self.index.shared][AT["log round"] - CARD_UNKNOWNS]))
+
     def points(self) -> dict[str, FloatArray]:
         """Landmarks (3,) in the block frame."""
         return {name: self.x[self.index.mark(i)] for i, name in enumerate(self.index.marks)}
@@ -172,12 +178,21 @@ def _own_clues(photo: Seen, photos: int) -> Clues:
 class _Joint:
     """The data of one joint fit, its residuals and their derivatives."""
 
-    def __init__(self, seen: Sequence[Seen], closure: ClosureSize, circumference_mm: float, moves: bool) -> None:
+    def __init__(
+        self,
+        seen: Sequence[Seen],
+        closure: ClosureSize,
+        circumference_mm: float,
+        moves: bool,
+        free_tape: bool = False,
+    ) -> None:
         self.seen, self.closure = seen, closure
         n = len(seen)
         self.tasks = []
         for photo in seen:
             prior = prior_for(photo.camera, circumference_mm)
+            if free_tape:
+                prior = without_tape(prior)
             arguments = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, prior, _own_clues(photo, n))
             self.tasks.append(Task(*arguments, photo.corner_u_px, photo.outline_u_px))
         thetas = np.array([photo.fit.theta for photo in seen])
@@ -494,6 +509,13 @@ class _Joint:
 CAMERA_WORDS = "focal length, principal point and distortion"
 
 
+def without_tape(prior: Prior) -> Prior:
+    """The prior of a block that was not taped: heads and blocks differ by some 8 % in circumference."""
+    u = prior.u.copy()
+    u[AT["log round"]] = FREE_TAPE_U
+    return Prior(prior.mean, u)
+
+
 def _prior_words(i: int, index: Index) -> str:
     """The budget's words for the prior of unknown `i`."""
     if i >= index.first_move:
@@ -529,9 +551,13 @@ def fit_together(
     circumference_mm: float,
     moves: bool = False,
     iterations: int = 25,
+    free_tape: bool = False,
 ) -> JointFit:
-    """Fit all photos together. With `moves`, block and card may have moved before every later photo."""
-    task = _Joint(seen, closure, circumference_mm, moves)
+    """Fit all photos together.
+
+    With `moves`, block and card may have moved before every later photo; with `free_tape`, the tape says little.
+    """
+    task = _Joint(seen, closure, circumference_mm, moves, free_tape)
     task.straighten(task.start)
     state = task.state(task.start)
     lam = 1e-3

@@ -91,7 +91,7 @@ def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> 
     around = request.block_circumference_mm
     free = fit_together(seen, request.closure, around, moves=True)
     check_excess(names, seen, free)
-    check_moves(names, free)
+    check_moves(names, free, lambda: fit_together(seen, request.closure, around, moves=True, free_tape=True), around)
     return fit_together(seen, request.closure, around)
 
 
