@@ -399,3 +399,49 @@ def test_edges_have_the_closures_lengths():
     assert front.length_mm == pytest.approx(127.0, abs=1.0)
     assert left.length_mm == right.length_mm == pytest.approx(101.6, abs=1.0)
     assert back.points[0] == pytest.approx([-63.5, -101.6])
+
+
+# ------------------------------------------------------------------------------------------------ the bench page
+
+
+def test_the_page_asks_for_no_closure_before_there_is_one():
+    from placecheck.errors import UsageProblem
+    from placecheck.page.asked import request_of, spec_from
+    from placecheck.settings import Settings
+
+    spec = spec_from({"block": "22in", "stage": "cap"}, Settings())
+    assert request_of(spec).stage == "cap"
+    assert request_of(spec).closure == NO_CLOSURE
+    with pytest.raises(UsageProblem):
+        spec_from({"block": "22in", "stage": "stitched"}, Settings())
+    later = {**spec_from({"block": "22in", "stage": "stitched", "closure": "5x5"}, Settings()), "since": 3}
+    assert request_of(later).since == 3
+
+
+def test_stage_and_moves_travel_through_the_workers_reply():
+    from placecheck.answer import Move
+    from placecheck.page.codec import measured_from_dict, measured_to_dict
+
+    moves_told = {"fold_front": Move(1.5, -0.5, 0.4, 0.6, 0.45, True)}
+    for m in (cap_measured(cap_shift_mm=4.0), Measured({}, stage="stitched", moves=moves_told)):
+        back = measured_from_dict(json.loads(json.dumps(measured_to_dict(m))))
+        assert (back.stage, back.moves, back.estimates) == (m.stage, m.moves, m.estimates)
+    for wrong in ([1, 2, 3], [1, 2, -3, 1, 1, True], [1, 2, 3, 4, float("nan"), True], [1, 2, 3, 4, 5, "yes"]):
+        with pytest.raises(ValueError, match="move|values"):
+            measured_from_dict({**measured_to_dict(Measured({})), "moves": {"fold_front": wrong}})
+    with pytest.raises(ValueError, match="stage"):
+        measured_from_dict({**measured_to_dict(Measured({})), "stage": "sewn"})
+
+
+def test_the_pages_worker_compares_with_the_record(check):
+    from placecheck.page.checking import Checker
+
+    job = ("--closure", "5x5", "--block-circumference", JOB_TAPE, "--order", "0007")
+    check(PHOTOS / "job_pinned_5x5.jpg", *job)
+    asked = CheckRequest(request().closure, 22.25 * 25.4, stage="stitched", since=1)
+    outcome = Checker().check(PHOTOS / "job_stitched_5x5.jpg", asked)
+    assert outcome.failure is None
+    assert outcome.measured is not None
+    assert outcome.measured.stage == "stitched"
+    assert outcome.measured.moves
+    assert outcome.overlay[:2] == b"\xff\xd8"

@@ -13,12 +13,13 @@ from typing import Any, get_args
 
 from placecheck.errors import UsageProblem
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
-from placecheck.request import CheckRequest, PhotoSide
+from placecheck.request import NEEDS_CLOSURE, NO_CLOSURE, CheckRequest, PhotoSide
 from placecheck.settings import Settings
 from placecheck.tolerances import DEFAULT_LIMITS, STAGE_LIMITS, Tolerances
 from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
 
-STAGES: tuple[str, ...] = ("pinned", "stitched")
+STAGES: tuple[str, ...] = ("pinned", "stitched", "cap")
+"""The stages that are photographed with the whole block, the usual one first."""
 SIDES: tuple[str, ...] = get_args(PhotoSide)
 MAX_TEXT = 60
 
@@ -32,15 +33,15 @@ def spec_from(
     def text(name: str) -> str:
         return form.get(name, "").strip()[:MAX_TEXT]
 
+    stage = text("stage") or STAGES[0]
+    if stage not in STAGES:
+        raise UsageProblem("stage-unknown", f"There is no stage “{stage}”: choose one of {', '.join(STAGES)}.")
     closure = text("closure_other") or text("closure")
-    if not closure:
+    if not closure and stage in NEEDS_CLOSURE:
         raise UsageProblem("closure-not-given", "Which closure is it? Choose its size first.")
     block = text("block")
     if not block:
         raise UsageProblem("circumference-not-given", "How large is the block? Tape it round its widest level.")
-    stage = text("stage") or STAGES[0]
-    if stage not in STAGES:
-        raise UsageProblem("stage-unknown", f"There is no stage “{stage}”: choose one of {', '.join(STAGES)}.")
     front = text("front")
     if front and front not in SIDES:
         raise UsageProblem("front-unknown", "The face is at the top, bottom, left or right of the photo.")
@@ -71,7 +72,7 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
     limits = {name: tuple(kept["limits"].get(name, pair)) for name, pair in DEFAULT_LIMITS.items()}
     others = {name: tuple(kept.get("stage_limits", {}).get(name, pair)) for name, pair in STAGE_LIMITS.items()}
     return CheckRequest(
-        closure=parse_closure(spec["closure"]),
+        closure=parse_closure(spec["closure"]) if spec["closure"] else NO_CLOSURE,
         block_circumference_mm=parse_circumference_mm(spec["block"]),
         stage=spec["stage"],
         tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"]), others),
@@ -79,6 +80,7 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
         camera_name=spec["camera"] or None,
         card_bars_mm=parse_card_bars_mm(spec["card_bars"]) if spec["card_bars"] else None,
         front=spec["front"] or None,
+        since=spec.get("since"),
     )
 
 

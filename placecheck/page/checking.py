@@ -62,7 +62,7 @@ class Checker:
         """Measured anew with request.marks in place of what was found. Raises PlacecheckError."""
         from placecheck import check
 
-        return check.remeasure(seen, request.marks)
+        return replace(check.remeasure(seen, request.marks), stage=request.stage)
 
     def check(self, path: Path, request: CheckRequest) -> Outcome:
         """One photo from its bytes to its pictures; raises nothing for a photo."""

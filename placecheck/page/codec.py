@@ -16,7 +16,17 @@ from typing import Any
 
 import numpy as np
 
-from placecheck.answer import LANDMARKS, MEASURE_BY_NAME, Contribution, Estimate, Findings, Measured, View
+from placecheck.answer import (
+    LANDMARKS,
+    MEASURE_BY_NAME,
+    STAGE_MEASURES,
+    Contribution,
+    Estimate,
+    Findings,
+    Measured,
+    Move,
+    View,
+)
 from placecheck.errors import Problem
 
 MAX_POINTS = 200
@@ -49,6 +59,13 @@ def measured_to_dict(measured: Measured) -> dict[str, Any]:
         if measured.view is None
         else [measured.view.lean_to_face_deg, measured.view.distance_mm, measured.view.px_per_mm],
         "camera_profile": measured.camera_profile,
+        "stage": measured.stage,
+        "moves": None
+        if measured.moves is None
+        else {
+            name: [m.right_mm, m.face_mm, m.u_right_mm, m.u_face_mm, m.u_mm, m.moved]
+            for name, m in measured.moves.items()
+        },
     }
 
 
@@ -82,9 +99,25 @@ def measured_from_dict(data: Any) -> Measured:
             tuple(Problem(_words(c), _words(m)) for c, m in data["problems"]),
             None if view is None else View(*(float(v) for v in view)),
             None if data.get("camera_profile") is None else _profile(data["camera_profile"]),
+            _stage(data.get("stage", "pinned")),
+            None if data.get("moves") is None else {n: _move(m) for n, m in data["moves"].items() if n in LANDMARKS},
         )
     except (KeyError, TypeError, AttributeError, IndexError) as error:
         raise ValueError(f"not a measured photo: {error}") from None
+
+
+def _stage(name: Any) -> str:
+    if name not in STAGE_MEASURES:
+        raise ValueError("no stage")
+    return str(name)
+
+
+def _move(data: Any) -> Move:
+    right, face, u_right, u_face, u = (float(v) for v in data[:5])
+    finite = math.isfinite(right + face + u_right + u_face + u)
+    if not finite or min(u_right, u_face, u) < 0 or data[5:] not in ([True], [False]):
+        raise ValueError("not a move")
+    return Move(right, face, u_right, u_face, u, data[5])
 
 
 def _line_out(line: Any) -> list[list[float | None]]:

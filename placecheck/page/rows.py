@@ -20,6 +20,8 @@ from placecheck.answer import (
     COVERAGE_FACTOR,
     JUDGED,
     MEASURE_BY_NAME,
+    MEASURES,
+    STAGE_MEASURES,
     Answer,
     Estimate,
     Judged,
@@ -54,11 +56,13 @@ VERDICT_SAYS = {
 
 
 LATER_SAYS = {"pass": "It sits as it should.", "fix": "It lies outside the tolerance."}
+CAP_SAYS = {"pass": "The cap sits in the middle.", "fix": "Move the cap before the closure goes on."}
 
 
 def verdict_says(stage: str, verdict: str) -> str:
     """The verdict as a sentence; once it is stitched there is no pin to move any more."""
-    return LATER_SAYS.get(verdict, VERDICT_SAYS[verdict]) if stage == "stitched" else VERDICT_SAYS[verdict]
+    says = {"stitched": LATER_SAYS, "cap": CAP_SAYS}.get(stage, VERDICT_SAYS)
+    return says.get(verdict, VERDICT_SAYS[verdict])
 
 
 @dataclass(frozen=True)
@@ -137,15 +141,20 @@ def band_of(judged: Judged, unit: str, guard_factor: float) -> Band:
     )
 
 
+def judged_at(stage: str) -> tuple[str, ...]:
+    """The measures that are judged at a stage of the job."""
+    return tuple(spec.name for spec in STAGE_MEASURES.get(stage, MEASURES) if spec.judged)
+
+
 def rows_of(answer: Answer, guard_factor: float) -> list[Row]:
     """A row for every judged measure, those that are out first, then unsure, then in."""
-    return judged_rows(answer.judged, guard_factor)
+    return judged_rows(answer.judged, guard_factor, answer.measured.stage)
 
 
-def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float) -> list[Row]:
-    """Rows of judged measures by name; those that are lacking come as not measured."""
+def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float, stage: str = "pinned") -> list[Row]:
+    """Rows of a stage's judged measures by name; those that are lacking come as not measured."""
     rows = []
-    for place, name in enumerate(JUDGED):
+    for place, name in enumerate(judged_at(stage)):
         spec, judged = MEASURE_BY_NAME[name], judged_by_name.get(name)
         sign, _, word = STATE_WORDS[judged.state if judged else None]
         row = Row(
@@ -178,17 +187,19 @@ def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float) -> li
 
 def rows_of_record(answer: Mapping[str, Any], guard_factor: float) -> list[Row]:
     """The same rows from a kept answer (the command line's JSON)."""
-    judged = {}
+    judged, stage = {}, str(answer.get("stage", "pinned"))
     for name, entry in (answer.get("measures") or {}).items():
-        if name in JUDGED and entry and entry.get("state") in ("in", "out", "unsure"):
+        if name in judged_at(stage) and entry and entry.get("state") in ("in", "out", "unsure"):
             estimate = Estimate(float(entry["value"]), max(float(entry["U95"]), 1e-6) / COVERAGE_FACTOR)
             p = float(entry.get("p_conform", 0.0))
             judged[name] = Judged(estimate, float(entry["low"]), float(entry["high"]), entry["state"], p)
-    return judged_rows(judged, guard_factor)
+    return judged_rows(judged, guard_factor, stage)
 
 
 def next_step(answer: Answer, stage: str = "pinned") -> str:
     """The one thing to do next."""
+    if answer.verdict == "pass" and stage == "cap":
+        return "Save it, then pin the closure on."
     if answer.verdict == "pass" and stage != "pinned":
         return "Save it."
     if answer.verdict == "pass":

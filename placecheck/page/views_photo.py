@@ -41,6 +41,7 @@ from placecheck.page.rows import (
     rows_of,
     verdict_says,
 )
+from placecheck.printout import move_in_words
 from placecheck.settings import load_settings
 
 CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6", "13x4")
@@ -121,6 +122,8 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     spec = spec_from(texts, load_settings(home), saved_bars_mm(home))
     if spec["order"] and not any(o.number == spec["order"] for o in shop.open_orders(home)):
         raise UsageProblem("order-unknown", f"There is no open order {spec['order']}: choose another.")
+    if spec["stage"] == "stitched" and spec["order"]:
+        spec["since"] = shop.pinned_record(home, spec["order"])
     return spec
 
 
@@ -169,6 +172,7 @@ async def check(request: Request) -> Response:
         problems=[p.message for p in answer.problems if p.message != todo],
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
         before=before if earlier is not None and earlier.judged else None,
+        moves=[move_in_words(name, move) for name, move in (answer.measured.moves or {}).items()],
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
         correctable=bool(points_of(job)),
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from placecheck.answer import MEASURE_BY_NAME, MEASURES
-from placecheck.printout import STATE_WORDS, UNIT_SIGN, VERDICT_WORDS, in_words, limits_text, rounded
+from placecheck.answer import MEASURE_BY_NAME, MEASURES, STAGE_MEASURES
+from placecheck.printout import STATE_WORDS, UNIT_SIGN, VERDICT_WORDS, in_words, limits_text, rounded, verdict_text
 from placecheck.records.compare import compare
 from placecheck.records.model import Filter, Reading, Record, Summary, local_text
 from placecheck.records.overview import Overview, fault_words, help_sentence, yield_words
@@ -152,7 +152,8 @@ def _in_words(name: str, reading: Reading | None) -> str:
 
 def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
     """A record's numbers in words, in the order of the answer."""
-    names = [spec.name for spec in MEASURES if spec.judged or not judged_only]
+    specs = STAGE_MEASURES.get(found.summary.stage, MEASURES)
+    names = [spec.name for spec in specs if spec.judged or not judged_only]
     names += [n for n in found.readings if n not in MEASURE_BY_NAME]
     rows = []
     for name in names:
@@ -175,7 +176,9 @@ def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
 
 def verdict_words(stage: str, verdict: str) -> str:
     """The verdict in words; once it is stitched there is no pin to move any more."""
-    return VERDICT_WORDS[verdict] if stage == "pinned" else LATER_WORDS[verdict]  # type: ignore[index]
+    if stage == "stitched":
+        return LATER_WORDS[verdict]
+    return verdict_text(stage, verdict)  # type: ignore[arg-type]
 
 
 def _stage(store: Store, found: Record) -> StagePart:
