@@ -25,6 +25,7 @@ from placecheck.block import Geometry, outline_px
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, card_problems, find_card
+from placecheck.contradictions import tape_doubt
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.closure import ClosureSighting, find_closure, unroll, with_rim, with_seam
 from placecheck.find.outline import BlockSighting, find_block
@@ -200,7 +201,7 @@ def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
             estimates[spec.name] = Estimate(float(value), u, budget, _evidence(spec.name, seen.observed))
         elif spec.name in JUDGED:
             missing[spec.name] = _why_missing(spec.name, spec.label, seen)
-    return Measured(estimates, missing, _findings(seen, on), (), _view(geometry, on)), on
+    return Measured(estimates, missing, _findings(seen, on), tape_doubt(seen.fit), _view(geometry, on)), on
 
 
 def _needs(name: str) -> tuple[str, ...]:
