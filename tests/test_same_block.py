@@ -32,7 +32,8 @@ from placecheck.measure import measure_at
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest
 from placecheck.same_block.evidence import spline_weights
-from placecheck.same_block.joint import _Joint, fit_together
+from placecheck.same_block.joint import fit_together
+from placecheck.same_block.residuals import Residuals
 from placecheck.same_block.several import check_together, measure_together, open_all, solve
 from placecheck.same_block.together import budgets_together, on_dome
 from placecheck.units import ClosureSize
@@ -100,7 +101,7 @@ def test_landmarks_lie_where_opencv_triangulates_them():
 def test_derivatives_are_those_of_the_residuals():
     scenes, seen = drawn(1)
     request = request_of(scenes[0])
-    task = _Joint(seen, request.closure, request.block_circumference_mm, True)
+    task = Residuals(seen, request.closure, request.block_circumference_mm, True)
     state = task.state(task.start)
     jac = task.jacobian(state)
     for j in range(0, task.index.size, 7):

@@ -18,7 +18,7 @@ import numpy as np
 
 from placecheck.errors import RetakeNeeded
 from placecheck.same_block.evidence import LINES, Seen
-from placecheck.same_block.joint import JointFit
+from placecheck.same_block.unknowns import JointFit
 
 MOVED_CHI2 = 18.0
 """Upper 0.05 % point of chi square with 3 degrees of freedom is 17.73 (NIST/SEMATECH e-Handbook 1.3.6.7.4 has 16.27

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from placecheck.measure import Observed, OnDome
     from placecheck.photo import Photo
     from placecheck.same_block.evidence import Seen
-    from placecheck.same_block.joint import JointFit
+    from placecheck.same_block.unknowns import JointFit
 
 
 @dataclass(frozen=True)

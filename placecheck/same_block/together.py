@@ -22,7 +22,8 @@ from placecheck.answer import Contribution
 from placecheck.block import Geometry
 from placecheck.measure import FOLD, LACE_LIFT_MM, Inferred, OnDome, measure_at, side_bends, station_mm
 from placecheck.same_block.evidence import ALIKE, LINES, Seen, by_hand
-from placecheck.same_block.joint import LINE_WORDS, JointFit
+from placecheck.same_block.residuals import LINE_WORDS
+from placecheck.same_block.unknowns import JointFit
 from placecheck.surface import fermi_chart
 from placecheck.uncertainty import WORDS, mark_covariance_mm2, station_u_mm
 
