@@ -1,0 +1,437 @@
+"""The residuals of the joint fit and their derivatives.
+
+All that block_fit.py weighs, photo by photo (card, outline, seams, pins); landmarks reprojected and
+lines by the distance of their pixels across the projected curve (Triggs et al., Bundle
+Adjustment, 2000); the closure's nominal length; one phone's lens; and, softly, that points
+lie as far over the dome as cap and lace are thick. The dome's departure from its family is a
+smooth random field, so neighbouring points share it (a Gaussian process: Rasmussen & Williams, 2006,
+sec. 2.2). Derivatives by camera and block are differences, those by points in space closed forms.
+Every row knows what it comes from, for the budget, and beyond which size it counts less (Huber).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import AT, NAMES, Geometry, prior_for, unpack
+from placecheck.block_fit import CARD_UNKNOWNS, OUTLINE_MODEL_MM, Clues, Task
+from placecheck.measure import FOLD, LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM, Mark
+from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
+from placecheck.same_block.evidence import LINES, Curve, Seen, own_share, start_curve, start_points
+from placecheck.same_block.unknowns import MOVE_U, MOVED, Index, prior_words, without_tape
+from placecheck.surface import Chart, fermi_chart, geodesic_mm, gradient, level
+from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, WORDS
+from placecheck.units import ClosureSize
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
+DOME_DEPARTURE_MM = 0.4  # standard deviation of the block from the shape family once it is fitted: an assumption
+DEPARTURE_REACH_MM = 30.0
+POINT_LIFT_U_MM = 0.2  # ripple and elastic at one point
+CREASE_U_MM = 0.45  # how far the fold's crease stands up from the lace
+SAME_FOCUS = 0.005  # one phone focused anew: relative difference of focal lengths
+SAME_K1 = 0.01
+SHARED_ERROR_MM = 20.0  # neighbouring points of a line share their error over this length
+BEND_U_MM = {
+    "rim": 0.5,
+    "hairline": 0.8,
+}  # second difference of a curve over its knots: an elastic's, a ventilated edge's
+ROBUST = 2.5  # standard uncertainties beyond which a landmark or line counts less
+LINE_WORDS = {"rim": "cap rim in the photos", "hairline": "hairline in the photos"}
+LIFT_WORDS = "cap and lace over the dome"
+CAMERA_WORDS = "focal length, principal point and distortion"
+
+
+@dataclass
+class State:
+    x: FloatArray
+    rows: FloatArray
+    cost: float
+    touch: list[FloatArray] = field(default_factory=list)
+    nearest: list[list[IntArray]] = field(default_factory=list)
+
+
+def _own_clues(photo: Seen, photos: int) -> Clues:
+    """What one photo tells of the cap's plane; where a seam lies beside the middle is the same error in every photo,
+
+    so the photos together say no more than one.
+    """
+    empty = np.zeros((0, 2))
+    centre, pins, share = photo.observed.centre, photo.observed.pins, float(np.sqrt(photos))
+    keep: Any = np.zeros(0, bool)
+    if centre is not None:
+        keep = np.isfinite(photo.fit.geometry.hit(centre.px, SEAM_LIFT_MM)).all(-1)
+        keep &= np.arange(len(keep)) % 2 == 0
+    yaw = photo.rim_yaw_deg
+    from placecheck.find.pins import HEAD_LIFT_MM
+
+    return Clues(
+        centre.px[keep] if centre is not None else empty,
+        share * centre.u_px[keep] if centre is not None else np.zeros(0),
+        np.zeros((0, 2, 2)),
+        np.zeros(0),
+        np.zeros(0),
+        SEAM_LIFT_MM,
+        pins.px if pins is not None else empty,
+        share * pins.u_px if pins is not None else np.zeros(0),
+        HEAD_LIFT_MM,
+        (yaw[0], share * yaw[1]) if yaw is not None else None,
+    )
+
+
+class Residuals:
+    """The data of one joint fit, its residuals and their derivatives."""
+
+    def __init__(
+        self,
+        seen: Sequence[Seen],
+        closure: ClosureSize,
+        circumference_mm: float,
+        moves: bool,
+        free_tape: bool = False,
+    ) -> None:
+        self.seen, self.closure = seen, closure
+        n = len(seen)
+        self.tasks = []
+        for photo in seen:
+            prior = prior_for(photo.camera, circumference_mm)
+            if free_tape:
+                prior = without_tape(prior)
+            arguments = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, prior, _own_clues(photo, n))
+            self.tasks.append(Task(*arguments, photo.corner_u_px, photo.outline_u_px))
+        thetas = np.array([photo.fit.theta for photo in seen])
+        yaw = AT["block yaw"]
+        thetas[:, yaw] = thetas[0, yaw] + (thetas[:, yaw] - thetas[0, yaw] + 180.0) % 360.0 - 180.0
+        shared = thetas[0] if moves else thetas.mean(0)
+        own = [photo.fit.geometry for photo in seen]
+        middle = unpack(shared, seen[0].fit.frame)
+        chart = fermi_chart(middle.dome, middle.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=3.0)
+        start = start_points(own, seen)
+        self.marks = tuple(name for name in WORDS if name in start)
+        front = start.get("fold_front")
+        middle_u = float(chart.to_uv(front[None])[0, 0]) if front is not None else 0.0
+        middle_u = middle_u if np.isfinite(middle_u) else 0.0
+        curves = [start_curve(name, own, seen, chart, middle_u, closure.width_mm) for name in LINES]
+        self.curves = tuple(c for c in curves if c is not None)
+        self.index = Index(n, moves, self.marks, tuple(len(c.knots_u_mm) for c in self.curves))
+        usable = [[self._usable(k, c, own[k], chart) for c in self.curves] for k in range(n)]
+        self.lines = [[(px, sd) for px, sd, _ in row] for row in usable]
+        self.crowds = [[crowd for _, _, crowd in row] for row in usable]
+        self._heights(start)
+        self.bend = 1.0
+        self.fold = all(name in self.marks for name in FOLD)
+        x = np.zeros(self.index.size)
+        for k in range(n):
+            x[self.index.camera(k)] = thetas[k, :CARD_UNKNOWNS]
+            if moves and k:
+                x[self.index.move(k)] = (thetas[k] - thetas[0])[MOVED]
+        x[self.index.shared] = shared[CARD_UNKNOWNS:]
+        for i, name in enumerate(self.marks):
+            x[self.index.mark(i)] = start[name]
+        self.start = x
+        self._bounds()
+        self.clues = [len(part.clue_part(theta)) for part, theta in zip(self.tasks, thetas, strict=True)]
+        self.labels, self.limits = self._labels_and_limits()
+
+    def _usable(self, k: int, curve: Curve, geometry: Geometry, chart: Chart) -> tuple[FloatArray, FloatArray, float]:
+        """Pixels (N, 2) of a photo's line that belong to the curve, the sd (N,) each is weighed by, and how many
+
+        of them count as one.
+        """
+        line = getattr(self.seen[k].observed, curve.name)
+        if line is None:
+            return np.zeros((0, 2)), np.zeros(0), 1.0
+        uv = chart.to_uv(geometry.hit(line.px, LINES[curve.name]))
+        low, high = curve.knots_u_mm[0], curve.knots_u_mm[-1]
+        keep = np.isfinite(uv).all(-1) & (uv[:, 0] > low - 1.0) & (uv[:, 0] < high + 1.0)
+        px = line.px[keep]
+        spacing = np.ptp(uv[keep, 0]) / max(1, keep.sum() - 1) if keep.any() else 1.0
+        crowd = float(np.sqrt(max(1.0, SHARED_ERROR_MM / max(spacing, 1e-6))))
+        own = float(np.sqrt(own_share(line)))
+        return px, own * np.hypot(line.u_px[keep], line.common_px) * crowd, crowd
+
+    def _heights(self, start: Mapping[str, FloatArray]) -> None:
+        """The prior of how far the points lie over the dome: their mean lift and the whitening of its covariance."""
+        points = [start[name][None] for name in self.marks] + [c.start for c in self.curves]
+        lifts = [np.full(1, LACE_LIFT_MM) for _ in self.marks]
+        lifts += [np.full(len(c.start), LINES[c.name]) for c in self.curves]
+        if not points:
+            self.lift, self.whiten = np.zeros(0), np.zeros((0, 0))
+            return
+        p, self.lift = np.concatenate(points), np.concatenate(lifts)
+        distance = np.linalg.norm(p[:, None] - p[None], axis=-1)
+        lace = self.lift > (LACE_LIFT_MM + RIM_LIFT_MM) / 2
+        k = DOME_DEPARTURE_MM**2 * np.exp(-0.5 * (distance / DEPARTURE_REACH_MM) ** 2)
+        k += LIFT_U_MM**2 + LACE_LIFT_U_MM**2 * np.outer(lace, lace)
+        alone = np.full(len(p), POINT_LIFT_U_MM)
+        alone[[i for i, name in enumerate(self.marks) if name in FOLD]] = CREASE_U_MM
+        k += np.diag(alone**2)
+        self.whiten = np.linalg.inv(np.linalg.cholesky(k))
+
+    def _bounds(self) -> None:
+        """Prior mean, standard uncertainty and difference step of every unknown."""
+        index = self.index
+        self.mean, self.u, self.step = np.zeros(index.size), np.full(index.size, 30.0), np.full(index.size, 0.05)
+        for k, task in enumerate(self.tasks):
+            for target, source in ((self.mean, task.prior.mean), (self.u, task.prior.u), (self.step, task.step)):
+                target[index.camera(k)] = source[:CARD_UNKNOWNS]
+        task = self.tasks[0]
+        for target, source in ((self.mean, task.prior.mean), (self.u, task.prior.u), (self.step, task.step)):
+            target[index.shared] = source[CARD_UNKNOWNS:]
+        for k in range(1, index.photos if index.moves else 0):
+            self.u[index.move(k)] = MOVE_U
+        # points in space have no prior of their own
+        self.held = np.arange(index.size) < index.first_mark
+
+    def points(self, x: FloatArray) -> tuple[FloatArray, list[FloatArray]]:
+        """Landmarks (M, 3) and the knots (K, 3) of every curve."""
+        marks = x[self.index.first_mark :][: 3 * len(self.marks)].reshape(-1, 3)
+        return marks, [c.knots(x[self.index.curve(i)].reshape(-1, 2)) for i, c in enumerate(self.curves)]
+
+    def photo_rows(
+        self,
+        k: int,
+        theta: FloatArray,
+        marks: FloatArray,
+        dense: Sequence[FloatArray],
+        touch: FloatArray | None,
+        nearest: Sequence[IntArray] | None,
+    ) -> tuple[list[FloatArray], FloatArray, list[IntArray]]:
+        """Residuals of one photo in parts: card, outline, clues, landmarks, curves; where rays touch, what is near."""
+        task, photo = self.tasks[k], self.seen[k]
+        g = unpack(theta, task.frame)
+        mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
+        height, touch, z = task.outline_part(theta, touch)
+        low = np.clip((-z - 5.0) / 15.0, 0.0, 1.0)
+        sd = np.hypot(photo.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * task.crowd * (1.0 + 5.0 * low)
+        parts = [task.card_part(theta), height / sd, task.clue_part(theta)]
+        px = g.to_px(marks)
+        for i, name in enumerate(self.marks):
+            mark = photo.observed.marks.get(name)
+            if mark is not None:
+                parts.append(_white(mark) @ (px[i] - mark.px))
+        near = []
+        for c in range(len(self.curves)):
+            line_px, line_sd = self.lines[k][c]
+            drawn = g.to_px(dense[c])
+            if nearest is None:
+                near.append(np.argmin(((line_px[:, None] - drawn[None]) ** 2).sum(-1), axis=1).astype(np.intp))
+            else:
+                near.append(nearest[c])
+            parts.append(((line_px - drawn[near[c]]) * _across(drawn)[near[c]]).sum(-1) / line_sd)
+        return parts, touch, near
+
+    def common_rows(self, x: FloatArray) -> list[tuple[str, FloatArray]]:
+        """Residuals that belong to no photo: lifts, the fold's length, smooth curves, priors, one phone's lens."""
+        index = self.index
+        g = unpack(index.theta(x, 0), self.tasks[0].frame)
+        marks, knots = self.points(x)
+        everything = np.concatenate([marks, *knots]) if len(self.lift) else np.zeros((0, 3))
+        rows = [(LIFT_WORDS, self.whiten @ (level(g.dome, everything) - self.lift) if len(self.lift) else np.zeros(0))]
+        if self.fold:
+            i, j = (self.marks.index(name) for name in FOLD)
+            length = self.closure.length_mm
+            run = self.bend * float(np.linalg.norm(marks[i] - marks[j]))
+            rows.append(("the closure's length", np.array([(run - FOLD_STRETCH * length) / (FOLD_STRETCH_U * length)])))
+        for i, c in enumerate(self.curves):
+            v = c.v_mm + x[index.curve(i)].reshape(-1, 2)[:, 0]
+            rows.append((LINE_WORDS[c.name], np.diff(v, 2) / BEND_U_MM[c.name]))
+        pull = (x - self.mean) / self.u
+        root = self.tasks[0].prior.root[CARD_UNKNOWNS:, CARD_UNKNOWNS:]
+        pull[index.shared] = root @ (x - self.mean)[index.shared]
+        rows.append(("prior", pull[self.held]))
+        first = self.seen[0].camera
+        for k in range(1, index.photos):
+            if self.seen[k].camera.source == first.source:
+                a, b = x[index.camera(0)], x[index.camera(k)]
+                zoom = self.tasks[k].frame.start_f_px / self.tasks[0].frame.start_f_px
+                size = np.hypot(first.width, first.height) / np.hypot(
+                    self.seen[k].camera.width, self.seen[k].camera.height
+                )
+                same = b[0] - a[0] + float(np.log(zoom * size))
+                rows.append((CAMERA_WORDS, np.array([same / SAME_FOCUS, (b[3] - a[3]) / SAME_K1])))
+        return rows
+
+    def state(self, x: FloatArray) -> State:
+        marks, knots = self.points(x)
+        dense = [c.weights @ p for c, p in zip(self.curves, knots, strict=True)]
+        rows, touch, nearest = [], [], []
+        for k in range(self.index.photos):
+            parts, at, near = self.photo_rows(k, self.index.theta(x, k), marks, dense, None, None)
+            rows += parts
+            touch.append(at)
+            nearest.append(near)
+        r = np.concatenate(rows + [row for _, row in self.common_rows(x)])
+        size, limit = np.abs(r), np.minimum(self.limits, 1e9)
+        cost = np.where(size <= limit, size * size, 2 * limit * size - limit**2)
+        return State(x, r, float(cost.sum()), touch, nearest)
+
+    def _labels_and_limits(self) -> tuple[list[str], FloatArray]:
+        """What each row comes from, and beyond which size it counts less."""
+        marks, knots = self.points(self.start)
+        dense = [c.weights @ p for c, p in zip(self.curves, knots, strict=True)]
+        labels: list[str] = []
+        limits: list[FloatArray] = []
+        for k, photo in enumerate(self.seen):
+            parts, _, _ = self.photo_rows(k, self.index.theta(self.start, k), marks, dense, None, None)
+            words = ["card corners", "block outline", "cap centre line"]
+            words += [WORDS[name] for name in self.marks if name in photo.observed.marks]
+            words += [LINE_WORDS[c.name] for c in self.curves]
+            for word, part in zip(words, parts, strict=True):
+                limit = np.inf
+                if word == "block outline":
+                    limit = 2.0 / self.tasks[k].crowd
+                elif word in WORDS.values():
+                    limit = ROBUST
+                elif word in LINE_WORDS.values():
+                    limit = ROBUST / self.crowds[k][[LINE_WORDS[c.name] for c in self.curves].index(word)]
+                labels += [word] * len(part)
+                limits.append(np.full(len(part), limit))
+        for word, part in self.common_rows(self.start):
+            if word == "prior":
+                labels += [prior_words(i, self.index) for i in range(self.index.first_mark)]
+            else:
+                labels += [word] * len(part)
+            limits.append(np.full(len(part), np.inf))
+        return labels, np.concatenate(limits)
+
+    def jacobian(self, state: State) -> FloatArray:
+        """d rows / d x (R, P)."""
+        x, index = state.x, self.index
+        jac = np.zeros((len(state.rows), index.size))
+        marks, knots = self.points(x)
+        dense = [c.weights @ p for c, p in zip(self.curves, knots, strict=True)]
+        first = 0
+        for k, task in enumerate(self.tasks):
+            theta = index.theta(x, k)
+
+            def rows(theta: FloatArray, k: int = k) -> FloatArray:
+                return np.concatenate(self.photo_rows(k, theta, marks, dense, state.touch[k], state.nearest[k])[0])
+
+            base = rows(theta)
+            here = slice(first, first + len(base))
+            by_theta = np.empty((len(base), len(NAMES)))
+            for j in range(len(NAMES)):
+                moved = theta.copy()
+                moved[j] += task.step[j]
+                by_theta[:, j] = (rows(moved) - base) / task.step[j]
+            jac[here, index.camera(k)] = by_theta[:, :CARD_UNKNOWNS]
+            jac[here, index.shared] = by_theta[:, CARD_UNKNOWNS:]
+            if index.moves and k:
+                jac[here, index.move(k)] = by_theta[:, MOVED]
+            self._by_points(jac, first, k, unpack(theta, task.frame), marks, dense, state.nearest[k])
+            first += len(base)
+        base = np.concatenate([row for _, row in self.common_rows(x)])
+        here = slice(first, first + len(base))
+        for j in self._common_unknowns():
+            moved = x.copy()
+            moved[j] += self.step[j]
+            jac[here, j] = (np.concatenate([row for _, row in self.common_rows(moved)]) - base) / self.step[j]
+        self._by_lift(jac, first, x, marks, knots)
+        return jac
+
+    def _common_unknowns(self) -> list[int]:
+        """Unknowns whose part in the common rows is found by differences; points are done in closed form."""
+        return list(range(self.index.first_mark))
+
+    def _by_points(
+        self,
+        jac: FloatArray,
+        first: int,
+        k: int,
+        g: Geometry,
+        marks: FloatArray,
+        dense: Sequence[FloatArray],
+        nearest: Sequence[IntArray],
+    ) -> None:
+        """Derivatives of one photo's landmark and curve rows by the points in space."""
+        photo = self.seen[k]
+        row = first + 2 * len(photo.corners_px) + len(photo.outline_px) + self.clues[k]
+        for i, name in enumerate(self.marks):
+            mark = photo.observed.marks.get(name)
+            if mark is not None:
+                jac[row : row + 2, self.index.mark(i)] = _white(mark) @ _projection(g, marks[i][None])[0]
+                row += 2
+        for c, curve in enumerate(self.curves):
+            _, line_sd = self.lines[k][c]
+            near = nearest[c]
+            if len(near):
+                drawn = g.to_px(dense[c])
+                across = _across(drawn)[near]
+                by_space = -np.einsum("ni,nij->nj", across, _projection(g, dense[c])[near]) / line_sd[:, None]
+                w = curve.weights[near]
+                by_v = w * (by_space @ curve.along.T)
+                by_n = w * (by_space @ curve.normal.T)
+                jac[row : row + len(near), self.index.curve(c)] = np.stack([by_v, by_n], -1).reshape(len(near), -1)
+            row += len(near)
+
+    def _by_lift(
+        self, jac: FloatArray, first: int, x: FloatArray, marks: FloatArray, knots: Sequence[FloatArray]
+    ) -> None:
+        """Derivatives of the common rows by the points in space."""
+        if not len(self.lift):
+            return
+        index = self.index
+        g = unpack(index.theta(x, 0), self.tasks[0].frame)
+        slope = gradient(g.dome, np.concatenate([marks, *knots]))
+        n = len(self.lift)
+        by = np.zeros((n, index.size))
+        for i in range(len(self.marks)):
+            by[i, index.mark(i)] = slope[i]
+        at = len(self.marks)
+        for c, curve in enumerate(self.curves):
+            for j in range(len(curve.start)):
+                start = index.curve(c).start + 2 * j
+                by[at, start] = slope[at] @ curve.along[j]
+                by[at, start + 1] = slope[at] @ curve.normal[j]
+                at += 1
+        jac[first : first + n, index.first_mark :] = (self.whiten @ by)[:, index.first_mark :]
+        row = first + n
+        if self.fold:
+            i, j = (self.marks.index(name) for name in FOLD)
+            chord = marks[i] - marks[j]
+            unit = self.bend * chord / np.linalg.norm(chord) / (FOLD_STRETCH_U * self.closure.length_mm)
+            jac[row, index.mark(i)], jac[row, index.mark(j)] = unit, -unit
+            row += 1
+        for c, curve in enumerate(self.curves):
+            second = np.diff(np.eye(len(curve.start)), 2, axis=0) / BEND_U_MM[curve.name]
+            jac[row : row + len(second), index.curve(c)] = np.kron(second, [1.0, 0.0])
+            row += len(second)
+
+    def straighten(self, x: FloatArray) -> None:
+        """Update the fold's geodesic over its chord."""
+        if self.fold:
+            g = unpack(self.index.theta(x, 0), self.tasks[0].frame)
+            a, b = (x[self.index.mark(self.marks.index(name))] for name in FOLD)
+            self.bend = float(geodesic_mm(g.dome, a, b, 10.0) / np.linalg.norm(b - a))
+
+    def weights(self, state: State) -> FloatArray:
+        out: FloatArray = np.sqrt(np.minimum(1.0, self.limits / np.maximum(np.abs(state.rows), 1e-9)))
+        return out
+
+
+def _white(mark: Mark) -> FloatArray:
+    """What makes the errors of a mark, as far as they are its photo's own, independent and of unit variance."""
+    out: FloatArray = np.linalg.inv(np.linalg.cholesky(own_share(mark) * mark.covariance_px2))
+    return out
+
+
+def _across(drawn: FloatArray) -> FloatArray:
+    """Unit normals (D, 2) of a drawn curve (D, 2) in the photo."""
+    along = np.gradient(drawn, axis=0)
+    along = along / np.maximum(np.linalg.norm(along, axis=-1, keepdims=True), 1e-9)
+    return np.stack([-along[:, 1], along[:, 0]], -1)
+
+
+def _projection(g: Geometry, points: FloatArray) -> FloatArray:
+    """d px / d point (N, 2, 3) by central differences."""
+    h = 0.05
+    ends = g.to_px(points[:, None, :] + np.concatenate([np.eye(3), -np.eye(3)]) * h)
+    out: FloatArray = np.swapaxes(ends[:, :3] - ends[:, 3:], 1, 2) / (2 * h)
+    return out
