@@ -23,6 +23,7 @@ from fixtures.scenes.bench import board
 from fixtures.scenes.layout import chart_at, layout
 from fixtures.scenes.model import Closure
 from fixtures.scenes.shape import BlockSurface, Placement
+from fixtures.scenes.stages import stitched_later
 from placecheck.surface import geodesic_mm, onto
 
 FLAT = {
@@ -342,7 +343,7 @@ def test_every_kind_can_be_drawn(kind):
     assert picture.shape == (96, 128, 3)
     facts = truth(scene, full=False)
     assert len(facts["card"]["cards"]) == {"no-card": 0, "two-cards": 2}.get(kind, 1)
-    assert bool(facts["landmarks"].get("fold_front")) == (kind not in ("no-closure", "no-cap", "no-block"))
+    assert bool(facts["landmarks"].get("fold_front")) == (kind not in ("no-closure", "no-cap", "no-block", "cap"))
     if kind in ("dark", "bright"):
         usual = sample_scene(21, size=(640, 480), distance_mm=650)
         level = render(usual, view=(np.array([[0.2, 0, 0], [0, 0.2, 0]]), (128, 96))).mean()
@@ -355,3 +356,35 @@ def test_every_kind_can_be_drawn(kind):
 def test_unknown_kind_is_refused():
     with pytest.raises(ValueError, match="unknown kind of scene 'odd'"):
         sample_scene(1, kind="odd")
+
+
+def test_a_cap_alone_has_its_place_in_closed_form():
+    # a plane turned by a and shifted by s cuts a sphere of radius R at height z at sqrt(R^2 - s^2 - z^2) before it
+    scene = sample_scene(
+        9,
+        kind="cap",
+        block={**SPHERE, "printed": True, "print_x": 1.0, "print_turn_deg": 0.0},
+        cap={"shift": 4.0, "yaw_deg": 3.0, "rim_thickness": 0.0, "thickness": 0.0},
+    )
+    facts = truth(scene, full=False)["cap_on_block"]
+    z, a = scene.cap.rim[0][1], np.radians(3.0)
+    ahead = np.sqrt(100.0**2 - 4.0**2 - z**2)
+    assert facts["cap_shift_mm"] == pytest.approx(4.0 * np.cos(a) - ahead * np.sin(a) - 1.0, abs=0.02)
+    assert facts["cap_turn_deg"] == pytest.approx(-3.0)
+    line = np.array(facts["block_line"]["block"])
+    assert np.abs(line[:, 0] - 1.0).max() < 0.01
+    assert line[:, 1].min() > 0
+    assert scene.closure is None
+    assert scene.cap.seams != "none"
+
+
+def test_a_stitched_scene_is_the_pinned_one_moved():
+    pinned = sample_scene(21, closure_inch=(5, 5))
+    later = stitched_later(pinned, 22, right_mm=4.0, turn_deg=0.0, face_mm=-2.0)
+    was, now = (truth(s)["measures"]["landmarks_mm"] for s in (pinned, later))
+    moved = np.array([np.subtract(now[n], was[n]) for n in was])
+    assert np.abs(moved[:, 0] - 4.0).max() < 0.2
+    assert np.ptp(moved[:, 1]) < 0.2
+    assert truth(later)["pins"] == []
+    assert later.cap == pinned.cap
+    assert later.dressing.hair == pinned.dressing.hair

@@ -427,7 +427,7 @@ def test_stage_and_moves_travel_through_the_workers_reply():
         back = measured_from_dict(json.loads(json.dumps(measured_to_dict(m))))
         assert (back.stage, back.moves, back.estimates) == (m.stage, m.moves, m.estimates)
     for wrong in ([1, 2, 3], [1, 2, -3, 1, 1, True], [1, 2, 3, 4, float("nan"), True], [1, 2, 3, 4, 5, "yes"]):
-        with pytest.raises(ValueError, match="move|values"):
+        with pytest.raises(ValueError, match=r"move|values"):
             measured_from_dict({**measured_to_dict(Measured({})), "moves": {"fold_front": wrong}})
     with pytest.raises(ValueError, match="stage"):
         measured_from_dict({**measured_to_dict(Measured({})), "stage": "sewn"})
