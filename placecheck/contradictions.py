@@ -100,7 +100,7 @@ def tape_doubt(fit: BlockFit) -> tuple[Problem, ...]:
     return (
         Problem(
             "tape-doubt",
-            f"By the closure's size the block is some {abs(against.off):.0%} {size} than taped: tape it again round its "
-            "widest level, and check the closure's size.",
+            f"By the closure's size the block is some {abs(against.off):.0%} {size} than taped: tape it again round "
+            "its widest level, and check the closure's size.",
         ),
     )

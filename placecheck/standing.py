@@ -213,8 +213,6 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
 
 def check_block(fit: BlockFit, block: BlockSighting) -> None:
     """Raises RetakeNeeded when card, tape and outline cannot all be true."""
-    size = block.size_px
-    mm_per_px = float(np.linalg.norm(fit.geometry.translation)) / fit.geometry.f_px
     if fit.outline_residual_mm > 4.0 or fit.outline_worst_mm > 14.0:
         raise RetakeNeeded(
             "block-odd",
@@ -230,6 +228,8 @@ def check_block(fit: BlockFit, block: BlockSighting) -> None:
             f"The block in the photo is not shaped like the saved block “{fit.known.label}”: name the block that is on "
             "the bench, or give --block-circumference in its place.",
         )
+    size = block.size_px
+    mm_per_px = float(np.linalg.norm(fit.geometry.translation)) / fit.geometry.f_px
     height = fit.geometry.dome.height_mm
     centre = fit.theta[AT["block height"]]
     if abs(fit.tape_pull) > 3.0 or fit.cost > WORST_COST or not 105.0 <= centre <= 235.0 or not 75.0 <= height <= 135.0:
