@@ -381,7 +381,8 @@ def _panel(width: int, answer: Answer) -> Image.Image:
         for line in _wrapped(layer, note, px, width - 2 * x):
             layer.text((x, y), line, px, WHITE, halo=False)
             y += px * 1.3
-    layer.text((x, y), "L, R, left, right: the wearer's. ± holds for 95 %.", px * 0.8, WHITE, halo=False)
+    whose = "" if answer.measured.stage == "stitches" else "L, R, left, right: the wearer's. "
+    layer.text((x, y), f"{whose}± holds for 95 %.", px * 0.8, WHITE, halo=False)
     return layer.over(Image.new("RGB", (width, height), (24, 24, 24)))
 
 

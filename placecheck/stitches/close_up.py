@@ -4,9 +4,9 @@ Card, ground, both sides unrolled, the row, its spacing: one step after the othe
 refused where its numbers could not be believed: without the small card (or with the large one), from so far away that
 a thread is less than two pixels wide, blurred by more than a thread's width, with a card that leans away from the
 line of sight (it then does not lie flat with the seam, or the phone was not held above it), without a seam along the
-card, or with fewer than four stitches, which have no rhythm. The scale card's bars do not apply to the small card:
-`card_bars_mm` of the request are the small card's own 50 mm bars at this stage. A gap that is wide for the row but
-within the limit is a remark, never a fix.
+card, with fewer than four stitches, which have no rhythm, or with stitches that cannot be counted. The scale card's
+bars do not apply to the small card: `card_bars_mm` of the request are the small card's own 50 mm bars at this stage.
+A gap that is wide for the row but within the limit is a remark, never a fix.
 """
 
 from __future__ import annotations
@@ -41,6 +41,8 @@ MAX_BLUR_MM = 0.2
 """Standard deviation of the blur: an edge is then half a millimetre wide, a thread is a smear."""
 MAX_SLANT_DEG = 38.0
 LEAST_STITCHES = 4
+MOST_DOUBT = 0.05
+"""Standard uncertainty of the count, as a share of it, beyond which there is no telling (never below 0.7 stitches)."""
 MEAN, SMALLEST, LARGEST = "stitch_spacing_mean_mm", "stitch_spacing_smallest_mm", "stitch_spacing_largest_mm"
 
 
@@ -63,10 +65,16 @@ def measure_stitches(
     if len(row.feet_mm) < LEAST_STITCHES:
         raise RetakeNeeded(
             "stitches-few",
-            f"Only {len(row.feet_mm)} stitches can be made out along the seam: comb the hair off it, have more of it "
-            "in the picture, put on more light, and retake.",
+            f"Only {len(row.feet_mm)} stitches can be made out along the seam: hold the phone straight above it, "
+            "with more of it in the picture, comb the hair off it, and retake.",
         )
     spacing = measure_spacing(row, ground, card, camera, request.card_bars_mm)
+    if spacing.u_count > max(0.7, MOST_DOUBT * len(row.feet_mm)):
+        raise RetakeNeeded(
+            "stitches-unclear",
+            "The stitches cannot be told from the lace well enough to count them: let light fall along the seam from "
+            "one side, comb the hair off it, come closer, and retake.",
+        )
     sewn = _sewn(spacing, to_px(ground, row.line_mm), request.tolerances.limits_of(LARGEST)[1], request)
     upright = ground.rotation[2, 2]
     return Measured(

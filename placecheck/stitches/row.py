@@ -30,9 +30,14 @@ CELL_MM = 2 / GRID_PX_PER_MM
 """The maps come at half the grid's resolution."""
 FOUND, DOUBTFUL = 0.35, 0.08
 """Heights of peaks that count as stitches, and that are kept as doubtful."""
+SOLID, CLOSE = 0.75, 1.35
 LENGTH = round(WIDTH_MM * GRID_PX_PER_MM)
 APART_MM = 1.3
-LEAST_SEAM_MM, LEAST_EDGE = 25.0, 0.22
+NEAR_SHARE = 0.3
+"""Of the median spacing: nearer peaks are one stitch."""
+SEEN_MM = 1.5
+CUT_SHARE, CUT_MM = 0.45, 3.0
+LEAST_SEAM_MM, LEAST_EDGE = 25.0, 0.4
 ALIKE = 0.6
 SLOPES = np.tan(np.radians(np.arange(-22, 23, 2.75)))
 BENDS_PER_MM = np.linspace(-1 / 80, 1 / 80, 13)
@@ -88,7 +93,7 @@ def find_row(sides: tuple[Side, Side]) -> Row:
         raise RetakeNeeded(
             "seam-missing",
             "No sewn lace edge was found along a long side of the card: lay the card beside the seam, one long side "
-            "along the stitches, comb the hair off them and retake.",
+            "along the stitches, comb the hair off them, hold the phone straight above them and retake.",
         )
     other = candidates[1][3]
     if other[0] >= LEAST_EDGE and other[0] * other[1] > ALIKE * mean * length and other[1] > LEAST_SEAM_MM:
@@ -171,11 +176,13 @@ def _row(side: Side, valid: npt.NDArray[np.bool_], line: FloatArray, edge: float
         LENGTH,
     )
     heat, across = look(strip)
-    seen = strip.image[3, ROWS // 2] > 0.5
+    seen = seen_columns(strip.image[3] > 0.5)
     along, heights = find_peaks(heat * seen[::2])
     along_mm = np.interp(along, np.arange(len(heat)), strip.along_mm[::2]) + 0.5 / GRID_PX_PER_MM
     across_mm = np.interp(along, np.arange(len(heat)), across)
-    sure = heights >= FOUND
+    whole = may_be_whole(along_mm, heights >= FOUND, seen, strip.along_mm)
+    along_mm, across_mm, heights = along_mm[whole], across_mm[whole], heights[whole]
+    sure = in_rhythm(along_mm, heights)
 
     def chart(at_mm: FloatArray, aside_mm: FloatArray) -> FloatArray:
         return side.chart_mm(strip.places_px(at_mm, aside_mm))
@@ -193,6 +200,52 @@ def _row(side: Side, valid: npt.NDArray[np.bool_], line: FloatArray, edge: float
         edge=edge,
         seen_mm=float(seen.sum() / GRID_PX_PER_MM),
     )
+
+
+def seen_columns(valid: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """The longest unbroken part (m,) of a strip (ROWS, m) that is valid SEEN_MM to all sides of the line."""
+    n = round(SEEN_MM * GRID_PX_PER_MM)
+    clear = valid[ROWS // 2 - n : ROWS // 2 + n].all(axis=0)
+    padded = np.pad(clear, n // 2)
+    whole = np.all([padded[k : k + len(clear)] for k in range(2 * (n // 2) + 1)], axis=0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], whole.astype(np.int8), [0]]))).reshape(-1, 2)
+    longest = np.zeros(len(whole), bool)
+    if len(edges):  # what lies between two parts is not seen, and no gap
+        start, end = edges[np.argmax(edges[:, 1] - edges[:, 0])]
+        longest[start:end] = True
+    return longest
+
+
+def in_rhythm(along_mm: FloatArray, heights: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which peaks count as stitches: all that are high enough, less those that are weak and fall out of the rhythm.
+
+    A peak below SOLID between two others that are no farther apart than one ordinary spacing (CLOSE of the median)
+    is more likely a hair, a shadow or a hole of the lace; it stays as a doubtful one. Weakest first.
+    """
+    sure = heights >= FOUND
+    for i in np.argsort(heights, kind="stable"):
+        index = np.flatnonzero(sure)
+        if not sure[i] or heights[i] >= SOLID or len(index) < 5 or i in (index[0], index[-1]):
+            continue
+        k = int(np.searchsorted(index, i))
+        median = float(np.median(np.diff(along_mm[index])))
+        if along_mm[index[k + 1]] - along_mm[index[k - 1]] < CLOSE * median:
+            sure[i] = False
+    return np.asarray(sure)
+
+
+def may_be_whole(
+    along_mm: FloatArray, sure: npt.NDArray[np.bool_], seen: npt.NDArray[np.bool_], columns_mm: FloatArray
+) -> npt.NDArray[np.bool_]:
+    """Which peaks lie far enough from both ends of what is seen of the seam not to be stitches cut off there.
+
+    Far enough is CUT_SHARE of the median spacing (half a back stitch), at most CUT_MM.
+    """
+    if sure.sum() < 3 or not seen.any():
+        return np.ones(len(along_mm), bool)
+    margin = min(CUT_MM, CUT_SHARE * float(np.median(np.diff(along_mm[sure]))))
+    first, last = columns_mm[seen][0] - SEEN_MM / 2, columns_mm[seen][-1] + SEEN_MM / 2
+    return np.asarray((along_mm - first > margin) & (last - along_mm > margin))
 
 
 def look(strip: Strip) -> tuple[FloatArray, FloatArray]:
@@ -214,6 +267,9 @@ def find_peaks(heat: FloatArray) -> tuple[FloatArray, FloatArray]:
     for i in top[np.argsort(-heat[top], kind="stable")]:
         if all(abs(i - j) * CELL_MM >= APART_MM for j in kept):
             kept.append(int(i))
+    if len(kept) > 4:  # one thread seen as two: a long one's ends, a hair over it
+        apart = NEAR_SHARE * float(np.median(np.diff(sorted(kept))))
+        kept = [i for k, i in enumerate(kept) if all(abs(i - j) >= apart for j in kept[:k])]
     kept.sort()
     places = []
     for i in kept:

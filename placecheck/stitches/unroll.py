@@ -31,7 +31,7 @@ CARD_HALF_MM = (
 )
 BESIDE_CARD_MM = 1.2
 """Cells nearer to the card than this may show its cut edge."""
-MAX_OBLIQUE_DEG = 48.0
+MAX_OBLIQUE_DEG = 40.0
 _TO_LIGHT = srgb_to_linear(np.arange(256.0)).astype(np.float32)
 
 
