@@ -58,10 +58,10 @@ MEASURES: tuple[MeasureSpec, ...] = (
     MeasureSpec("length_right_mm", "mm", "length, right", False),
 )
 CAP_MEASURES: tuple[MeasureSpec, ...] = (
-    MeasureSpec("cap_shift_mm", "mm", "cap off the block's middle, front edge", True),
+    MeasureSpec("cap_shift_mm", "mm", "cap off the block's middle", True),
     MeasureSpec("cap_turn_deg", "deg", "cap turned", True),
     MeasureSpec("back_seams_mm", "mm", "seams behind, right minus left", True, needed=False),
-    MeasureSpec("temple_rim_mm", "mm", "cap edge at the temples, right higher than left", True, needed=False),
+    MeasureSpec("temple_rim_mm", "mm", "temple edge, right minus left", True, needed=False),
 )
 STITCH_MEASURES: tuple[MeasureSpec, ...] = (
     MeasureSpec("stitch_spacing_mean_mm", "mm", "stitch to stitch, mean", True),
