@@ -91,12 +91,12 @@ def pinned(seed: int, lean_deg: float | None = None, inch: tuple[int, int] = (5,
     return sample_scene(seed, size=(2016, 1512), closure_inch=inch, distance_mm=560.0, closure=no_ridge, **fixed)
 
 
-def _line(marks: dict, keep: np.ndarray, rng: np.random.Generator) -> Line:
+def _line(marks: dict, keep: np.ndarray, rng: np.random.Generator, u_px: float) -> Line:
     px = np.array(marks["px"])[keep]
-    return Line(px + rng.normal(0, MARK_U_PX, px.shape), np.full(len(px), MARK_U_PX))
+    return Line(px + rng.normal(0, u_px, px.shape), np.full(len(px), u_px))
 
 
-def view_of(scene: Scene, rng: np.random.Generator) -> View:
+def view_of(scene: Scene, rng: np.random.Generator, mark_u_px: float = MARK_U_PX) -> View:
     """What a careful finder would see of a scene."""
     lay: Layout = layout(scene)
     marks = _landmarks(Sketch(scene, lay))
@@ -108,17 +108,17 @@ def view_of(scene: Scene, rng: np.random.Generator) -> View:
     m = _measures(lay)
     truth = {k: v for k, v in m.items() if isinstance(v, float)}
     truth |= {f"clearance_{side}_mm": m["clearance_mm"][side] for side in ("left", "centre", "right")}
-    cov = np.eye(2) * MARK_U_PX**2
+    cov = np.eye(2) * mark_u_px**2
     points = {n: marks[n] for n in ("fold_front", "fold_back")} | marks["closure_corners"]
-    seen = {n: Mark(np.array(p["px"]) + rng.normal(0, MARK_U_PX, 2), cov) for n, p in points.items() if faces(p)}
+    seen = {n: Mark(np.array(p["px"]) + rng.normal(0, mark_u_px, 2), cov) for n, p in points.items() if faces(p)}
     rim = marks["cap_front_edge"]
     centre = marks["cap_centre_line"]
     observed = Observed(
         seen,
         {},
-        _line(rim, faces(rim), rng),
-        _line(marks["hairline"], faces(marks["hairline"]), rng),
-        _line(centre, faces(centre) & np.array(centre["on_cap"]), rng),
+        _line(rim, faces(rim), rng, mark_u_px),
+        _line(marks["hairline"], faces(marks["hairline"]), rng, mark_u_px),
+        _line(centre, faces(centre) & np.array(centre["on_cap"]), rng, mark_u_px),
     )
     w, ln = scene.closure.inch
     request = CheckRequest(ClosureSize(w * 25.4, ln * 25.4, f"{w}x{ln}"), scene.block.tape_inch * 25.4)

@@ -248,36 +248,45 @@ def dome_part(view, fit, measure):
     return float(np.sqrt(sum(c.u**2 for c in parts if c.source in names)))
 
 
-@lru_cache(maxsize=4)
-def steep_results(lean, n=10):
-    out = {"usual": [], "taped": [], "photographed": []}
-    part = {key: [] for key in out}
+def results_of(lean, n=10):
+    """Error and u of both side clearances of n views (n', 2), and the dome's share of u, for views that give all."""
+    found = {"usual": [], "taped": [], "photographed": []}
+    part = {key: [] for key in found}
     for seed in range(n):
-        view = view_of(pinned(seed, lean), np.random.default_rng(seed + 100))
+        view = view_of(pinned(seed, lean), np.random.default_rng(seed + 100), 0.1 if lean < 20 else 0.5)
+        fits = {}
         for key, known in (("usual", None), ("taped", taped(seed)), ("photographed", photographed(seed))):
             if known is not None:
                 known = (known.without("block height") if "block height" in known.names else known).under_cap()
             fit = fit_view(view, prior_for(view.camera, view.request.block_circumference_mm, known))
-            found = measured(view, fit)
-            clear = [found[f"clearance_{s}_mm"] for s in ("left", "right") if f"clearance_{s}_mm" in found]
-            out[key] += clear
-            if clear:
-                part[key].append(dome_part(view, fit, "clearance_left_mm" if len(clear) > 1 else "offset_mm"))
-    return {k: np.array(v) for k, v in out.items()}, {k: np.array(v) for k, v in part.items()}
+            fits[key] = fit, measured(view, fit)
+        sides = ("clearance_left_mm", "clearance_right_mm")
+        if all(side in values for _, values in fits.values() for side in sides):
+            for key, (fit, values) in fits.items():
+                found[key] += [values[side] for side in sides]
+                part[key].append(dome_part(view, fit, "clearance_left_mm"))
+    return {k: np.array(v) for k, v in found.items()}, {k: np.array(v) for k, v in part.items()}
 
 
 @pytest.mark.parametrize("lean", [5.0, 45.0])
 def test_a_saved_block_makes_clearances_surer_and_keeps_its_coverage(lean):
-    found, part = steep_results(lean)
-    u = {key: np.median(rows[:, 1]) for key, rows in found.items()}
+    """The dome's own share of u falls to 0.6, whatever the view; leaning, the error falls with it.
+
+    Steep (landmarks to 0.1 px here) the height of lace and rim over the cap limits the error, and only u falls.
+    """
+    found, part = results_of(lean)
     error = {key: np.sqrt(np.mean(rows[:, 0] ** 2)) for key, rows in found.items()}
-    print(lean, u, error, {k: np.median(v) for k, v in part.items()})
+    assert len(part["usual"]) >= 8
     for key, rows in found.items():
         assert (np.abs(rows[:, 0]) < 2 * rows[:, 1]).mean() > 0.93, key
-    assert u["photographed"] < u["usual"]
-    assert error["photographed"] < error["usual"]
-    assert np.median(part["taped"]) < np.median(part["usual"])
-    assert np.median(part["photographed"]) < 0.7 * np.median(part["usual"])
+    for key in ("taped", "photographed"):
+        u_ratio = np.median(found[key][:, 1] / found["usual"][:, 1])
+        share = np.median(part[key] / part["usual"])
+        assert u_ratio < 0.97
+        assert share < 0.9
+    assert share < 0.7
+    if lean > 20:
+        assert error["photographed"] < 0.6 * error["usual"]
 
 
 def test_another_saved_block_is_noticed_and_the_right_one_is_not():
@@ -534,12 +543,12 @@ def test_a_height_counts_only_where_the_stand_is_the_same(tmp_path):
 
 def test_photos_command_on_pictures(home, tmp_path, capsys):
     """Rendered photos of a bare block: its radii within 3 mm, a photo of nothing named, nothing overwritten."""
-    scene = sample_scene(3, kind="no-cap", clutter=0, hand=False, comb=False, size=(1200, 900))
+    scene = sample_scene(3, kind="no-cap", clutter=0, hand=False, comb=False, size=(1440, 1080))
     for i, view in enumerate(walk_round(scene, VIEWS[:7], 3)):
         save(view, tmp_path, f"w{i}")
     from PIL import Image
 
-    Image.new("RGB", (1200, 900), (120, 110, 100)).save(tmp_path / "w9.jpg")
+    Image.new("RGB", (1440, 1080), (120, 110, 100)).save(tmp_path / "w9.jpg")
     pictures = [str(p) for p in sorted(tmp_path.glob("w*.jpg"))]
     status = cli.run(["block", "photos", "Birch", *pictures, "--card-at", "left"])
     out = capsys.readouterr().out
