@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pypdfium2
 import pytest
-
 from card_scenes import CARD as DRAWN_LARGE
+
 from placecheck import vision
 from placecheck.card import find_card, printing
 from placecheck.card.board import CARD, SMALL_CARD

@@ -41,8 +41,9 @@ MAX_BLUR_MM = 0.2
 """Standard deviation of the blur: an edge is then half a millimetre wide, a thread is a smear."""
 MAX_SLANT_DEG = 38.0
 LEAST_STITCHES = 4
-MOST_DOUBT = 0.05
-"""Standard uncertainty of the count, as a share of it, beyond which there is no telling (never below 0.7 stitches)."""
+MOST_UNSURE, MOST_DOUBT = 0.7, 0.15
+"""Standard uncertainty of the count, and U95 of the mean as a share of it, beyond which the stitches have not been told
+from the lace (a mean within 5 % is the aim)."""
 MEAN, SMALLEST, LARGEST = "stitch_spacing_mean_mm", "stitch_spacing_smallest_mm", "stitch_spacing_largest_mm"
 
 
@@ -69,7 +70,8 @@ def measure_stitches(
             "with more of it in the picture, comb the hair off it, and retake.",
         )
     spacing = measure_spacing(row, ground, card, camera, request.card_bars_mm)
-    if spacing.u_count > max(0.7, MOST_DOUBT * len(row.feet_mm)):
+    relative = spacing.mean.U95 / spacing.mean.value
+    if spacing.u_count > MOST_UNSURE or relative > MOST_DOUBT:
         raise RetakeNeeded(
             "stitches-unclear",
             "The stitches cannot be told from the lace well enough to count them: let light fall along the seam from "

@@ -205,13 +205,13 @@ def _row(side: Side, valid: npt.NDArray[np.bool_], line: FloatArray, edge: float
 def seen_columns(valid: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     """The longest unbroken part (m,) of a strip (ROWS, m) that is valid SEEN_MM to all sides of the line."""
     n = round(SEEN_MM * GRID_PX_PER_MM)
-    clear = valid[ROWS // 2 - n : ROWS // 2 + n].all(axis=0)
+    clear = np.asarray(valid[ROWS // 2 - n : ROWS // 2 + n].all(axis=0))
     padded = np.pad(clear, n // 2)
-    whole = np.all([padded[k : k + len(clear)] for k in range(2 * (n // 2) + 1)], axis=0)
+    whole = np.asarray(np.all([padded[k : k + len(clear)] for k in range(2 * (n // 2) + 1)], axis=0))
     edges = np.flatnonzero(np.diff(np.concatenate([[0], whole.astype(np.int8), [0]]))).reshape(-1, 2)
     longest = np.zeros(len(whole), bool)
     if len(edges):  # what lies between two parts is not seen, and no gap
-        start, end = edges[np.argmax(edges[:, 1] - edges[:, 0])]
+        start, end = edges[int(np.argmax(edges[:, 1] - edges[:, 0]))]
         longest[start:end] = True
     return longest
 
