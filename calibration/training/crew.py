@@ -1,0 +1,167 @@
+"""The drawing crew: worker processes that sample scenes, render crops and write samples into a ring of slots.
+
+The ring is a set of memory-mapped arrays on a RAM disk. Every worker owns a stretch of slots
+and fills it round and round; when a slot is written its counter goes up by one, which is all
+the trainers look at. So nothing is queued or copied between processes, a slow trainer never
+holds up the crew, and a ring left by an earlier run is used again. Of every pinned block
+several views are drawn (camera, light and bench anew, block, cap and closure kept); of every
+view one crop for the closure network, unrolled with two wrong domes (recipe.py), and one
+wider picture for the block network, from which the trainer cuts windows of any turn. Seeds
+below JUDGING_SEEDS only; those above are kept for judging.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import traceback
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calibration.training import recipe
+from placecheck.find.unroll import HEIGHT, WIDTH
+
+JUDGING_SEEDS = 10_000_000
+BLOCK_SIZE = 384  # what the block network sees
+BLOCK_DRAWN = 560  # what is drawn around it
+VIEWS = 3  # cameras, lights and benches for every block, cap and closure
+CLOSURE_FIELDS = ("image", "landmarks", "rim", "hairline", "centre", "mask", "flags")
+BLOCK_FIELDS = ("image", "mask", "face", "flags")
+Ring = dict[str, np.memmap]
+
+
+def open_ring(folder: Path, n_closure: int, n_block: int) -> Ring:
+    """The ring's arrays, created where they are not there yet; `c_...` for closure samples, `b_...` for block ones."""
+    shapes: dict[str, tuple[Any, tuple[int, ...]]] = {
+        "c_image": (np.uint8, (n_closure, HEIGHT, WIDTH, 4)),
+        "c_landmarks": (np.float32, (n_closure, 6, 2)),
+        "c_rim": (np.float32, (n_closure, WIDTH)),
+        "c_hairline": (np.float32, (n_closure, WIDTH)),
+        "c_centre": (np.float32, (n_closure, HEIGHT)),
+        "c_mask": (np.uint8, (n_closure, HEIGHT // 2, WIDTH // 2)),
+        "c_flags": (np.float32, (n_closure, 3)),
+        "c_written": (np.uint32, (n_closure,)),
+        "b_image": (np.uint8, (n_block, BLOCK_DRAWN, BLOCK_DRAWN, 3)),
+        "b_mask": (np.uint8, (n_block, BLOCK_DRAWN // 2, BLOCK_DRAWN // 2)),
+        "b_face": (np.float32, (n_block, 2)),
+        "b_flags": (np.float32, (n_block, 1)),
+        "b_written": (np.uint32, (n_block,)),
+    }
+    folder.mkdir(parents=True, exist_ok=True)
+    out = {}
+    for name, (kind, shape) in shapes.items():
+        path = folder / f"{name}.bin"
+        size = int(np.dtype(kind).itemsize * math.prod(shape))
+        mode = "r+" if path.exists() and path.stat().st_size == size else "w+"
+        out[name] = np.memmap(path, dtype=kind, mode=mode, shape=shape)
+    return out
+
+
+def polygon_mask(points: np.ndarray, width: int, height: int) -> np.ndarray:
+    from PIL import Image, ImageDraw
+
+    points = points[np.isfinite(points).all(-1)]
+    canvas = Image.new("L", (width, height))
+    if len(points) >= 3:
+        ImageDraw.Draw(canvas).polygon([(float(x), float(y)) for x, y in points], fill=255)
+    return np.asarray(canvas)
+
+
+def block_box(truth: dict) -> tuple[np.ndarray, float]:
+    """Centre (2,) and size (px) in the photo of the dome's extent."""
+    cam, block = truth["camera"], truth["block"]
+    r = np.array(cam["R"]) @ np.array(block["R_block_to_world"])
+    t = np.array(cam["R"]) @ np.array(block["t_block_to_world"]) + np.array(cam["t"])
+    a, b, c = block["semi_axes_mm"]
+    angle = np.linspace(0, 2 * np.pi, 24)
+    ring = np.stack([a * np.cos(angle), b * np.sin(angle), 0 * angle], -1)
+    p = np.concatenate([ring, ring * 0.8 + [0, 0, 0.6 * c], [[0, 0, c]]]) @ r.T + t
+    k = np.array(cam["K"])
+    px = p[:, :2] / p[:, 2:] * k[0, 0] + k[:2, 2]
+    low, high = px.min(0), px.max(0)
+    return (low + high) / 2, float((high - low).max())
+
+
+def closure_view(truth: dict, rng: np.random.Generator) -> tuple[np.ndarray, tuple[int, int]]:
+    """A crop of the photo around the block, at a scale between a messenger picture's and a full one's."""
+    centre, size = block_box(truth)
+    length = 2 * truth["block"]["semi_axes_mm"][1]
+    native = size / length
+    scale = min(1.0, rng.uniform(1.3, 2.6) / native)
+    side = math.ceil(size * 1.25 * scale)
+    view = np.array([[scale, 0, side / 2 - scale * centre[0]], [0, scale, side / 2 - scale * centre[1]]])
+    return view, (side, side)
+
+
+def block_view(truth: dict, rng: np.random.Generator) -> np.ndarray:
+    """A view (2, 3) of the photo for the block network: the block half of a window across, somewhere in the picture."""
+    centre, size = block_box(truth)
+    scale = BLOCK_SIZE * rng.uniform(0.45, 0.70) / size
+    middle = centre + rng.uniform(-110, 110, 2) / scale
+    return np.array([[scale, 0, BLOCK_DRAWN / 2 - scale * middle[0]], [0, scale, BLOCK_DRAWN / 2 - scale * middle[1]]])
+
+
+def samples(scene: Any, rng: np.random.Generator, xp: Any) -> Iterator[tuple[str, tuple[Any, ...]]]:
+    """Everything made from one scene: two unrolled pictures of one crop, and one picture for the block network."""
+    from fixtures import scenes
+
+    truth = scenes.truth(scene, full=False)
+    is_block = scene.kind != "no-block"
+    if is_block:
+        view, size = closure_view(truth, rng)
+        image = scenes.render(scene, xp=xp, view=(view, size))
+        for wrong in (1.0, float(rng.choice([0.4, 0.8, 1.3]))):
+            s = recipe.closure_sample(image, view, truth, rng, wrong, flip=bool(rng.random() < 0.04))
+            mask = polygon_mask(s.outline / 2, WIDTH // 2, HEIGHT // 2) > 0
+            yield "c", (s.image, s.landmarks, s.rim, s.hairline, s.centre, mask, s.flags)
+    view = block_view(truth, rng)
+    image = scenes.render(scene, xp=xp, view=(view, (BLOCK_DRAWN, BLOCK_DRAWN)))
+    half = BLOCK_DRAWN // 2
+    mask = np.zeros((half, half), bool)
+    face = np.zeros(2)
+    if is_block:
+        small = view * 0.5 - np.array([[0, 0, 0.25], [0, 0, 0.25]])
+        mask = np.asarray(scenes.silhouette_mask(scene, (small, (half, half)), xp=xp))
+        face = view[:, :2] @ recipe.face_direction(truth)
+        face /= np.linalg.norm(face)
+    yield "b", (image, mask, face, is_block)
+
+
+def work(number: int, crew: int, seed0: int, folder: Path, n_closure: int, n_block: int, gpu: int | None) -> None:
+    """Draw for ever. Worker `number` of `crew`; `gpu` is the CUDA device to draw on, None for the processor."""
+    xp: Any = np
+    if gpu is not None:
+        os.environ["CUDA_VISIBLE_DEVICES"] = str(gpu)
+        import cupy as xp  # type: ignore[no-redef]
+    from fixtures import scenes
+
+    ring = open_ring(folder, n_closure, n_block)
+    size = {"c": n_closure, "b": n_block}
+    low = {k: n * number // crew for k, n in size.items()}
+    count = {k: n * (number + 1) // crew - n * number // crew for k, n in size.items()}
+    done = {"c": 0, "b": 0}
+    seed, failures = seed0 + number, 0
+    while True:
+        seed = (seed + crew) % JUDGING_SEEDS
+        rng = np.random.default_rng([seed, 78])
+        try:
+            kind = str(rng.choice(["normal", "no-closure", "no-block"], p=[0.93, 0.04, 0.03]))
+            first = scenes.sample_scene(seed, kind=kind)
+            parts = {k: vars(getattr(first, k)) for k in ("block", "cap", "closure") if getattr(first, k) is not None}
+            for k in range(VIEWS if kind == "normal" else 1):
+                scene = scenes.sample_scene(seed + k * JUDGING_SEEDS * 3, kind=kind, **parts) if k else first
+                for which, values in samples(scene, rng, xp):
+                    slot = low[which] + done[which] % count[which]
+                    done[which] += 1
+                    for name, value in zip(CLOSURE_FIELDS if which == "c" else BLOCK_FIELDS, values, strict=True):
+                        ring[f"{which}_{name}"][slot] = value
+                    ring[f"{which}_written"][slot] += 1
+        except Exception:
+            failures += 1
+            if failures <= 2:
+                print(f"worker {number} seed {seed}\n{traceback.format_exc()}", flush=True)
+            if failures > 200:
+                return

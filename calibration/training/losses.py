@@ -1,0 +1,206 @@
+"""What the two networks are taught, and how samples are varied on the way: all on the trainer's device.
+
+A closure sample is shifted, turned and stretched a little in the plane of the unrolled picture,
+mirrored, recoloured, and partly covered; its targets move with it (a line given as a function
+of the column is carried by a few fixed-point steps, good to a hundredth of a pixel for such small
+warps). A block sample is a window of any turn, scale and place cut from the larger picture.
+The loss is cross entropy between the network's softmax (over the picture for a landmark, over
+a column for rim and hairline, over a row for the centre line) and a narrow Gaussian about the
+truth, binary cross entropy for masks (the block's edge weighing more) and flags, and one minus
+the cosine for the direction of the face.
+"""
+
+from __future__ import annotations
+
+import torch
+from torch.nn import functional as F
+
+from calibration.training.crew import BLOCK_DRAWN, BLOCK_SIZE
+from placecheck.find.unroll import HEIGHT, WIDTH
+
+TARGET_CELLS = 1.3  # sigma of the Gaussian target in output cells
+Batch = dict[str, torch.Tensor]
+Parts = dict[str, torch.Tensor]
+
+
+def uniform(n: int, low: float, high: float, *shape: int, like: torch.Tensor) -> torch.Tensor:
+    return torch.empty(n, *shape, device=like.device).uniform_(low, high)
+
+
+def recoloured(x: torch.Tensor) -> torch.Tensor:
+    """x (B, 3, h, w) in 0..1: gamma, gains, hue, contrast, blur or sharpening, noise, blots."""
+    b = x.shape[0]
+
+    def r(low: float, high: float, *shape: int) -> torch.Tensor:
+        return uniform(b, low, high, *shape, like=x)
+
+    x = x.clamp(1e-4, 1) ** torch.exp(r(-0.4, 0.4, 1, 1, 1))
+    x = x * torch.exp(r(-0.35, 0.3, 1, 1, 1)) * torch.exp(r(-0.12, 0.12, 3, 1, 1))
+    if torch.rand(()) < 0.15:
+        x = x[:, torch.randperm(3, device=x.device)]
+    grey = x.mean(1, keepdim=True)
+    x = grey + (x - grey) * r(0.2, 1.5, 1, 1, 1)
+    if torch.rand(()) < 0.3:
+        x = F.avg_pool2d(x, 3, 1, 1) * 0.6 + x * 0.4
+    if torch.rand(()) < 0.15:
+        x = x + 1.0 * (x - F.avg_pool2d(x, 5, 1, 2))
+    x = x + torch.randn_like(x) * r(0.0, 0.035, 1, 1, 1)
+    return x.clamp(0, 1)
+
+
+def blotted(x: torch.Tensor, share: float, largest: int) -> torch.Tensor:
+    """A rectangle of one noisy colour over part of `share` of the pictures: a hand, a comb, a clip."""
+    b, _, h, w = x.shape
+    ys, xs = torch.arange(h, device=x.device), torch.arange(w, device=x.device)
+    cy, cx = uniform(b, 0, h, like=x), uniform(b, 0, w, like=x)
+    sy, sx = uniform(b, 4, largest / 2, like=x), uniform(b, 4, largest / 2, like=x)
+    on = uniform(b, 0, 1, like=x) < share
+    inside = ((ys[None] - cy[:, None]).abs() < sy[:, None])[:, :, None]
+    inside = inside & ((xs[None] - cx[:, None]).abs() < sx[:, None])[:, None, :] & on[:, None, None]
+    colour = uniform(b, 0, 1, 3, 1, 1, like=x) + 0.05 * torch.randn_like(x)
+    return torch.where(inside[:, None], colour.clamp(0, 1), x)
+
+
+def soft(target: torch.Tensor, axis: torch.Tensor) -> torch.Tensor:
+    """Gaussian targets (..., n) about `target` (...)."""
+    g = torch.exp(-0.5 * ((axis - target[..., None]) / TARGET_CELLS) ** 2)
+    return g / g.sum(-1, keepdim=True).clamp_min(1e-6)
+
+
+def along(logits: torch.Tensor, target: torch.Tensor) -> torch.Tensor:
+    """Mean cross entropy over the lines that have a target; logits (B, lines, n), target (B, lines)."""
+    n = logits.shape[-1]
+    ok = torch.isfinite(target) & (target > 0) & (target < n - 1)
+    safe = torch.where(ok, target, torch.zeros_like(target))
+    axis = torch.arange(n, device=logits.device).float()
+    ce = -(soft(safe, axis) * F.log_softmax(logits.float(), -1)).sum(-1)
+    return (ce * ok).sum() / ok.sum().clamp_min(1)
+
+
+def _value_at(f: torch.Tensor, x: torch.Tensor) -> torch.Tensor:
+    """Linear interpolation of f (B, n) at x (B, m); NaN outside and beside NaN."""
+    n = f.shape[1]
+    i = x.floor().clamp(0, n - 2).long()
+    a = x - i
+    value = f.gather(1, i) * (1 - a) + f.gather(1, i + 1) * a
+    return torch.where((x >= 0) & (x <= n - 1), value, torch.full_like(value, torch.nan))
+
+
+def _moved(f: torch.Tensor, m: torch.Tensor, t: torch.Tensor, swap: bool) -> torch.Tensor:
+    """The function f (B, n) (y of x; x of y when `swap`) after points move by p' = m p + t."""
+    if swap:
+        m, t = m.flip(1).flip(2), t.flip(1)
+    n = f.shape[1]
+    at = torch.arange(n, device=f.device).float()[None].expand(len(f), n)
+    fill = torch.nanmean(f, 1, keepdim=True).nan_to_num(0.0)
+    y = fill.expand_as(f)
+    x = at
+    for _ in range(4):
+        x = (at - t[:, 0, None] - m[:, 0, 1, None] * y) / m[:, 0, 0, None]
+        y = torch.where(torch.isfinite(v := _value_at(f, x)), v, y)
+    y = _value_at(f, x)
+    return m[:, 1, 0, None] * x + m[:, 1, 1, None] * y + t[:, 1, None]
+
+
+def warped(batch: Batch) -> Batch:
+    """A closure batch (float image (B, 4, h, w), targets in full pixels) a little shifted, turned and stretched."""
+    image = batch["image"]
+    b, _, h, w = image.shape
+
+    def r(low: float, high: float) -> torch.Tensor:
+        return uniform(b, low, high, like=image)
+
+    angle = r(-0.09, 0.09)
+    sx, sy, shear = torch.exp(r(-0.05, 0.05)), torch.exp(r(-0.05, 0.05)), r(-0.05, 0.05)
+    c, s = torch.cos(angle), torch.sin(angle)
+    m = torch.stack([torch.stack([c * sx, -s * sy + shear], -1), torch.stack([s * sx, c * sy], -1)], 1)
+    middle = torch.tensor([(w - 1) / 2, (h - 1) / 2], device=image.device)
+    t = middle - (m @ middle[:, None])[..., 0] + torch.stack([r(-14, 14), r(-16, 16)], -1)
+    inverse = torch.linalg.inv(m)
+    back = -(inverse @ t[..., None])[..., 0]
+    # the same map in grid_sample's coordinates, where -1..1 spans the pixel edges
+    scale = torch.tensor([w / 2.0, h / 2.0], device=image.device)
+    theta = inverse * scale[None, None, :] / scale[None, :, None]
+    offset = ((inverse @ middle[:, None])[..., 0] + back - middle) / scale
+    grid = F.affine_grid(torch.cat([theta, offset[..., None]], 2), [b, 1, h, w], align_corners=False)
+    small = F.affine_grid(torch.cat([theta, offset[..., None]], 2), [b, 1, h // 2, w // 2], align_corners=False)
+    out = dict(batch)
+    out["image"] = F.grid_sample(image, grid, align_corners=False)
+    out["mask"] = F.grid_sample(batch["mask"][:, None], small, align_corners=False)[:, 0]
+    out["landmarks"] = torch.einsum("bij,bkj->bki", m, batch["landmarks"]) + t[:, None]
+    out["rim"], out["hairline"] = (_moved(batch[k], m, t, False) for k in ("rim", "hairline"))
+    out["centre"] = _moved(batch["centre"], m, t, True)
+    return out
+
+
+def closure_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]:
+    """Loss of one batch of the ring's closure samples (uint8 images (B, h, w, 4), targets in unrolled pixels)."""
+    batch = dict(raw)
+    batch["image"] = raw["image"].permute(0, 3, 1, 2).float() / 255
+    batch["mask"] = raw["mask"].float()
+    if torch.rand(()) < 0.75:
+        batch = warped(batch)
+    colour, facing = batch["image"][:, :3], batch["image"][:, 3:]
+    colour = blotted(recoloured(colour), 0.25, 110)
+    colour = torch.where(facing > 0.03, colour, torch.full_like(colour, 0.5))
+    x = torch.cat([colour, facing], 1)
+    marks, rim, hair, centre, mask = (batch[k] for k in ("landmarks", "rim", "hairline", "centre", "mask"))
+    if torch.rand(()) < 0.5:
+        x = x.flip(3)
+        marks = torch.stack([WIDTH - 1 - marks[..., 0], marks[..., 1]], -1)[:, [0, 1, 3, 2, 5, 4]]
+        rim, hair, mask = rim.flip(1), hair.flip(1), mask.flip(2)
+        centre = WIDTH - 1 - centre
+    # full-resolution pixel p lies at cell (p - 0.5) / 2
+    marks, rim, hair, centre = ((t - 0.5) / 2 for t in (marks, rim, hair, centre))
+    rim, hair, centre = ((t[:, 0::2] + t[:, 1::2]) / 2 for t in (rim, hair, centre))
+    with torch.autocast(x.device.type, torch.bfloat16):
+        maps, said = net(x.contiguous(memory_format=torch.channels_last))
+    maps, said = maps.float(), said.float()
+    size = torch.tensor([WIDTH // 2 - 1, HEIGHT // 2 - 1], device=x.device)
+    ok = torch.isfinite(marks).all(-1) & (marks > 0).all(-1) & (marks < size).all(-1)
+    logp = F.log_softmax(maps[:, :6].flatten(2), -1)
+    safe = torch.where(ok[..., None], marks, torch.zeros_like(marks))
+    rows = torch.arange(HEIGHT // 2, device=x.device).float()
+    cols = torch.arange(WIDTH // 2, device=x.device).float()
+    target = soft(safe[..., 1], rows)[..., :, None] * soft(safe[..., 0], cols)[..., None, :]
+    ce = -(target.flatten(2) * logp).sum(-1)
+    parts = {
+        "marks": (ce * ok).sum() / ok.sum().clamp_min(1),
+        "rim": along(maps[:, 6].transpose(1, 2), rim),
+        "hair": along(maps[:, 7].transpose(1, 2), hair),
+        "centre": along(maps[:, 8], centre),
+        "mask": F.binary_cross_entropy_with_logits(maps[:, 9], mask.clamp(0, 1)),
+        "flags": F.binary_cross_entropy_with_logits(said, raw["flags"]),
+    }
+    loss = sum(parts.values()) - 0.7 * parts["flags"]
+    return loss, parts
+
+
+def block_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]:
+    """Loss of one batch of the ring's block samples: windows of any turn cut from the larger pictures."""
+    image = raw["image"].permute(0, 3, 1, 2).float() / 255
+    b = len(image)
+    angle = uniform(b, 0, 6.2832, like=image)
+    zoom = BLOCK_SIZE / BLOCK_DRAWN / uniform(b, 0.86, 1.16, like=image)
+    mirror = torch.where(uniform(b, 0, 1, like=image) < 0.5, -1.0, 1.0)
+    c, s = torch.cos(angle), torch.sin(angle)
+    turn = torch.stack([torch.stack([c * mirror, -s], -1), torch.stack([s * mirror, c], -1)], 1)
+    shift = uniform(b, -0.28, 0.28, 2, 1, like=image)
+    theta = torch.cat([turn * zoom[:, None, None], shift], 2)
+    fine = F.affine_grid(theta, [b, 1, BLOCK_SIZE, BLOCK_SIZE], align_corners=False)
+    coarse = F.affine_grid(theta, [b, 1, BLOCK_SIZE // 2, BLOCK_SIZE // 2], align_corners=False)
+    x = F.grid_sample(image, fine, align_corners=False, padding_mode="reflection")
+    mask = F.grid_sample(raw["mask"].float()[:, None], coarse, align_corners=False, padding_mode="reflection")[:, 0]
+    face = torch.einsum("bji,bj->bi", turn, raw["face"])
+    x = blotted(recoloured(x), 0.25, 90)
+    with torch.autocast(x.device.type, torch.bfloat16):
+        maps, said = net(x.contiguous(memory_format=torch.channels_last))
+    maps, said = maps.float(), said.float()
+    near_edge = F.max_pool2d(mask[:, None], 13, 1, 6)[:, 0] + F.max_pool2d(-mask[:, None], 13, 1, 6)[:, 0] > 0.5
+    l_mask = F.binary_cross_entropy_with_logits(maps[:, 0], mask.clamp(0, 1), weight=1.0 + 3.0 * near_edge)
+    unit = F.normalize(maps[:, 1:3], dim=1, eps=1e-4)
+    cosine = (unit * face[:, :, None, None]).sum(1)
+    l_face = ((1 - cosine) * mask).sum() / mask.sum().clamp_min(1)
+    present = (mask.mean((1, 2)) > 0.03).float()[:, None]
+    l_flags = F.binary_cross_entropy_with_logits(said, present)
+    return 4 * l_mask + l_face + 0.1 * l_flags, {"mask": l_mask, "face": l_face, "flags": l_flags}
