@@ -112,6 +112,8 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
         way = trace_outline(stage, theta, frame, (4.0,), 96)
         picture, grid = unroll(photo.image, way.fit.geometry)
         ways.append((way, picture, grid, find_closure(picture, grid, steady=False)))
+        if block.agreement > 0.9 and ways[0][3].upright > 0.9 and request.front is None:
+            break  # the whole photo and the unrolled picture say the same
     way, picture, grid, sighting = choose_front(ways, block, request)
     check_block(way.fit, block)
     return Standing(card, camera, block, stage, way, picture, grid, sighting)
@@ -138,12 +140,12 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
         return fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues)
 
-    for reaches in ((9.0, 4.0), (2.5,)):
+    for reaches, last in (((5.0,), False), ((2.5,), True)):
         avoid = closure_edge_px(observed, fit.geometry)
         way = trace_outline(stage, fit, frame, reaches, 112, 4, avoid)
         fit = refit()
         picture, grid = unroll(photo.image, fit.geometry)
-        sighting = with_rim(with_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry.cap)
+        sighting = with_rim(with_seam(find_closure(picture, grid, last), picture, grid), grid, fit.geometry.cap)
         observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
         observed = with_pins(observed, fit.geometry, photo.image, way.outline_px)
     fit = refit()

@@ -170,11 +170,8 @@ def stand_block(stage: Stage) -> Traced:
         stage.request.block_circumference_mm,
         outline_u_px=block.u_px,
         prior=stage_prior(stage),
-        iterations=0,
     )
-    found = stand_candidates(stage.image, first.frame, first.theta, yaw, block.votes, block.vote_grid)
-    traced = [trace_outline(stage, guess.theta, first.frame, (12.0, 7.0), 72, 3) for guess in found]
-    return max(traced, key=lambda t: t.merit)
+    return trace_outline(stage, first, first.frame, (6.0,), 72, 4)
 
 
 def turned(theta: FloatArray) -> FloatArray:
@@ -201,6 +198,8 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
             return float((p[1] - p[0]) @ wanted)
 
         return max(ways, key=along)
+    if len(ways) == 1:
+        return ways[0]
     best, other = sorted(ways, key=lambda way: -way[3].upright)
     if best[3].upright < 0.6 or other[3].upright > 0.5 * best[3].upright + 0.3:
         raise RetakeNeeded(

@@ -82,6 +82,11 @@ def slope_and_range(image: Any, window: int) -> tuple[Any, Any]:
     return cv2.magnitude(gx, gy), cv2.dilate(image, box) - cv2.erode(image, box)
 
 
+def largest_within(image: Any, radius_px: int) -> Any:
+    """The largest value within a square of `radius_px` to every side of each pixel of one channel (h, w)."""
+    return cv2.dilate(image, np.ones((2 * radius_px + 1, 2 * radius_px + 1), np.uint8))
+
+
 def warp_perspective(image: Any, homography: Points, width: int, height: int, border: float = 0) -> Any:
     """`image` seen through `homography` (source px -> result px), bilinear, (height, width)."""
     return cv2.warpPerspective(

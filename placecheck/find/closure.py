@@ -33,7 +33,8 @@ TAUGHT_CELLS = 1.3
 WINDOW = 6
 MARK_MASS = 0.25
 LINE_MASS = 0.30
-HIDDEN_DOUBT = 4.0  # what the network says of the rim under hair is a guess
+HIDDEN_DOUBT = 3.0  # what the network says of the rim under hair is a guess
+CONTRADICTION_MM = 3.0  # seam and network further apart than this are not about the same line
 LANDMARKS = CLOSURE_CHANNELS[:6]
 MIRROR = [0, 1, 3, 2, 5, 4, 6, 7, 8, 9]
 
@@ -93,9 +94,10 @@ def unroll(image: Image, geometry: Geometry) -> tuple[npt.NDArray[np.uint8], Unr
         colours = resample(small, at.astype(np.float32))
     else:
         colours = resample(image, px)
-    colours = np.where(seen[..., None], colours, 128)
-    facing = (grid.facing * 255.0).round()
-    return np.concatenate([colours, facing[..., None]], -1).astype(np.uint8), grid
+    picture = np.empty((*seen.shape, 4), np.uint8)
+    picture[..., :3] = np.where(seen[..., None], colours, np.uint8(128))
+    picture[..., 3] = (grid.facing * 255.0).round()
+    return picture, grid
 
 
 def _softmax(x: FloatArray, axis: int | None) -> FloatArray:
@@ -198,13 +200,15 @@ def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: U
         return replace(sighting, centre=Trace(net.uv, 1.5 * net.u_mm, net.mass))
     v0, v1 = seam.v_range_mm
     v = np.arange(v0, v1 + 1e-6, 1.5)
-    at = seam.u_mm + seam.lean * v
-    doubt = abs(float(np.mean(at - (middle[0] + middle[1] * v))))
+    at, net_at = seam.u_mm + seam.lean * v, middle[0] + middle[1] * v
+    doubt = abs(float(np.mean(at - net_at)))
     u = np.hypot(seam.u_at(v), 0.3)
+    if doubt < CONTRADICTION_MM:
+        at = 0.5 * (at + net_at)
+    else:
+        u = np.hypot(u, 0.5 * doubt)
     far = (net.uv[:, 1] < v0 - 4) | (net.uv[:, 1] > v1 + 4)
     net_u = np.hypot(2.5 * net.u_mm, doubt)
-    if doubt > 3.5:
-        u = np.hypot(u, 0.5 * doubt)
     uv = np.concatenate([np.stack([at, v], -1), net.uv[far]])
     u_mm = np.concatenate([u, net_u[far]])
     order = np.argsort(uv[:, 1])

@@ -28,6 +28,7 @@ SIZE = 384
 PX_PER_MM = 1.07
 CROWN_OVER_TABLE = 1.42  # px per mm at the crown over that at the card, for a phone held 0.4 to 0.8 m above
 RAYS = 144
+OUTLINE_U_MM = 2.0
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
     mask = None
     probability = face = np.zeros(0)
     matrix = np.zeros((2, 3))
-    for copies in (4, 8):
+    for copies in (1, 4):
         local = scale / sx
         at = (centre + 0.5) * sx - 0.5
         matrix = np.array([[local, 0, SIZE / 2 - local * at[0]], [0, local, SIZE / 2 - local * at[1]]])
@@ -168,7 +169,7 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
     agreement = float(np.hypot(*mean))
     return BlockSighting(
         outline[inside],
-        5.0 * card_px_per_mm * CROWN_OVER_TABLE,
+        OUTLINE_U_MM * card_px_per_mm * CROWN_OVER_TABLE,
         to_photo(np.array([xs.mean(), ys.mean()])),
         mean / max(agreement, 1e-6),
         agreement,

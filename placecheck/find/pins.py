@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from placecheck.block import Geometry
 from placecheck.surface import Chart
-from placecheck.vision import Image, gaussian_blur, resize
+from placecheck.vision import Image, gaussian_blur, largest_within, resize
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -62,13 +62,10 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     sigma = radius / 1.5
     fine = gaussian_blur(part, sigma)
     wide = gaussian_blur(part, 2.0 * sigma)
-    strength = np.sqrt(((fine - wide) ** 2).sum(-1))
+    difference = fine - wide
+    strength = np.sqrt(np.einsum("...i,...i", difference, difference))
     step = max(1, round(radius * 0.8))
-    peak = strength.copy()
-    for down in range(-step, step + 1):
-        for along in range(-step, step + 1):
-            peak = np.maximum(peak, np.roll(np.roll(strength, down, 0), along, 1))
-    ys, xs = np.nonzero((strength >= peak) & (strength > 14.0))
+    ys, xs = np.nonzero((strength >= largest_within(strength, step)) & (strength > 14.0))
     inside = (xs > step) & (ys > step) & (xs < part.shape[1] - step - 1) & (ys < part.shape[0] - step - 1)
     xs, ys = xs[inside], ys[inside]
     order = np.argsort(-strength[ys, xs])[:keep]
@@ -101,16 +98,21 @@ def centre_pins(spots: list[Spot], marks_uv: Mapping[str, FloatArray], middle_u_
     expected = [(uv, NEAR_EXPECTED_MM) for name, uv in marks_uv.items() if not name.startswith("fold")]
     expected += [(marks_uv["fold_back"], 9.0)]
     expected += [(marks_uv["fold_front"] - np.array([0.0, back]), 6.0) for back in (4.0, 12.0, 20.0, 28.0)]
+    alike = _same_colour(np.array([s.colour for s in spots]).reshape(-1, 3))
+    vivid = [_vivid(s.colour) for s in spots]
+    places = np.array([place for place, _ in expected])
+    reaches = np.array([reach for _, reach in expected])
+    uv = np.array([s.uv for s in spots]).reshape(-1, 1, 2)
+    near = np.linalg.norm(uv - places, axis=-1) < reaches  # (spots, places)
     best: list[Spot] = []
     best_score = 0.0
-    for seed in spots:
-        like = [s for s in spots if _same_colour(s.colour, seed.colour)]
-        met = sum(any(np.linalg.norm(s.uv - place) < reach for s in like) for place, reach in expected[:-4])
-        met += any(np.linalg.norm(s.uv - place) < reach for s in like for place, reach in expected[-4:])
-        least_met = 2 if _vivid(seed.colour) else 3  # few things on a bench are as vivid as a pin's head
-        score = met - 0.04 * len(like)
+    for like, bright in zip(alike, vivid, strict=True):
+        seen = near[like].any(0)
+        met = int(seen[:-4].sum()) + bool(seen[-4:].any())
+        least_met = 2 if bright else 3  # few things on a bench are as vivid as a pin's head
+        score = met - 0.04 * int(like.sum())
         if met >= least_met and score > best_score:
-            best, best_score = like, score
+            best, best_score = [spots[i] for i in np.flatnonzero(like)], score
     if not best:
         return []
     at_pins = [s.contrast for s in best if any(np.linalg.norm(s.uv - place) < reach for place, reach in expected)]
@@ -130,12 +132,14 @@ def centre_pins(spots: list[Spot], marks_uv: Mapping[str, FloatArray], middle_u_
     return out
 
 
-def _same_colour(a: FloatArray, b: FloatArray) -> bool:
-    """Whether two heads may be of one colour: the same hue and saturation, one up to twice as bright as the other."""
-    la, lb = float(np.linalg.norm(a)), float(np.linalg.norm(b))
-    if min(la, lb) < 1e-6 or not 0.5 < la / lb < 2.0:
-        return False
-    return float(np.linalg.norm(a / la - b / lb)) < 0.2
+def _same_colour(colours: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which heads (N, 3) may be of one colour (N, N): the same hue and saturation, one up to twice as bright."""
+    length = np.maximum(np.linalg.norm(colours, axis=1), 1e-6)
+    hue = colours / length[:, None]
+    ratio = length[:, None] / length
+    apart = np.linalg.norm(hue[:, None] - hue, axis=-1)
+    out: npt.NDArray[np.bool_] = (ratio > 0.5) & (ratio < 2.0) & (apart < 0.2)
+    return out
 
 
 def _vivid(colour: FloatArray) -> bool:

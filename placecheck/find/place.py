@@ -12,11 +12,13 @@ few, well apart from each other, are handed on: the edge search decides among th
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, Frame, outline_px, unpack
+from placecheck.block import AT, Frame, outline_px, unpack, unpack_many
 from placecheck.find.edge import normals_of
 from placecheck.vision import Image, affine_crop, gaussian_blur, sample
 
@@ -68,40 +70,28 @@ def stand_candidates(
     shifts = np.stack(np.meshgrid(grid, grid), -1).reshape(-1, 2)
     to_votes = vote_grid @ np.concatenate([_inverse(matrix), [[0, 0, 1]]])
     vote_picture = votes.astype(np.float32)
+    guesses = np.repeat(theta[None], len(HEIGHTS_MM) * len(RATIOS) * len(TURNS_DEG), axis=0)
+    height, ratio, turn = np.array(list(product(HEIGHTS_MM, RATIOS, TURNS_DEG))).T
+    guesses[:, AT["block height"]] = height
+    guesses[:, AT["log ratio"]] = np.log(ratio)
+    guesses[:, AT["block yaw"]] = face_yaw_deg + turn
+    rings = outline_px(unpack_many(guesses, frame), POINTS) @ matrix[:, :2].T + matrix[:, 2]
     found: list[tuple[float, FloatArray]] = []
-    for height in HEIGHTS_MM:
-        for ratio in RATIOS:
-            for turn in TURNS_DEG:
-                guess = theta.copy()
-                guess[AT["block height"]] = height
-                guess[AT["log ratio"]] = np.log(ratio)
-                guess[AT["block yaw"]] = face_yaw_deg + turn
-                ring = outline_px(unpack(guess, frame), POINTS, 14) @ matrix[:, :2].T + matrix[:, 2]
-                n = normals_of(ring) * (3.0 / mm_per_px * scale)
-                at = ring[None] + shifts[:, None]
-                change = np.zeros(at.shape[:2])
-                for k in range(3):
-                    a = sample(small[..., k], (at - n)[..., 0], (at - n)[..., 1])
-                    b = sample(small[..., k], (at + n)[..., 0], (at + n)[..., 1])
-                    change += (a - b) ** 2
-                edge = np.minimum(np.sqrt(change), 0.35).mean(1) / 0.35
-                centre = ring.mean(0)
-                share = []
-                for size in (0.55, 0.88, 1.14, 1.3):
-                    p = ((centre + size * (ring - centre))[None] + shifts[:, None]) @ to_votes[:, :2].T + to_votes[:, 2]
-                    share.append(sample(vote_picture, p[..., 0], p[..., 1]).mean(1))
-                vote = 0.5 * (share[0] + share[1]) - 0.5 * (share[2] + share[3])
-                other = np.zeros(at.shape[:2])
-                for k in range(3):
-                    a = sample(small[..., k], (at + 1.3 * n)[..., 0], (at + 1.3 * n)[..., 1])
-                    b = sample(small[..., k], (at + 6.0 * n)[..., 0], (at + 6.0 * n)[..., 1])
-                    other += (a - b) ** 2
-                score = edge + 0.8 * vote - 0.7 * (np.minimum(np.sqrt(other), 0.35).mean(1) / 0.35)
-                best = np.argsort(-score)[:3]
-                for i in best:
-                    moved = guess.copy()
-                    moved[AT["block x"] : AT["block y"] + 1] += _on_table(frame, guess, shifts[i] / scale)
-                    found.append((float(score[i]), moved))
+    for guess, ring, mm in zip(guesses, rings, _mm_per_px(frame, guesses), strict=True):
+        n = normals_of(ring) * (3.0 / mm_per_px * scale)
+        across = ring + np.array([-1.0, 1.0, 1.3, 6.0])[:, None, None] * n
+        inside, outside, near, far = _slid(small, across, shifts)
+        edge, other = _change(inside - outside), _change(near - far)
+        centre = ring.mean(0)
+        sizes = centre + np.array([0.55, 0.88, 1.14, 1.3])[:, None, None] * (ring - centre)
+        cells = sizes @ to_votes[:, :2].T + to_votes[:, 2]
+        share = _slid(vote_picture, cells, shifts @ to_votes[:, :2].T).mean(2)
+        vote = 0.5 * (share[0] + share[1]) - 0.5 * (share[2] + share[3])
+        score = edge + 0.8 * vote - 0.7 * other
+        for i in np.argsort(-score)[:3]:
+            moved = guess.copy()
+            moved[AT["block x"] : AT["block y"] + 1] += mm @ shifts[i] / scale
+            found.append((float(score[i]), moved))
     found.sort(key=lambda item: -item[0])
     out: list[Standing] = []
     for score_, guess in found:
@@ -117,18 +107,31 @@ def stand_candidates(
     return out
 
 
+def _change(difference: FloatArray) -> FloatArray:
+    """Mean size (S,) of a difference of colours (S, P, 3), no single one counting more than a clear edge."""
+    out: FloatArray = np.minimum(np.sqrt(np.einsum("...i,...i", difference, difference)), 0.35).mean(1) / 0.35
+    return out
+
+
+def _slid(picture: Any, rings: FloatArray, shifts: FloatArray) -> FloatArray:
+    """What `picture` (h, w[, 3]) shows along rings (K, P, 2) moved by shifts (S, 2): (K, S, P[, 3])."""
+    x, y = (rings[:, None, :, i].astype(np.float32) + shifts[:, None, i].astype(np.float32) for i in range(2))
+    seen: FloatArray = sample(picture, x.reshape(-1, x.shape[-1]), y.reshape(-1, x.shape[-1]))
+    return seen.reshape(*x.shape, *picture.shape[2:])
+
+
 def _inverse(matrix: FloatArray) -> FloatArray:
     a = np.linalg.inv(matrix[:, :2])
     return np.concatenate([a, -(a @ matrix[:, 2])[:, None]], axis=1)
 
 
-def _on_table(frame: Frame, guess: FloatArray, shift_px: FloatArray) -> FloatArray:
-    """How far the block moves on the table (2,) when its picture moves by `shift_px` (2,)."""
-    base = unpack(guess, frame)
-    p0 = base.to_px(np.array([0.0, 0.0, 0.0]))
-    jac = np.empty((2, 2))
-    for j in range(2):
-        moved = guess.copy()
-        moved[AT["block x"] + j] += 1.0
-        jac[:, j] = unpack(moved, frame).to_px(np.array([0.0, 0.0, 0.0])) - p0
-    return np.asarray(np.linalg.solve(jac, shift_px), float)
+def _mm_per_px(frame: Frame, guesses: FloatArray) -> FloatArray:
+    """How far (B, 2, 2) each block of `guesses` (B, n) moves on the table when its picture moves by a pixel."""
+    origin = np.zeros((1, 3))
+    at = []
+    for name in ("", "block x", "block y"):
+        moved = guesses.copy()
+        if name:
+            moved[:, AT[name]] += 1.0
+        at.append(unpack_many(moved, frame).to_px(origin)[:, 0])
+    return np.linalg.inv(np.stack([at[1] - at[0], at[2] - at[0]], -1))

@@ -61,17 +61,18 @@ def unroll_grid(geometry: Geometry, coarse_mm: float = 4.0) -> Unrolling:
     sight = geometry.eye_mm - chart.points
     sight /= np.linalg.norm(sight, axis=-1, keepdims=True)
     facing = np.einsum("...i,...i", n, sight)
-    uv = cell_to_uv(np.stack(np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT)), -1).astype(float))
-    fu = (uv[0, :, 0] - chart.u_mm[0]) / coarse_mm
-    fv = (uv[:, 0, 1] - chart.v_mm[0]) / coarse_mm
+    columns, rows = np.arange(WIDTH, dtype=float), np.arange(HEIGHT, dtype=float)
+    fu = (cell_to_uv(np.stack([columns, columns], -1))[:, 0] - chart.u_mm[0]) / coarse_mm
+    fv = (cell_to_uv(np.stack([rows, rows], -1))[:, 1] - chart.v_mm[0]) / coarse_mm
     grid = np.concatenate([px, facing[..., None]], -1)
     iu = np.clip(np.floor(fu).astype(int), 0, len(chart.u_mm) - 2)
     iv = np.clip(np.floor(fv).astype(int), 0, len(chart.v_mm) - 2)
     au, av = (fu - iu)[None, :, None], (fv - iv)[:, None, None]
-    rows = grid[iv] * (1 - av) + grid[iv + 1] * av
-    full = rows[:, iu] * (1 - au) + rows[:, iu + 1] * au
+    down = (grid[iv] * (1 - av) + grid[iv + 1] * av).astype(np.float32)
+    step = np.diff(down, axis=1)
+    full = down[:, iu] + step[:, iu] * au.astype(np.float32)
     inside = (
         (fu >= 0)[None] & (fu <= len(chart.u_mm) - 1)[None] & (fv >= 0)[:, None] & (fv <= len(chart.v_mm) - 1)[:, None]
     )
-    seen = np.where(inside, np.clip(full[..., 2], 0, 1), 0.0)
-    return Unrolling(chart, full[..., :2].astype(np.float32), seen.astype(np.float32))
+    seen = np.where(inside, np.clip(full[..., 2], 0, 1), np.float32(0.0))
+    return Unrolling(chart, np.ascontiguousarray(full[..., :2]), seen)
