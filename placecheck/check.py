@@ -41,7 +41,7 @@ from placecheck.observing import (
     with_pins,
     without_lost_corners,
 )
-from placecheck.photo import Photo, hopeless_picture
+from placecheck.photo import Photo, hopeless_picture, overexposed_block
 from placecheck.request import CheckRequest
 from placecheck.standing import (
     Stage,
@@ -104,6 +104,9 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
         raise RetakeNeeded(problem.code, problem.message)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     block = find_block(photo.image, card.outline_px, card.px_per_mm)
+    flooded = overexposed_block(photo.image, block.outline_px)
+    if flooded is not None:
+        raise RetakeNeeded(flooded.code, flooded.message)
     stage = Stage(photo.image, request, camera, card, board_mm(card, request), block)
     best = stand_block(stage)
     frame = best.fit.frame

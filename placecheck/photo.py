@@ -349,8 +349,10 @@ MIN_PAPER_LEVEL = 70
 cap, dark lace and dark hair then differ by no more than rounding and JPEG."""
 FLARED_INK_LEVEL = 105
 """Ink brighter than this with the paper at full scale. Grey ink that reflects 12 % of the light reads 97 of 255 where
-the paper just reaches full scale; black ink (3 %) gets there only at three to four times that light, where drawn cards
-lose two thirds of their markers and beige and white lace are clipped."""
+the paper just reaches full scale, and more in photos whose block is well exposed; so light is blamed only where the
+card's edges have spread too (blur_problem), as drawn cards' do at four times full scale, or where the block itself
+is white (overexposed_block)."""
+CLIPPED_BLOCK_LEVEL, CLIPPED_BLOCK_FRACTION = 250, 0.2
 MAX_BLUR_MM = 0.65
 """Standard deviation of the blur at the card. Drawn cards at 1.5 and at 6 px/mm lost half of their markers (2 mm
 modules) from 0.65 mm on; an edge is then 1.7 mm wide from 10 to 90 %."""
@@ -377,11 +379,25 @@ def hopeless_picture(gray: Image) -> Problem | None:
     return None
 
 
-def exposure_problem(ink_level: float, paper_level: float) -> Problem | None:
-    """too-dark or too-bright by the grey levels (0..255) of the card's ink and paper in the photo, or None."""
+def card_problem(ink_level: float, paper_level: float, blur_px: float, px_per_mm: float) -> Problem | None:
+    """too-dark, too-bright or too-blurred, or None: by the grey levels (0..255) of the card's ink and paper in the
+    photo, the standard deviation of the blur on its edges and the photo's scale there."""
     if paper_level < MIN_PAPER_LEVEL:
         return _TOO_DARK
-    if paper_level >= CLIPPED_LEVEL and ink_level > FLARED_INK_LEVEL:
+    blur = blur_problem(blur_px, px_per_mm)
+    if blur is not None and paper_level >= CLIPPED_LEVEL and ink_level > FLARED_INK_LEVEL:
+        return _TOO_BRIGHT  # edges of flooded paper are wide without being blurred
+    return blur
+
+
+def overexposed_block(image: Image, outline_px: npt.NDArray[np.float64]) -> Problem | None:
+    """too-bright when much of what lies within the block's outline (N, 2) is white in every channel, or None."""
+    low, high = np.floor(outline_px.min(0)).astype(int), np.ceil(outline_px.max(0)).astype(int)
+    quarter = (high - low) // 8  # the middle of the box, which lies within the outline
+    x0, y0 = np.maximum(low + quarter, 0)
+    x1, y1 = high - quarter
+    part = image[y0:y1:3, x0:x1:3]
+    if part.size and np.mean(part.min(axis=-1) >= CLIPPED_BLOCK_LEVEL) > CLIPPED_BLOCK_FRACTION:
         return _TOO_BRIGHT
     return None
 

@@ -1,12 +1,12 @@
-"""How the block stands: fits that follow the outline in the photo, from many guesses to one.
+"""How the block stands: fits that follow the outline in the photo, from the network's to one that is exact.
 
-A Stage holds what every fit of one photo shares. Guesses of place.py are each traced: the
-outline is searched in the photo near the predicted one (edge.py), the dome is fitted to it,
-and so in turns with a narrowing search; the best by evidence and misfit is kept. A dome
-seen from above looks much the same from both ends, so the standing is also tried back to
-front, and the unrolled pictures decide which end is the face; the user's word outranks
-them. A fit that card, tape and outline cannot all agree with is refused here, with the
-reason: what was found is no block, or the card or the tape is wrong.
+A Stage holds what every fit of one photo shares. The dome is fitted to the network's rough outline
+first; then the outline is searched in the photo near the predicted one (edge.py) and the dome fitted to
+it, in turns with a narrowing search. A dome seen from above looks much the same from both ends: the
+network's face direction says which is the front, and unless the unrolled picture agrees plainly, the
+standing is tried back to front as well and the two unrolled pictures decide; the user's word outranks
+them. A fit that card, tape and outline cannot all agree with is refused here, with the reason: what was
+found is no block, or the card or the tape is wrong.
 """
 
 from __future__ import annotations
@@ -27,7 +27,6 @@ from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import ClosureSighting
 from placecheck.find.edge import find_edge
 from placecheck.find.outline import BlockSighting
-from placecheck.find.place import stand_candidates
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import dense_line
 from placecheck.request import CheckRequest
@@ -65,12 +64,11 @@ class Stage:
 
 @dataclass(frozen=True)
 class Traced:
-    """A fitted block whose outline was searched in the photo: fit, outline px, its uncertainty, a figure of merit."""
+    """A fitted block whose outline was searched in the photo: fit, outline px and its uncertainty."""
 
     fit: BlockFit
     outline_px: FloatArray
     u_px: float
-    merit: float
 
 
 def board_mm(card: CardSighting, request: CheckRequest) -> FloatArray:
@@ -131,7 +129,7 @@ def trace_outline(
         geometry = unpack(theta, frame)
         mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
         if hand is not None and "outline" in hand.lines_px:
-            px, u_px, merit = dense_line(np.array(hand.lines_px["outline"], float), hand.u_px, n).px, hand.u_px, 1.0
+            px, u_px = dense_line(np.array(hand.lines_px["outline"], float), hand.u_px, n).px, hand.u_px
         else:
             ring = outline_px(geometry, n, 18)
             edge = find_edge(stage.image, ring, mm_per_px, reach, stage.block.votes, stage.block.vote_grid, avoid)
@@ -145,16 +143,15 @@ def trace_outline(
                     "The block is cut off by the edge of the photo: step back until its whole outline is in the frame.",
                 )
             px, u_px = edge.px[good], max(0.4, max(0.3, reach / 8.0) / mm_per_px)
-            merit = float(2.0 * np.clip(edge.evidence, 0, 1).mean())
         fit = fit_stage(stage, px, u_px, theta, iterations=iterations)
         theta = fit.theta
-        traced = Traced(fit, px, u_px, merit - 0.3 * fit.outline_residual_mm - 0.02 * fit.cost)
+        traced = Traced(fit, px, u_px)
     assert traced is not None
     return traced
 
 
 def stand_block(stage: Stage) -> Traced:
-    """The block found in the photo, whichever way round: the best of several traced standings."""
+    """The block found in the photo, the way round that the network or the user says."""
     card, block = stage.card, stage.block
     centroid = list(block.centroid_px)
     face = np.array(FACES[stage.request.front]) if stage.request.front else block.face_px

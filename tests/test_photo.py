@@ -327,10 +327,23 @@ def test_hopeless_pictures_and_a_good_one() -> None:
 
 
 def test_limits_at_the_card() -> None:
-    assert photo.exposure_problem(12, 60).code == "too-dark"
-    assert photo.exposure_problem(110, 255).code == "too-bright"
-    assert photo.exposure_problem(97, 255) is None  # grey ink (12 %) on paper that just reaches full scale
-    assert photo.exposure_problem(100, 230) is None  # grey toner on paper that is not clipped
-    assert photo.exposure_problem(50, 255) is None
+    sharp, soft = (0.5, 3.0), (2.5, 3.0)  # blur px, px per mm
+    assert photo.card_problem(12, 60, *sharp).code == "too-dark"
+    assert photo.card_problem(110, 255, *soft).code == "too-bright"
+    assert photo.card_problem(110, 255, *sharp) is None  # bright paper, grey ink, clean edges
+    assert photo.card_problem(97, 255, *soft).code == "too-blurred"
+    assert photo.card_problem(100, 230, *sharp) is None  # grey toner on paper that is not clipped
+
+
+def test_a_block_that_is_white_all_over_is_overexposed_and_a_white_card_beside_it_is_not() -> None:
+    picture = np.full((400, 400, 3), 120, np.uint8)
+    ring = np.stack([200 + 90 * np.cos(t := np.linspace(0, 6.28, 60)), 200 + 110 * np.sin(t)], -1)
+    picture[:60] = 255
+    assert photo.overexposed_block(picture, ring) is None
+    picture[150:260, 150:260] = 252
+    assert photo.overexposed_block(picture, ring).code == "too-bright"
+
+
+def test_limits_of_blur() -> None:
     assert photo.blur_problem(2.0, 1.5).code == "too-blurred"
     assert photo.blur_problem(2.0, 6.0) is None

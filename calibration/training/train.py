@@ -32,7 +32,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--resume", type=Path)
     parser.add_argument("--workers", type=int, default=14, help="processes that draw on the processor")
-    parser.add_argument("--gpu-workers", type=int, default=0, help="processes that draw on the last GPU (CuPy)")
+    parser.add_argument("--gpu-workers", type=int, default=0, help="processes that draw on the GPUs (CuPy)")
     parser.add_argument("--closure-slots", type=int, default=24000)
     parser.add_argument("--block-slots", type=int, default=12000)
     parser.add_argument("--lr", type=float, default=2e-3)
@@ -140,11 +140,10 @@ def main() -> None:
     workers = [
         context.Process(
             target=crew.work,
-            args=(i, size, args.seed * 100_000, args.ring, args.closure_slots, args.block_slots)
-            + (gpus - 1 if i >= args.workers and gpus else None,),
+            args=(i, size, args.seed * 100_000, args.ring, args.closure_slots, args.block_slots, gpu),
             daemon=True,
         )
-        for i in range(size)
+        for i, gpu in enumerate([None] * args.workers + [i % gpus if gpus else None for i in range(args.gpu_workers)])
     ]
     trainers = [context.Process(target=train, args=(k, d, args, start)) for k, d in devices.items()]
     for p in workers + trainers:

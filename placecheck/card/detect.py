@@ -130,11 +130,8 @@ def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
 
 def card_problems(card: CardSighting) -> tuple[Problem, ...]:
     """What is wrong with light and focus at the card: too-dark, too-bright, too-blurred; empty if all is well."""
-    light = photo.exposure_problem(card.black_level, card.white_level)
-    if light is not None:
-        return (light,)  # edges of clipped paper are wide without being blurred
-    blur = photo.blur_problem(card.blur_px, card.px_per_mm)
-    return () if blur is None else (blur,)
+    problem = photo.card_problem(card.black_level, card.white_level, card.blur_px, card.px_per_mm)
+    return () if problem is None else (problem,)
 
 
 # ----------------------------------------------------------------------------- markers

@@ -3,8 +3,8 @@
 The card tells how many photo pixels a millimetre has on the table, and so, within a tenth,
 how large a block is in the photo. At that scale the network looks at the whole photo once
 (with the card painted over by its surroundings) and the place where silhouette and size
-agree best is taken; then it looks closer at that place, in eight turned and mirrored
-copies whose mean is steadier than one look. Rays from the silhouette's middle meet its
+agree best is taken; then it looks closer at that place, twice, the second time in four
+turned copies whose mean is steadier than one look. Rays from the silhouette's middle meet its
 half-probability line once each, because a block is convex seen from above: those crossings
 are the rough outline, a start for the edge search in the photo itself (edge.py). The
 face's direction is the mean of a unit vector field over the silhouette; its resultant
