@@ -34,6 +34,7 @@ WINDOW = 6
 MARK_MASS = 0.25
 LINE_MASS = 0.30
 HIDDEN_DOUBT = 3.0  # what the network says of the rim under hair is a guess
+OTHER_LINE_MM = 7.0  # a seam this far from where the network sees the middle is something else
 CONTRADICTION_MM = 3.0  # seam and network further apart than this are not about the same line
 LANDMARKS = CLOSURE_CHANNELS[:6]
 MIRROR = [0, 1, 3, 2, 5, 4, 6, 7, 8, 9]
@@ -203,6 +204,8 @@ def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: U
     at, net_at = seam.u_mm + seam.lean * v, middle[0] + middle[1] * v
     doubt = abs(float(np.mean(at - net_at)))
     u = np.hypot(seam.u_at(v), 0.3)
+    if doubt > OTHER_LINE_MM:
+        return replace(sighting, centre=Trace(net.uv, 1.5 * net.u_mm, net.mass))
     if doubt < CONTRADICTION_MM:
         at = 0.5 * (at + net_at)
     else:
