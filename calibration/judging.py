@@ -8,7 +8,7 @@ Seeds start at 10,000,000, which training never draws. `score` runs the check in
 every NAME.jpg with NAME.json beside it and prints, per measure, median, 95th percentile and
 largest error, bias, the stated U95 and how often it covered the error, then the verdicts.
 `factors` takes errors of scenes set apart for this (not those that are reported on) and
-finds, for every measure, the factor on u for which U95 would cover 92 % of them, bounded
+finds, for every measure, the factor on u for which U95 would cover 95 % of them, bounded
 to 1..3; it writes placecheck/find/networks/calibration.json.
 """
 
@@ -124,7 +124,7 @@ def report(rows: list[dict[str, Any]]) -> None:
 
 
 def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
-    """The factor on u of every measure for which U95 = 2 u covers 92 % of the errors."""
+    """The factor on u of every measure for which U95 = 2 u covers 95 % of the errors."""
     from placecheck.answer import MEASURES
 
     out = {}
@@ -133,7 +133,7 @@ def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
             abs(r["errors"][spec.name][0]) / r["errors"][spec.name][1] for r in rows if spec.name in r.get("errors", {})
         ]
         if len(z) >= 25:
-            out[spec.name] = round(float(np.clip(np.percentile(z, 92.0) / 2.0, 1.0, 3.0)), 3)
+            out[spec.name] = round(float(np.clip(np.percentile(z, 95.0) / 2.0, 1.0, 3.0)), 3)
     return out
 
 
@@ -151,6 +151,7 @@ def main() -> None:
     score.add_argument("folders", type=Path, nargs="+")
     score.add_argument("--jobs", type=int, default=2)
     score.add_argument("--out", type=Path)
+    score.add_argument("--plot", type=Path, help="error against stated U95, SVG")
     fit = commands.add_parser("factors")
     fit.add_argument("errors", type=Path)
     args = parser.parse_args()
@@ -182,6 +183,10 @@ def main() -> None:
         report(rows)
         if args.out:
             args.out.write_text(json.dumps(rows, indent=1))
+        if args.plot:
+            from calibration.judging_chart import chart
+
+            args.plot.write_text(chart(rows, f"{len(rows)} scenes with truth: error against stated uncertainty"))
     else:
         found = factors(json.loads(args.errors.read_text()))
         CALIBRATION.write_text(json.dumps({"factors": found}, indent=1) + "\n")
