@@ -41,8 +41,9 @@ def chart(rows: list[dict[str, Any]], title: str) -> str:
             return float(np.sqrt(max(value, 0.0) / top)) * PANEL
 
         out.append(
-            f'<text x="{x0}" y="{y0 - 6}">{spec.label}, {spec.unit}: {100 * np.mean(e <= u):.0f} % of {len(e)} '
-            f'covered</text><rect x="{x0}" y="{y0}" width="{PANEL}" height="{PANEL}" fill="none" stroke="#999"/>'
+            f'<text x="{x0}" y="{y0 - 6}">{spec.label}, {spec.unit}</text>'
+            f'<text x="{x0 + 6}" y="{y0 + 15}" fill="#555">{100 * np.mean(e <= u):.0f} % of {len(e)} covered</text>'
+            f'<rect x="{x0}" y="{y0}" width="{PANEL}" height="{PANEL}" fill="none" stroke="#999"/>'
             f'<path d="M{x0} {y0 + PANEL}L{x0 + PANEL} {y0}" stroke="#999" fill="none"/>'
         )
         step = next(s for s in (0.5, 1, 2, 5, 10, 20) if top / s < 6)
@@ -58,7 +59,5 @@ def chart(rows: list[dict[str, Any]], title: str) -> str:
                 f'<circle cx="{x0 + place(wide):.1f}" cy="{y0 + PANEL - place(error):.1f}" r="{3 if missed else 2}" '
                 f'fill="{"#b3261e" if missed else "#345"}" fill-opacity="0.75"/>'
             )
-        out.append(
-            f'<text x="{x0 + PANEL / 2}" y="{y0 + PANEL + 26}" text-anchor="middle">stated U95 (across), error (up)</text>'
-        )
+        out.append(f'<text x="{x0 + PANEL / 2}" y="{y0 + PANEL + 26}" text-anchor="middle">U95 across, error up</text>')
     return "\n".join([*out, "</svg>", ""])
