@@ -132,7 +132,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         raise RetakeNeeded("cap-missing", "No cap was found on the block: pin the cap on first, then the closure.")
     if sighting.closure < 0.5:
         raise RetakeNeeded(
-            "closure-missing", "A cap but no closure was found on the block: pin the closure, then take the photo."
+            "closure-missing", "No closure was found on the block: pin cap and closure on, then take the photo."
         )
     sighting = with_seam(sighting, picture, grid)
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
