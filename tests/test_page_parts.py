@@ -11,6 +11,7 @@ import io
 import json
 import math
 import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -493,3 +494,29 @@ def test_only_this_pages_own_forms(headers, own):
     from starlette.datastructures import Headers
 
     assert _own_origin(Headers(headers), "http", "a:1") is own
+
+
+# ----------------------------------------------------------------------------- the seam close up
+
+
+def test_a_close_up_asks_for_no_block_and_its_stitches_travel():
+    from placecheck.page.checking import Checker
+
+    close_up = Path(__file__).parent.parent / "fixtures" / "close_ups" / "running_gap.jpg"
+    spec = spec_from({"stage": "stitches"}, Settings())
+    assert (spec["closure"], spec["block"]) == ("", "")
+    with pytest.raises(UsageProblem, match="How large is the block"):
+        spec_from({"stage": "pinned", "closure": "5x5"}, Settings())
+    outcome = Checker().check(close_up, request_of(spec))
+    assert outcome.failure is None
+    assert outcome.overlay[:2] == b"\xff\xd8"
+    data = json.loads(json.dumps(measured_to_dict(outcome.measured)))
+    assert measured_from_dict(data).sewn == outcome.measured.sewn
+    truth = json.loads(close_up.with_suffix(".json").read_text())
+    there = np.array([stitch["px"] for stitch in truth["stitches"]])
+    gaps_px = np.linalg.norm(np.array(data["sewn"]["px"])[:, None] - there, axis=-1).min(1)
+    assert len(gaps_px) >= 10
+    assert gaps_px.max() < 1.0 * truth["px_per_mm"]
+    for spoilt in ({"begin": "anywhere"}, {"spacing_mm": []}, {"along_mm": [float("nan")] * len(data["sewn"]["px"])}):
+        with pytest.raises(ValueError, match=r"not a (row|measured)"):
+            measured_from_dict(data | {"sewn": data["sewn"] | spoilt})

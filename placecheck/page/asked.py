@@ -13,13 +13,13 @@ from typing import Any, get_args
 
 from placecheck.errors import UsageProblem
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
-from placecheck.request import NEEDS_CLOSURE, NO_CLOSURE, CheckRequest, PhotoSide
+from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest, PhotoSide
 from placecheck.settings import Settings
 from placecheck.tolerances import DEFAULT_LIMITS, STAGE_LIMITS, Tolerances
 from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
 
-STAGES: tuple[str, ...] = ("pinned", "stitched", "cap")
-"""The stages that are photographed with the whole block, the usual one first."""
+STAGES: tuple[str, ...] = ("pinned", "stitched", "stitches", "cap")
+"""The stages that are photographed, the usual one first."""
 SIDES: tuple[str, ...] = get_args(PhotoSide)
 MAX_TEXT = 60
 
@@ -40,7 +40,7 @@ def spec_from(
     if not closure and stage in NEEDS_CLOSURE:
         raise UsageProblem("closure-not-given", "Which closure is it? Choose its size first.")
     block = text("block")
-    if not block:
+    if not block and stage in NEEDS_BLOCK:
         raise UsageProblem("circumference-not-given", "How large is the block? Tape it round its widest level.")
     front = text("front")
     if front and front not in SIDES:
@@ -53,7 +53,8 @@ def spec_from(
         "front": front,
         "order": text("order"),
         "maker": text("maker"),
-        "card_bars": settings.check.get("card_bars", bars),
+        # the close-up has the small card beside it, whose bars are its own
+        "card_bars": "" if stage == "stitches" else settings.check.get("card_bars", bars),
         "camera": settings.check.get("camera", ""),
         "tolerances": {
             "limits": {name: list(pair) for name, pair in tolerances.limits.items()},
@@ -73,7 +74,7 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
     others = {name: tuple(kept.get("stage_limits", {}).get(name, pair)) for name, pair in STAGE_LIMITS.items()}
     return CheckRequest(
         closure=parse_closure(spec["closure"]) if spec["closure"] else NO_CLOSURE,
-        block_circumference_mm=parse_circumference_mm(spec["block"]),
+        block_circumference_mm=parse_circumference_mm(spec["block"]) if spec["block"] else 0.0,
         stage=spec["stage"],
         tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"]), others),
         marks=marks_of(marks) if marks else None,

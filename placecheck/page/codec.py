@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ from placecheck.answer import (
     View,
 )
 from placecheck.errors import Problem
+from placecheck.stitches.sewn import Sewn
 
 MAX_POINTS = 200
 MAX_WORDS = 2000
@@ -66,6 +68,7 @@ def measured_to_dict(measured: Measured) -> dict[str, Any]:
             name: [m.right_mm, m.face_mm, m.u_right_mm, m.u_face_mm, m.u_mm, m.moved]
             for name, m in measured.moves.items()
         },
+        "sewn": None if measured.sewn is None else asdict(measured.sewn),
     }
 
 
@@ -101,6 +104,7 @@ def measured_from_dict(data: Any) -> Measured:
             None if data.get("camera_profile") is None else _profile(data["camera_profile"]),
             _stage(data.get("stage", "pinned")),
             None if data.get("moves") is None else {n: _move(m) for n, m in data["moves"].items() if n in LANDMARKS},
+            sewn=None if data.get("sewn") is None else _sewn(data["sewn"]),
         )
     except (KeyError, TypeError, AttributeError, IndexError) as error:
         raise ValueError(f"not a measured photo: {error}") from None
@@ -110,6 +114,18 @@ def _stage(name: Any) -> str:
     if name not in STAGE_MEASURES:
         raise ValueError("no stage")
     return str(name)
+
+
+def _sewn(data: Any) -> Sewn:
+    numbers = {k: tuple(float(v) for v in data[k]) for k in ("along_mm", "certainty", "spacing_mm", "U95_mm")}
+    kinds, begin, u = tuple(map(_words, data["kinds"])), _words(data["begin"]), float(data["u_count"])
+    px, line = (tuple(_point(p) for p in data[k]) for k in ("px", "line_px"))
+    many = (len(px), len(numbers["along_mm"]), len(numbers["certainty"]))
+    between = (len(kinds), len(numbers["spacing_mm"]), len(numbers["U95_mm"]))
+    finite = all(math.isfinite(v) for row in numbers.values() for v in row) and math.isfinite(u)
+    if len({*many, *(n + 1 for n in between)}) != 1 or not finite or begin not in ("left", "top"):
+        raise ValueError("not a row of stitches")
+    return Sewn(px=px, kinds=kinds, begin=begin, u_count=u, line_px=line, **numbers)
 
 
 def _move(data: Any) -> Move:

@@ -56,12 +56,13 @@ VERDICT_SAYS = {
 
 
 LATER_SAYS = {"pass": "It sits as it should.", "fix": "It lies outside the tolerance."}
+SEWN_SAYS = {"pass": "Sewn evenly.", "fix": "Look at the seam again."}
 CAP_SAYS = {"pass": "The cap sits in the middle.", "fix": "Move the cap before the closure goes on."}
 
 
 def verdict_says(stage: str, verdict: str) -> str:
     """The verdict as a sentence; once it is stitched there is no pin to move any more."""
-    says = {"stitched": LATER_SAYS, "cap": CAP_SAYS}.get(stage, VERDICT_SAYS)
+    says = {"stitched": LATER_SAYS, "stitches": SEWN_SAYS, "cap": CAP_SAYS}.get(stage, VERDICT_SAYS)
     return says.get(verdict, VERDICT_SAYS[verdict])
 
 
@@ -208,6 +209,8 @@ def next_step(answer: Answer, stage: str = "pinned") -> str:
         return answer.fixes[0]
     if answer.problems:
         return answer.problems[0].message
+    if stage == "stitches":
+        return "Take the close-up again with the seam and the small card in view."
     return "Take the photo again with the whole block, the closure's corners and the card in view."
 
 

@@ -42,6 +42,7 @@ from placecheck.page.rows import (
     verdict_says,
 )
 from placecheck.printout import move_in_words
+from placecheck.request import NEEDS_CLOSURE
 from placecheck.settings import load_settings
 
 CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6", "13x4")
@@ -174,7 +175,7 @@ async def check(request: Request) -> Response:
         before=before if earlier is not None and earlier.judged else None,
         moves=[move_in_words(name, move) for name, move in (answer.measured.moves or {}).items()],
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
-        correctable=bool(points_of(job)),
+        correctable=bool(points_of(job)) and job.spec["stage"] in NEEDS_CLOSURE,
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
         has_overlay=job.measured is not None,
         can_save=job.measured is not None,
