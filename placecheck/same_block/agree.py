@@ -30,9 +30,10 @@ TAPE_OFF = 0.015
 """A tape that is off by less than this is no explanation."""
 NEEDED_IN_COMMON = 3
 """Landmarks and lines that a photo must share with the others."""
-WORST_EXCESS = 90.0
+WORST_EXCESS = 120.0
 """How much the joint sum of squares may exceed those of the photos alone, with moves free. Generated pairs of one block
-stayed below 35, with the moves that were made free; pairs of two blocks began at 130."""
+stayed below 35, with the moves that were made free; pairs of two blocks began at 130. A rendered pair in one of
+which the skew was found 3.9 deg wrong reached 108."""
 
 
 def _angle_deg(a: Seen, b: Seen) -> float:
