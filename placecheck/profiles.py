@@ -12,7 +12,6 @@ the measuring camera it makes there, is profile_match.py's business.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,12 +21,11 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.errors import Problem, UsageProblem
-from placecheck.saved_files import read_json, write_json
+from placecheck.saved_files import checked_name, named_file, named_files, read_json, read_named, set_aside, write_json
 
 FloatArray = npt.NDArray[np.float64]
 
 INTRINSICS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
-NAME = re.compile(r"[^\W_][\w -]{0,47}")
 
 
 @dataclass(frozen=True)
@@ -87,25 +85,12 @@ def profiles_folder(home: Path) -> Path:
 
 def check_name(name: str) -> str:
     """The name without blanks around it. Raises UsageProblem for one that cannot be a file's."""
-    name = name.strip()
-    if not NAME.fullmatch(name):
-        raise UsageProblem(
-            "profile-name", f"“{name}” cannot be a name: use letters, digits, blanks, - and _, at most 48."
-        )
-    return name
+    return checked_name(name, "profile-name")
 
 
 def profile_path(folder: Path, name: str) -> Path:
-    """The profile's file, whatever its capitals."""
-    name = check_name(name)
-    for path in _files(folder):
-        if path.stem.casefold() == name.casefold():
-            return path
-    return folder / f"{name}.json"
-
-
-def _files(folder: Path) -> list[Path]:
-    return sorted(p for p in folder.glob("*.json") if not p.name.startswith("."))
+    """The profile's file, whatever its capitals. Raises UsageProblem for a name that cannot be a file's."""
+    return named_file(folder, check_name(name))
 
 
 def as_json(profile: Profile) -> dict[str, Any]:
@@ -187,7 +172,7 @@ def load_profile(folder: Path, name: str) -> Profile:
     """The profile of that name. Raises UsageProblem where there is none or it is damaged."""
     path = profile_path(folder, name)
     if not path.exists():
-        there = ", ".join(p.stem for p in _files(folder))
+        there = ", ".join(p.stem for p in named_files(folder))
         raise UsageProblem(
             "profile-missing",
             f"There is no camera profile “{name}”: "
@@ -198,13 +183,7 @@ def load_profile(folder: Path, name: str) -> Profile:
 
 def load_all(folder: Path) -> tuple[list[Profile], tuple[Problem, ...]]:
     """All profiles that can be read, and a problem for each that cannot."""
-    profiles, problems = [], []
-    for path in _files(folder):
-        try:
-            profiles.append(from_json(read_json(path, "camera profile"), path))
-        except UsageProblem as error:
-            problems.append(error.problem)
-    return profiles, tuple(problems)
+    return read_named(folder, "camera profile", from_json)
 
 
 def remove_profile(folder: Path, name: str) -> Path:
@@ -212,13 +191,4 @@ def remove_profile(folder: Path, name: str) -> Path:
     path = profile_path(folder, name)
     if not path.exists():
         load_profile(folder, name)
-    aside = path.with_suffix(".removed")
-    number = 1
-    while aside.exists():
-        number += 1
-        aside = path.with_suffix(f".removed{number}")
-    try:
-        path.rename(aside)
-    except OSError as error:
-        raise UsageProblem("cannot-remove", f"{path} cannot be moved away: {error.strerror}.") from None
-    return aside
+    return set_aside(path, ".removed")

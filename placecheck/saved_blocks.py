@@ -10,7 +10,6 @@ one sentence and never guessed at.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,10 +20,9 @@ import numpy.typing as npt
 
 from placecheck.errors import Problem, UsageProblem
 from placecheck.known_dome import KnownDome
-from placecheck.saved_files import read_json, write_json
+from placecheck.saved_files import checked_name, named_file, named_files, read_json, read_named, set_aside, write_json
 
 FloatArray = npt.NDArray[np.float64]
-NAME = re.compile(r"[^\W_][\w -]{0,47}")
 MISTAPED = 3.0
 """A tape further from the saved block than so many standard uncertainties is another block's, or a slip."""
 
@@ -76,25 +74,12 @@ def blocks_folder(home: Path) -> Path:
 
 def check_name(name: str) -> str:
     """The name without blanks around it. Raises UsageProblem for one that cannot be a file's."""
-    name = name.strip()
-    if not NAME.fullmatch(name):
-        raise UsageProblem(
-            "block-name", f"“{name}” cannot be a name: use letters, digits, blanks, - and _, at most 48."
-        )
-    return name
+    return checked_name(name, "block-name")
 
 
 def block_path(folder: Path, name: str) -> Path:
-    """The block's file, whatever its capitals."""
-    name = check_name(name)
-    for path in _files(folder):
-        if path.stem.casefold() == name.casefold():
-            return path
-    return folder / f"{name}.json"
-
-
-def _files(folder: Path) -> list[Path]:
-    return sorted(p for p in folder.glob("*.json") if not p.name.startswith("."))
+    """The block's file, whatever its capitals. Raises UsageProblem for a name that cannot be a file's."""
+    return named_file(folder, check_name(name))
 
 
 def as_json(block: SavedBlock) -> dict[str, Any]:
@@ -166,7 +151,7 @@ def load_block(folder: Path, name: str) -> SavedBlock:
     """The block of that name. Raises UsageProblem where there is none or its file is damaged."""
     path = block_path(folder, name)
     if not path.exists():
-        there = ", ".join(p.stem for p in _files(folder))
+        there = ", ".join(p.stem for p in named_files(folder))
         raise UsageProblem(
             "block-unknown",
             f"There is no saved block “{name}”: "
@@ -177,13 +162,7 @@ def load_block(folder: Path, name: str) -> SavedBlock:
 
 def load_all(folder: Path) -> tuple[list[SavedBlock], tuple[Problem, ...]]:
     """All blocks that can be read, and a problem for each that cannot."""
-    blocks, problems = [], []
-    for path in _files(folder):
-        try:
-            blocks.append(from_json(read_json(path, "saved block"), path))
-        except UsageProblem as error:
-            problems.append(error.problem)
-    return blocks, tuple(problems)
+    return read_named(folder, "saved block", from_json)
 
 
 def forget_block(folder: Path, name: str) -> Path:
@@ -191,15 +170,7 @@ def forget_block(folder: Path, name: str) -> Path:
     path = block_path(folder, name)
     if not path.exists():
         load_block(folder, name)
-    aside, number = path.with_suffix(".forgotten"), 1
-    while aside.exists():
-        number += 1
-        aside = path.with_suffix(f".forgotten{number}")
-    try:
-        path.rename(aside)
-    except OSError as error:
-        raise UsageProblem("cannot-remove", f"{path} cannot be moved away: {error.strerror}.") from None
-    return aside
+    return set_aside(path, ".forgotten")
 
 
 def refuse_other_tape(block: SavedBlock, taped_mm: float) -> None:

@@ -3,18 +3,24 @@
 A profile, a measured card, a state of an order is a file of its own, written by whole_files.py:
 a crash, a full disk or a pulled plug leaves the old file as it was, and of two programs that
 write a new file at once one is told that it is there already. Reading returns a dictionary
-or raises UsageProblem with one sentence: a damaged file is named, not guessed at.
+or raises UsageProblem with one sentence: a damaged file is named, not guessed at. Things that go
+by a name (camera profiles, blocks) lie in a folder of their own, NAME.json, found whatever the
+capitals; what is forgotten is only set aside under an ending that is no longer read.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from placecheck.errors import UsageProblem
+from placecheck.errors import Problem, UsageProblem
 from placecheck.whole_files import writing
+
+NAME = re.compile(r"[^\W_][\w -]{0,47}")
+Kept = TypeVar("Kept")
 
 
 def write_json(path: Path, data: Mapping[str, Any], replace: bool = False) -> None:
@@ -47,3 +53,50 @@ def read_json(path: Path, what: str) -> dict[str, Any]:
     if not isinstance(data, dict):
         raise UsageProblem("file-damaged", f"The {what} {path} is damaged: move it away and make it again.")
     return data
+
+
+def named_files(folder: Path) -> list[Path]:
+    """The files of all that goes by a name in `folder`."""
+    return sorted(p for p in folder.glob("*.json") if not p.name.startswith("."))
+
+
+def checked_name(name: str, code: str) -> str:
+    """The name without blanks around it. Raises UsageProblem `code` for one that cannot be a file's."""
+    name = name.strip()
+    if not NAME.fullmatch(name):
+        raise UsageProblem(code, f"“{name}” cannot be a name: use letters, digits, blanks, - and _, at most 48.")
+    return name
+
+
+def named_file(folder: Path, name: str) -> Path:
+    """The file of a checked name, whatever its capitals."""
+    for path in named_files(folder):
+        if path.stem.casefold() == name.casefold():
+            return path
+    return folder / f"{name}.json"
+
+
+def read_named(
+    folder: Path, what: str, make: Callable[[dict[str, Any], Path], Kept]
+) -> tuple[list[Kept], tuple[Problem, ...]]:
+    """All that `make` can read in `folder`, and a problem for each file that it cannot."""
+    kept, problems = [], []
+    for path in named_files(folder):
+        try:
+            kept.append(make(read_json(path, what), path))
+        except UsageProblem as error:
+            problems.append(error.problem)
+    return kept, tuple(problems)
+
+
+def set_aside(path: Path, ending: str) -> Path:
+    """Rename a named file so that it is no longer read; its new path. Raises UsageProblem."""
+    aside, number = path.with_suffix(ending), 1
+    while aside.exists():
+        number += 1
+        aside = path.with_suffix(f"{ending}{number}")
+    try:
+        path.rename(aside)
+    except OSError as error:
+        raise UsageProblem("cannot-remove", f"{path} cannot be moved away: {error.strerror}.") from None
+    return aside

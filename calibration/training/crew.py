@@ -21,10 +21,10 @@ from typing import Any
 
 import numpy as np
 
+from calibration.judging import JUDGING_SEEDS
 from calibration.training import recipe
 from placecheck.find.unroll import HEIGHT, WIDTH
 
-JUDGING_SEEDS = 10_000_000
 BLOCK_SIZE = 384  # what the block network sees
 BLOCK_DRAWN = 560  # what is drawn around it
 VIEWS = 3  # cameras, lights and benches for every block, cap and closure
