@@ -11,27 +11,25 @@ raises RetakeNeeded; one_photo.py turns that into an answer and adds judging and
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured, View
-from placecheck.block import Geometry, outline_px
+from placecheck.answer import Measured
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, card_problems, find_card
 from placecheck.contradictions import tape_doubt
-from placecheck.errors import Problem, RetakeNeeded
+from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import ClosureSighting, find_closure, unroll, with_rim, with_seam
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.unroll import Unrolling
+from placecheck.findings import estimated, findings_of, view_of
 from placecheck.marks import Marks
-from placecheck.measure import CORNERS, FOLD, Observed, OnDome, measure_at, put_on_dome
+from placecheck.measure import Observed, OnDome, measure_at, put_on_dome
 from placecheck.observing import (
     by_hand,
     check_size,
@@ -54,7 +52,7 @@ from placecheck.standing import (
     trace_outline,
     turned,
 )
-from placecheck.uncertainty import budgets, factor_for, total_u
+from placecheck.uncertainty import budgets
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
@@ -196,113 +194,6 @@ def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
     on = put_on_dome(geometry, seen.observed, chart_step_mm=2.0)
     values = measure_at(on, request.closure.width_mm)
     parts = budgets(seen.fit, seen.observed, on, request.closure.width_mm, values)
-    estimates: dict[str, Estimate] = {}
-    missing: dict[str, Problem] = {}
-    for spec in MEASURES:
-        value = values.get(spec.name, math.nan)
-        budget = parts.get(spec.name, ())
-        u = total_u(budget, factor_for(spec.name))
-        if np.isfinite(value) and u > 0 and u < 25.0:
-            estimates[spec.name] = Estimate(float(value), u, budget, _evidence(spec.name, seen.observed))
-        elif spec.name in JUDGED:
-            missing[spec.name] = _why_missing(spec.name, spec.label, seen)
-    return Measured(estimates, missing, _findings(seen, on), tape_doubt(seen.fit), _view(geometry, on)), on
-
-
-def _needs(name: str) -> tuple[str, ...]:
-    if name in ("offset_mm", "skew_deg"):
-        return FOLD
-    if name.startswith("fold_offset"):
-        return ("fold_front" if "front" in name else "fold_back",)
-    if name.startswith("clearance"):
-        return ("fold_front",)
-    if name.startswith("front_corner"):
-        return CORNERS[:2]
-    if name.startswith("back_corner"):
-        return CORNERS[2:]
-    sides = {"width_front": CORNERS[:2], "width_back": CORNERS[2:]}
-    sides |= {"length_left": ("front_left", "back_left"), "length_right": ("front_right", "back_right")}
-    return sides[name.removesuffix("_mm")]
-
-
-def _evidence(name: str, observed: Observed) -> tuple[str, ...]:
-    words = []
-    for mark in _needs(name):
-        source = observed.marks.get(mark) or observed.inferred.get(mark)
-        if source is not None:
-            words += [f"{mark}: {e}" for e in source.evidence]
-    for line, key in ((observed.rim, "cap rim"), (observed.hairline, "hairline")):
-        if name.startswith("clearance") and line is not None:
-            words += [f"{key}: {e}" for e in line.evidence]
-    if "offset" in name or "skew" in name or "asymmetry" in name:
-        source_line = observed.centre
-        words += [f"centre line: {e}" for e in source_line.evidence] if source_line is not None else []
-    return tuple(words)
-
-
-def _why_missing(name: str, label: str, seen: Sighted) -> Problem:
-    words = {"fold_front": "the fold at the hairline", "fold_back": "the fold at the back edge"}
-    lost = [n for n in _needs(name) if n not in seen.observed.marks]
-    if name.startswith("clearance") and seen.observed.rim is None:
-        lost.append("the cap's front rim")
-    what = " and ".join(
-        words.get(n, n.replace("_", " ") + " corner" if n in CORNERS else words.get(n, n)) for n in lost
-    )
-    if not what:
-        what = "the hairline or the cap's rim at that place"
-    return Problem(
-        f"{name.removesuffix('_mm').removesuffix('_deg').replace('_', '-')}-missing",
-        f"{label[0].upper()}{label[1:]}: {what} could not be seen; move away what covers it, put a pin there, or lean "
-        "the phone further toward the face, and retake.",
-    )
-
-
-def _findings(seen: Sighted, on: OnDome) -> Findings:
-    geometry, observed = seen.fit.geometry, seen.observed
-    landmarks = {n: (float(m.px[0]), float(m.px[1])) for n, m in observed.marks.items()}
-    lines: dict[str, FloatArray] = {"outline": outline_px(geometry, 144)}
-    if observed.rim is not None:
-        lines["cap_rim"] = observed.rim.px
-    if observed.hairline is not None:
-        ends = [float(on.marks_uv[n][0]) for n in CORNERS[:2] if n in on.marks_uv]
-        u = np.nan_to_num(on.hair_uv[:, 0], nan=1e3)
-        inside = (u > (min(ends) if ends else -80) - 2) & (u < (max(ends) if len(ends) > 1 else 80) + 2)
-        lines["hairline"] = observed.hairline.px[inside]
-    v = np.arange(on.chart.v_mm[0], on.chart.v_mm[-1], 3.0)
-    middle = on.chart.to_points(np.stack([np.zeros_like(v), v], -1))
-    lines["centre_line"] = geometry.to_px(middle[geometry.visible(middle, 0.05)])
-    inferred_px = {
-        n: tuple(float(x) for x in geometry.to_px(on.chart.to_points(uv))) for n, uv in on.inferred_uv.items()
-    }
-    every = {**inferred_px, **landmarks}
-    if all(n in every for n in FOLD):
-        t = np.linspace(0, 1, 30)[:, None]
-        a, b = on.marks_uv["fold_front"], on.marks_uv["fold_back"]
-        lines["fold"] = geometry.to_px(on.chart.to_points((1 - t) * a + t * b))
-    ring = ("front_left", "front_right", "back_right", "back_left", "front_left")
-    if all(n in every for n in ring):
-        uv = {**on.inferred_uv, **on.marks_uv}
-        t = np.linspace(0, 1, 20)[:, None]
-        sides = [(1 - t) * uv[p] + t * uv[q] for p, q in pairwise(ring)]
-        lines["rectangle"] = geometry.to_px(on.chart.to_points(np.concatenate(sides)))
-    crown = on.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
-    by_hand = frozenset(n for n, m in observed.marks.items() if "set by hand" in m.evidence)
-    evidence = {n: m.evidence for n, m in observed.marks.items()} | {
-        n: g.evidence for n, g in observed.inferred.items()
-    }
-    return Findings(
-        {n: (p[0], p[1]) for n, p in every.items()},
-        lines,
-        frozenset(inferred_px),
-        by_hand,
-        evidence,
-        geometry.to_px(crown),
-    )
-
-
-def _view(geometry: Geometry, on: OnDome) -> View:
-    aim = on.chart.to_points(np.array([0.0, 40.0]))
-    sight_line = geometry.eye_mm - aim
-    distance = float(np.linalg.norm(geometry.eye_mm - on.chart.to_points(np.array([0.0, 0.0]))))
-    lean = math.degrees(math.atan2(float(sight_line[1]), float(sight_line[2])))
-    return View(lean, distance, geometry.f_px / distance)
+    estimates, missing = estimated(values, parts, seen.observed)
+    found = findings_of(geometry, seen.observed, on)
+    return Measured(estimates, missing, found, tape_doubt(seen.fit), view_of(geometry, on)), on

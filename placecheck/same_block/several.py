@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from placecheck.answer import JUDGED, MEASURES, Answer, Estimate, Findings, Measured, View
+from placecheck.answer import Answer, Findings, Measured, View
 from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFile, UsageProblem
 from placecheck.request import CheckRequest
 
@@ -99,10 +99,9 @@ def measure_together(
     names: Sequence[str], sighted: Sequence[Sighted], request: CheckRequest
 ) -> tuple[Measured, tuple[Measured, ...]]:
     """What the set measures, and the same with each photo's own findings and view for its picture."""
-    from placecheck.check import _evidence, _why_missing
+    from placecheck.findings import estimated
     from placecheck.measure import measure_at
     from placecheck.same_block.together import budgets_together, inferred_of, on_dome
-    from placecheck.uncertainty import factor_for, total_u
 
     seen = [seen_of(s) for s in sighted]
     fit = solve(names, seen, request)
@@ -112,17 +111,7 @@ def measure_together(
     values = measure_at(on, width)
     parts = budgets_together(fit, seen, inferred, width, values)
     merged = _merged([s.observed for s in sighted])
-    counts = (f"solved in space from {len(seen)} photos",)
-    estimates: dict[str, Estimate] = {}
-    missing: dict[str, Problem] = {}
-    for spec in MEASURES:
-        value, budget = values.get(spec.name, np.nan), parts.get(spec.name, ())
-        u = total_u(budget, factor_for(spec.name))
-        if np.isfinite(value) and 0 < u < 25.0:
-            evidence = counts + _evidence(spec.name, merged)
-            estimates[spec.name] = Estimate(float(value), u, budget, evidence)
-        elif spec.name in JUDGED:
-            missing[spec.name] = _why_missing(spec.name, spec.label, replace(sighted[0], observed=merged))
+    estimates, missing = estimated(values, parts, merged, (f"solved in space from {len(seen)} photos",))
     shares = []
     for k, s in enumerate(sighted):
         findings, view = _drawn(fit, k, s, on, merged)
@@ -148,7 +137,7 @@ _LINE_FIELDS = ("rim", "hairline", "centre", "pins")
 
 def _drawn(fit: JointFit, k: int, sighted: Sighted, on: OnDome, merged: Observed) -> tuple[Findings, View]:
     """The common solution as photo `k` sees it."""
-    from placecheck.check import _findings, _view
+    from placecheck.findings import findings_of, view_of
     from placecheck.measure import Line, Mark
 
     g = fit.geometry(k)
@@ -166,9 +155,8 @@ def _drawn(fit: JointFit, k: int, sighted: Sighted, on: OnDome, merged: Observed
             source = sighted.observed.marks.get(name) or merged.marks[name]
             marks[name] = Mark(g.to_px(p[None])[0], source.covariance_px2, source.evidence)
     observed = replace(sighted.observed, marks=marks, inferred=dict(merged.inferred), **lines)
-    own = replace(sighted, fit=replace(sighted.fit, theta=fit.index.theta(fit.x, k)), observed=observed)
     drawn = replace(on, rim_uv=uv["rim"], hair_uv=uv["hairline"])
-    return _findings(own, drawn), _view(g, on)
+    return findings_of(g, observed, drawn), view_of(g, on)
 
 
 def open_all(paths: Sequence[Path]) -> list[Photo]:

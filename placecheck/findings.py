@@ -1,0 +1,152 @@
+"""From measures on the dome to what the answer says of them: estimates, reasons, findings, view.
+
+One photo (check.py) and several photos of one block (same_block/) end here alike. Values and
+budgets become an Estimate each, with the words of what it rests on, or a Problem that says
+what could not be seen and how to make it seen; a measure whose uncertainty is beyond
+WORST_U (an inch) counts as not seen. Landmarks, lines and the ring of the closure's edge
+go back into the photo's pixels for the picture, through the camera that took it; what was
+only inferred is named as a guess. The view tells how the phone was held over the crown.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.answer import JUDGED, MEASURES, Contribution, Estimate, Findings, View
+from placecheck.block import Geometry, outline_px
+from placecheck.errors import Problem
+from placecheck.measure import CORNERS, FOLD, Observed, OnDome
+from placecheck.uncertainty import factor_for, total_u
+
+FloatArray = npt.NDArray[np.float64]
+WORST_U = 25.0
+"""Standard uncertainty (mm, or deg for the skew) from which on a measure was not seen."""
+
+
+def estimated(
+    values: Mapping[str, float],
+    budgets: Mapping[str, tuple[Contribution, ...]],
+    observed: Observed,
+    also: tuple[str, ...] = (),
+) -> tuple[dict[str, Estimate], dict[str, Problem]]:
+    """Every measure that can be had, and why each judged one that cannot is missing.
+
+    `values` in mm or deg with their `budgets`; `also` is evidence that all of them rest on.
+    """
+    estimates: dict[str, Estimate] = {}
+    missing: dict[str, Problem] = {}
+    for spec in MEASURES:
+        value, budget = values.get(spec.name, math.nan), budgets.get(spec.name, ())
+        u = total_u(budget, factor_for(spec.name))
+        if np.isfinite(value) and 0 < u < WORST_U:
+            estimates[spec.name] = Estimate(float(value), u, budget, also + evidence_for(spec.name, observed))
+        elif spec.name in JUDGED:
+            missing[spec.name] = why_missing(spec.name, spec.label, observed)
+    return estimates, missing
+
+
+def _needs(name: str) -> tuple[str, ...]:
+    if name in ("offset_mm", "skew_deg"):
+        return FOLD
+    if name.startswith("fold_offset"):
+        return ("fold_front" if "front" in name else "fold_back",)
+    if name.startswith("clearance"):
+        return ("fold_front",)
+    if name.startswith("front_corner"):
+        return CORNERS[:2]
+    if name.startswith("back_corner"):
+        return CORNERS[2:]
+    sides = {"width_front": CORNERS[:2], "width_back": CORNERS[2:]}
+    sides |= {"length_left": ("front_left", "back_left"), "length_right": ("front_right", "back_right")}
+    return sides[name.removesuffix("_mm")]
+
+
+def evidence_for(name: str, observed: Observed) -> tuple[str, ...]:
+    """What a measure rests on, in words: each landmark and line it needs, with its own evidence."""
+    words = []
+    for mark in _needs(name):
+        source = observed.marks.get(mark) or observed.inferred.get(mark)
+        if source is not None:
+            words += [f"{mark}: {e}" for e in source.evidence]
+    for line, key in ((observed.rim, "cap rim"), (observed.hairline, "hairline")):
+        if name.startswith("clearance") and line is not None:
+            words += [f"{key}: {e}" for e in line.evidence]
+    if "offset" in name or "skew" in name or "asymmetry" in name:
+        source_line = observed.centre
+        words += [f"centre line: {e}" for e in source_line.evidence] if source_line is not None else []
+    return tuple(words)
+
+
+def why_missing(name: str, label: str, observed: Observed) -> Problem:
+    """What could not be seen that a measure needs, and what to do."""
+    words = {"fold_front": "the fold at the hairline", "fold_back": "the fold at the back edge"}
+    lost = [n for n in _needs(name) if n not in observed.marks]
+    if name.startswith("clearance") and observed.rim is None:
+        lost.append("the cap's front rim")
+    what = " and ".join(
+        words.get(n, n.replace("_", " ") + " corner" if n in CORNERS else words.get(n, n)) for n in lost
+    )
+    if not what:
+        what = "the hairline or the cap's rim at that place"
+    return Problem(
+        f"{name.removesuffix('_mm').removesuffix('_deg').replace('_', '-')}-missing",
+        f"{label[0].upper()}{label[1:]}: {what} could not be seen; move away what covers it, put a pin there, or lean "
+        "the phone further toward the face, and retake.",
+    )
+
+
+def findings_of(geometry: Geometry, observed: Observed, on: OnDome) -> Findings:
+    """All that the picture shows, in pixels of the photo that `geometry` took."""
+    landmarks = {n: (float(m.px[0]), float(m.px[1])) for n, m in observed.marks.items()}
+    lines: dict[str, FloatArray] = {"outline": outline_px(geometry, 144)}
+    if observed.rim is not None:
+        lines["cap_rim"] = observed.rim.px
+    if observed.hairline is not None:
+        ends = [float(on.marks_uv[n][0]) for n in CORNERS[:2] if n in on.marks_uv]
+        u = np.nan_to_num(on.hair_uv[:, 0], nan=1e3)
+        inside = (u > (min(ends) if ends else -80) - 2) & (u < (max(ends) if len(ends) > 1 else 80) + 2)
+        lines["hairline"] = observed.hairline.px[inside]
+    v = np.arange(on.chart.v_mm[0], on.chart.v_mm[-1], 3.0)
+    middle = on.chart.to_points(np.stack([np.zeros_like(v), v], -1))
+    lines["centre_line"] = geometry.to_px(middle[geometry.visible(middle, 0.05)])
+    inferred_px = {
+        n: tuple(float(x) for x in geometry.to_px(on.chart.to_points(uv))) for n, uv in on.inferred_uv.items()
+    }
+    every = {**inferred_px, **landmarks}
+    if all(n in every for n in FOLD):
+        t = np.linspace(0, 1, 30)[:, None]
+        a, b = on.marks_uv["fold_front"], on.marks_uv["fold_back"]
+        lines["fold"] = geometry.to_px(on.chart.to_points((1 - t) * a + t * b))
+    ring = ("front_left", "front_right", "back_right", "back_left", "front_left")
+    if all(n in every for n in ring):
+        uv = {**on.inferred_uv, **on.marks_uv}
+        t = np.linspace(0, 1, 20)[:, None]
+        sides = [(1 - t) * uv[p] + t * uv[q] for p, q in pairwise(ring)]
+        lines["rectangle"] = geometry.to_px(on.chart.to_points(np.concatenate(sides)))
+    crown = on.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
+    by_hand = frozenset(n for n, m in observed.marks.items() if "set by hand" in m.evidence)
+    evidence = {n: m.evidence for n, m in observed.marks.items()} | {
+        n: g.evidence for n, g in observed.inferred.items()
+    }
+    return Findings(
+        {n: (p[0], p[1]) for n, p in every.items()},
+        lines,
+        frozenset(inferred_px),
+        by_hand,
+        evidence,
+        geometry.to_px(crown),
+    )
+
+
+def view_of(geometry: Geometry, on: OnDome) -> View:
+    """How the phone was held, by its place to the crown."""
+    aim = on.chart.to_points(np.array([0.0, 40.0]))
+    sight_line = geometry.eye_mm - aim
+    distance = float(np.linalg.norm(geometry.eye_mm - on.chart.to_points(np.array([0.0, 0.0]))))
+    lean = math.degrees(math.atan2(float(sight_line[1]), float(sight_line[2])))
+    return View(lean, distance, geometry.f_px / distance)
