@@ -344,6 +344,10 @@ SOFT_EDGE_FRACTION, SOFT_EDGE_PX = 1 / 1250, 1.5
 """Blur (standard deviation) over the picture's long side, 1.6 px of 2016: of a card drawn at 1.5 px/mm one marker
 could still be read at 1.5 px, none at 2 px (calibration/card.md)."""
 STRIP_ROWS, STRONG_EDGE_LEVELS = 400, 60
+SMEAR_DIRECTIONS, SMEAR_PIXELS, SMEAR_LONG_SIDE_PX = 8, 150, 2016
+SMEARED = 1.85
+"""30 sharp photos of blocks, drawn and path-traced, with and without a card, had 1.1 to 1.6; five with 14 to 40 px of
+motion had 2.1 to 3.5."""
 MIN_PAPER_LEVEL = 70
 """Paper darker than this leaves the card's ink (3 % against 80 % reflectance) at 10 of 255 levels or less: black
 cap, dark lace and dark hair then differ by no more than rounding and JPEG."""
@@ -364,6 +368,7 @@ _TOO_BRIGHT = Problem(
 _TOO_BLURRED = Problem(
     "too-blurred", "The photo is blurred: rest your elbows, tap on the block to focus, hold still and retake."
 )
+_SMEARED = Problem("too-blurred", "The phone moved during the photo: rest your elbows, hold still and retake.")
 
 
 def hopeless_picture(gray: Image) -> Problem | None:
@@ -374,6 +379,8 @@ def hopeless_picture(gray: Image) -> Problem | None:
         return _TOO_DARK
     if np.mean(few >= CLIPPED_LEVEL) > CLIPPED_FRACTION:
         return _TOO_BRIGHT
+    if smear_ratio(gray) > SMEARED:
+        return _SMEARED
     if sharpest_blur_px(gray) > max(SOFT_EDGE_PX, SOFT_EDGE_FRACTION * max(gray.shape)):
         return _TOO_BLURRED
     return None
@@ -405,6 +412,33 @@ def overexposed_block(image: Image, outline_px: npt.NDArray[np.float64]) -> Prob
 def blur_problem(blur_px: float, px_per_mm: float) -> Problem | None:
     """too-blurred by the standard deviation of the blur on the card's edges and the photo's scale there, or None."""
     return _TOO_BLURRED if blur_px / px_per_mm > MAX_BLUR_MM else None
+
+
+def smear_ratio(gray: Image) -> float:
+    """How much wider the sharpest edges across one direction are than those across another: 1 where none is smeared.
+
+    A phone that moved leaves edges along its motion sharp and widens those across it. Slope over height (as in
+    `sharpest_blur_px`) is taken apart by the direction of the slope, in SMEAR_DIRECTIONS directions; the outline of
+    a block alone has edges across all of them. Directions with few strong edges do not count.
+    """
+    from placecheck import vision
+
+    shrink = SMEAR_LONG_SIDE_PX / max(gray.shape)
+    if shrink < 1:
+        gray = vision.resize(gray, round(gray.shape[1] * shrink), round(gray.shape[0] * shrink))
+    smooth = vision.gaussian_blur(gray.astype(np.float32), 1.0)
+    _, height = vision.slope_and_range(smooth, 25)
+    down, across = np.gradient(smooth)
+    strong = height > STRONG_EDGE_LEVELS
+    across, down, height = across[strong], down[strong], height[strong]
+    ratio = np.hypot(across, down) / height
+    direction = np.floor(np.mod(np.arctan2(down, across) / np.pi, 1.0) * SMEAR_DIRECTIONS).astype(int)
+    best = [
+        float(np.percentile(here, 99.0))
+        for k in range(SMEAR_DIRECTIONS)
+        if len(here := ratio[direction == k]) >= SMEAR_PIXELS
+    ]
+    return max(best) / max(min(best), 1e-6) if len(best) > SMEAR_DIRECTIONS // 2 else 1.0
 
 
 def sharpest_blur_px(gray: Image) -> float:

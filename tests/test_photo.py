@@ -326,6 +326,21 @@ def test_hopeless_pictures_and_a_good_one() -> None:
     assert photo.hopeless_picture(np.full((1200, 1600), 128, np.uint8)) is None
 
 
+@pytest.mark.parametrize("toward_deg", [0.0, 35.0, 90.0, 120.0])
+def test_a_phone_that_moved_is_told_from_a_still_one(toward_deg: float) -> None:
+    still = photo.load_photo(FIXTURES / "photos" / "lean_roll_4x4.jpg").gray()
+    c, s = np.cos(np.radians(toward_deg)), np.sin(np.radians(toward_deg))
+    kernel = np.zeros((41, 41), np.float32)
+    cv2.line(kernel, *((round(20 + k * 10 * c), round(20 + k * 10 * s)) for k in (-1, 1)), 1.0)  # type: ignore[call-overload]
+    moved = cv2.filter2D(still, -1, kernel / kernel.sum())
+    assert photo.smear_ratio(still) < 1.7
+    assert photo.smear_ratio(moved) > 2.0
+    problem = photo.hopeless_picture(moved)
+    assert problem is not None
+    assert problem.code == "too-blurred"
+    assert "moved" in problem.message
+
+
 def test_limits_at_the_card() -> None:
     sharp, soft = (0.5, 3.0), (2.5, 3.0)  # blur px, px per mm
     assert photo.card_problem(12, 60, *sharp).code == "too-dark"
