@@ -3,19 +3,15 @@
 This is the edge of the vision: load, measure, judge, advise, draw. A step that cannot go
 on raises a PlacecheckError, which becomes an answer of its own (retake, every measure
 null, one sentence); a missing system library and a fault of the program itself become
-answers too, so that whoever asked for JSON always gets it and nobody meets a traceback
-(PLACECHECK_DEBUG=1 in the environment prints it on standard error). Command line, batch workers and
-records all come through `check_file`. Pictures asked for are written from here, since the
-photo's pixels need not travel further.
+answers too (failures.py), so that whoever asked for JSON always gets it. Command line and
+batch workers all come through `check_file`. Pictures asked for are written from here,
+since the photo's pixels need not travel further.
 """
 
 from __future__ import annotations
 
 import json
-import os
 import re
-import sys
-import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,11 +21,11 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Answer, Measured
-from placecheck.errors import PlacecheckError, Problem, UsageProblem
-from placecheck.judge import EXIT_STATUS, failed_answer, judge, problems_of, verdict_of
+from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.failures import print_if_debugging, stopped_answer
+from placecheck.judge import EXIT_STATUS, judge, problems_of, verdict_of
 from placecheck.request import CheckRequest
 from placecheck.stages import fixes_of, measure_stage, undecided_of
-from placecheck.system import import_problem
 
 if TYPE_CHECKING:
     from placecheck.photo import Photo
@@ -37,6 +33,7 @@ if TYPE_CHECKING:
 
 Explain = Callable[[str, npt.NDArray[np.uint8]], None]
 """Called by a step with its name and a picture of what it did, (h, w) or (h, w, 3) BGR uint8."""
+NO_MEMORY = "There is not enough memory for this photo: close other programs, or give a smaller copy of it."
 
 
 @dataclass(frozen=True)
@@ -79,26 +76,6 @@ def explainer(folder: Path) -> Explain:
             raise UsageProblem("explain-unwritable", f"{folder} cannot be written: {error.strerror}.") from None
 
     return explain
-
-
-def _debugging() -> bool:
-    return os.environ.get("PLACECHECK_DEBUG") == "1"
-
-
-def internal_error(error: BaseException) -> Problem:
-    """One sentence for a fault of the program itself."""
-    if _debugging():
-        traceback.print_exception(error, file=sys.stderr)
-    what = str(error).split("\n", 1)[0][:200]
-    return Problem(
-        "internal-error",
-        f"An internal error stopped the check of this photo ({type(error).__name__}{': ' if what else ''}{what}): "
-        "please report it with the photo; PLACECHECK_DEBUG=1 shows more.",
-    )
-
-
-def _failed(problem: Problem, stage: str) -> Answer:
-    return Answer("retake", Measured({}, stage=stage), {}, (problem,), (), 4)
 
 
 def pick_camera(photo: Photo, request: CheckRequest) -> Picked:
@@ -144,25 +121,16 @@ def check_file(path: Path, request: CheckRequest, overlay: Path | None = None, e
         photo = load_photo(path)
         answer = check_photo(photo, request, explain)
         json.dumps(answer.as_json(), allow_nan=False)
-    except PlacecheckError as error:
-        answer = failed_answer(error, request.stage)
-    except ImportError as error:
-        if _debugging():
-            traceback.print_exc()
-        answer = _failed(import_problem(error), request.stage)
-    except MemoryError:
-        message = "There is not enough memory for this photo: close other programs, or give a smaller copy of it."
-        answer = _failed(Problem("out-of-memory", message), request.stage)
     except Exception as error:
-        answer = _failed(internal_error(error), request.stage)
+        answer = stopped_answer(error, request.stage, NO_MEMORY)
     notes = []
     if overlay is not None:
-        note = _write_overlay(photo, answer, request, overlay)
+        note = write_overlay(photo, answer, request, overlay)
         notes += [note] if note else []
     return Checked(path, answer, tuple(notes), photo is not None)
 
 
-def _write_overlay(photo: Photo | None, answer: Answer, request: CheckRequest, path: Path) -> str | None:
+def write_overlay(photo: Photo | None, answer: Answer, request: CheckRequest, path: Path) -> str | None:
     """Draw and write the overlay; a sentence where that fails: it must not take the verdict with it."""
     if photo is None:
         return f"No picture {path} was made, since the photo could not be opened."
@@ -173,7 +141,6 @@ def _write_overlay(photo: Photo | None, answer: Answer, request: CheckRequest, p
     except PlacecheckError as error:
         return error.problem.message
     except Exception as error:
-        if _debugging():
-            traceback.print_exc()
+        print_if_debugging(error)
         return f"No picture {path} was made, because of an internal error ({type(error).__name__}): please report it."
     return None

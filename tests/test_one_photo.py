@@ -17,6 +17,8 @@ from test_profiles import profile
 from placecheck import cli
 from placecheck.answer import MEASURES, Estimate, Measured
 from placecheck.cards import save_bars
+from placecheck.errors import RetakeNeeded, UnusableFile
+from placecheck.one_photo import check_file
 from placecheck.page.checking import Checker
 from placecheck.page.codec import measured_from_dict, measured_to_dict
 from placecheck.photo import load_photo
@@ -27,6 +29,8 @@ from placecheck.records.recheck import recheck
 from placecheck.records.request_json import from_json
 from placecheck.records.store import open_store
 from placecheck.request import CheckRequest
+from placecheck.same_block.several import check_together
+from placecheck.units import ClosureSize
 
 OPTIONS = ["--closure", "5x5", "--block-circumference", "22.75in"]
 GOOD = {"clearance_centre_mm": 10.0, "clearance_left_mm": 10.0, "clearance_right_mm": 10.0}
@@ -154,3 +158,40 @@ def test_the_page_measures_with_the_same_profile(home, bench, photo):
     told["camera_profile"]["covariance"] = "?"
     with pytest.raises(ValueError, match="damaged"):
         measured_from_dict(told)
+
+
+# ----------------------------------------------------------------------------- what stops a check
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "status", "words"),
+    [
+        (RetakeNeeded("card-missing", "no card was found."), "card-missing", 3, "card was found"),
+        (UnusableFile("empty-file", "it is empty."), "empty-file", 4, "is empty"),
+        (ImportError("No module named 'cv2'"), "package-missing", 4, "install placecheck again"),
+        (MemoryError(), "out-of-memory", 4, "There is not enough memory for th"),
+        (ZeroDivisionError("by zero"), "internal-error", 4, "(ZeroDivisionError: by zero)"),
+    ],
+)
+def test_one_photo_a_set_and_the_page_are_stopped_alike(tmp_path, monkeypatch, error, code, status, words):
+    """One ladder for all three; only the sentence that helps against too little memory differs."""
+
+    def refuse(*_, **__):
+        raise error
+
+    monkeypatch.setattr("placecheck.photo.load_photo", refuse)
+    paths = [tmp_path / "a.jpg", tmp_path / "b.jpg"]
+    for path in paths:
+        path.write_bytes(b"x")
+    request = CheckRequest(ClosureSize(127.0, 127.0, "5x5"), 578.0)
+    answers = [check_file(paths[0], request).answer, check_together(paths, request).answer]
+    told = [(a.problems[0].code, a.problems[0].message, a.exit_status) for a in answers]
+    told.append(Checker().check(paths[0], request).failure)
+    for found, message, exit_status in told:
+        assert (found, exit_status) == (code, status)
+        assert words in message
+    assert told[2][1][0].isupper()
+    assert {a.verdict for a in answers} == {"retake"}
+    assert [a.as_json()["measures"] for a in answers] == [dict.fromkeys((s.name for s in MEASURES), None)] * 2
+    if code == "out-of-memory":
+        assert len({message for _, message, _ in told}) == 3

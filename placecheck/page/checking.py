@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from placecheck.answer import Measured
-from placecheck.errors import PlacecheckError, Problem
+from placecheck.failures import why_stopped
 from placecheck.marks import Marks
 from placecheck.request import CheckRequest
 
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 VIEW_LONG_SIDE_PX = 2400
 KEPT_OPEN = 4
+NO_MEMORY = "There is not enough memory for this photo: send a smaller one."
 
 
 @dataclass
@@ -104,19 +105,8 @@ def _load(path: Path) -> Photo:
 
 def failure_of(error: Exception) -> tuple[str, str, int]:
     """[code, sentence, exit status] of whatever stopped a check."""
-    from placecheck.one_photo import internal_error
-    from placecheck.system import import_problem
-
-    if isinstance(error, PlacecheckError):
-        message = error.problem.message
-        return error.problem.code, message[0].upper() + message[1:], error.exit_status
-    if isinstance(error, MemoryError):
-        problem = Problem("out-of-memory", "There is not enough memory for this photo: send a smaller one.")
-    elif isinstance(error, ImportError):
-        problem = import_problem(error)
-    else:
-        problem = internal_error(error)
-    return problem.code, problem.message, 4
+    problem, status = why_stopped(error, NO_MEMORY)
+    return problem.code, problem.message[0].upper() + problem.message[1:], status
 
 
 def screen_view(photo: Photo) -> bytes:

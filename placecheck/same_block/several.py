@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from placecheck.same_block.evidence import Seen
     from placecheck.same_block.unknowns import JointFit
 
+NO_MEMORY = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
+
 
 @dataclass(frozen=True)
 class Share:
@@ -197,9 +199,7 @@ def check_together(
 
     Raises UsageProblem where the set makes no sense, else nothing but Ctrl-C.
     """
-    from placecheck.judge import failed_answer
-    from placecheck.one_photo import _failed, internal_error
-    from placecheck.system import import_problem
+    from placecheck.failures import stopped_answer
 
     shares = tuple(Share(path, True) for path in paths)
     photos: list[Photo] = []
@@ -211,16 +211,10 @@ def check_together(
         json.dumps(answer.as_json(), allow_nan=False)
     except UsageProblem:
         raise
-    except PlacecheckError as error:
-        answer = failed_answer(error)
-        shares = tuple(Share(path, not isinstance(error, UnusableFile)) for path in paths)
-    except ImportError as error:
-        answer = _failed(import_problem(error), request.stage)
-    except MemoryError:
-        message = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
-        answer = _failed(Problem("out-of-memory", message), request.stage)
     except Exception as error:
-        answer = _failed(internal_error(error), request.stage)
+        answer = stopped_answer(error, request.stage, NO_MEMORY)
+        if isinstance(error, UnusableFile):
+            shares = tuple(Share(path, False) for path in paths)
     notes = []
     for k, path in enumerate(paths):
         if overlays and path in overlays:
@@ -261,7 +255,7 @@ def _draw(
     photo: Photo | None, measured: Measured | None, answer: Answer, request: CheckRequest, path: Path
 ) -> str | None:
     """Draw the answer into one photo; a sentence where that fails."""
-    from placecheck.one_photo import _write_overlay
+    from placecheck.one_photo import write_overlay
 
     own = replace(answer, measured=measured) if measured is not None else answer
-    return _write_overlay(photo, own, request, path)
+    return write_overlay(photo, own, request, path)
