@@ -21,6 +21,7 @@ import numpy.typing as npt
 from placecheck.errors import Problem, UsageProblem
 from placecheck.known_dome import KnownDome
 from placecheck.saved_files import checked_name, named_file, named_files, read_json, read_named, set_aside, write_json
+from placecheck.units import mm_and_inches, parse_circumference_mm
 
 FloatArray = npt.NDArray[np.float64]
 MISTAPED = 3.0
@@ -160,6 +161,32 @@ def load_block(folder: Path, name: str) -> SavedBlock:
     return from_json(read_json(path, "saved block"), path)
 
 
+def block_for(
+    folder: Path, name: str | None, taped: str | None, defaults: Mapping[str, str]
+) -> tuple[KnownDome | None, float]:
+    """What a check is told of the block: a saved dome as a check sees it, if one is named, and the circumference in mm.
+
+    `name` and `taped` (a length as it is written) are what was given for this photo, `defaults` the settings' entries
+    `block` and `block_circumference`, asked only where nothing was given; a named block outranks a tape there. None and
+    0 where nobody tells. Raises UsageProblem for a block that is not there, or a tape given with it that is another's.
+    """
+    if not name and not taped:
+        name = defaults.get("block")
+        taped = None if name else defaults.get("block_circumference")
+        if name and not block_path(folder, name).exists():
+            raise UsageProblem(
+                "block-unknown",
+                f"settings.toml names the saved block “{name}”, which is not there: change it there, or measure that "
+                "block with `placecheck block measure`.",
+            )
+    if not name:
+        return None, parse_circumference_mm(taped) if taped else 0.0
+    saved = load_block(folder, name)
+    if taped:
+        refuse_other_tape(saved, parse_circumference_mm(taped))
+    return saved.for_check(), saved.circumference()[0]
+
+
 def load_all(folder: Path) -> tuple[list[SavedBlock], tuple[Problem, ...]]:
     """All blocks that can be read, and a problem for each that cannot."""
     return read_named(folder, "saved block", from_json)
@@ -176,7 +203,6 @@ def forget_block(folder: Path, name: str) -> Path:
 def refuse_other_tape(block: SavedBlock, taped_mm: float) -> None:
     """Raises UsageProblem when a circumference taped now is not that of the saved block."""
     from placecheck.block import TAPE_U_MM
-    from placecheck.units import mm_and_inches
 
     around, u = block.circumference()
     if abs(taped_mm - around) > MISTAPED * float(np.hypot(u, TAPE_U_MM)):

@@ -3,11 +3,11 @@
 One folder holds all that is the user's own: the environment variable PLACECHECK_HOME names
 it, else the system's place for application data. `settings.toml` in it, if there is one,
 says once what would otherwise be typed for every photo: [check] with the closure, the
-block's circumference, the card's measured bars, the camera and the maker, written just as
-the options are; [records] with the address of shared records and the folder of their
-photos; and the tables [tolerances], [aim], [decision] of tolerances.py. An option on the
-command line outranks the file. Nothing is written here by itself; a fault in the file is
-one sentence, and an unknown entry is named, never ignored.
+block's circumference or a saved block's name, the card's measured bars, the camera and the
+maker, written just as the options are; [records] with the address of shared records and
+the folder of their photos; and the tables [tolerances], [aim], [decision] of tolerances.py.
+An option on the command line outranks the file. Nothing is written here by itself; a fault
+in the file is one sentence, and an unknown entry is named, never ignored.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from pathlib import Path
 from placecheck.errors import UsageProblem
 from placecheck.tolerances import Tolerances, read_toml, tolerances_from
 
-CHECK_ENTRIES = ("closure", "block_circumference", "card_bars", "camera", "maker")
+CHECK_ENTRIES = ("closure", "block_circumference", "block", "card_bars", "camera", "maker")
 RECORDS_ENTRIES = ("address", "photos")
 
 

@@ -130,6 +130,16 @@ def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> byte
     return out.getvalue()
 
 
+def keep_block(home: Path, name: str, round_mm: float = 578.0) -> Path:
+    """A taped block of that name among the saved ones; the path of its file."""
+    from placecheck.block_tapes import fit_tapes
+    from placecheck.saved_blocks import SavedBlock, blocks_folder, save_block
+
+    tapes = {"round": round_mm, "over": 336.0, "across": 311.0}
+    block = SavedBlock(name, "tapes", fit_tapes(name, tapes).known, False, "2026-03-01", tuple(tapes.items()))
+    return save_block(block, blocks_folder(home), replace=True)
+
+
 def free_port() -> int:
     with socket.socket() as sock:
         sock.bind(("127.0.0.1", 0))

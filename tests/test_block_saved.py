@@ -31,7 +31,14 @@ from placecheck.known_dome import KnownDome, pull_of
 from placecheck.measure import measure_at, put_on_dome
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
-from placecheck.saved_blocks import SavedBlock, circumference_of, load_block, refuse_other_tape, save_block
+from placecheck.saved_blocks import (
+    SavedBlock,
+    block_for,
+    circumference_of,
+    load_block,
+    refuse_other_tape,
+    save_block,
+)
 from placecheck.standing import OTHER_BLOCK_PULL, check_block
 from placecheck.uncertainty import budgets
 from placecheck.units import ClosureSize
@@ -530,6 +537,42 @@ def test_another_tape_than_the_saved_blocks_is_refused(home, tmp_path, capsys):
     assert cli.run(["check", str(photo), "--closure", "5x5", "--block", "nobody", "--no-save"]) == 2
     assert "There is no saved block" in capsys.readouterr().err
     assert cli.run(["check", str(photo), "--closure", "5x5", "--block", "b", "--no-save"]) == 4
+
+
+def test_which_block_a_check_gets(home, capsys):
+    """What was given outranks the settings, a saved block outranks a tape there, one that is gone is a sentence."""
+    for name, tapes in (("Willow", TAPES), ("Elm", ["--round", "22in", "--over", "13in", "--across", "12in"])):
+        assert cli.run(["block", "measure", name, *tapes]) == 0
+    folder = home / "blocks"
+    willow, elm = load_block(folder, "Willow"), load_block(folder, "Elm")
+    both = {"block": "willow", "block_circumference": "60cm"}
+    assert block_for(folder, None, None, both) == (willow.for_check(), willow.circumference()[0])
+    assert block_for(folder, "Elm", None, both) == (elm.for_check(), elm.circumference()[0])
+    assert block_for(folder, None, "59cm", both) == (None, 590.0)
+    assert block_for(folder, None, None, {"block_circumference": "60cm"}) == (None, 600.0)
+    assert block_for(folder, None, None, {}) == (None, 0.0)
+    with pytest.raises(UsageProblem, match=r"is 578\.0 mm"):
+        block_for(folder, "Willow", "61cm", {})
+    assert cli.run(["block", "forget", "Willow"]) == 0
+    with pytest.raises(UsageProblem, match=r"settings\.toml names the saved block “willow”, which is not there"):
+        block_for(folder, None, None, both)
+
+
+def test_settings_name_a_block_for_all_photos(home, tmp_path, capsys):
+    (home / "settings.toml").write_text('[check]\nclosure = "5x5"\nblock = "Willow"\n')
+    photo = tmp_path / "x.jpg"
+    photo.write_bytes(b"x")
+    assert cli.run(["check", str(photo), "--no-save"]) == 2
+    error = capsys.readouterr().err
+    assert "settings.toml names the saved block “Willow”" in error
+    assert len(error.strip().splitlines()) == 1
+    assert cli.run(["check", str(photo), "--no-save", "--stage", "stitches"]) == 4  # a close-up needs no block
+    assert cli.run(["block", "measure", "Willow", *TAPES]) == 0
+    assert cli.run(["check", str(photo), "--no-save"]) == 4
+    from placecheck.commands.check import _request
+
+    request = _request(None, None, None, None, None, None, None)
+    assert request.block == load_block(home / "blocks", "Willow").for_check()
 
 
 def test_a_height_counts_only_where_the_stand_is_the_same(tmp_path):

@@ -120,7 +120,7 @@ def test_settings_of_the_readme_are_the_defaults(tmp_path):
     (text,) = blocks(README, "toml")
     (tmp_path / "settings.toml").write_text(text, encoding="utf-8")
     settings = load_settings(tmp_path)
-    assert set(settings.check) == {"closure", "block_circumference", "card_bars", "camera", "maker"}
+    assert set(settings.check) == {"closure", "block_circumference", "block", "card_bars", "camera", "maker"}
     assert set(settings.records) == {"address", "photos"}
     assert settings.tolerances.limits == DEFAULT_LIMITS
     assert settings.tolerances.clearance_aim_mm == DEFAULTS.clearance_aim_mm

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from tests.page_bench import photo_bytes, start
+from tests.page_bench import keep_block, photo_bytes, start
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 pytestmark = pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="needs Chromium: apt-get install chromium")
@@ -28,6 +28,7 @@ OPTIONS = {"runOnly": {"type": "tag", "values": RULES}, "rules": {"target-size":
 @pytest.fixture(scope="module")
 def server(tmp_path_factory):
     running = start(tmp_path_factory.mktemp("bench"))
+    keep_block(running.home, "Willow")
     yield running
     running.stop()
 
@@ -141,6 +142,60 @@ def test_the_whole_job_on_a_phone(phone, server, photos):
     phone.goto(f"{server.url}/charts")
     assert phone.locator(".chart svg").count() >= 1
     no_sideways(phone)
+
+
+def test_a_block_measured_before_takes_the_tapes_place(phone, server, photos):
+    from placecheck.records.store import open_store
+    from placecheck.saved_blocks import blocks_folder, forget_block, load_block
+
+    def choose(name: str) -> None:
+        if phone.locator("details.asked:not([open])").count():
+            phone.click("details.asked summary")
+        phone.select_option("#saved_block", label=name)
+
+    willow = load_block(blocks_folder(server.home), "Willow")
+    phone.goto(server.url)
+    fill(phone)
+    assert phone.locator("#saved_block").input_value() == ""
+    choose("Willow · 22 3/4 in")
+    assert phone.locator("#block").is_hidden()
+    phone.set_input_files("input[capture]", photos("pass"))
+    phone.wait_for_selector(".verdict.pass")
+    phone.click("text=About this photo")
+    assert "5x5 closure, block Willow," in phone.locator("details.quiet p").inner_text()
+    phone.click("button:text-is('Save')")
+    phone.click(".saved a")
+    phone.wait_for_url("**/records/*")
+    number = int(phone.url.rsplit("/", 1)[1])
+    with open_store(server.home) as store:
+        kept = store.get(number).request
+    assert kept["block"]["label"] == "Willow"
+    assert kept["block"]["mean"] == list(willow.for_check().mean)
+    assert kept["block_circumference_mm"] == willow.circumference()[0]
+
+    phone.goto(server.url)
+    assert phone.locator("[data-shows=block]").inner_text() == "Willow"
+    no_sideways(phone)
+    forget_block(blocks_folder(server.home), "Willow")  # while the page still offers it
+    phone.set_input_files("input[capture]", photos("pass"))
+    phone.wait_for_selector(".notice:not([hidden])")
+    assert phone.locator(".notice").inner_text().startswith("There is no saved block “Willow”")
+    phone.goto(server.url)
+    assert "The saved block “Willow” is no longer there" in phone.locator("ul.problems").inner_text()
+    assert phone.locator("#saved_block").count() == 0
+    assert phone.locator("#block").is_visible()
+
+    keep_block(server.home, "Willow")
+    phone.goto(server.url)
+    assert phone.locator("#block").is_hidden()
+    choose("None: taped now")
+    phone.fill("#block", "22.5in")
+    phone.press("#block", "Tab")
+    assert phone.locator("[data-shows=block]").inner_text() == "22.5in"
+    phone.set_input_files("input[capture]", photos("pass"))
+    phone.wait_for_selector(".verdict.pass")
+    phone.click("text=About this photo")
+    assert "block 22.5in," in phone.locator("details.quiet p").inner_text()
 
 
 def test_dragging_a_corner_the_numbers_follow(phone, server, photos):

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from placecheck.answer import Contribution, Estimate, Findings, Judged, Measured, View
 from placecheck.errors import Problem, UsageProblem
 from placecheck.page import limits
-from placecheck.page.asked import marks_of, request_of, spec_from
+from placecheck.page.asked import block_words, marks_of, request_of, spec_from
 from placecheck.page.codec import measured_from_dict, measured_to_dict
 from placecheck.page.guard import _bare, _own_origin
 from placecheck.page.inbox import KEEP_S, Inbox
@@ -268,6 +268,27 @@ def test_a_form_becomes_the_command_lines_request():
     assert request.front == "left"
     assert request.marks.landmarks_px == {"fold_front": (10.0, 20.0)}
     assert request.tolerances == Settings().tolerances
+
+
+def test_a_saved_block_takes_the_tapes_place_and_is_kept_with_the_photo(tmp_path, monkeypatch):
+    from placecheck import cli
+    from placecheck.commands.check import _request
+    from placecheck.saved_blocks import blocks_folder, load_block
+
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    tapes = ["--round", "22.75in", "--over", "13.25in", "--across", "12.25in"]
+    assert cli.run(["block", "measure", "Willow", *tapes]) == 0
+    willow = load_block(blocks_folder(tmp_path), "Willow")
+    spec = json.loads(json.dumps(spec_from({"closure": "5x5", "block": "60cm"}, Settings(), saved=willow)))
+    assert block_words(spec) == "Willow"
+    of_the_command_line = _request("5x5", None, None, None, None, None, None, block="Willow")
+    assert cli.run(["block", "forget", "Willow"]) == 0  # what was asked stays
+    assert request_of(spec) == of_the_command_line
+    assert request_of(spec).block_circumference_mm == pytest.approx(578.0, abs=0.1)
+    taped = spec_from({"closure": "5x5", "block": "60cm"}, Settings())
+    assert (block_words(taped), request_of(taped).block) == ("60cm", None)
+    older = {name: value for name, value in taped.items() if name != "saved_block"}
+    assert request_of(older) == request_of(taped)
 
 
 @pytest.mark.parametrize(

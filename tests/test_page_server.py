@@ -24,7 +24,7 @@ import httpx
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from tests.page_bench import free_port, photo_bytes, start
+from tests.page_bench import free_port, keep_block, photo_bytes, start
 
 FORM = {"closure": "5x5", "block": "22.75in"}
 
@@ -601,6 +601,59 @@ def test_an_order_from_form_to_report(paired):
     found = client.get("/records", params={"client": "Willow"}).text
     assert "1 record." in found
     assert "Ada" in client.get("/charts").text
+
+
+def test_a_saved_block_is_asked_for_by_its_name(server, paired):
+    from placecheck.records.store import open_store
+    from placecheck.saved_blocks import blocks_folder, forget_block, load_block
+
+    client, token = paired
+    path = keep_block(server.home, "Willow")
+    willow = load_block(blocks_folder(server.home), "Willow")
+    assert "Willow · 22 3/4 in" in client.get("/").text
+    to, page = measured(paired, photo_bytes("pass"), block="", saved_block="willow")
+    assert "block Willow," in page
+    forget_block(blocks_folder(server.home), "Willow")
+    client.post(f"{to}/once-more", data={"token": token})  # measured as it was asked
+    wait_for(client, to)
+    client.post(f"{to}/save", data={"token": token})
+    number = int(re.search(r'href="/records/(\d+)">Saved', client.get(to).text)[1])
+    with open_store(server.home) as store:
+        request = store.get(number).request
+    assert request["block"]["mean"] == list(willow.for_check().mean)
+    assert request["block_circumference_mm"] == willow.circumference()[0] == pytest.approx(578.0, abs=0.5)
+
+    for name, sentence in (("willow", "There is no saved block “willow”"), ("../x", "“../x” cannot be a name")):
+        answer = send(client, token, photo_bytes("pass"), saved_block=name)
+        assert answer.status_code == 400
+        assert answer.json()["error"].startswith(sentence)
+    path.write_text("{}")
+    assert "is damaged: move it away and measure the block again." in words(client.get("/").text)
+    path.unlink()
+    # an order that says which block asks for no saved one, an order without a block leaves it
+    keep_block(server.home, "Willow")
+    measured(paired, photo_bytes("pass"), block="", saved_block="willow")
+    chosen = re.compile(r'value="Willow" selected')
+    for block, stays in (("22in", False), ("", True)):
+        form = {"token": token, "alias": f"Birch {block}", "circumference": "55cm", "block": block, "accept": "1"}
+        number = client.post("/orders", data=form).headers["location"].rsplit("/", 1)[1]
+        assert bool(chosen.search(client.get(f"/?order={number}").text)) is stays
+    (server.home / "blocks" / "Willow.json").unlink()
+
+
+def test_the_settings_block_is_offered_first(tmp_path):
+    (tmp_path / "settings.toml").write_text('[check]\nclosure = "5x5"\nblock = "Willow"\n')
+    keep_block(tmp_path, "Willow")
+    running = start(tmp_path)
+    try:
+        client, token = pair(running)
+        assert 'value="Willow" selected' in client.get("/").text
+        _, page = measured((client, token), photo_bytes("pass"), block="", saved_block="Willow")
+        assert "Pass" in page
+        assert "block Willow," in page
+        client.close()
+    finally:
+        running.stop()
 
 
 def test_the_card_and_its_bars(server, paired):

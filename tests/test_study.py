@@ -460,6 +460,7 @@ def test_photos_are_checked_with_their_own_block(tmp_path, monkeypatch, capsys):
     from placecheck import one_photo
     from placecheck.answer import Estimate, Measured
     from placecheck.cards import save_bars
+    from placecheck.saved_blocks import blocks_folder, load_block
 
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
     save_bars(tmp_path / "home", 99.2, 99.5)
@@ -484,6 +485,21 @@ def test_photos_are_checked_with_their_own_block(tmp_path, monkeypatch, capsys):
     assert asked["p0.jpg"].block_circumference_mm == pytest.approx(22 * 25.4)
     assert asked["p11.jpg"].block_circumference_mm == pytest.approx(580)
     assert asked["p5.jpg"].card_bars_mm == (99.2, 99.5)
+    # the study's block 2 is a block that was measured before
+    assert run(["block", "measure", "Willow", "--round", "22.75in", "--over", "13.25in", "--across", "12.25in"]) == 0
+    willow = load_block(blocks_folder(tmp_path / "home"), "Willow")
+    named = [f"{line}," if line.split(",")[1] != "2" else f"{line.rsplit(',', 1)[0]},,willow" for line in lines]
+    sheet.write_text("\n".join([f"{head},closure,block_circumference,saved_block", *named]))
+    assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path), "--json"]) == 0
+    second = [name for name, request in asked.items() if request.block is not None]
+    assert second == [f"p{i}.jpg" for i, line in enumerate(lines) if line.split(",")[1] == "2"]
+    assert asked[second[0]].block == willow.for_check()
+    assert asked[second[0]].block_circumference_mm == pytest.approx(578, abs=0.1)
+    assert asked["p0.jpg"].block_circumference_mm == pytest.approx(22 * 25.4)
+    assert run(["block", "forget", "Willow"]) == 0
+    capsys.readouterr()
+    assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path)]) == 2
+    assert "There is no saved block “willow”" in capsys.readouterr().err
     sheet.write_text("\n".join([head, *[",".join(line.split(",")[:4]) for line in lines]]))
     assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path)]) == 2
     assert "needs the closure and the block" in capsys.readouterr().err

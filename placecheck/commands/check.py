@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
-    from placecheck.known_dome import KnownDome
     from placecheck.one_photo import Checked
     from placecheck.request import CheckRequest, Stage
 
@@ -147,17 +146,18 @@ def _request(
     from placecheck.errors import UsageProblem
     from placecheck.marks import load_marks
     from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
+    from placecheck.saved_blocks import block_for, blocks_folder
     from placecheck.settings import home, load_settings
     from placecheck.tolerances import load_tolerances
-    from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm, parse_circumference_mm, parse_closure
+    from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm, parse_closure
 
     settings = load_settings()
     closure = closure or settings.check.get("closure")
     if closure is None and stage in NEEDS_CLOSURE:
         raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
-    known, around_mm = _saved_block(block, block_circumference)
-    around = block_circumference or settings.check.get("block_circumference")
-    if known is None and around is None and stage in NEEDS_BLOCK:
+    defaults = settings.check if stage in NEEDS_BLOCK else {}
+    known, around_mm = block_for(blocks_folder(home()), block, block_circumference, defaults)
+    if not around_mm and stage in NEEDS_BLOCK:
         raise UsageProblem(
             "circumference-not-given",
             "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
@@ -169,7 +169,7 @@ def _request(
         bars_mm = parse_card_bars_mm(bars) if bars else saved_bars_mm(home())
     return CheckRequest(
         closure=parse_closure(closure) if closure else NO_CLOSURE,
-        block_circumference_mm=around_mm or (parse_circumference_mm(around) if around else 0.0),
+        block_circumference_mm=around_mm,
         block=known,
         stage=stage,
         tolerances=load_tolerances(tolerances) if tolerances else settings.tolerances,
@@ -178,23 +178,6 @@ def _request(
         card_bars_mm=bars_mm,
         front=front,
     )
-
-
-def _saved_block(name: str | None, taped: str | None) -> tuple[KnownDome | None, float]:
-    """The saved block of that name as a check sees it, and its circumference in mm; None and 0 where none is named.
-
-    Raises UsageProblem where there is none, or the circumference taped now is another block's.
-    """
-    if name is None:
-        return None, 0.0
-    from placecheck.saved_blocks import blocks_folder, load_block, refuse_other_tape
-    from placecheck.settings import home
-    from placecheck.units import parse_circumference_mm
-
-    saved = load_block(blocks_folder(home()), name)
-    if taped is not None:
-        refuse_other_tape(saved, parse_circumference_mm(taped))
-    return saved.for_check(), saved.circumference()[0]
 
 
 def _outputs(photo: Path, count: int, overlay: Path | None, explain: Path | None) -> tuple[Path | None, Path | None]:

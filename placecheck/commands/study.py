@@ -165,14 +165,15 @@ def _limits(given: list[str]) -> dict[str, tuple[float, float]]:
 
 
 def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | None]]:
-    """Values of the sheet's photos, each checked with its line's closure and block_circumference or the settings'."""
+    """Values of the sheet's photos, each checked with the closure and block of its line, or the settings'."""
     from placecheck.cards import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.one_photo import check_file
     from placecheck.request import CheckRequest
+    from placecheck.saved_blocks import block_for, blocks_folder
     from placecheck.settings import home, load_settings
     from placecheck.study.readings import photos_of, values_of
-    from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
+    from placecheck.units import parse_card_bars_mm, parse_closure
 
     settings = load_settings()
     bars = settings.check.get("card_bars")
@@ -181,16 +182,18 @@ def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | Non
     pairs = photos_of(sheet)
     for count, (line, photo) in enumerate(pairs, 1):
         closure = line.fields.get("closure") or settings.check.get("closure")
-        around = line.fields.get("block_circumference") or settings.check.get("block_circumference")
-        if closure is None or around is None:
+        named, taped = (line.fields.get(column) for column in ("saved_block", "block_circumference"))
+        known, around_mm = block_for(blocks_folder(home()), named, taped, settings.check)
+        if closure is None or not around_mm:
             raise UsageProblem(
                 "study-no-size",
                 f"Line {line.number} of {sheet.path} needs the closure and the block: add the columns closure and "
-                "block_circumference (with unit), or set them in settings.toml.",
+                "block_circumference (with unit) or saved_block, or set them in settings.toml.",
             )
         request = CheckRequest(
             closure=parse_closure(closure),
-            block_circumference_mm=parse_circumference_mm(around),
+            block_circumference_mm=around_mm,
+            block=known,
             camera_name=settings.check.get("camera"),
             card_bars_mm=bars_mm,
         )

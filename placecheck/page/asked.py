@@ -2,8 +2,9 @@
 
 The texts are those the command line takes (a closure `5x5`, a block `22.75in`), read and refused by
 the same functions, once when the form comes in and again when the job is measured. The
-tolerances are written out with the job, so that a shop that changes its limits in between does
-not change what an earlier photo was asked. Nothing here knows HTML.
+tolerances, and the shape of a saved block, are written out with the job, so that a shop that
+changes its limits or forgets the block in between does not change what an earlier photo was
+asked. Nothing here knows HTML.
 """
 
 from __future__ import annotations
@@ -12,8 +13,11 @@ from collections.abc import Mapping
 from typing import Any, get_args
 
 from placecheck.errors import UsageProblem
+from placecheck.known_dome import KnownDome
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
+from placecheck.records.request_json import from_json, to_json
 from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest, PhotoSide
+from placecheck.saved_blocks import SavedBlock
 from placecheck.settings import Settings
 from placecheck.tolerances import DEFAULT_LIMITS, STAGE_LIMITS, Tolerances
 from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
@@ -25,9 +29,15 @@ MAX_TEXT = 60
 
 
 def spec_from(
-    form: Mapping[str, str], settings: Settings, bars_mm: tuple[float, float] | None = None
+    form: Mapping[str, str],
+    settings: Settings,
+    bars_mm: tuple[float, float] | None = None,
+    saved: SavedBlock | None = None,
 ) -> dict[str, Any]:
-    """The checked texts of a photo form; `bars_mm` are the card's kept bars. Raises UsageProblem with one sentence."""
+    """The checked texts of a photo form; `bars_mm` are the card's kept bars, `saved` the saved block that it names.
+
+    A saved block takes the tape's place. Raises UsageProblem with one sentence.
+    """
     bars = f"{bars_mm[0]:g}x{bars_mm[1]:g}" if bars_mm else ""
 
     def text(name: str) -> str:
@@ -39,8 +49,8 @@ def spec_from(
     closure = text("closure_other") or text("closure")
     if not closure and stage in NEEDS_CLOSURE:
         raise UsageProblem("closure-not-given", "Which closure is it? Choose its size first.")
-    block = text("block")
-    if not block and stage in NEEDS_BLOCK:
+    block = "" if saved else text("block")
+    if not block and not saved and stage in NEEDS_BLOCK:
         raise UsageProblem("circumference-not-given", "How large is the block? Tape it round its widest level.")
     front = text("front")
     if front and front not in SIDES:
@@ -49,6 +59,7 @@ def spec_from(
     spec = {
         "closure": closure,
         "block": block,
+        "saved_block": _kept(saved) if saved else None,
         "stage": stage,
         "front": front,
         "order": text("order"),
@@ -72,9 +83,11 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
     kept = spec["tolerances"]
     limits = {name: tuple(kept["limits"].get(name, pair)) for name, pair in DEFAULT_LIMITS.items()}
     others = {name: tuple(kept.get("stage_limits", {}).get(name, pair)) for name, pair in STAGE_LIMITS.items()}
+    saved = spec.get("saved_block")
+    taped_mm = parse_circumference_mm(spec["block"]) if spec["block"] else 0.0
     return CheckRequest(
         closure=parse_closure(spec["closure"]) if spec["closure"] else NO_CLOSURE,
-        block_circumference_mm=parse_circumference_mm(spec["block"]) if spec["block"] else 0.0,
+        block_circumference_mm=float(saved["around_mm"]) if saved else taped_mm,
         stage=spec["stage"],
         tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"]), others),
         marks=marks_of(marks) if marks else None,
@@ -82,7 +95,19 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
         card_bars_mm=parse_card_bars_mm(spec["card_bars"]) if spec["card_bars"] else None,
         front=spec["front"] or None,
         since=spec.get("since"),
+        block=from_json(KnownDome, saved["dome"]) if saved else None,
     )
+
+
+def _kept(saved: SavedBlock) -> dict[str, Any]:
+    """A saved block as it is kept with a photo: whole, so that forgetting it does not change what was asked."""
+    return {"name": saved.name, "around_mm": saved.circumference()[0], "dome": to_json(saved.for_check())}
+
+
+def block_words(spec: Mapping[str, Any]) -> str:
+    """The block as people know it: the saved one's name, or its tape."""
+    saved = spec.get("saved_block")
+    return str(saved["name"] if saved else spec.get("block", ""))
 
 
 def marks_of(given: Mapping[str, Any], width: int = 0, height: int = 0) -> Marks:

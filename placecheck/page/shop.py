@@ -1,4 +1,4 @@
-"""The thin border to the shop's books: orders and records, as the screens need them.
+"""The thin border to the shop's books: orders, saved blocks and records, as the screens need them.
 
 Every call into the order store and the record store is here, so that the screens know neither's
 types beyond what they show. Lengths of an order travel as the texts that were written. One record
@@ -66,6 +66,15 @@ def _line(order: Order) -> OrderLine:
         order.maker,
         order.due.isoformat() if order.due else "",
     )
+
+
+def saved_blocks(home: Path) -> tuple[list[tuple[str, str]], list[str]]:
+    """The saved blocks, each with its name and circumference in inches, and a sentence for each that is damaged."""
+    from placecheck.saved_blocks import blocks_folder, load_all
+    from placecheck.units import sixteenths
+
+    blocks, damaged = load_all(blocks_folder(home))
+    return [(b.name, sixteenths(b.circumference()[0])) for b in blocks], [p.message for p in damaged]
 
 
 @dataclass(frozen=True)

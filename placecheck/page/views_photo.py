@@ -26,7 +26,7 @@ from placecheck.errors import Problem, UsageProblem
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
 from placecheck.page.app import PHOTO_BYTES, Bench, bench_of, wants_json
-from placecheck.page.asked import SIDES, STAGES, request_of, spec_from
+from placecheck.page.asked import SIDES, STAGES, block_words, request_of, spec_from
 from placecheck.page.guard import changes
 from placecheck.page.hands import corrections, lines_of, moved_words, points_of
 from placecheck.page.inbox import Job
@@ -71,11 +71,21 @@ async def home(request: Request) -> Response:
             "block": order.block or spec["block"],
         }
     stage = request.query_params.get("stage", spec.get("stage", STAGES[0]))
+    blocks, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home)
+    asked = check.get("block", "") if last is None else (last.spec.get("saved_block") or {}).get("name", "")
+    if order is not None and order.block and (last is None or last.spec["order"] != order.number):
+        asked = ""  # the order says which block
+    saved = next((name for name, _ in blocks if name.casefold() == asked.strip().casefold()), "")
+    if asked and not saved and not any(asked.casefold() in trouble.casefold() for trouble in troubles):
+        troubles = [*troubles, f"The saved block “{asked}” is no longer there: choose another, or tape the block."]
     return bench.render(
         request,
         "photo.html",
         spec={"order": "", "front": "", "maker": "", "closure": "", "block": "", **spec, "stage": stage},
-        known=bool(spec.get("closure") and spec.get("block")),
+        known=bool(spec.get("closure") and (spec.get("block") or saved)),
+        blocks=blocks,
+        saved=saved,
+        troubles=troubles,
         closures=CLOSURES,
         stages=STAGES,
         sides=SIDES,
@@ -117,10 +127,13 @@ async def send(request: Request, form: Any) -> Response:
 
 
 def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
+    """What a form asks for, with all that is kept here. Raises UsageProblem with one sentence."""
     from placecheck.cards import saved_bars_mm
+    from placecheck.saved_blocks import blocks_folder, load_block
 
-    home = bench.config.home
-    spec = spec_from(texts, load_settings(home), saved_bars_mm(home))
+    home, named = bench.config.home, texts.get("saved_block", "").strip()
+    saved = load_block(blocks_folder(home), named) if named else None
+    spec = spec_from(texts, load_settings(home), saved_bars_mm(home), saved)
     if spec["order"] and not any(o.number == spec["order"] for o in shop.open_orders(home)):
         raise UsageProblem("order-unknown", f"There is no open order {spec['order']}: choose another.")
     if spec["stage"] == "stitched" and spec["order"]:
@@ -134,9 +147,9 @@ def _previous(bench: Bench, owner: str, spec: dict[str, Any], named: str) -> str
     if named_job is not None:
         return named_job.id
     newest = bench.inbox.all()
-    same = ("closure", "block", "order", "stage")
+    same = ("closure", "block", "saved_block", "order", "stage")
     for job in newest:
-        if job.owner == owner and job.batch is None and all(job.spec[k] == spec[k] for k in same):
+        if job.owner == owner and job.batch is None and all(job.spec.get(k) == spec[k] for k in same):
             return job.id if newest[0].created - job.created < SAME_JOB_S else None
     return None
 
@@ -164,6 +177,7 @@ async def check(request: Request) -> Response:
         request,
         "check.html",
         job=job,
+        block=block_words(job.spec),
         answer=answer,
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],

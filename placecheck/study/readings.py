@@ -30,7 +30,9 @@ FloatArray = npt.NDArray[np.float64]
 Key = tuple[str, str, str]
 """Maker, block, repeat."""
 
-NOT_MEASURES = ("order", "maker", "block", "repeat", "photo", "closure", "block_circumference", "note", "")
+ASKED = ("closure", "block_circumference", "saved_block")
+"""Columns that say what a photo shows, as the options of a check do; `saved_block` names one of `placecheck block`."""
+NOT_MEASURES = ("order", "maker", "block", "repeat", "photo", *ASKED, "note", "")
 MAX_BYTES = 10_000_000
 
 

@@ -6,7 +6,12 @@ const progress = form.querySelector(".progress"), bar = progress.querySelector("
 const said = progress.querySelector("[role=status]"), notice = form.querySelector(".notice[role=alert]");
 const retry = form.querySelector(".retry"), take = form.querySelector(".take");
 const each = form.hasAttribute("data-each");
+const saved = form.elements.saved_block;
 let left = [], sending = false;
+
+function tape() { if (saved) form.querySelector(".taped").hidden = saved.value !== ""; } // a saved block needs none
+tape();
+addEventListener("pageshow", tape);
 
 function trouble(message) {
   sending = false;
@@ -91,16 +96,18 @@ form.addEventListener("change", (e) => {
   if (e.target.id === "order") {
     const chosen = e.target.selectedOptions[0].dataset;
     if (chosen.block) form.elements.block.value = chosen.block;
+    if (chosen.block && saved) saved.value = "";
     if (chosen.closure) {
       const known = [...form.querySelectorAll("[name=closure]")].find((r) => r.value === chosen.closure);
       if (known) known.checked = true;
       form.elements.closure_other.value = known ? "" : chosen.closure;
     }
   }
+  tape();
   if (e.target.name === "closure") form.elements.closure_other.value = "";
   const closure = form.querySelector("[data-shows=closure]"), block = form.querySelector("[data-shows=block]");
   if (closure) closure.textContent = form.elements.closure_other.value || (form.querySelector("[name=closure]:checked") || {}).value || "?";
-  if (block) block.textContent = form.elements.block.value || "?";
+  if (block) block.textContent = (saved && saved.value) || form.elements.block.value || "?";
 });
 form.addEventListener("submit", (e) => { if (left.length) { e.preventDefault(); send(); } });
 retry.addEventListener("click", send);
