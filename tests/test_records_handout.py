@@ -22,9 +22,10 @@ from hypothesis import strategies as st
 from PIL import Image
 from records_shop import REQUEST, answer, jpeg, tree
 
-from placecheck.answer import JUDGED, MEASURES
+from placecheck.answer import JUDGED, MEASURE_BY_NAME, MEASURES, Estimate, Measured
 from placecheck.errors import PlacecheckError, UnusableFile
 from placecheck.marks import Marks
+from placecheck.one_photo import answer_for
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.compare import compare
 from placecheck.records.demo import fill_with_demo
@@ -261,8 +262,35 @@ def test_csv_says_units_in_its_header(store):
     assert rows[0]["maker"] == 'Ada "A", B'
     assert rows[1]["offset [mm]"] == ""
     assert len(csv_header()) == len(set(csv_header()))
-    for spec in MEASURES:
-        assert sum(f"[{spec.unit}]" in cell for cell in csv_header()) >= 2
+    for spec in MEASURE_BY_NAME.values():
+        plain = spec.name.removesuffix(f"_{spec.unit}").replace("_", " ")
+        at = csv_header().index(f"{plain} [{spec.unit}]")
+        assert csv_header()[at + 1] == f"{plain} U95 [{spec.unit}]"
+        assert (f"{plain} state" in csv_header()) is spec.judged
+
+
+def test_csv_has_the_measures_of_every_stage(store):
+    """A cap and a seam as they are judged and kept, beside a pinned closure: each in its own columns."""
+    cap = Measured({"cap_shift_mm": Estimate(4.25, 0.5), "cap_turn_deg": Estimate(-0.5, 0.25)}, stage="cap")
+    spacings = {"mean": 6.5, "smallest": 5.25, "largest": 12.75}
+    seam = Measured({f"stitch_spacing_{k}_mm": Estimate(v, 0.25) for k, v in spacings.items()}, stage="stitches")
+    for i, measured in enumerate((cap, seam)):
+        request = replace(full_request(), stage=measured.stage)
+        said = answer_for(measured, request).as_json()
+        save_check(store, jpeg(i), said, to_json(request), order="O1", stage=measured.stage)
+    save_check(store, jpeg(2), answer(), REQUEST, order="O1")
+    rows = {row["stage"]: row for row in csv.DictReader(io.StringIO("".join(csv_lines(store.each()))))}
+    assert [rows["cap"][c] for c in ("cap shift [mm]", "cap shift U95 [mm]", "cap shift state")] == [
+        "4.25",
+        "1.0",
+        "out",
+    ]
+    assert [rows["cap"][c] for c in ("cap turn [deg]", "cap turn U95 [deg]")] == ["-0.5", "0.5"]
+    assert rows["cap"]["temple rim [mm]"] == rows["cap"]["offset [mm]"] == rows["cap"]["stitch spacing mean [mm]"] == ""
+    assert rows["stitches"]["stitch spacing mean [mm]"] == "6.5"
+    assert rows["stitches"]["stitch spacing largest state"] == "out"
+    assert rows["pinned"]["cap shift [mm]"] == rows["pinned"]["cap shift state"] == ""
+    assert rows["pinned"]["skew [deg]"] == "-0.2"
 
 
 @given(st.text(max_size=40))
@@ -274,7 +302,7 @@ def test_json_lines_hold_everything(store):
     said = answer("fix", problems=[{"code": "a", "message": "b\nc “d”."}])
     save_check(store, jpeg(1), said, REQUEST, order="O1", profile={"f": 1})
     lines = [json.loads(line) for line in jsonl_lines(store.each())]
-    assert lines[0]["units"] == {spec.name: spec.unit for spec in MEASURES}
+    assert lines[0]["units"] == {spec.name: spec.unit for spec in MEASURE_BY_NAME.values()}
     assert lines[1]["answer"] == said
     assert lines[1]["request"] == REQUEST
     assert lines[1]["profile"] == {"f": 1}

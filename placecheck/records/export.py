@@ -1,10 +1,12 @@
 """Export: records as CSV for a spreadsheet, or as JSON Lines for a program, units in the header of both.
 
 CSV has one row per record and two columns per measure, value and expanded uncertainty, each
-named with its unit in brackets (`offset [mm]`, `offset U95 [mm]`); text that a spreadsheet would take
-for a formula gets an apostrophe in front, since an order's name must not run anything. JSON Lines
-begins with a header object (format, fields, the unit of every measure), then one object per record with the whole
-answer and request. Both are streamed, 100,000 records need no memory to speak of.
+named with its unit in brackets (`offset [mm]`, `offset U95 [mm]`), and its state where it is
+judged. Every stage's measures have columns (COLUMNS), so that one sheet holds a whole job; a
+record leaves those of other stages empty. Text that a spreadsheet would take for a formula
+gets an apostrophe in front, since an order's name must not run anything. JSON Lines begins
+with a header object (format, fields, the unit of every measure), then one object per record
+with the whole answer and request. Both are streamed, 100,000 records need no memory to speak of.
 """
 
 from __future__ import annotations
@@ -14,10 +16,11 @@ import io
 import json
 from collections.abc import Iterable, Iterator
 
-from placecheck.answer import MEASURES
+from placecheck.answer import CAP_MEASURES, MEASURES, STITCH_MEASURES
 from placecheck.records.model import Record
 
 FIELDS = ("record", "time (UTC)", "order", "client", "maker", "stage", "closure", "verdict", "attempt", "program")
+COLUMNS = (*MEASURES, *CAP_MEASURES, *STITCH_MEASURES)
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -34,7 +37,7 @@ def safe_text(text: str | None) -> str:
 
 def csv_header() -> list[str]:
     cells = list(FIELDS)
-    for spec in MEASURES:
+    for spec in COLUMNS:
         cells += [f"{_plain(spec.name)} [{spec.unit}]", f"{_plain(spec.name)} U95 [{spec.unit}]"]
         if spec.judged:
             cells.append(f"{_plain(spec.name)} state")
@@ -55,7 +58,7 @@ def csv_lines(records: Iterable[Record]) -> Iterator[str]:
         cells = [str(head.id), head.created_at]
         cells += [safe_text(t) for t in (head.order_ref, head.client, head.maker, head.stage, head.closure)]
         cells += [head.verdict, "" if head.attempt is None else str(head.attempt), found.program_version]
-        for spec in MEASURES:
+        for spec in COLUMNS:
             reading = found.readings.get(spec.name)
             cells += [repr(reading.value), repr(reading.U95)] if reading else ["", ""]
             if spec.judged:
@@ -68,7 +71,7 @@ def jsonl_lines(records: Iterable[Record]) -> Iterator[str]:
     """The JSON Lines file line by line, header object first."""
     header = {
         "placecheck_records": 1,
-        "units": {spec.name: spec.unit for spec in MEASURES},
+        "units": {spec.name: spec.unit for spec in COLUMNS},
         "uncertainty": "U95: expanded, coverage 95 %",
         "time": "UTC, ISO 8601",
     }
