@@ -270,6 +270,13 @@ def test_a_form_becomes_the_command_lines_request():
     assert request.tolerances == Settings().tolerances
 
 
+def test_a_close_up_gets_the_small_cards_bars():
+    settings = Settings(check={"card_bars": "99.4x99.6"})
+    assert request_of(spec_from({"stage": "stitches"}, settings, (51.0, 50.5))).card_bars_mm == (51.0, 50.5)
+    assert request_of(spec_from({"stage": "stitches"}, settings)).card_bars_mm is None
+    assert request_of(spec_from({"stage": "cap", "block": "57cm"}, settings, (99.0, 99.0))).card_bars_mm == (99.4, 99.6)
+
+
 def test_a_saved_block_takes_the_tapes_place_and_is_kept_with_the_photo(tmp_path, monkeypatch):
     from placecheck import cli
     from placecheck.commands.check import _request

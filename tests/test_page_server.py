@@ -663,8 +663,20 @@ def test_the_card_and_its_bars(server, paired):
     assert client.get("/card/a4.pdf").content[:5] == b"%PDF-"
     assert client.post("/card/bars", data={"token": token, "across": "99,4", "down": "99.6"}).status_code == 303
     assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
-    assert client.post("/card/bars", data={"token": token, "across": "50", "down": "99.6"}).status_code == 400
+    for across, down in (("50", "99.6"), ("96", "99.6"), ("a", "b")):
+        assert client.post("/card/bars", data={"token": token, "across": across, "down": down}).status_code == 400
     assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
+    # the small card beside it
+    assert client.get("/card/small-a4.pdf").content[:5] == b"%PDF-"
+    assert client.get("/card/small-a4.pdf").content != client.get("/card/a4.pdf").content
+    assert client.get("/card/small-a5.pdf").status_code == 400
+    small = {"token": token, "card": "small", "down": "49.9"}
+    assert client.post("/card/bars", data={**small, "across": "99.4"}).status_code == 400
+    assert client.post("/card/bars", data={**small, "across": "49,8"}).status_code == 303
+    assert saved_bars_mm(server.home, small=True) == pytest.approx((49.8, 49.9))
+    assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
+    page = client.get("/card").text
+    assert [page.count(f'value="{bar}"') for bar in ("99.4", "99.6", "49.8", "49.9")] == [1, 1, 1, 1]
 
 
 def test_a_camera_is_calibrated_step_by_step(server, paired):

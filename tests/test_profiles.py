@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from placecheck import vision
-from placecheck.cards import load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
+from placecheck.cards import forget_bars, load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
 from placecheck.cli import run
 from placecheck.errors import UsageProblem
 from placecheck.photo import Photo, upright
@@ -388,6 +388,66 @@ def test_command_card_bars(tmp_path, monkeypatch, capsys):
     said = capsys.readouterr()
     assert "Traceback" not in said.err
     assert "fit to page" in said.err
+
+
+def test_each_card_has_bars_of_its_own(tmp_path):
+    save_bars(tmp_path, 49.8, 49.9, small=True, date="2026-01-02")
+    assert saved_bars_mm(tmp_path) is None
+    save_bars(tmp_path, 99.2, 99.5)
+    assert saved_bars_mm(tmp_path, small=True) == (49.8, 49.9)
+    with pytest.raises(UsageProblem, match=r"49.8 x 49.9 mm are kept already, entered 2026-01-02"):
+        save_bars(tmp_path, 50.1, 50.0, small=True)
+    save_bars(tmp_path, 50.1, 50.0, replace=True, small=True)
+    assert forget_bars(tmp_path)
+    assert saved_bars_mm(tmp_path) is None
+    assert saved_bars_mm(tmp_path, small=True) == (50.1, 50.0)
+    kept = json.loads((tmp_path / "card.json").read_text())
+    assert [e["bars_mm"] for e in kept["earlier"]] == [[99.2, 99.5]]
+    assert [e["bars_mm"] for e in kept["small"]["earlier"]] == [[49.8, 49.9]]
+    assert forget_bars(tmp_path, small=True)
+    assert not forget_bars(tmp_path, small=True)
+    # A4 on Letter again, of 50 mm
+    assert "94.1 %" in warnings_for(47.03, 47.03, small=True)[0].message
+    assert warnings_for(49.7, 50.2, small=True) == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [("99.2x99.5", "card-bars-beyond"), ("10x10", "card-bars-beyond"), ("49x51", "card-bars-apart")],
+)
+def test_absurd_bars_of_the_small_card_are_refused(text, code):
+    with pytest.raises(UsageProblem) as caught:
+        parse_bars(text, small=True)
+    assert caught.value.problem.code == code
+
+
+@pytest.mark.parametrize("small", ["[1]", '"x"', "{}", '{"bars_mm": [100, 100], "date": "x"}'])
+def test_a_damaged_small_card_is_one_sentence(tmp_path, small):
+    (tmp_path / "card.json").write_text(f'{{"schema": 1, "bars_mm": null, "date": null, "small": {small}}}')
+    assert load_bars(tmp_path) is None
+    with pytest.raises(UsageProblem, match="damaged"):
+        load_bars(tmp_path, small=True)
+
+
+def test_command_card_bars_of_the_small_card(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    assert run(["card-bars", "--small"]) == 0
+    assert "measure both 50 mm bars of your small card and enter them, such as 49.2x49.5" in capsys.readouterr().out
+    assert run(["card-bars", "--small", "99.2x99.5"]) == 2
+    said = capsys.readouterr().err
+    assert "too far from 50" in said
+    assert len(said.strip().splitlines()) == 1
+    assert run(["card-bars", "--small", "4.98x4.99cm"]) == 0
+    assert run(["card-bars", "99.2x99.5"]) == 0
+    capsys.readouterr()
+    assert run(["card-bars"]) == 0
+    assert [line.split(" mm")[0] for line in capsys.readouterr().out.splitlines()] == [
+        "99.2 x 99.5",
+        "small card: 49.8 x 49.9",
+    ]
+    assert run(["card-bars", "--small", "--forget"]) == 0
+    assert saved_bars_mm(tmp_path, small=True) is None
+    assert saved_bars_mm(tmp_path) == (99.2, 99.5)
 
 
 # ----------------------------------------------------------------------------- commands

@@ -288,3 +288,36 @@ def test_command(tmp_path, monkeypatch, capfd) -> None:
         assert kept.stage == "stitches"
         assert kept.order_ref == "17"
         assert kept.readings[MEAN].value == answer["measures"][MEAN]["value"]
+
+
+def test_measured_bars_of_the_small_card_correct_the_scale(tmp_path, monkeypatch, capfd) -> None:
+    """A card printed 2 % too large: lengths come out some 2 % short until its 51 mm bars are entered, then as by a true
+
+    card. On a curved cap it is a little more than 2 %: what lies farther off also lies more obliquely.
+    """
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+
+    def mean(photo: Path) -> dict[str, float]:
+        run(["check", str(photo), "--stage", "stitches", "--json", "--no-save"])
+        return json.loads(capfd.readouterr().out)["measures"][MEAN]
+
+    pairs = []
+    for seed in range(JUDGING_FROM + 61, JUDGING_FROM + 65):
+        true, large = tmp_path / f"{seed}.jpg", tmp_path / f"{seed}-large.jpg"
+        true.write_bytes(taken(seed).jpeg)
+        large.write_bytes(take(replace(sample(seed), card_print=1.02)).jpeg)
+        assert run(["card-bars", "--small", "--forget"]) == 0
+        assert run(["card-bars", "100x100", "--replace"]) == 0  # the scale card's, which say nothing here
+        capfd.readouterr()
+        by_true, uncorrected = mean(true), mean(large)
+        assert run(["card-bars", "--small", "51x51"]) == 0
+        capfd.readouterr()
+        corrected = mean(large)
+        if None in (by_true, uncorrected, corrected):
+            continue  # refused, with or without its card printed too large
+        pairs.append((by_true["value"], uncorrected["value"], corrected["value"]))
+    print(pairs)
+    by_true, uncorrected, corrected = np.array(pairs).T
+    assert len(pairs) >= 3
+    assert np.median(corrected / uncorrected) == pytest.approx(1.02, abs=0.006)
+    assert corrected == pytest.approx(by_true, rel=0.003)

@@ -162,8 +162,8 @@ def _request(
             "circumference-not-given",
             "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
         )
-    if stage == "stitches":  # the small card's own bars; those that were kept are the scale card's
-        bars_mm = parse_card_bars_mm(card_bars, SMALL_BAR_MM) if card_bars else None
+    if stage == "stitches":  # the small card has bars of its own
+        bars_mm = parse_card_bars_mm(card_bars, SMALL_BAR_MM) if card_bars else saved_bars_mm(home(), small=True)
     else:
         bars = card_bars or settings.check.get("card_bars")
         bars_mm = parse_card_bars_mm(bars) if bars else saved_bars_mm(home())

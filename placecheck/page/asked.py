@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, get_args
 
+from placecheck.cards import nominal_mm
 from placecheck.errors import UsageProblem
 from placecheck.known_dome import KnownDome
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
@@ -34,9 +35,8 @@ def spec_from(
     bars_mm: tuple[float, float] | None = None,
     saved: SavedBlock | None = None,
 ) -> dict[str, Any]:
-    """The checked texts of a photo form; `bars_mm` are the card's kept bars, `saved` the saved block that it names.
-
-    A saved block takes the tape's place. Raises UsageProblem with one sentence.
+    """The checked texts of a photo form; `bars_mm` are the kept bars of the stage's card, `saved` the saved block
+    that the form names, which takes the tape's place. Raises UsageProblem with one sentence.
     """
     bars = f"{bars_mm[0]:g}x{bars_mm[1]:g}" if bars_mm else ""
 
@@ -64,8 +64,8 @@ def spec_from(
         "front": front,
         "order": text("order"),
         "maker": text("maker"),
-        # the close-up has the small card beside it, whose bars are its own
-        "card_bars": "" if stage == "stitches" else settings.check.get("card_bars", bars),
+        # the settings' bars are the scale card's, and a close-up has the small card beside it
+        "card_bars": bars if stage == "stitches" else settings.check.get("card_bars", bars),
         "camera": settings.check.get("camera", ""),
         "tolerances": {
             "limits": {name: list(pair) for name, pair in tolerances.limits.items()},
@@ -84,6 +84,7 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
     limits = {name: tuple(kept["limits"].get(name, pair)) for name, pair in DEFAULT_LIMITS.items()}
     others = {name: tuple(kept.get("stage_limits", {}).get(name, pair)) for name, pair in STAGE_LIMITS.items()}
     saved = spec.get("saved_block")
+    bars, nominal = spec["card_bars"], nominal_mm(small=spec["stage"] == "stitches")
     taped_mm = parse_circumference_mm(spec["block"]) if spec["block"] else 0.0
     return CheckRequest(
         closure=parse_closure(spec["closure"]) if spec["closure"] else NO_CLOSURE,
@@ -92,7 +93,7 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
         tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"]), others),
         marks=marks_of(marks) if marks else None,
         camera_name=spec["camera"] or None,
-        card_bars_mm=parse_card_bars_mm(spec["card_bars"]) if spec["card_bars"] else None,
+        card_bars_mm=parse_card_bars_mm(bars, nominal) if bars else None,
         front=spec["front"] or None,
         since=spec.get("since"),
         block=from_json(KnownDome, saved["dome"]) if saved else None,

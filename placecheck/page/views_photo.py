@@ -133,7 +133,8 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
 
     home, named = bench.config.home, texts.get("saved_block", "").strip()
     saved = load_block(blocks_folder(home), named) if named else None
-    spec = spec_from(texts, load_settings(home), saved_bars_mm(home), saved)
+    bars = saved_bars_mm(home, small=texts.get("stage", "").strip() == "stitches")
+    spec = spec_from(texts, load_settings(home), bars, saved)
     if spec["order"] and not any(o.number == spec["order"] for o in shop.open_orders(home)):
         raise UsageProblem("order-unknown", f"There is no open order {spec['order']}: choose another.")
     if spec["stage"] == "stitched" and spec["order"]:

@@ -102,33 +102,34 @@ async def unpair(request: Request, form: Any) -> Response:
 
 
 async def card(request: Request) -> Response:
-    """The card to print, and its measured bars."""
+    """The cards to print, and their measured bars."""
     from placecheck.cards import load_bars
 
     bench = bench_of(request)
-    return bench.render(request, "card.html", bars=await asyncio.to_thread(load_bars, bench.config.home))
+    bars, small = [await asyncio.to_thread(load_bars, bench.config.home, small) for small in (False, True)]
+    return bench.render(request, "card.html", bars=bars, small=small)
 
 
 async def card_file(request: Request) -> Response:
-    """The card as PDF."""
-    from placecheck.card.printing import PAPERS_MM, card_pdf
+    """The card, or as small-PAPER the small one, as PDF."""
+    from placecheck.card.printing import PAPERS_MM, SCALE_SHEET, SMALL_SHEET, card_pdf
 
     paper = request.path_params["paper"]
-    if paper not in PAPERS_MM:
+    size = paper.removeprefix("small-")
+    if size not in PAPERS_MM:
         raise UsageProblem("paper-unknown", "The card is there for A4 and for Letter.")
-    data = await asyncio.to_thread(card_pdf, paper)
+    data = await asyncio.to_thread(card_pdf, size, SCALE_SHEET if size == paper else SMALL_SHEET)
     headers = {"content-disposition": f'inline; filename="placecheck-card-{paper}.pdf"'}
     return Response(data, media_type="application/pdf", headers=headers)
 
 
 async def save_bars(request: Request, form: Any) -> Response:
-    """Keep the card's measured bars."""
+    """Keep a card's measured bars."""
     from placecheck import cards
-    from placecheck.units import parse_card_bars_mm
 
-    home = bench_of(request).config.home
-    x, y = parse_card_bars_mm(f"{str(form.get('across', ''))[:20]}x{str(form.get('down', ''))[:20]}")
-    await asyncio.to_thread(cards.save_bars, home, x, y, True)
+    home, small = bench_of(request).config.home, form.get("card") == "small"
+    x, y = cards.parse_bars(f"{str(form.get('across', ''))[:20]}x{str(form.get('down', ''))[:20]}", small)
+    await asyncio.to_thread(cards.save_bars, home, x, y, True, small=small)
     return RedirectResponse("/card", 303)
 
 
