@@ -15,13 +15,12 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
 from placecheck import vision
-from placecheck.calibration_views import MIN_PHOTOS, Assessment, Sighting, assess, phrase
+from placecheck.calibration_views import MIN_PHOTOS, Assessment, Sighting, phrase
 from placecheck.errors import RetakeNeeded
 from placecheck.profiles import Profile
 
@@ -162,15 +161,8 @@ def _degenerate() -> RetakeNeeded:
 # ----------------------------------------------------------------------------- photos to a profile
 
 
-def calibrate_photos(
-    paths: Sequence[Path], name: str, bars_mm: tuple[float, float] | None = None, date: str | None = None
-) -> Calibration:
-    """A profile called `name` from photos of the card. Raises RetakeNeeded with one sentence where it cannot be had."""
-    return calibrate(assess(paths, bars_mm), name, date)
-
-
 def calibrate(assessment: Assessment, name: str, date: str | None = None) -> Calibration:
-    """A profile from assessed photos; see `calibrate_photos`."""
+    """A profile called `name` from assessed photos of the card. Raises RetakeNeeded with one sentence where none is."""
     assessment.refuse()
     views = list(assessment.usable)
     width, height = assessment.width, assessment.height

@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 
 from placecheck import vision
-from placecheck.calibrate import calibrate_photos, covariance_of, fit_intrinsics
+from placecheck.calibrate import calibrate, covariance_of, fit_intrinsics
 from placecheck.calibration_views import Sighting, assess, judge_poses
 from placecheck.camera import rotation
 from placecheck.card.board import CARD, PICTURE_PX_PER_MM
@@ -198,7 +198,7 @@ def photos(rendered, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def calibration(photos):
-    return calibrate_photos(photos, "shop phone", date="2026-03-01")
+    return calibrate(assess(photos), "shop phone", date="2026-03-01")
 
 
 def test_recovers_the_known_camera_within_its_uncertainty(calibration):
@@ -240,7 +240,7 @@ def test_nothing_is_missing_in_a_full_set(calibration):
 
 def test_measured_bars_stretch_the_card(photos, calibration):
     # a card printed 2 % large everywhere is the same card farther away: same camera, larger distances
-    stretched = calibrate_photos(photos, "x", bars_mm=(102.0, 102.0))
+    stretched = calibrate(assess(photos, (102.0, 102.0)), "x")
     assert stretched.profile.values[0] == pytest.approx(calibration.profile.values[0], rel=1e-4)
     assert stretched.profile.distance_mm / calibration.profile.distance_mm == pytest.approx(1.02, rel=1e-3)
 
@@ -248,7 +248,7 @@ def test_measured_bars_stretch_the_card(photos, calibration):
 def test_photo_that_does_not_fit_is_named(photos, tmp_path):
     # the card of this photo is warped by up to 0.35 mm: seen by find_card as bent, or set aside by its residual
     bent = write_jpeg(tmp_path / "bent.jpg", render((20, 10, 30), (900, 600), 430, 99, bend=0.35))
-    result = calibrate_photos([*photos, bent], "x")
+    result = calibrate(assess([*photos, bent]), "x")
     reasons = {r.name: r.reason for r in result.assessment.reports if r.reason}
     assert list(reasons) == ["bent.jpg"]
     assert "fit the others" in reasons["bent.jpg"] or "not flat" in reasons["bent.jpg"]
@@ -307,7 +307,7 @@ def message_of(call) -> tuple[str, str]:
 
 
 def test_too_few_photos(photos):
-    code, message = message_of(lambda: calibrate_photos(photos[:5], "x"))
+    code, message = message_of(lambda: calibrate(assess(photos[:5]), "x"))
     assert code == "calibration-too-few"
     assert "5 of 5 photos" in message
     assert "at least 8" in message
@@ -317,7 +317,7 @@ def test_all_alike(tmp_path):
     poses = [((1.5 * i, 0, 0), (816, 612), 430) for i in range(4)]
     poses += [((0, 0, 30 * i), (700 + 60 * i, 612), 460) for i in range(4)]
     paths = [write_jpeg(tmp_path / f"{i}.jpg", render(t, a, z, i)) for i, (t, a, z) in enumerate(poses)]
-    code, message = message_of(lambda: calibrate_photos(paths, "x"))
+    code, message = message_of(lambda: calibrate(assess(paths), "x"))
     assert code == "calibration-alike"
     assert "same side" in message
 

@@ -37,7 +37,8 @@ Since = Annotated[str | None, typer.Option(metavar="DATE", help="From this day o
 Until = Annotated[str | None, typer.Option(metavar="DATE", help="Up to and with this day.")]
 By = Annotated[Literal["maker", "closure", "stage"], typer.Option(help="What is compared.")]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite a file that is there already.")]
-Numbers = Annotated[list[int], typer.Argument(metavar="RECORD", help="Numbers of records.")]
+Number = Annotated[int, typer.Argument(help="Number of the record.")]
+ChartedStage = Annotated[str, typer.Option(help="Which stage; “any” for all.")]
 
 
 def register(parent: typer.Typer) -> None:
@@ -144,7 +145,7 @@ def _literal(text: str) -> str:
 
 @app.command()
 def show(
-    record: Annotated[int, typer.Argument(help="Number of the record.")],
+    record: Number,
     as_json: Annotated[bool, typer.Option("--json", help="Everything kept, as JSON.")] = False,
     photo: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the kept photo to this file.")] = None,
     overlay: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the kept overlay to this file.")] = None,
@@ -211,7 +212,7 @@ def _print_record(found: Record) -> None:
 
 @app.command()
 def note(
-    record: Annotated[int, typer.Argument(help="Number of the record.")],
+    record: Number,
     text: Annotated[str, typer.Argument(help="The note; empty text takes it away.")],
 ) -> None:
     """Write a note to a record."""
@@ -311,7 +312,7 @@ def report(
 def quality(
     by: By = "maker",
     maker: Maker = None,
-    stage: Annotated[str, typer.Option(help="Which stage; “any” for all.")] = "pinned",
+    stage: ChartedStage = "pinned",
     closure: Closure = None,
     since: Since = None,
     until: Until = None,
@@ -352,7 +353,7 @@ def quality(
 def chart(
     measure: Annotated[str, typer.Argument(help="Measure, such as offset_mm, skew_deg or clearance_centre_mm.")],
     maker: Maker = None,
-    stage: Annotated[str, typer.Option(help="Which stage; “any” for all.")] = "pinned",
+    stage: ChartedStage = "pinned",
     closure: Closure = None,
     since: Since = None,
     until: Until = None,
