@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from placecheck.block import AT, NAMES, TAPE_U_MM
 from placecheck.block_fit import BlockFit
-from placecheck.errors import Problem
+from placecheck.errors import Problem, RetakeNeeded
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -88,6 +88,15 @@ def against_stand(fit: BlockFit) -> str | None:
         f"By the card the block stands {abs(against.off):.0f} mm {'higher' if against.off > 0 else 'lower'} over the "
         f"table than “{known.label}” was saved: measure the card's two 100 mm bars and enter them with `placecheck "
         f"card-bars` (about {printed:.0f} mm would explain it), or name the block and stand that are on the bench."
+    )
+
+
+def other_block(label: str, where: str) -> RetakeNeeded:
+    """What is said where the block seen in `where` is not the saved one that was named."""
+    return RetakeNeeded(
+        "block-other",
+        f"The block in {where} is not shaped like the saved block “{label}”: name the block that is on the bench, or "
+        "give --block-circumference in its place.",
     )
 
 

@@ -21,7 +21,7 @@ from placecheck.block import AT, Frame, Prior, outline_px, prior_for, start_plac
 from placecheck.block_fit import BlockFit, Clues, fit_block
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
-from placecheck.contradictions import against_stand
+from placecheck.contradictions import against_stand, other_block
 from placecheck.dome import BUMPS
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import ClosureSighting
@@ -219,11 +219,7 @@ def check_block(fit: BlockFit, block: BlockSighting) -> None:
     if said is not None:
         raise RetakeNeeded("card-against-stand", said)
     if fit.known is not None and (fit.known_pull > OTHER_BLOCK_PULL or fit.cost > WORST_COST):
-        raise RetakeNeeded(
-            "block-other",
-            f"The block in the photo is not shaped like the saved block “{fit.known.label}”: name the block that is on "
-            "the bench, or give --block-circumference in its place.",
-        )
+        raise other_block(fit.known.label, "the photo")
     size = block.size_px
     mm_per_px = float(np.linalg.norm(fit.geometry.translation)) / fit.geometry.f_px
     height = fit.geometry.dome.height_mm

@@ -14,6 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from block_scenes import seen_from
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
@@ -21,21 +22,33 @@ from scipy.interpolate import CubicSpline
 from skimage import data
 from typer.testing import CliRunner
 
-from calibration.same_block import CLEARANCES, PAIR_SEEDS, Noise, look_all, request_of, score_one
+from calibration.same_block import CLEARANCES, PAIR_SEEDS, Noise, look_all, request_of, score_one, true_values
 from fixtures.scenes import pair_scenes
 from fixtures.scenes.pairs import draw_views, moved_card
+from fixtures.scenes.shape import BlockSurface
+from fixtures.scenes.walk import VIEWS, walk_round
+from placecheck.block import AT, NAMES, prior_for
+from placecheck.block_fit import CARD_UNKNOWNS, fit_block
+from placecheck.block_joint import fit_views, rough_place, yaw_from_card
+from placecheck.block_photos import dome_from
+from placecheck.block_tapes import fit_tapes, tapes_on
 from placecheck.camera import undistort
 from placecheck.check import remeasure, sight
 from placecheck.cli import build_app
+from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
+from placecheck.known_dome import KnownDome, pull_of
 from placecheck.measure import measure_at
+from placecheck.observing import clues_of
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest
+from placecheck.same_block.agree import OTHER_BLOCK_PULL
 from placecheck.same_block.evidence import spline_weights
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.residuals import Residuals
 from placecheck.same_block.several import check_together, measure_together, open_all, solve
 from placecheck.same_block.together import budgets_together, on_dome
+from placecheck.standing import OTHER_BLOCK_PULL as ALONE_PULL
 from placecheck.units import ClosureSize
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "same_block"
@@ -262,6 +275,119 @@ def test_three_photos_are_better_than_two():
     assert np.all(np.array(u[1]) < u[0])
 
 
+# ---------------------------------------------------------------------------- a block measured beforehand
+
+
+@lru_cache(maxsize=8)
+def photographed(seed) -> KnownDome:
+    """The block of a drawn pair as eight photos of it, bare, make it known to a check."""
+    scene = drawn(seed)[0][0]
+    scene = replace(scene, camera=replace(scene.camera, width=2016, height=1512, cx=1008.0, cy=756.0))
+    rng = np.random.default_rng(seed)
+    views = [seen_from(view, f"p{i}", rng) for i, view in enumerate(walk_round(scene, VIEWS[:8], seed))]
+    place = rough_place(views)
+    dome = dome_from(fit_views(views, yaw_from_card(place, "left"), place), "Elm", card_measured=True)
+    return dome.without("block height").under_cap()
+
+
+@lru_cache(maxsize=8)
+def taped(seed) -> KnownDome:
+    """The same by three tapes laid with 2 mm of error and read to 1/4 in."""
+    rng = np.random.default_rng(seed)
+    tapes = tapes_on(BlockSurface(drawn(seed)[0][0].block))
+    read = {name: round((mm + rng.normal(0, 2.0)) / 6.35) * 6.35 for name, mm in tapes.items()}
+    return fit_tapes("Elm", read).known.under_cap()
+
+
+def resized(known: KnownDome, factor: float) -> KnownDome:
+    mean = dict(zip(known.names, known.mean, strict=True))
+    mean["log round"] += float(np.log(factor))
+    mean |= {name: mean[name] * factor for name in ("dome height", "dome depth")}
+    return replace(known, mean=tuple(mean[name] for name in known.names))
+
+
+def seen_with(seed, known):
+    """The pair of `drawn`, each photo fitted to the saved block first, as a check does."""
+    scenes, seen = drawn(seed)
+    request = replace(request_of(scenes[0]), block=known)
+    around, out = request.block_circumference_mm, []
+    for photo in seen:
+        fit, noise = photo.fit, {"corner_u_px": photo.corner_u_px, "outline_u_px": photo.outline_u_px}
+        look = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, 0.0, np.zeros(2), around)
+        for _ in range(2):
+            clues = clues_of(photo.observed, fit.geometry, request)
+            prior = prior_for(photo.camera, around, known)
+            fit = fit_block(*look, **noise, prior=prior, clues=clues, start=fit.theta)
+        out.append(replace(photo, fit=fit))
+    return request, tuple(out)
+
+
+def test_the_saved_block_pulls_once_however_many_photos():
+    """Between two saved blocks the sum of squares differs by what their chi squares do, for 2 photos and for 3."""
+    scenes = pair_scenes(PAIR_SEEDS + 2, (*ABOVE_AND_LEANING, (40.0, -28.0)))
+    seen, request, known = look_all(scenes, 2, QUIET), request_of(scenes[0]), photographed(2)
+    at = [AT[name] for name in known.names]
+    for photos in (seen[:2], seen):
+        tasks = [
+            Residuals(photos, request.closure, request.block_circumference_mm, False, known=k)
+            for k in (known, resized(known, 1.02))
+        ]
+        x = tasks[0].start
+        shape = tasks[0].index.theta(x, 0)[at]
+        want = pull_of(known, shape) - pull_of(resized(known, 1.02), shape)
+        assert abs(want) > 5.0
+        assert tasks[0].state(x).cost - tasks[1].state(x).cost == pytest.approx(want, rel=1e-6)
+
+
+@pytest.mark.parametrize("measured", [photographed, taped])
+def test_a_saved_block_makes_the_shape_surer_and_the_errors_stay_covered(measured):
+    """Two photos see most of the shape themselves: U95 of a clearance hardly falls, the dome's own unknowns' does."""
+    ratio, inside = [], []
+    for seed in (1, 2, 3):
+        scene, known, u = drawn(seed)[0][0], measured(seed), []
+        for block in (None, known):
+            request, seen = seen_with(seed, block)
+            fit = solve(["a", "b"], seen, request)
+            values = measure_at(on_dome(fit, {}), request.closure.width_mm)
+            parts = budgets_together(fit, seen, {}, request.closure.width_mm, values)
+            spread = dict(zip(NAMES[CARD_UNKNOWNS:], np.sqrt(np.diag(fit.covariance))[fit.index.shared], strict=True))
+            u.append(spread | {name: np.sqrt(sum(c.u**2 for c in parts[name])) for name in CLEARANCES})
+        true = true_values(scene)
+        inside += [abs(values[name] - true[name]) <= 2 * u[1][name] for name in CLEARANCES]
+        ratio += [u[1][name] / u[0][name] for name in CLEARANCES]
+        assert all(u[1][name] < 1.001 * known.u(name) for name in known.names)
+        assert u[1]["dome height"] < 0.9 * u[0]["dome height"]
+        assert u[1]["dome depth"] < 0.97 * u[0]["dome depth"]
+        assert fit.known_pull < 0.6 * OTHER_BLOCK_PULL
+    assert np.median(ratio) < 1.005
+    assert max(ratio) < 1.03
+    assert np.mean(inside) >= 0.88
+
+
+def test_another_saved_block_is_noticed_where_each_photo_alone_lets_it_pass():
+    for known in (photographed(7), taped(7)):
+        request, seen = seen_with(6, known)
+        assert max(photo.fit.known_pull for photo in seen) < ALONE_PULL
+        with pytest.raises(RetakeNeeded) as caught:
+            solve(["a.jpg", "b.jpg"], seen, request)
+        assert caught.value.problem.code == "block-other"
+        assert "a.jpg and b.jpg" in caught.value.problem.message
+        assert "“Elm”" in caught.value.problem.message
+
+
+@pytest.mark.parametrize(("factor", "word"), [(0.95, "larger"), (1.05, "smaller")])
+def test_a_saved_block_of_another_size_is_told_from_a_move(factor, word):
+    """One photo takes the size up by the block's height over the table; two see it, as they see a tape that is off."""
+    request, seen = seen_with(1, resized(photographed(1), factor))
+    assert max(photo.fit.known_pull for photo in seen) < 0.5 * ALONE_PULL
+    with pytest.raises(RetakeNeeded) as caught:
+        solve(["a.jpg", "b.jpg"], seen, request)
+    problem = caught.value.problem
+    assert problem.code == "block-other"
+    assert f"{word} round than the saved block “Elm”" in problem.message
+    assert abs(float(problem.message.split("about ")[1].split("%")[0]) - 5.0) <= 2.0
+
+
 # ---------------------------------------------------------------------------- real photos
 
 
@@ -312,6 +438,31 @@ def test_two_photos_give_one_answer_with_pictures_and_one_record(tmp_path, monke
     assert "5x5" in kept.stdout
     again = CliRunner().invoke(build_app(), ["records", "recheck"])
     assert "several photos" in again.output
+
+
+def test_the_commands_saved_block_counts_for_the_set(tmp_path, monkeypatch):
+    """Taped as the scene's half axes give it: one answer; a block taped 10 % smaller: one sentence with its name."""
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+    facts = truth_of("above")["block"]
+    tapes = tapes_on(Dome(*facts["semi_axes_mm"], facts["lower_semi_axis_mm"]))
+    for name, factor in (("Elm", 1.0), ("Ash", 0.9)):
+        lengths = [f"--{tape}={factor * tapes[tape] / 10:.1f}cm" for tape in ("round", "over", "across")]
+        kept = CliRunner().invoke(build_app(), ["block", "measure", name, *lengths])
+        assert kept.exit_code == 0, kept.output
+    told = {}
+    for name in ("Elm", "Ash"):
+        options = ["--same-block", "--closure", "5x5", "--block", name, "--json", "--no-save"]
+        paths = [str(PHOTOS / f"{n}.jpg") for n in ("above", "leaning")]
+        result = CliRunner().invoke(build_app(), ["check", *paths, *options])
+        told[name] = result.exit_code, json.loads(result.stdout)
+    truth, found = truth_of("above")["measures"], told["Elm"][1]["measures"]
+    assert told["Elm"][0] in (0, 1, 3)
+    for side in ("left", "centre", "right"):
+        clearance = found[f"clearance_{side}_mm"]
+        assert abs(clearance["value"] - truth["clearance_mm"][side]) < 1.3 * clearance["U95"], side
+    assert told["Ash"][0] == 3
+    assert [p["code"] for p in told["Ash"][1]["problems"]] == ["block-other"]
+    assert "“Ash”" in told["Ash"][1]["problems"][0]["message"]
 
 
 @lru_cache(maxsize=4)

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.known_dome import KnownDome
 from placecheck.same_block.evidence import Seen
 from placecheck.same_block.residuals import LINE_WORDS, ROBUST, Residuals, State
 from placecheck.same_block.unknowns import JointFit
@@ -28,13 +29,15 @@ def fit_together(
     circumference_mm: float,
     moves: bool = False,
     iterations: int = 25,
-    free_tape: bool = False,
+    open_block: bool = False,
+    known: KnownDome | None = None,
 ) -> JointFit:
-    """Fit all photos together.
+    """Fit all photos together, to a taped block or to the `known` one, measured beforehand.
 
-    With `moves`, block and card may have moved before every later photo; with `free_tape`, the tape says little.
+    With `moves`, block and card may have moved before every later photo; with `open_block`, the block counts as neither
+    taped nor known.
     """
-    task = Residuals(seen, closure, circumference_mm, moves, free_tape)
+    task = Residuals(seen, closure, circumference_mm, moves, open_block, known)
     task.straighten(task.start)
     state = task.state(task.start)
     lam = 1e-3
@@ -80,4 +83,5 @@ def _result(task: Residuals, state: State, jac: FloatArray) -> JointFit:
         sources,
         state.cost,
         float(np.mean(share**2)) if len(share) else 0.0,
+        task.tasks[0].prior.known,
     )

@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from placecheck.block import AT, NAMES, Geometry, prior_for, unpack
 from placecheck.block_fit import CARD_UNKNOWNS, OUTLINE_MODEL_MM, Clues, Task
+from placecheck.known_dome import KnownDome
 from placecheck.measure import FOLD, LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM, Mark
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
 from placecheck.same_block.evidence import LINES, Curve, Seen, own_share, start_curve, start_points
@@ -94,14 +95,15 @@ class Residuals:
         closure: ClosureSize,
         circumference_mm: float,
         moves: bool,
-        free_tape: bool = False,
+        open_block: bool = False,
+        known: KnownDome | None = None,
     ) -> None:
         self.seen, self.closure = seen, closure
         n = len(seen)
         self.tasks = []
         for photo in seen:
-            prior = prior_for(photo.camera, circumference_mm)
-            if free_tape:
+            prior = prior_for(photo.camera, circumference_mm, None if open_block else known)
+            if open_block:
                 prior = without_tape(prior)
             arguments = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, prior, _own_clues(photo, n))
             self.tasks.append(Task(*arguments, photo.corner_u_px, photo.outline_u_px))
@@ -242,6 +244,7 @@ class Residuals:
         for i, c in enumerate(self.curves):
             v = c.v_mm + x[index.curve(i)].reshape(-1, 2)[:, 0]
             rows.append((LINE_WORDS[c.name], np.diff(v, 2) / BEND_U_MM[c.name]))
+        # the block's prior, taped or saved, counts once for all photos: that of the first stands for it
         pull = (x - self.mean) / self.u
         root = self.tasks[0].prior.root[CARD_UNKNOWNS:, CARD_UNKNOWNS:]
         pull[index.shared] = root @ (x - self.mean)[index.shared]

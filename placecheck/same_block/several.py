@@ -14,6 +14,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -86,15 +87,22 @@ def seen_of(sighted: Sighted) -> Seen:
 
 def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:
     """The joint fit of photos that were found to belong together. Raises RetakeNeeded where they do not."""
-    from placecheck.same_block.agree import check_excess, check_moves, check_views
+    from placecheck.same_block.agree import check_excess, check_known, check_moves, check_views
     from placecheck.same_block.joint import fit_together
 
     check_views(names, seen)
-    around = request.block_circumference_mm
-    free = fit_together(seen, request.closure, around, moves=True)
+    around, known = request.block_circumference_mm, request.block
+
+    @cache
+    def opened() -> JointFit:
+        """With neither the tape nor the saved block."""
+        return fit_together(seen, request.closure, around, moves=True, open_block=True)
+
+    free = fit_together(seen, request.closure, around, moves=True, known=known)
+    check_known(names, seen, free, opened)
     check_excess(names, seen, free)
-    check_moves(names, free, lambda: fit_together(seen, request.closure, around, moves=True, free_tape=True), around)
-    return fit_together(seen, request.closure, around)
+    check_moves(names, free, opened, around)
+    return fit_together(seen, request.closure, around, known=known)
 
 
 def measure_together(

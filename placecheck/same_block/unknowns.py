@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from placecheck.block import AT, GROUPS, NAMES, Frame, Geometry, Prior, unpack
 from placecheck.block_fit import CARD_UNKNOWNS
+from placecheck.known_dome import KnownDome, pull_of
 from placecheck.same_block.evidence import Curve
 
 FloatArray = npt.NDArray[np.float64]
@@ -78,7 +79,7 @@ class JointFit:
     """The fitted unknowns `x` (P,), their covariance (P, P), and the normal matrix by source of the observations.
 
     `misfit` is the mean square of the normalised residuals of landmarks and lines (1 where all is as stated);
-    `frames` are what stays fixed of every photo's card pose.
+    `frames` are what stays fixed of every photo's card pose; `known` is the block measured beforehand that it rests on.
     """
 
     x: FloatArray
@@ -89,6 +90,14 @@ class JointFit:
     sources: Mapping[str, FloatArray]
     cost: float
     misfit: float
+    known: KnownDome | None = None
+
+    @property
+    def known_pull(self) -> float:
+        """Chi square of the common shape under the block measured beforehand; 0 where there is none."""
+        if self.known is None:
+            return 0.0
+        return pull_of(self.known, self.index.theta(self.x, 0)[[AT[name] for name in self.known.names]])
 
     def geometry(self, k: int = 0, x: FloatArray | None = None) -> Geometry:
         """Camera of photo `k` with the common dome, for the fitted unknowns or others."""
