@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from placecheck.block import AT, NAMES, Frame, Geometry, Prior, closest_on_rays, prior_for, unpack, unpack_many
 from placecheck.camera import Camera, pose_from_homography, project, rotations
+from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.surface import geodesic_mm, level
 
@@ -308,26 +309,18 @@ def fit_block(
         theta = np.array(start, float)
     task.straighten(theta)
     state = task.state(theta)
-    lam = 1e-3
+    damping = FIRST_DAMPING
     normal, gradient = task.normal_equations(state)
     for it in range(iterations):
-        scale = np.sqrt(np.diag(normal))
-        scaled = normal / np.outer(scale, scale)
-        gained = 0.0
-        for _ in range(7):
-            move = -np.linalg.solve(scaled + lam * np.eye(len(scale)), gradient / scale) / scale
-            trial = task.state(state.theta + np.clip(move, -4 * prior.u, 4 * prior.u))
-            if trial.cost < state.cost:
-                gained, state, lam = state.cost - trial.cost, trial, max(lam / 8, 1e-7)
-                break
-            lam *= 8
+        before = state
+        state, damping = damped_step(state, state.theta, normal, gradient, 4 * prior.u, task.state, damping)
+        gained = before.cost - state.cost
         if it < 3 and task.straighten(state.theta):
             state = task.state(state.theta)
         normal, gradient = task.normal_equations(state)
         if gained < 1e-4 * max(state.cost, 1.0):
             break
-    scale = np.sqrt(np.diag(normal))
-    covariance = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+    covariance = covariance_of(normal)
     on_dome = task.weights(state) > 0.5
     return BlockFit(
         state.theta,

@@ -22,6 +22,7 @@ from placecheck.block import AT, NAMES, Geometry, prior_for, start_place, unpack
 from placecheck.block_fit import CARD_UNKNOWNS, Task
 from placecheck.block_tapes import SHAPE, STANDING
 from placecheck.camera import Camera
+from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
 
 FloatArray = npt.NDArray[np.float64]
@@ -77,6 +78,15 @@ class JointFit:
         c = self.covariance[np.ix_(at, at)]
         rows = tuple(tuple(float(x) for x in row) for row in (c + c.T) / 2)
         return KnownDome(label, names, tuple(float(x) for x in self.shared[at]), rows)
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """Every photo's state at the unknowns `x`, and the joint sum of squares."""
+
+    x: FloatArray
+    states: list
+    cost: float
 
 
 class _Joint:
@@ -136,13 +146,13 @@ class _Joint:
             own.append(task.aim_card(theta)[:CARD_UNKNOWNS])
         return np.concatenate([shared, *own])
 
-    def parts(self, x: FloatArray) -> tuple[list, float]:
+    def parts(self, x: FloatArray) -> _Parts:
         states = [task.state(self.theta(i, x)) for i, task in enumerate(self.tasks)]
         n = len(SHARED)
         pull = (x[:n] - self.mean) / self.u
         own = self.own_root @ (x[n:] - self.own_mean)
         data = sum(s.cost - float(s.pull @ s.pull) for s in states)
-        return states, float(data + pull @ pull + own @ own)
+        return _Parts(x, states, float(data + pull @ pull + own @ own))
 
     def equations(self, states: list, x: FloatArray) -> tuple[FloatArray, FloatArray, list]:
         """Joint normal matrix and gradient, and each photo's own (n, n), (n,) in the unknowns of block.py."""
@@ -162,29 +172,17 @@ class _Joint:
         gradient[n:] += self.own_root.T @ (self.own_root @ (x[n:] - self.own_mean))
         return normal, gradient, each
 
-    def solve(self, x: FloatArray, iterations: int) -> tuple[FloatArray, list, float]:
-        states, cost = self.parts(x)
-        lam = 1e-3
+    def solve(self, x: FloatArray, iterations: int) -> _Parts:
+        here, damping = self.parts(x), FIRST_DAMPING
         limit = 4 * np.concatenate([self.u, *(task.prior.u[:CARD_UNKNOWNS] for task in self.tasks)])
         limit[:2], limit[2] = 80.0, 25.0
         for _ in range(iterations):
-            normal, gradient, _ = self.equations(states, x)
-            scale = np.sqrt(np.diag(normal))
-            gained = 0.0
-            for _ in range(7):
-                move = (
-                    -np.linalg.solve(normal / np.outer(scale, scale) + lam * np.eye(len(x)), gradient / scale) / scale
-                )
-                trial = x + np.clip(move, -limit, limit)
-                states_there, cost_there = self.parts(trial)
-                if cost_there < cost:
-                    gained, x, states, cost = cost - cost_there, trial, states_there, cost_there
-                    lam = max(lam / 8, 1e-7)
-                    break
-                lam *= 8
-            if gained < 1e-4 * max(cost, 1.0):
+            normal, gradient, _ = self.equations(here.states, here.x)
+            before = here
+            here, damping = damped_step(here, here.x, normal, gradient, limit, self.parts, damping)
+            if before.cost - here.cost < 1e-4 * max(here.cost, 1.0):
                 break
-        return x, states, cost
+        return here
 
 
 def _score(
@@ -228,14 +226,14 @@ def fit_views(
         for turn in (-25.0, 25.0):
             x = joint.start(place_mm, yaw_deg + turn)
             tries.append(joint.solve(x, 5))
-        x = min(tries, key=lambda t: t[2])[0]
+        x = min(tries, key=lambda t: t.cost).x
     else:
         x = joint.start(start.shared[:2], float(start.shared[2]))
         x[: len(SHARED)] = start.shared
-    x, states, cost = joint.solve(x, iterations)
+    best = joint.solve(x, iterations)
+    x, states = best.x, best.states
     normal, _, each = joint.equations(states, x)
-    scale = np.sqrt(np.diag(normal))
-    inverse = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+    inverse = covariance_of(normal)
     n = len(SHARED)
     outline, card = [], []
     for task, state in zip(joint.tasks, states, strict=True):
@@ -250,7 +248,7 @@ def fit_views(
         tuple(card),
         tuple(_score(normal, inverse, each[i], i, PLACE) for i in range(len(views))),
         tuple(_score(normal, inverse, each[i], i, SIZE) for i in range(len(views))),
-        cost,
+        best.cost,
     )
 
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import least_squares
 from scipy.special import ellipe
 
 from placecheck.block import Geometry, outline_px, start_place, yaw_on_table
 from placecheck.block_fit import fit_block
 from placecheck.camera import camera_for, distort, pose_from_homography, project, rotation, undistort
+from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.dome import BUMPS, Dome, half_axes_for
 
 BOARD = np.array([[(i % 6 + 1) * 20.0, (i // 6 + 1) * 20.0] for i in range(24)])
@@ -155,3 +159,58 @@ def test_pose_from_homography_is_exact_without_noise():
     got_r, got_t = pose_from_homography(BOARD, px, 1600.0, C, 0.0)
     assert got_r == pytest.approx(r, abs=1e-6)
     assert got_t == pytest.approx(t, abs=1e-3)
+
+
+# ---------------------------------------------------------------------------- damped least squares
+
+
+@dataclass(frozen=True)
+class Decay:
+    """Residuals (30,) of a e^(-b t) + c against readings, at x = (a, b, c)."""
+
+    x: np.ndarray
+    rows: np.ndarray
+
+    @property
+    def cost(self) -> float:
+        return float(self.rows @ self.rows)
+
+
+TIMES = np.linspace(0.0, 4.0, 30)
+READINGS = 5.0 * np.exp(-1.3 * TIMES) + 0.7 + np.random.default_rng(3).normal(0, 0.05, 30)
+
+
+def decay(x):
+    return Decay(x, x[0] * np.exp(-x[1] * TIMES) + x[2] - READINGS)
+
+
+def decay_slopes(x):
+    fading = np.exp(-x[1] * TIMES)
+    return np.stack([fading, -x[0] * TIMES * fading, np.ones(30)], -1)
+
+
+def test_damped_steps_end_where_scipys_least_squares_does():
+    """scipy.optimize.least_squares, from a start far off; the covariance is (J^T J)^-1 there."""
+    want = least_squares(lambda x: decay(x).rows, [1.0, 0.1, 0.0], decay_slopes, xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    state, damping = decay(np.array([1.0, 0.1, 0.0])), FIRST_DAMPING
+    for _ in range(40):
+        j = decay_slopes(state.x)
+        cost = state.cost
+        state, damping = damped_step(state, state.x, j.T @ j, j.T @ state.rows, np.full(3, 2.0), decay, damping)
+        assert state.cost <= cost
+    assert state.x == pytest.approx(want.x, abs=1e-7)
+    j = decay_slopes(state.x)
+    assert covariance_of(j.T @ j) == pytest.approx(np.linalg.inv(want.jac.T @ want.jac), rel=1e-5)
+
+
+def test_a_damped_step_keeps_to_its_limits_and_stays_where_nothing_is_lower():
+    start = decay(np.array([1.0, 0.1, 0.0]))
+    j = decay_slopes(start.x)
+    limit = np.array([0.2, 0.05, 0.1])
+    state, damping = damped_step(start, start.x, j.T @ j, j.T @ start.rows, limit, decay, 1e-3)
+    assert state.cost < start.cost
+    assert (np.abs(state.x - start.x) <= limit + 1e-12).all()
+    assert damping == pytest.approx(1e-3 / 8)
+    uphill, damping = damped_step(start, start.x, j.T @ j, -j.T @ start.rows, limit, decay, 1e-3)
+    assert uphill is start
+    assert damping == pytest.approx(1e-3 * 8**7)

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
 from placecheck.same_block.evidence import Seen
 from placecheck.same_block.residuals import LINE_WORDS, ROBUST, Residuals, State
@@ -40,22 +41,14 @@ def fit_together(
     task = Residuals(seen, closure, circumference_mm, moves, open_block, known)
     task.straighten(task.start)
     state = task.state(task.start)
-    lam = 1e-3
+    damping = FIRST_DAMPING
     jac = task.jacobian(state)
     for it in range(iterations):
-        w = task.weights(state)
+        w, before = task.weights(state), state
         weighted = jac * w[:, None]
         normal, slope = weighted.T @ weighted, weighted.T @ (state.rows * w)
-        scale = np.sqrt(np.diag(normal))
-        scaled = normal / np.outer(scale, scale)
-        gained = 0.0
-        for _ in range(7):
-            step = -np.linalg.solve(scaled + lam * np.eye(len(scale)), slope / scale) / scale
-            trial = task.state(state.x + np.clip(step, -4 * task.u, 4 * task.u))
-            if trial.cost < state.cost:
-                gained, state, lam = state.cost - trial.cost, trial, max(lam / 8, 1e-9)
-                break
-            lam *= 8
+        state, damping = damped_step(state, state.x, normal, slope, 4 * task.u, task.state, damping, least=1e-9)
+        gained = before.cost - state.cost
         if it < 4:
             task.straighten(state.x)
             state = task.state(state.x)
@@ -70,13 +63,11 @@ def _result(task: Residuals, state: State, jac: FloatArray) -> JointFit:
     labels = np.array(task.labels)
     sources = {str(word): weighted[labels == word].T @ weighted[labels == word] for word in dict.fromkeys(task.labels)}
     normal = np.sum(list(sources.values()), axis=0)
-    scale = np.sqrt(np.diag(normal))
-    covariance = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
     points = np.isin(labels, [*WORDS.values(), *LINE_WORDS.values()])
     share = state.rows[points] * (ROBUST / task.limits[points])
     return JointFit(
         state.x,
-        covariance,
+        covariance_of(normal),
         task.index,
         tuple(part.frame for part in task.tasks),
         task.curves,
