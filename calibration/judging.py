@@ -1,6 +1,6 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
-    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy | --pathtraced]
+    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy | --pathtraced] [--near]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json
 
@@ -18,6 +18,7 @@ import argparse
 import json
 import time
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -30,13 +31,31 @@ CALIBRATION = Path(__file__).parent.parent / "placecheck" / "find" / "networks" 
 
 def true_values(truth: dict[str, Any]) -> dict[str, float]:
     """The answer's names for the truth's measures."""
-    m = truth["measures"]
+    m = truth["measures"] | truth.get("cap_on_block", {})
     out = {k: v for k, v in m.items() if isinstance(v, (int, float)) and np.isfinite(v)}
     for side in ("centre", "left", "right"):
         value = (m.get("clearance_mm") or {}).get(side)
         if value is not None and np.isfinite(value):
             out[f"clearance_{side}_mm"] = value
     return out
+
+
+def near_a_limit(truths: dict[str, float], limits: Any) -> bool:
+    """Whether some judged measure truly lies within 2 mm, or 1.5 deg, of a limit of its tolerance."""
+    return any(
+        abs(truths.get(name, np.inf) - limit) <= (1.5 if name.endswith("_deg") else 2.0)
+        for name, pair in limits.items()
+        for limit in pair
+    )
+
+
+def placed_near(rng: np.random.Generator) -> dict[str, float]:
+    """A placement about which one may well be in doubt, in the generator's terms."""
+    return {
+        "offset": float(rng.uniform(-5, 5)),
+        "skew_deg": float(rng.uniform(-3.5, 3.5)),
+        "clearance": float(rng.uniform(4, 15)),
+    }
 
 
 def lean_deg(truth: dict[str, Any]) -> float:
@@ -50,11 +69,11 @@ def lean_deg(truth: dict[str, Any]) -> float:
 
 def check_one(path: Path) -> dict[str, Any]:
     """Run the check on one photo with truth beside it."""
-    from placecheck.check import measure_photo
     from placecheck.errors import PlacecheckError
     from placecheck.judge import judge, verdict_of
     from placecheck.photo import load_photo
     from placecheck.request import CheckRequest
+    from placecheck.stages import measure_stage
     from placecheck.units import ClosureSize
 
     truth = json.loads(path.with_suffix(".json").read_text())
@@ -63,16 +82,18 @@ def check_one(path: Path) -> dict[str, Any]:
     request = CheckRequest(
         ClosureSize(w * 25.4, length * 25.4, f"{w:g}x{length:g}"), scene["ticket_circumference_inch"] * 25.4
     )
+    if truth.get("expect") == "cap":
+        request = replace(request, stage="cap")
     out: dict[str, Any] = {"name": path.stem, "expect": truth.get("expect", "normal"), "lean": lean_deg(truth)}
     start = time.perf_counter()
     try:
-        measured = measure_photo(load_photo(path), request)
+        measured = measure_stage(load_photo(path), request, None, None)
     except PlacecheckError as error:
         return out | {"verdict": "retake", "problem": error.problem.code, "seconds": time.perf_counter() - start}
     except Exception as error:
         return out | {"verdict": "crash", "problem": repr(error), "seconds": time.perf_counter() - start}
     judged = judge(measured, request.tolerances)
-    verdict = verdict_of(judged)
+    verdict = verdict_of(judged, measured.specs)
     truths = true_values(truth)
     errors = {name: [e.value - truths[name], e.u, e.value] for name, e in measured.estimates.items() if name in truths}
     within = all(low <= truths.get(name, np.inf) <= high for name, (low, high) in request.tolerances.limits.items())
@@ -80,6 +101,7 @@ def check_one(path: Path) -> dict[str, Any]:
     return out | {
         "verdict": verdict,
         "true": "pass" if within else "fix",
+        "near": near_a_limit(truths, request.tolerances.limits),
         "errors": errors,
         "missing": missing,
         "seconds": time.perf_counter() - start,
@@ -112,13 +134,32 @@ def report(rows: list[dict[str, Any]]) -> None:
             )
     false_pass = [r["name"] for r in normal if r["verdict"] == "pass" and r.get("true") == "fix"]
     false_fix = [r["name"] for r in normal if r["verdict"] == "fix" and r.get("true") == "pass"]
+    near = [r for r in normal if r.get("near")]
+    print(
+        f"true passes {sum(r.get('true') == 'pass' for r in normal)}, of them passed "
+        f"{sum(r.get('true') == r['verdict'] == 'pass' for r in normal)}; measured near a limit {len(near)}, of them "
+        f"passed {sum(r['verdict'] == 'pass' for r in near)}, wrongly {sum(r['name'] in false_pass for r in near)}"
+    )
     told = {v: sum(r["verdict"] == v for r in normal) for v in ("pass", "fix", "retake", "crash")}
     print(f"verdicts {told}; false pass {false_pass}; false fix {false_fix}")
     for r in normal:
         if r.get("problem"):
             print(f"  {r['name']}: {r['problem']}")
+    caps = [r for r in rows if r["expect"] == "cap"]
+    for name, aim in (("cap_shift_mm", 1.0), ("cap_turn_deg", 0.7)):
+        found = np.array([r["errors"][name] for r in caps if name in r.get("errors", {})]).reshape(-1, 3)
+        if len(found):
+            e = np.abs(found[:, 0])
+            p = np.percentile(e, [50, 95])
+            print(
+                f"cap stage {name}: {len(e)} of {len(caps)}; median {p[0]:.2f}, 95 % {p[1]:.2f}, "
+                f"within {aim} on {100 * np.mean(e <= aim):.0f} %, U95 {np.median(2 * found[:, 1]):.2f}, "
+                f"covered {100 * np.mean(e <= 2 * found[:, 1]):.0f} %"
+            )
     for r in rows:
-        if r["expect"] != "normal":
+        if r["expect"] == "cap" and r.get("problem"):
+            print(f"  {r['name']}: {r['problem']}")
+        elif r["expect"] not in ("normal", "cap"):
             print(f"odd {r['name']}: {r['verdict']} {r.get('problem', '')} (expected {r['expect']})")
     print(f"seconds a check: median {np.median([r['seconds'] for r in rows]):.2f}")
 
@@ -147,6 +188,8 @@ def main() -> None:
     make.add_argument("--cupy", action="store_true")
     make.add_argument("--pathtraced", action="store_true", help="by Mitsuba, 2016 x 1512; a minute or two a scene")
     make.add_argument("--developing", action="store_true", help="seeds below 10,000,000, for looking and tuning")
+    make.add_argument("--near", action="store_true", help="closures placed near the limits of the tolerances")
+    make.add_argument("--kind", default="normal", help="a kind of scene of fixtures.scenes")
     score = commands.add_parser("score")
     score.add_argument("folders", type=Path, nargs="+")
     score.add_argument("--jobs", type=int, default=2)
@@ -166,13 +209,16 @@ def main() -> None:
             seed = args.seed + i + (DEVELOPING_SEEDS if args.developing else JUDGING_SEEDS)
             name = f"{'dev' if args.developing else 'judge'}_{seed}"
             rng = np.random.default_rng(seed)
+            wish: dict[str, Any] = {"kind": args.kind}
+            if args.near:
+                wish["closure"] = placed_near(np.random.default_rng([seed, 1]))
             if args.pathtraced:
                 from fixtures import pathtraced
 
                 size = (1512, 2016) if seed % 4 == 3 else (2016, 1512)
-                pathtraced.save(scenes.sample_scene(rng, size=size), args.out, name)
+                pathtraced.save(scenes.sample_scene(rng, size=size, **wish), args.out, name)
             else:
-                scenes.save(scenes.sample_scene(rng), args.out, name, xp=xp)
+                scenes.save(scenes.sample_scene(rng, **wish), args.out, name, xp=xp)
     elif args.command == "score":
         photos = sorted(p for folder in args.folders for p in folder.glob("*.jpg") if p.with_suffix(".json").exists())
         if args.jobs > 1:

@@ -173,7 +173,7 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
             sighting = find_closure(picture, grid)
             centre, pair = _centre(sighting, picture, grid, fit, request)
     check_block(fit, standing.block)
-    rim = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry.cap).rim
+    rim = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry).rim
     line = find_block_line(picture, grid.facing, rim_v_mm(rim))
     standing = replace(standing, way=way, sighting=sighting)
     return CapSighting(standing, fit, grid, picture, centre, pair, rim, line)

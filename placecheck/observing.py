@@ -47,6 +47,9 @@ PIN_U_MM = 0.5  # how well a pin is set on the line, and its head seen
 FOLD_STRETCH = 1.005  # a pinned closure's fold over its nominal length, and how much that varies
 FOLD_STRETCH_U = 0.025
 HALF_WIDTH_U = 0.02
+CORNER_OFF = (4.0, 0.1)  # mm, and share of the width: a corner further than this from half the width is misread
+FOLD_OFF_MM = 4.0  # a fold further than this from the middle of its corners contradicts them
+PIN_OFF_MM = 5.0  # true pins lay within 3.6 mm of the seams' line, other things from 3.8 mm on
 
 
 def by_hand(observed: Observed, request: CheckRequest, width: int, height: int) -> Observed:
@@ -94,7 +97,8 @@ def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, requ
 
 
 def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckRequest) -> Observed:
-    """Corners that the line of sight only grazes, or that miss the dome, placed from the fold instead."""
+    """Corners that the line of sight only grazes, that miss the dome, or that a closure of this width cannot have there
+    are placed from the fold; a fold far from the middle of its corners makes all three unsure."""
     on = put_on_dome(geometry, observed)
     marks, inferred = dict(observed.marks), dict(observed.inferred)
     width = request.closure.width_mm
@@ -104,14 +108,33 @@ def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckR
         if mark is None or fold not in observed.marks or "set by hand" in mark.evidence:
             continue
         lost = not np.isfinite(on.marks_uv[name]).all()
+        sign = -1.0 if name.endswith("left") else 1.0
+        off = 0.0 if lost else abs(float(on.marks_uv[name][0] - on.marks_uv[fold][0]) - sign * width / 2)
+        if off > CORNER_OFF[0] + CORNER_OFF[1] * width:
+            del marks[name]
+            why = ("what was seen is not half the closure's width from the fold: placed there, unsure",)
+            inferred[name] = Inferred(fold, sign * width / 2, max(beside_u, min(off / 2, 8.0)), why)
+            continue
         if not lost:
             cov = mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)
             lost = bool(cov[0, 0] > (2.5 * beside_u) ** 2)
         if lost:
             del marks[name]
-            sign = -1.0 if name.endswith("left") else 1.0
             why = ("seen too obliquely: half the closure's width from the fold",)
             inferred[name] = Inferred(fold, sign * width / 2, beside_u, why)
+    for end in ("front", "back"):
+        fold, pair = f"fold_{end}", (f"{end}_left", f"{end}_right")
+        if not all(n in marks for n in (fold, *pair)) or "set by hand" in marks[fold].evidence:
+            continue
+        left, right = (float(on.marks_uv[n][0]) for n in pair)
+        off = abs(float(on.marks_uv[fold][0]) - (left + right) / 2)
+        if off > FOLD_OFF_MM:
+            # fold and side edges contradict each other: neither is believed alone
+            for n in (fold, *pair):
+                beside = on.marks_uv[n] + np.array([[0.0, 0.0], [0.6 * off, 0.0]])
+                a, b = geometry.to_px(on.chart.to_points(beside))
+                cov = marks[n].covariance_px2 + np.outer(b - a, b - a)
+                marks[n] = replace(marks[n], covariance_px2=cov, evidence=(*marks[n].evidence, "fold off the middle"))
     return replace(observed, marks=marks, inferred=inferred)
 
 
@@ -153,7 +176,12 @@ def with_pins(observed: Observed, geometry: Geometry, image: Image, outline_px: 
         return observed
     on = put_on_dome(geometry, observed)
     spots = find_spots(image, geometry, on.chart, outline_px)
+    line = on.chart.to_uv(geometry.hit(observed.centre.px, SEAM_LIFT_MM))
+    known = np.isfinite(line).all(-1)
     pins = centre_pins(spots, on.marks_uv, 0.0)
+    if known.sum() >= 2:
+        run = np.polyfit(line[known, 1], line[known, 0], 1, w=1.0 / observed.centre.u_px[known])
+        pins = [p for p in pins if abs(p.uv[0] - np.polyval(run, p.uv[1])) < PIN_OFF_MM]
     if not pins:
         return observed
     mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px

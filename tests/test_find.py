@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from placecheck.find.edge import find_edge, normals_of
 from placecheck.find.network import FOLDER
-from placecheck.find.rim import fit_rim, rim_elevation
+from placecheck.find.rim import AZIMUTHS_DEG, ELEVATIONS_DEG, RimField, fit_rim, rim_elevation
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH, cell_to_uv, uv_to_cell
 
@@ -58,6 +58,18 @@ def test_normals_point_outward_whichever_way_the_ring_runs(flip, turn):
     assert ((normals_of(r) * r).sum(1) > 99).all()
 
 
+def rim_field(parameters, hidden, also=None):
+    """What a network sure to 0.8 degrees says of a rim hidden within `hidden` degrees of the front, and of a line
+    `also` (azimuths, elevations) that it takes for the rim as readily."""
+    ridge = np.exp(-0.5 * ((ELEVATIONS_DEG - rim_elevation(parameters, AZIMUTHS_DEG)[:, None]) / 0.8) ** 2)
+    if also is not None:
+        there = np.isin(AZIMUTHS_DEG, also[0])[:, None]
+        other = np.exp(-0.5 * ((ELEVATIONS_DEG - also[1]) / 0.8) ** 2)
+        ridge = np.where(there, other, ridge)
+    bare = np.repeat(np.abs(AZIMUTHS_DEG)[:, None] > hidden, len(ELEVATIONS_DEG), axis=1)
+    return RimField(np.log(np.maximum(60.0 * ridge, 1e-6)), np.where(bare, 1.0, 0.0), bare)
+
+
 @settings(max_examples=30, deadline=None)
 @given(
     front=st.floats(22, 38),
@@ -70,12 +82,30 @@ def test_normals_point_outward_whichever_way_the_ring_runs(flip, turn):
 def test_rim_under_the_hair_within_its_uncertainty(front, drop, s28, s55, turn, hidden):
     """Only the parts beside the closure are seen; the front's elevation is found within four of its uncertainties."""
     truth = np.array([front, drop, s28, s55, turn])
-    azimuth = np.linspace(-88, 88, 120)
-    azimuth = azimuth[np.abs(azimuth) > hidden]
-    seen = rim_elevation(truth, azimuth) + np.random.default_rng(0).normal(0, 0.3, len(azimuth))
-    rim = fit_rim(azimuth, seen, np.full(len(azimuth), 0.4))
+    rim = fit_rim(rim_field(truth, hidden))
     error = rim.elevation_deg(np.array([turn]))[0] - front
     assert abs(error) < 4 * rim.u_deg(np.array([turn]))[0] + 0.3
+
+
+def test_the_less_of_the_rim_is_seen_the_less_sure_its_front():
+    truth = np.array([31.0, 24.0, 0.05, 0.45, 1.0])
+    front = np.array([1.0])
+    u = [float(fit_rim(rim_field(truth, hidden)).u_deg(front)[0]) for hidden in (0.0, 20.0, 40.0, 60.0)]
+    assert u[0] < 0.8
+    assert u == sorted(u)
+    assert u[3] > 2.0
+
+
+def test_another_line_taken_for_the_rim_on_one_side_does_not_carry_it_off():
+    """A strand or a pin's shadow 12 degrees over the rim in six of the columns on one side."""
+    truth = np.array([31.0, 24.0, 0.05, 0.45, 0.0])
+    rim = fit_rim(rim_field(truth, 24.0, also=(AZIMUTHS_DEG[4:10], 28.0)))
+    assert abs(rim.elevation_deg(np.array([0.0]))[0] - 31.0) < 1.5
+
+
+def test_the_same_picture_has_the_same_rim():
+    field = rim_field(np.array([28.0, 22.0, 0.06, 0.5, -2.0]), 30.0)
+    assert (fit_rim(field).parameters == fit_rim(field).parameters).all()
 
 
 def seam_picture(lines, rng):

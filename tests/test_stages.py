@@ -130,7 +130,7 @@ def sighting(cap: float = 1.0, mass: float = 0.2, area: int = 0) -> ClosureSight
     v = np.arange(-40.0, 80.0, 3.0)
     middle = Trace(np.stack([0 * v, v], -1), np.full(len(v), 1.0), np.ones(len(v)))
     empty = Trace(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
-    return ClosureSighting(dict.fromkeys("abcdef", spot), empty, empty, middle, filled, 0.9, 0.9, cap)
+    return ClosureSighting(dict.fromkeys("abcdef", spot), empty, empty, middle, filled, 0.9, 0.9, cap, log)
 
 
 def test_what_is_on_the_block_is_told_apart():

@@ -27,6 +27,7 @@ from placecheck.find.unroll import HEIGHT, WIDTH
 
 BLOCK_SIZE = 384  # what the block network sees
 BLOCK_DRAWN = 560  # what is drawn around it
+KINDS = {"normal": 0.88, "no-closure": 0.03, "cap": 0.02, "no-cap": 0.04, "no-block": 0.03}  # shares of the scenes
 VIEWS = 3  # cameras, lights and benches for every block, cap and closure
 CLOSURE_FIELDS = ("image", "landmarks", "rim", "hairline", "centre", "mask", "flags")
 BLOCK_FIELDS = ("image", "mask", "face", "flags")
@@ -148,7 +149,7 @@ def work(number: int, crew: int, seed0: int, folder: Path, n_closure: int, n_blo
         seed = (seed + crew) % JUDGING_SEEDS
         rng = np.random.default_rng([seed, 78])
         try:
-            kind = str(rng.choice(["normal", "no-closure", "no-block"], p=[0.93, 0.04, 0.03]))
+            kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
             first = scenes.sample_scene(seed, kind=kind)
             parts = {k: vars(getattr(first, k)) for k in ("block", "cap", "closure") if getattr(first, k) is not None}
             for k in range(VIEWS if kind == "normal" else 1):

@@ -39,6 +39,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--fall", action="store_true", help="let the learning rate fall to zero")
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--warm", type=int, default=1500, help="closure samples to wait for (block: half as many)")
+    parser.add_argument("--draw", type=float, help="minutes after which the crew stops, so that training has the GPUs")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--ring", type=Path, default=Path("/dev/shm/placecheck"))
     return parser.parse_args()
@@ -148,6 +149,10 @@ def main() -> None:
     trainers = [context.Process(target=train, args=(k, d, args, start)) for k, d in devices.items()]
     for p in workers + trainers:
         p.start()
+    if args.draw:
+        time.sleep(max(0.0, args.draw * 60 - (time.time() - start)))
+        for p in workers:
+            p.kill()
     for p in trainers:
         p.join()
     for p in workers:

@@ -20,11 +20,11 @@ import numpy.typing as npt
 
 from placecheck.block import Geometry
 from placecheck.find.network import CLOSURE_CHANNELS, run, sigmoid
-from placecheck.find.rim import fit_rim
+from placecheck.find.rim import AZIMUTHS_DEG, ELEVATIONS_DEG, Rim, RimField, fit_rim
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import PX_PER_MM, V_FRONT_MM, Unrolling, cell_to_uv, unroll_grid, uv_to_cell
 from placecheck.measure import Line, Mark
-from placecheck.surface import MidPlane
+from placecheck.surface import MidPlane, StarSurface, unit
 from placecheck.vision import Image, dilate, resample, resize
 
 FloatArray = npt.NDArray[np.float64]
@@ -33,7 +33,8 @@ TAUGHT_CELLS = 1.3
 WINDOW = 6
 MARK_MASS = 0.25
 LINE_MASS = 0.30
-HIDDEN_DOUBT = 4.0  # what the network says of the rim under hair is a guess
+HIDDEN_SHARE = 1 / 5  # what the network says of the rim under hair is a guess
+FULLY_FACING = 0.5  # cosine from which on the rim counts in full; below, its square
 OTHER_LINE_MM = 10.0  # a seam this far from where the network sees the middle is something else
 CONTRADICTION_MM = 3.0  # seam and network further apart than this are not about the same line
 LANDMARKS = CLOSURE_CHANNELS[:6]
@@ -60,7 +61,10 @@ class Trace:
 
 @dataclass(frozen=True)
 class ClosureSighting:
-    """What the network sees in one unrolled picture. `closure`, `upright`, `cap` are beliefs 0..1."""
+    """What the network sees in one unrolled picture. `closure`, `upright`, `cap` are beliefs 0..1.
+
+    `rim_log` is the log-probability of the rim down every column of the half-resolution map, (HEIGHT/2, WIDTH/2).
+    """
 
     spots: dict[str, Spot]
     rim: Trace
@@ -70,13 +74,14 @@ class ClosureSighting:
     closure: float
     upright: float
     cap: float
+    rim_log: FloatArray
     rim_yaw_deg: tuple[float, float] | None = None
     centre_evidence: tuple[str, ...] = ("the middle as the network sees it",)
 
 
-def unroll(image: Image, geometry: Geometry) -> tuple[npt.NDArray[np.uint8], Unrolling]:
-    """The unrolled picture (HEIGHT, WIDTH, 4): BGR and facing, and its grid."""
-    grid = unroll_grid(geometry)
+def unroll(image: Image, geometry: Geometry, about: MidPlane | None = None) -> tuple[npt.NDArray[np.uint8], Unrolling]:
+    """The unrolled picture (HEIGHT, WIDTH, 4): BGR and facing, and its grid; about the block's mid plane or `about`."""
+    grid = unroll_grid(geometry, about=about)
     seen = grid.facing > 0.03
     px = grid.photo_px
     # photo pixels for one unrolled pixel, where the dome faces the lens
@@ -167,7 +172,8 @@ def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling, steady: bool =
     hair = _thin(hair, (hair.mass > LINE_MASS) & (_facing_at(grid, hair.uv) > 0.06), 2)
     centre = _thin(centre, (centre.mass > LINE_MASS) & (_facing_at(grid, centre.uv) > 0.12), 3)
     seen, upright, cap = (float(b) for b in belief[:3])
-    return ClosureSighting(spots, rim, hair, centre, sigmoid(maps[9]), seen, upright, cap)
+    rim_log = np.log(np.maximum(_softmax(maps[6].astype(float), 0), 1e-9))
+    return ClosureSighting(spots, rim, hair, centre, sigmoid(maps[9]), seen, upright, cap, rim_log)
 
 
 def hidden_by_closure(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np.bool_]:
@@ -202,7 +208,9 @@ def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: U
     v0, v1 = seam.v_range_mm
     v = np.arange(v0, v1 + 1e-6, 1.5)
     at, net_at = seam.u_mm + seam.lean * v, middle[0] + middle[1] * v
-    doubt = abs(float(np.mean(at - net_at)))
+    # compared where it counts, from the closure's back to the rim, too: lines that cross are not the same
+    span = np.array([v0, v1, max(back_v, v0 - 60.0), rim_v])
+    doubt = float(np.max(np.abs(seam.u_mm - middle[0] + (seam.lean - middle[1]) * span)))
     u = np.hypot(seam.u_at(v), 0.3)
     if doubt > OTHER_LINE_MM:
         return replace(sighting, centre=Trace(net.uv, 1.5 * net.u_mm, net.mass))
@@ -226,50 +234,73 @@ def _elevation_deg(points: FloatArray) -> FloatArray:
     return out
 
 
-def with_rim(sighting: ClosureSighting, grid: Unrolling, cap: MidPlane) -> ClosureSighting:
-    """The sighting with the rim as a symmetric curve through its visible parts, in the cap's frame `cap`."""
-    rim = sighting.rim
-    if len(rim.uv) < 12:
+def _rim_field(sighting: ClosureSighting, grid: Unrolling, surface: StarSurface, cap: MidPlane) -> RimField:
+    """What the network says of the rim by azimuth from the cap's front and elevation over the widest level."""
+    a, e = np.radians(AZIMUTHS_DEG[::2])[:, None], np.radians(ELEVATIONS_DEG[::8])[None]
+    flat = np.cos(a)[..., None] * cap.forward + np.sin(a)[..., None] * cap.normal
+    d = unit(np.cos(e)[..., None] * flat * [1, 1, 0] + np.sin(e)[..., None] * np.array([0.0, 0.0, 1.0]))
+    d = unit(surface.radius(d)[..., None] * d + cap.shift_mm * cap.normal * np.cos(e)[..., None])
+    cell = uv_to_cell(grid.chart.to_uv(surface.radius(d)[..., None] * d))
+    seen = np.where(np.isfinite(cell).all(-1), _facing_at(grid, cell_to_uv(np.nan_to_num(cell))), 0.0)
+    # refined between: cells change slowly with direction
+    layers = np.concatenate([np.nan_to_num(cell), seen[..., None]], -1)
+    layers = _between(_between(layers, 0, len(AZIMUTHS_DEG)), 1, len(ELEVATIONS_DEG))
+    at = (layers[..., :2] - 0.5) / 2
+    h, w = sighting.rim_log.shape
+    ratio = resample(sighting.rim_log.astype(np.float32), at.astype(np.float32)) + np.log(h)
+    hidden = dilate(sighting.ventilated > 0.35, max(1, round(3.0 * PX_PER_MM / 2)))
+    row, column = (np.clip(np.round(at[..., k]).astype(int), 0, n - 1) for k, n in ((1, h), (0, w)))
+    bare = ~hidden[row, column]
+    share = np.where(bare, np.clip(layers[..., 2] / FULLY_FACING, 0.0, 1.0) ** 2, HIDDEN_SHARE)
+    inside = (at >= 0).all(-1) & (at[..., 0] <= w - 1) & (at[..., 1] <= h - 1) & (layers[..., 2] > 0.06)
+    return RimField(np.asarray(ratio, float), np.where(inside, share, 0.0), inside & bare)
+
+
+def _between(values: FloatArray, axis: int, n: int) -> FloatArray:
+    """`values` at `n` evenly spaced places along `axis`, linear between those given; first and last stay."""
+    at = np.linspace(0.0, values.shape[axis] - 1.0, n)
+    i = np.minimum(at.astype(int), values.shape[axis] - 2)
+    f = (at - i).reshape([-1 if k == axis else 1 for k in range(values.ndim)])
+    out: FloatArray = np.take(values, i, axis) * (1 - f) + np.take(values, i + 1, axis) * f
+    return out
+
+
+def with_rim(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry) -> ClosureSighting:
+    """The sighting with the rim as a symmetric curve through its visible parts, in the cap's frame."""
+    if len(sighting.rim.uv) < 12:
         return sighting
-    points = grid.chart.to_points(rim.uv)
-    azimuth = np.degrees(np.arctan2(points @ cap.normal - cap.shift_mm, points @ cap.forward))
-    # how the elevation changes with v where the rim runs
-    step = grid.chart.to_points(rim.uv + np.array([0.0, 1.0]))
-    elevation = _elevation_deg(points)
-    slope = np.maximum(np.abs(_elevation_deg(step) - elevation), 0.1)
-    cell = np.round(uv_to_cell(rim.uv)).astype(int)
-    hidden = hidden_by_closure(sighting, 3.0)
-    under = hidden[np.clip(cell[:, 1], 0, hidden.shape[0] - 1), np.clip(cell[:, 0], 0, hidden.shape[1] - 1)]
-    u_deg = slope * rim.u_mm * np.where(under, HIDDEN_DOUBT, 1.0)
-    use = (np.abs(azimuth) < 95) & np.isfinite(azimuth)
-    if use.sum() < 12:
+    cap = geometry.cap
+    field = _rim_field(sighting, grid, geometry.dome, cap)
+    fitted = fit_rim(field)
+    trace = _traced(fitted, grid, cap)
+    if trace is None:
         return sighting
-    fitted = fit_rim(azimuth[use], elevation[use], np.maximum(u_deg[use], 0.2))
-    # the fitted rim in the chart: where the elevation along each column meets it
+    turn = None
+    row = np.round((fitted.elevation_deg(AZIMUTHS_DEG) - ELEVATIONS_DEG[0]) / (ELEVATIONS_DEG[1] - ELEVATIONS_DEG[0]))
+    bare = field.bare[np.arange(len(AZIMUTHS_DEG)), np.clip(row, 0, len(ELEVATIONS_DEG) - 1).astype(int)]
+    if min(bare[AZIMUTHS_DEG < -25].sum(), bare[AZIMUTHS_DEG > 25].sum()) >= 2:
+        # the rim's symmetry says how the cap is turned: its front is where the curve is even
+        turn = (cap.yaw_deg - float(fitted.parameters[4]), float(np.hypot(1.0, np.sqrt(fitted.covariance[4, 4]))))
+    seen = _facing_at(grid, trace.uv) > 0.06
+    return replace(sighting, rim=Trace(trace.uv[seen], trace.u_mm[seen], trace.mass[seen]), rim_yaw_deg=turn)
+
+
+def _traced(rim: Rim, grid: Unrolling, cap: MidPlane) -> Trace | None:
+    """The fitted rim in the chart: where the elevation along each column meets it; None where hardly any does."""
     u = np.arange(-80.0, 80.1, 2.0)
     v = np.arange(60.0, V_FRONT_MM - 1, 1.0)
     p = grid.chart.to_points(np.stack(np.meshgrid(u, v), -1))
     az = np.degrees(np.arctan2(p @ cap.normal - cap.shift_mm, p @ cap.forward))
-    above = _elevation_deg(p) - fitted.elevation_deg(az.ravel()).reshape(az.shape)
-    out_uv, out_u = [], []
-    for k in range(len(u)):
-        crossing = np.nonzero((above[:-1, k] > 0) & (above[1:, k] <= 0))[0]
-        if not len(crossing):
-            continue
-        i = int(crossing[0])
-        fall = above[i, k] - above[i + 1, k]
-        out_uv.append((u[k], v[i] + above[i, k] / fall))
-        out_u.append(float(fitted.u_deg(az[i : i + 1, k])[0]) / max(float(fall), 0.1))
-    if len(out_uv) < 8:
-        return sighting
-    trace = Trace(np.array(out_uv), np.hypot(np.array(out_u), 0.25), np.ones(len(out_uv)))
-    seen = _facing_at(grid, trace.uv) > 0.06
-    seen_sides = min((use & ~under & (azimuth < -25)).sum(), (use & ~under & (azimuth > 25)).sum())
-    turn = None
-    if seen_sides >= 6:
-        # the rim's symmetry says how the cap is turned: its front is where the curve is even
-        turn = (cap.yaw_deg - float(fitted.parameters[4]), float(np.hypot(1.0, np.sqrt(fitted.covariance[4, 4]))))
-    return replace(sighting, rim=Trace(trace.uv[seen], trace.u_mm[seen], trace.mass[seen]), rim_yaw_deg=turn)
+    above = _elevation_deg(p) - rim.elevation_deg(az.ravel()).reshape(az.shape)
+    crosses = (above[:-1] > 0) & (above[1:] <= 0)
+    columns = np.nonzero(crosses.any(0))[0]
+    if len(columns) < 8:
+        return None
+    i = crosses[:, columns].argmax(0)
+    fall = above[i, columns] - above[i + 1, columns]
+    uv = np.stack([u[columns], v[i] + above[i, columns] / fall], -1)
+    u_mm = rim.u_deg(az[i, columns]) / np.maximum(fall, 0.1)
+    return Trace(uv, np.hypot(u_mm, 0.25), np.ones(len(uv)))
 
 
 def _facing_at(grid: Unrolling, uv: FloatArray) -> FloatArray:

@@ -84,16 +84,17 @@ def _lines(
     r = response[rows]
     ok = usable[rows]
     scatter = np.sqrt((np.where(ok, r, 0.0) ** 2).sum(1) / np.maximum(ok.sum(1), 1)) + 0.004
-    z = np.clip(r / scatter[:, None], -2.5, 2.5)
+    z = np.where(ok, np.clip(r / scatter[:, None], -2.5, 2.5), 0.0).astype(np.float32).ravel()
+    counted = ok.astype(np.float32).ravel()
     total = np.empty((len(LEANS), len(u0)))
     share = np.empty_like(total)
+    width = response.shape[1]
+    start = (np.arange(len(rows)) * width)[:, None]
     for i, lean in enumerate(LEANS):
         u = u0[None, :] - lean * (rows - v_ref_row)[:, None] / PX_PER_MM  # v falls as rows grow
-        col = np.clip(np.round((u + U_HALF_MM) * PX_PER_MM - 0.5).astype(int), 0, z.shape[1] - 1)
-        k = np.arange(len(rows))[:, None]
-        seen = ok[k, col]
-        n = seen.sum(0)
-        total[i] = (np.where(seen, z[k, col], 0.0)).sum(0) / np.sqrt(np.maximum(n, 1))
+        at = start + np.clip(np.round((u + U_HALF_MM) * PX_PER_MM - 0.5).astype(int), 0, width - 1)
+        n = counted.take(at).sum(0)
+        total[i] = z.take(at).sum(0) / np.sqrt(np.maximum(n, 1))
         share[i] = n * 2 / PX_PER_MM
     return total, share
 

@@ -1,6 +1,6 @@
 """The photo unrolled: a picture of the dome in millimetres, front up, the same frame for every finder.
 
-The chart of surface.py about the block's own mid plane gives a surface point for every
+The chart of surface.py, about the block's own mid plane or the cap's, gives a surface point for every
 millimetre (u, v); projected into the photo it says where to look, so one resampling turns
 the photo into a picture whose texture has one scale and in which a closure of known size
 is an upright rectangle. Columns grow to the wearer's right, rows from the face (top) to
@@ -53,9 +53,14 @@ def uv_to_cell(uv: FloatArray) -> FloatArray:
     return np.stack([(uv[..., 0] + U_HALF_MM) * PX_PER_MM - 0.5, (V_FRONT_MM - uv[..., 1]) * PX_PER_MM - 0.5], -1)
 
 
-def unroll_grid(geometry: Geometry, coarse_mm: float = 4.0) -> Unrolling:
-    """The resampling grid for a fitted block: computed every `coarse_mm` and interpolated (error below 0.1 px)."""
-    chart = fermi_chart(geometry.dome, MidPlane(), u_max_mm=U_HALF_MM, front_deg=-45, back_deg=-45, step_mm=coarse_mm)
+def unroll_grid(geometry: Geometry, coarse_mm: float = 4.0, about: MidPlane | None = None) -> Unrolling:
+    """The resampling grid for a fitted block: computed every `coarse_mm` and interpolated (error below 0.1 px).
+
+    The chart runs about the plane `about`, where none is given about the block's own mid plane.
+    """
+    chart = fermi_chart(
+        geometry.dome, about or MidPlane(), u_max_mm=U_HALF_MM, front_deg=-45, back_deg=-45, step_mm=coarse_mm
+    )
     px = geometry.to_px(chart.points)
     n = normals(geometry.dome, chart.points)
     sight = geometry.eye_mm - chart.points

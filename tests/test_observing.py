@@ -1,0 +1,76 @@
+"""Findings that contradict each other: a corner no closure of this width can have, a fold off the middle.
+
+Landmarks are those of generated blocks with half a pixel of noise (block_scenes.py); one of them is then moved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from block_scenes import fit_view, pinned, view_of
+
+from placecheck.measure import Observed, measure_at, put_on_dome
+from placecheck.observing import without_lost_corners
+from placecheck.uncertainty import budgets, total_u
+
+SEEDS = (3, 8, 21)
+
+
+def seen_from(seed):
+    view = view_of(pinned(seed, 42.0), np.random.default_rng(seed))
+    return view, fit_view(view)
+
+
+def beside(view, fit, name, du_mm):
+    """The observation with one landmark moved sideways on the dome."""
+    on = put_on_dome(fit.geometry, view.observed)
+    px = fit.geometry.to_px(on.chart.to_points(on.marks_uv[name] + np.array([du_mm, 0.0])))
+    marks = dict(view.observed.marks)
+    marks[name] = replace(marks[name], px=px)
+    return replace(view.observed, marks=marks)
+
+
+def value_and_U95(view, fit, observed: Observed, name):
+    on = put_on_dome(fit.geometry, observed)
+    values = measure_at(on, view.request.closure.width_mm)
+    budget = budgets(fit, observed, on, view.request.closure.width_mm, values)
+    return values[name], 2 * total_u(budget[name])
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_what_does_not_contradict_is_left_as_it_is(seed):
+    view, fit = seen_from(seed)
+    kept = without_lost_corners(view.observed, fit.geometry, view.request)
+    assert {n: m.evidence for n, m in kept.marks.items()} == {n: m.evidence for n, m in view.observed.marks.items()}
+    assert not kept.inferred
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_misread_corner_is_placed_from_the_fold_and_unsure(seed):
+    view, fit = seen_from(seed)
+    misread = beside(view, fit, "back_left", 32.0)
+    kept = without_lost_corners(misread, fit.geometry, view.request)
+    assert "back_left" not in kept.marks
+    assert "back_right" in kept.marks
+    name, truth = "back_corner_asymmetry_mm", view.truth["back_corner_asymmetry_mm"]
+    wrong, _ = value_and_U95(view, fit, misread, name)
+    value, wide = value_and_U95(view, fit, kept, name)
+    assert abs(wrong - truth) > 20
+    assert abs(value - truth) < 6
+    assert wide > 10
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_fold_off_the_middle_of_its_corners_is_unsure(seed):
+    view, fit = seen_from(seed)
+    moved = beside(view, fit, "fold_front", 7.0)
+    kept = without_lost_corners(moved, fit.geometry, view.request)
+    assert "fold off the middle" in kept.marks["fold_front"].evidence
+    name, truth = "fold_offset_front_mm", view.truth["fold_offset_front_mm"]
+    value, before = value_and_U95(view, fit, moved, name)
+    _, after = value_and_U95(view, fit, kept, name)
+    assert abs(value - truth) > before
+    assert abs(value - truth) < 1.2 * after
+    assert "fold off the middle" not in kept.marks["fold_back"].evidence
