@@ -129,6 +129,7 @@ def sighting(cap: float = 1.0, mass: float = 0.2, area: int = 0) -> ClosureSight
     filled.ravel()[:area] = 1.0
     v = np.arange(-40.0, 80.0, 3.0)
     middle = Trace(np.stack([0 * v, v], -1), np.full(len(v), 1.0), np.ones(len(v)))
+    log = np.full(filled.shape, -np.log(HEIGHT / 2))
     empty = Trace(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
     return ClosureSighting(dict.fromkeys("abcdef", spot), empty, empty, middle, filled, 0.9, 0.9, cap, log)
 
