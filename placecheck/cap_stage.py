@@ -75,7 +75,11 @@ NO_CENTRE = (
 
 @dataclass(frozen=True)
 class CapSighting:
-    """What was found of a cap without closure. `line` is the block's own line where it was seen."""
+    """What was found of a cap without closure. `line` is the block's own line where it was seen.
+
+    `grid` and `picture` are unrolled about the cap's plane, in which its seams run straight; `line_grid` about the
+    block's, in which `line` does.
+    """
 
     standing: Standing
     fit: BlockFit
@@ -85,6 +89,7 @@ class CapSighting:
     pair: bool
     rim: Trace
     line: BlockLine | None
+    line_grid: Unrolling
 
 
 @dataclass(frozen=True)
@@ -169,14 +174,15 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
             way = trace_outline(stage, fit, fit.frame, reaches, 112, 4)
         fit = fit_stage(stage, way.outline_px, way.u_px, fit.theta, _clues(centre, fit.geometry, request))
         if reaches:
-            picture, grid = unroll(photo.image, fit.geometry)
+            picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
             sighting = find_closure(picture, grid)
             centre, pair = _centre(sighting, picture, grid, fit, request)
     check_block(fit, standing.block)
     rim = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry).rim
-    line = find_block_line(picture, grid.facing, rim_v_mm(rim))
+    about_block, line_grid = unroll(photo.image, fit.geometry)
+    line = find_block_line(about_block, line_grid.facing, rim_v_mm(rim))
     standing = replace(standing, way=way, sighting=sighting)
-    return CapSighting(standing, fit, grid, picture, centre, pair, rim, line)
+    return CapSighting(standing, fit, grid, picture, centre, pair, rim, line, line_grid)
 
 
 def _clues(centre: Line, geometry: Geometry, request: CheckRequest) -> Any:
@@ -321,7 +327,7 @@ def measure_cap(
 ) -> Measured:
     """Measure one photo of the cap alone. Raises RetakeNeeded where a step cannot go on."""
     seen = sight_cap(photo, request, camera)
-    joined = join_line(seen.fit, seen.grid, seen.line)
+    joined = join_line(seen.fit, seen.line_grid, seen.line)
     found = measure_joined(seen, joined)
     against = "the block's line in front of the cap" if seen.line is not None else "the middle of the block's outline"
     words = (f"against {against}", *(f"cap's line: {e}" for e in seen.centre.evidence))

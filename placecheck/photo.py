@@ -340,6 +340,8 @@ DARK_LEVEL = 40
 """Brightest one percent of a whole picture below this: 16 % of full scale, 2 % of its light. Drawn cards could still
 be read at a paper level of 34, but nothing dark beside them."""
 CLIPPED_LEVEL, CLIPPED_FRACTION = 254, 0.4
+FLOODED_LEVEL, FLOODED_FRACTION = 250, 0.02
+"""White patches in so much of a picture in which no card can be read: a card covers that much, and may be flooded."""
 SOFT_EDGE_FRACTION, SOFT_EDGE_PX = 1 / 1250, 1.5
 """Blur (standard deviation) over the picture's long side, 1.6 px of 2016: of a card drawn at 1.5 px/mm one marker
 could still be read at 1.5 px, none at 2 px (calibration/card.md)."""
@@ -365,6 +367,11 @@ _TOO_DARK = Problem("too-dark", "The photo is too dark: put on more light and re
 _TOO_BRIGHT = Problem(
     "too-bright", "The photo is overexposed: take away light, or tap on the block on the screen, and retake."
 )
+_FLOODED = Problem(
+    "too-bright",
+    "No card could be read, and part of the photo is pure white: take away light there, lay the card beside the block, "
+    "tap on the block on the screen, and retake.",
+)
 _TOO_BLURRED = Problem(
     "too-blurred", "The photo is blurred: rest your elbows, tap on the block to focus, hold still and retake."
 )
@@ -373,12 +380,17 @@ _SMEARED = Problem("too-blurred", "The phone moved during the photo: rest your e
 
 def hopeless_picture(gray: Image) -> Problem | None:
     """Why nothing can be read in a whole grey picture (h, w): too-dark, too-bright or too-blurred, or None."""
+    from placecheck import vision
+
     step = max(1, min(gray.shape) // 500)
     few = gray[::step, ::step]
     if np.percentile(few, 99) < DARK_LEVEL:
         return _TOO_DARK
     if np.mean(few >= CLIPPED_LEVEL) > CLIPPED_FRACTION:
         return _TOO_BRIGHT
+    patches = vision.resize(gray, max(1, gray.shape[1] // 8), max(1, gray.shape[0] // 8))
+    if np.mean(patches >= FLOODED_LEVEL) > FLOODED_FRACTION:
+        return _FLOODED
     if smear_ratio(gray) > SMEARED:
         return _SMEARED
     if sharpest_blur_px(gray) > max(SOFT_EDGE_PX, SOFT_EDGE_FRACTION * max(gray.shape)):

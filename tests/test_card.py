@@ -267,6 +267,15 @@ def test_no_card() -> None:
     assert code_of(noise) == "card-missing"
 
 
+def test_a_card_flooded_with_light_is_not_called_missing() -> None:
+    camera = camera_above(30, 10, 850)
+    flooded = card_photo(camera)
+    around = np.round(corners_px(camera, np.array([[0.0, 0.0], [140, 0], [140, 100], [0, 100]]))).astype(int)
+    (x0, y0), (x1, y1) = around.min(0) - 40, around.max(0) + 40
+    flooded[max(0, y0) : y1, max(0, x0) : x1] = 255
+    assert code_of(flooded) == "too-bright"
+
+
 def test_mirrored_photo() -> None:
     """As front cameras save them; left and right would be swapped without a word."""
     assert code_of(np.ascontiguousarray(card_photo(camera_above())[:, ::-1])) == "mirrored-photo"

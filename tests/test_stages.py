@@ -161,14 +161,14 @@ def test_the_blocks_line_lies_where_it_is_printed(seen):
     truth = truth_of("job_cap")["cap_on_block"]["block_line"]
     px = np.array(truth["px"])[np.array(truth["visible"])]
     assert seen.line is not None
-    uv = seen.grid.chart.to_uv(seen.fit.geometry.hit(px))
+    uv = seen.line_grid.chart.to_uv(seen.fit.geometry.hit(px))
     ok = np.isfinite(uv).all(1) & (uv[:, 1] > seen.line.v_range_mm[0]) & (uv[:, 1] < seen.line.v_range_mm[1])
     assert ok.sum() > 5
     assert np.abs(uv[ok, 0] - seen.line.at(uv[ok, 1])).max() < 0.6
 
 
 def test_joining_the_line_makes_things_surer(seen):
-    alone, joined = join_line(seen.fit, seen.grid, None), join_line(seen.fit, seen.grid, seen.line)
+    alone, joined = join_line(seen.fit, seen.line_grid, None), join_line(seen.fit, seen.line_grid, seen.line)
     n = len(NAMES)
 
     def turn_u(j):
