@@ -275,7 +275,7 @@ def results_of(lean, n=10):
     return {k: np.array(v) for k, v in found.items()}, {k: np.array(v) for k, v in part.items()}
 
 
-@pytest.mark.parametrize("lean", [5.0, 45.0])
+@pytest.mark.parametrize("lean", [pytest.param(5.0, marks=pytest.mark.sweep), 45.0])
 def test_a_saved_block_makes_clearances_surer_and_keeps_its_coverage(lean):
     """The dome's own share of u falls to 0.6, whatever the view; leaning, the error falls with it.
 

@@ -339,7 +339,7 @@ def test_the_saved_block_pulls_once_however_many_photos():
         assert tasks[0].state(x).cost - tasks[1].state(x).cost == pytest.approx(want, rel=1e-6)
 
 
-@pytest.mark.parametrize("measured", [photographed, taped])
+@pytest.mark.parametrize("measured", [pytest.param(photographed, marks=pytest.mark.sweep), taped])
 def test_a_saved_block_makes_the_shape_surer_and_the_errors_stay_covered(measured):
     """Two photos see most of the shape themselves: U95 of a clearance hardly falls, the dome's own unknowns' does."""
     ratio, inside = [], []
