@@ -42,9 +42,12 @@ def estimated(
     missing: dict[str, Problem] = {}
     for spec in MEASURES:
         value, budget = values.get(spec.name, math.nan), budgets.get(spec.name, ())
-        u = total_u(budget, factor_for(spec.name))
+        evidence = evidence_for(spec.name, observed)
+        # the factors make up for what the finders get wrong; what was set by hand does not need them
+        by_hand = bool(evidence) and all(words.endswith(": set by hand") for words in evidence)
+        u = total_u(budget, 1.0 if by_hand else factor_for(spec.name))
         if np.isfinite(value) and 0 < u < WORST_U:
-            estimates[spec.name] = Estimate(float(value), u, budget, also + evidence_for(spec.name, observed))
+            estimates[spec.name] = Estimate(float(value), u, budget, also + evidence)
         elif spec.name in JUDGED:
             missing[spec.name] = why_missing(spec.name, spec.label, observed)
     return estimates, missing

@@ -158,6 +158,24 @@ def test_marks_by_hand_override_and_say_so():
         measure_photo(load_photo(PHOTOS / "demo.jpg"), request_for("demo", marks=Marks({"fold_front": (9e4, 5.0)})))
 
 
+def test_what_is_set_by_hand_does_not_bear_the_finders_factor():
+    from placecheck.uncertainty import factor_for
+
+    truth = truth_of("demo")["landmarks"]
+    corners = {n: tuple(mark["px"]) for n, mark in truth["closure_corners"].items()}
+    line = truth["cap_centre_line"]
+    seen = [tuple(p) for p, there in zip(line["px"], line["visible"], strict=True) if there][::8]
+    marks = Marks(corners, {"centre_line": tuple(seen)}, u_px=1.0)
+    found = measure_photo(load_photo(PHOTOS / "demo.jpg"), request_for("demo", marks=marks)).estimates
+    for name, factor in (("back_corner_asymmetry_mm", 1.0), ("offset_mm", factor_for("offset_mm"))):
+        own = np.sqrt(sum(c.u**2 for c in found[name].budget))
+        assert found[name].u == pytest.approx(factor * own, rel=1e-9)
+    assert factor_for("offset_mm") > 1.1
+    assert found["back_corner_asymmetry_mm"].U95 < measured("demo").estimates["back_corner_asymmetry_mm"].U95
+    away = found["back_corner_asymmetry_mm"].value - true_values("demo")["back_corner_asymmetry_mm"]
+    assert abs(away) < found["back_corner_asymmetry_mm"].U95
+
+
 def test_remeasuring_follows_a_moved_mark():
     seen = sight(load_photo(PHOTOS / "demo.jpg"), request_for("demo"))
     x, y = seen.observed.marks["fold_front"].px
