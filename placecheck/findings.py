@@ -20,7 +20,7 @@ import numpy.typing as npt
 from placecheck.answer import JUDGED, MEASURES, Contribution, Estimate, Findings, View
 from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
-from placecheck.measure import CORNERS, FOLD, Observed, OnDome
+from placecheck.measure import CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
 from placecheck.uncertainty import factor_for, total_u
 
 FloatArray = npt.NDArray[np.float64]
@@ -42,12 +42,12 @@ def estimated(
     missing: dict[str, Problem] = {}
     for spec in MEASURES:
         value, budget = values.get(spec.name, math.nan), budgets.get(spec.name, ())
-        evidence = evidence_for(spec.name, observed)
+        rests_on = _rests_on(spec.name, observed)
         # the factors make up for what the finders get wrong; what was set by hand does not need them
-        by_hand = bool(evidence) and all(words.endswith(": set by hand") for words in evidence)
+        by_hand = bool(rests_on) and all(words == "set by hand" for _, words in rests_on)
         u = total_u(budget, 1.0 if by_hand else factor_for(spec.name))
         if np.isfinite(value) and 0 < u < WORST_U:
-            estimates[spec.name] = Estimate(float(value), u, budget, also + evidence)
+            estimates[spec.name] = Estimate(float(value), u, budget, also + _in_words(rests_on))
         elif spec.name in JUDGED:
             missing[spec.name] = why_missing(spec.name, spec.label, observed)
     return estimates, missing
@@ -69,20 +69,19 @@ def _needs(name: str) -> tuple[str, ...]:
     return sides[name.removesuffix("_mm")]
 
 
-def evidence_for(name: str, observed: Observed) -> tuple[str, ...]:
-    """What a measure rests on, in words: each landmark and line it needs, with its own evidence."""
-    words = []
-    for mark in _needs(name):
-        source = observed.marks.get(mark) or observed.inferred.get(mark)
-        if source is not None:
-            words += [f"{mark}: {e}" for e in source.evidence]
-    for line, key in ((observed.rim, "cap rim"), (observed.hairline, "hairline")):
-        if name.startswith("clearance") and line is not None:
-            words += [f"{key}: {e}" for e in line.evidence]
+def _rests_on(name: str, observed: Observed) -> list[tuple[str, str]]:
+    """What a measure rests on: each landmark and line it needs, with every piece of its evidence."""
+    sources: list[tuple[str, Mark | Inferred | Line | None]]
+    sources = [(mark, observed.marks.get(mark) or observed.inferred.get(mark)) for mark in _needs(name)]
+    if name.startswith("clearance"):
+        sources += [("cap rim", observed.rim), ("hairline", observed.hairline)]
     if "offset" in name or "skew" in name or "asymmetry" in name:
-        source_line = observed.centre
-        words += [f"centre line: {e}" for e in source_line.evidence] if source_line is not None else []
-    return tuple(words)
+        sources.append(("centre line", observed.centre))
+    return [(key, words) for key, source in sources if source is not None for words in source.evidence]
+
+
+def _in_words(rests_on: list[tuple[str, str]]) -> tuple[str, ...]:
+    return tuple(f"{key}: {words}" for key, words in rests_on)
 
 
 def why_missing(name: str, label: str, observed: Observed) -> Problem:
@@ -91,9 +90,8 @@ def why_missing(name: str, label: str, observed: Observed) -> Problem:
     lost = [n for n in _needs(name) if n not in observed.marks]
     if name.startswith("clearance") and observed.rim is None:
         lost.append("the cap's front rim")
-    what = " and ".join(
-        words.get(n, n.replace("_", " ") + " corner" if n in CORNERS else words.get(n, n)) for n in lost
-    )
+    words |= {n: n.replace("_", " ") + " corner" for n in CORNERS}
+    what = " and ".join(words.get(n, n) for n in lost)
     if not what:
         what = "the hairline or the cap's rim at that place"
     return Problem(

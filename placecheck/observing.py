@@ -107,21 +107,20 @@ def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckR
         mark, fold = observed.marks.get(name), f"fold_{name.split('_')[0]}"
         if mark is None or fold not in observed.marks or "set by hand" in mark.evidence:
             continue
-        lost = not np.isfinite(on.marks_uv[name]).all()
         sign = -1.0 if name.endswith("left") else 1.0
-        off = 0.0 if lost else abs(float(on.marks_uv[name][0] - on.marks_uv[fold][0]) - sign * width / 2)
+        beside = on.marks_uv[name][0] - on.marks_uv[fold][0]
+        off = abs(float(beside) - sign * width / 2)
         if off > CORNER_OFF[0] + CORNER_OFF[1] * width:
-            del marks[name]
-            why = ("what was seen is not half the closure's width from the fold: placed there, unsure",)
-            inferred[name] = Inferred(fold, sign * width / 2, max(beside_u, min(off / 2, 8.0)), why)
+            why = "what was seen is not half the closure's width from the fold: placed there, unsure"
+            u_mm = max(beside_u, min(off / 2, 8.0))
+        elif not np.isfinite(on.marks_uv[name]).all() or (
+            mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)[0, 0] > (2.5 * beside_u) ** 2
+        ):
+            why, u_mm = "seen too obliquely: half the closure's width from the fold", beside_u
+        else:
             continue
-        if not lost:
-            cov = mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)
-            lost = bool(cov[0, 0] > (2.5 * beside_u) ** 2)
-        if lost:
-            del marks[name]
-            why = ("seen too obliquely: half the closure's width from the fold",)
-            inferred[name] = Inferred(fold, sign * width / 2, beside_u, why)
+        del marks[name]
+        inferred[name] = Inferred(fold, sign * width / 2, u_mm, (why,))
     for end in ("front", "back"):
         fold, pair = f"fold_{end}", (f"{end}_left", f"{end}_right")
         if not all(n in marks for n in (fold, *pair)) or "set by hand" in marks[fold].evidence:

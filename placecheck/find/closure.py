@@ -63,7 +63,7 @@ class Trace:
 class ClosureSighting:
     """What the network sees in one unrolled picture. `closure`, `upright`, `cap` are beliefs 0..1.
 
-    `rim_log` is the log-probability of the rim down every column of the half-resolution map, (HEIGHT/2, WIDTH/2).
+    `rim_logits` is the network's map of the rim, (HEIGHT/2, WIDTH/2), whose columns are read as probabilities.
     """
 
     spots: dict[str, Spot]
@@ -74,7 +74,7 @@ class ClosureSighting:
     closure: float
     upright: float
     cap: float
-    rim_log: FloatArray
+    rim_logits: npt.NDArray[np.float32]
     rim_yaw_deg: tuple[float, float] | None = None
     centre_evidence: tuple[str, ...] = ("the middle as the network sees it",)
 
@@ -172,15 +172,17 @@ def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling, steady: bool =
     hair = _thin(hair, (hair.mass > LINE_MASS) & (_facing_at(grid, hair.uv) > 0.06), 2)
     centre = _thin(centre, (centre.mass > LINE_MASS) & (_facing_at(grid, centre.uv) > 0.12), 3)
     seen, upright, cap = (float(b) for b in belief[:3])
-    rim_log = np.log(np.maximum(_softmax(maps[6].astype(float), 0), 1e-9))
-    return ClosureSighting(spots, rim, hair, centre, sigmoid(maps[9]), seen, upright, cap, rim_log)
+    return ClosureSighting(spots, rim, hair, centre, sigmoid(maps[9]), seen, upright, cap, maps[6])
+
+
+def covered_cells(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np.bool_]:
+    """Cells (HEIGHT/2, WIDTH/2) covered by the ventilated rectangle and `margin_mm` around it."""
+    return dilate(sighting.ventilated > 0.35, max(1, round(margin_mm * PX_PER_MM / 2)))
 
 
 def hidden_by_closure(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np.bool_]:
-    """Unrolled pixels (HEIGHT, WIDTH) covered by the ventilated rectangle and `margin_mm` around it."""
-    cells = max(1, round(margin_mm * PX_PER_MM / 2))
-    grown = dilate(sighting.ventilated > 0.35, cells)
-    return np.repeat(np.repeat(grown, 2, axis=0), 2, axis=1)
+    """`covered_cells` as unrolled pixels (HEIGHT, WIDTH)."""
+    return np.repeat(np.repeat(covered_cells(sighting, margin_mm), 2, axis=0), 2, axis=1)
 
 
 def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSighting:
@@ -240,15 +242,17 @@ def _rim_field(sighting: ClosureSighting, grid: Unrolling, surface: StarSurface,
     flat = np.cos(a)[..., None] * cap.forward + np.sin(a)[..., None] * cap.normal
     d = unit(np.cos(e)[..., None] * flat * [1, 1, 0] + np.sin(e)[..., None] * np.array([0.0, 0.0, 1.0]))
     d = unit(surface.radius(d)[..., None] * d + cap.shift_mm * cap.normal * np.cos(e)[..., None])
-    cell = uv_to_cell(grid.chart.to_uv(surface.radius(d)[..., None] * d))
-    seen = np.where(np.isfinite(cell).all(-1), _facing_at(grid, cell_to_uv(np.nan_to_num(cell))), 0.0)
+    uv = grid.chart.to_uv(surface.radius(d)[..., None] * d)
+    known = np.isfinite(uv).all(-1, keepdims=True)
+    uv = np.where(known, uv, 0.0)
     # refined between: cells change slowly with direction
-    layers = np.concatenate([np.nan_to_num(cell), seen[..., None]], -1)
+    layers = np.where(known, np.concatenate([uv_to_cell(uv), _facing_at(grid, uv)[..., None]], -1), 0.0)
     layers = _between(_between(layers, 0, len(AZIMUTHS_DEG)), 1, len(ELEVATIONS_DEG))
     at = (layers[..., :2] - 0.5) / 2
-    h, w = sighting.rim_log.shape
-    ratio = resample(sighting.rim_log.astype(np.float32), at.astype(np.float32)) + np.log(h)
-    hidden = dilate(sighting.ventilated > 0.35, max(1, round(3.0 * PX_PER_MM / 2)))
+    h, w = sighting.rim_logits.shape
+    rim_log = np.log(np.maximum(_softmax(sighting.rim_logits.astype(float), 0), 1e-9))
+    ratio = resample(rim_log.astype(np.float32), at.astype(np.float32)) + np.log(h)
+    hidden = covered_cells(sighting, 3.0)
     row, column = (np.clip(np.round(at[..., k]).astype(int), 0, n - 1) for k, n in ((1, h), (0, w)))
     bare = ~hidden[row, column]
     share = np.where(bare, np.clip(layers[..., 2] / FULLY_FACING, 0.0, 1.0) ** 2, HIDDEN_SHARE)

@@ -34,7 +34,6 @@ NEEDED_IN_COMMON = 3
 """Landmarks and lines that a photo must share with the others."""
 OTHER_BLOCK_PULL = 15.0
 """Chi square of the common shape, moves free, beyond which another block stands there than the saved one: on 21 drawn
-
 pairs the right one stayed below 3 (photographed) and 11 (taped); of the wrong ones that both photos alone had let pass
 all nine lay above 18."""
 WORST_EXCESS = 120.0
