@@ -120,9 +120,10 @@ def dash_pieces(line: FloatArray, dashes: Sequence[float]) -> list[FloatArray]:
     return pieces
 
 
-def _overlap(a: Box, b: Box) -> float:
-    """Area that two boxes share."""
-    return max(0.0, min(a[2], b[2]) - max(a[0], b[0])) * max(0.0, min(a[3], b[3]) - max(a[1], b[1]))
+def _overlap(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Area that boxes (..., 4) share; the leading shapes are broadcast."""
+    sides = np.minimum(a[..., 2:], b[..., 2:]) - np.maximum(a[..., :2], b[..., :2])
+    return np.asarray(np.prod(np.maximum(sides, 0.0), axis=-1))
 
 
 class _Layer:
@@ -196,20 +197,19 @@ class _Layer:
         """A free spot for a box of `size` near `anchor`, preferably in the direction `away`; marks it as taken."""
         w, h = size
         toward = float(np.arctan2(away[1], away[0]))
-        best, least = (0.0, 0.0, w, h), float("inf")
-        for far, step in itertools.product((1.0, 1.7, 2.6, 3.6, 5.0), range(16)):
-            turn = (step + 1) // 2 * (np.pi / 8) * (-1 if step % 2 else 1)
-            dx, dy = float(np.cos(toward + turn)), float(np.sin(toward + turn))
-            x = anchor[0] + dx * (reach * far + w / 2) - w / 2
-            y = anchor[1] + dy * (reach * far + h / 2) - h / 2
-            box = (x, y, x + w, y + h)
-            outside = w * h - _overlap(box, (4, 4, self.size[0] - 4, self.size[1] - 4))
-            covered = sum(_overlap((x - 5, y - 5, x + w + 5, y + h + 5), other) for other in self.taken)
-            cost = 8 * outside + 6 * covered + (abs(turn) / np.pi * 0.4 + far * 0.15) * w * h
-            if cost < least:
-                best, least = box, cost
-        self.taken.append(best)
-        return best
+        step = np.arange(16)
+        turn = (step + 1) // 2 * (np.pi / 8) * np.where(step % 2, -1, 1)
+        far, turn = (v.ravel() for v in np.meshgrid((1.0, 1.7, 2.6, 3.6, 5.0), turn, indexing="ij"))
+        x = anchor[0] + np.cos(toward + turn) * (reach * far + w / 2) - w / 2
+        y = anchor[1] + np.sin(toward + turn) * (reach * far + h / 2) - h / 2
+        boxes = np.stack([x, y, x + w, y + h], axis=-1)
+        outside = w * h - _overlap(boxes, np.array([4.0, 4.0, self.size[0] - 4.0, self.size[1] - 4.0]))
+        wider = boxes + np.array([-5.0, -5.0, 5.0, 5.0])
+        covered = _overlap(wider[:, None], np.reshape(self.taken, (-1, 4))).sum(axis=1)
+        cost = 8 * outside + 6 * covered + (np.abs(turn) / np.pi * 0.4 + far * 0.15) * w * h
+        x0, y0, x1, y1 = (float(v) for v in boxes[np.argmin(cost)])
+        self.taken.append((x0, y0, x1, y1))
+        return x0, y0, x1, y1
 
     def border(self, box: Box, kind: Border, colour: Colour) -> None:
         x0, y0, x1, y1 = box
