@@ -7,9 +7,11 @@ measured by the stand-in of page_bench.
 
 from __future__ import annotations
 
+import contextlib
 import re
 import shutil
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -115,6 +117,22 @@ def reads(page, measure: str) -> str:
     return page.locator(f"[data-measure={measure}] .read strong").inner_text()
 
 
+def reads_at_last(page, measure: str, text: str) -> None:
+    """Asserts what a measure reads when the numbers, which follow by and by, have come to rest."""
+    from playwright.sync_api import expect
+
+    expect(page.locator(f"[data-measure={measure}] .read strong")).to_have_text(text, timeout=30_000)
+
+
+@contextlib.contextmanager
+def following(page) -> Iterator[None]:
+    """Returns when the numbers have followed what was done inside."""
+    listen = "window.heard = new Promise((is) => stage.addEventListener('followed', () => is(), { once: true })); null"
+    page.evaluate(listen)
+    yield
+    page.evaluate("window.heard")
+
+
 def no_sideways(page) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
 
@@ -208,8 +226,8 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     phone.mouse.move(x, y)
     phone.mouse.down()
-    phone.mouse.move(x + 3, y)
-    phone.wait_for_timeout(1500)  # the photo is opened for corrections once
+    with following(phone):  # the photo is opened for corrections once
+        phone.mouse.move(x + 3, y)
     loupe = phone.locator(".loupe")
     assert loupe.is_visible()
     shown = loupe.bounding_box()
@@ -244,8 +262,8 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     phone.focus("#stage")
     for _ in range(4):
         phone.keyboard.press("Shift+ArrowRight")
-    phone.wait_for_selector("[data-measure=front_corner_asymmetry_mm].out")
-    assert reads(phone, "front_corner_asymmetry_mm") == "10.00 ± 0.60 mm right"  # 40 px of 1600, 400 mm wide
+    reads_at_last(phone, "front_corner_asymmetry_mm", "10.00 ± 0.60 mm right")  # 40 px of 1600, 400 mm wide
+    assert phone.locator("[data-measure=front_corner_asymmetry_mm].out").count() == 1
     assert dragged != reads(phone, "front_corner_asymmetry_mm")
     phone.click("text=Use these")
     phone.wait_for_selector(".byhand")
