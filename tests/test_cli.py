@@ -549,7 +549,8 @@ def test_help_version_and_module(home):
 
 
 def test_terminal_without_unicode(tmp_path):
-    done = python("-m", "placecheck", "check", str(tmp_path / "ä.jpg"), *OPTIONS, PYTHONIOENCODING="ascii")
+    photo, wide = str(tmp_path / "ä.jpg"), "1000"  # wider than any folder's name, else the sentence is wrapped in it
+    done = python("-m", "placecheck", "check", photo, *OPTIONS, PYTHONIOENCODING="ascii", COLUMNS=wide)
     assert done.returncode == 4
     assert b"?.jpg does not" in done.stdout
     assert b"Traceback" not in done.stderr
