@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, NAMES, Geometry, prior_for, unpack
+from placecheck.block import AT, Geometry, closest_on_rays, prior_for, unpack, unpack_many
 from placecheck.block_fit import CARD_UNKNOWNS, OUTLINE_MODEL_MM, Clues, Task
 from placecheck.known_dome import KnownDome
 from placecheck.measure import FOLD, LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM, Mark
@@ -199,34 +199,40 @@ class Residuals:
     def photo_rows(
         self,
         k: int,
-        theta: FloatArray,
+        thetas: FloatArray,
         marks: FloatArray,
         dense: Sequence[FloatArray],
         touch: FloatArray | None,
         nearest: Sequence[IntArray] | None,
     ) -> tuple[list[FloatArray], FloatArray, list[IntArray]]:
-        """Residuals of one photo in parts: card, outline, clues, landmarks, curves; where rays touch, what is near."""
+        """Residuals of one photo for unknowns (B, n), in parts (B, r): card, outline, clues, landmarks, curves.
+
+        And where rays touch (M,) and what is near, both by the first of the unknowns where they are not given.
+        """
         task, photo = self.tasks[k], self.seen[k]
-        g = unpack(theta, task.frame)
-        mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
-        height, touch, z = task.outline_part(theta, touch)
-        low = np.clip((-z - 5.0) / 15.0, 0.0, 1.0)
+        g = unpack_many(thetas, task.frame)
+        mm_per_px = np.sqrt((g.translation**2).sum(-1)) / g.f_px[..., 0]
+        d = g.block_rays(photo.outline_px)
+        if touch is None:
+            touch = closest_on_rays(g, d)[0]
+        p = g.eye_mm + touch[:, None] * d
+        low = np.clip((-p[..., 2] - 5.0) / 15.0, 0.0, 1.0)
         sd = np.hypot(photo.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * task.crowd * (1.0 + 5.0 * low)
-        parts = [task.card_part(theta), height / sd, task.clue_part(theta)]
+        parts = [task.card_parts(thetas), level(g.dome, p) / sd, task.clue_parts(thetas)]
         px = g.to_px(marks)
         for i, name in enumerate(self.marks):
             mark = photo.observed.marks.get(name)
             if mark is not None:
-                parts.append(_white(mark) @ (px[i] - mark.px))
+                parts.append((px[:, i] - mark.px) @ _white(mark).T)
         near = []
         for c in range(len(self.curves)):
             line_px, line_sd = self.lines[k][c]
             drawn = g.to_px(dense[c])
             if nearest is None:
-                near.append(np.argmin(((line_px[:, None] - drawn[None]) ** 2).sum(-1), axis=1).astype(np.intp))
+                near.append(np.argmin(((line_px[:, None] - drawn[0]) ** 2).sum(-1), axis=1).astype(np.intp))
             else:
                 near.append(nearest[c])
-            parts.append(((line_px - drawn[near[c]]) * _across(drawn)[near[c]]).sum(-1) / line_sd)
+            parts.append(((line_px - drawn[:, near[c]]) * _across(drawn)[:, near[c]]).sum(-1) / line_sd)
         return parts, touch, near
 
     def common_rows(self, x: FloatArray) -> list[tuple[str, FloatArray]]:
@@ -266,8 +272,8 @@ class Residuals:
         dense = [c.weights @ p for c, p in zip(self.curves, knots, strict=True)]
         rows, touch, nearest = [], [], []
         for k in range(self.index.photos):
-            parts, at, near = self.photo_rows(k, self.index.theta(x, k), marks, dense, None, None)
-            rows += parts
+            parts, at, near = self.photo_rows(k, self.index.theta(x, k)[None], marks, dense, None, None)
+            rows += [part[0] for part in parts]
             touch.append(at)
             nearest.append(near)
         r = np.concatenate(rows + [row for _, row in self.common_rows(x)])
@@ -282,11 +288,11 @@ class Residuals:
         labels: list[str] = []
         limits: list[FloatArray] = []
         for k, photo in enumerate(self.seen):
-            parts, _, _ = self.photo_rows(k, self.index.theta(self.start, k), marks, dense, None, None)
+            parts, _, _ = self.photo_rows(k, self.index.theta(self.start, k)[None], marks, dense, None, None)
             words = ["card corners", "block outline", "cap centre line"]
             words += [WORDS[name] for name in self.marks if name in photo.observed.marks]
             words += [LINE_WORDS[c.name] for c in self.curves]
-            for word, part in zip(words, parts, strict=True):
+            for word, part in zip(words, (part[0] for part in parts), strict=True):
                 limit = np.inf
                 if word == "block outline":
                     limit = 2.0 / self.tasks[k].crowd
@@ -313,23 +319,17 @@ class Residuals:
         first = 0
         for k, task in enumerate(self.tasks):
             theta = index.theta(x, k)
-
-            def rows(theta: FloatArray, k: int = k) -> FloatArray:
-                return np.concatenate(self.photo_rows(k, theta, marks, dense, state.touch[k], state.nearest[k])[0])
-
-            base = rows(theta)
-            here = slice(first, first + len(base))
-            by_theta = np.empty((len(base), len(NAMES)))
-            for j in range(len(NAMES)):
-                moved = theta.copy()
-                moved[j] += task.step[j]
-                by_theta[:, j] = (rows(moved) - base) / task.step[j]
+            moved = np.concatenate([theta[None], theta + np.diag(task.step)])
+            parts, _, _ = self.photo_rows(k, moved, marks, dense, state.touch[k], state.nearest[k])
+            rows = np.concatenate(parts, axis=1)
+            here = slice(first, first + rows.shape[1])
+            by_theta = ((rows[1:] - rows[0]) / task.step[:, None]).T
             jac[here, index.camera(k)] = by_theta[:, :CARD_UNKNOWNS]
             jac[here, index.shared] = by_theta[:, CARD_UNKNOWNS:]
             if index.moves and k:
                 jac[here, index.move(k)] = by_theta[:, MOVED]
             self._by_points(jac, first, k, unpack(theta, task.frame), marks, dense, state.nearest[k])
-            first += len(base)
+            first += rows.shape[1]
         base = np.concatenate([row for _, row in self.common_rows(x)])
         here = slice(first, first + len(base))
         for j in self._common_unknowns():
@@ -426,10 +426,10 @@ def _white(mark: Mark) -> FloatArray:
 
 
 def _across(drawn: FloatArray) -> FloatArray:
-    """Unit normals (D, 2) of a drawn curve (D, 2) in the photo."""
-    along = np.gradient(drawn, axis=0)
+    """Unit normals (..., D, 2) of a drawn curve (..., D, 2) in the photo."""
+    along = np.gradient(drawn, axis=-2)
     along = along / np.maximum(np.linalg.norm(along, axis=-1, keepdims=True), 1e-9)
-    return np.stack([-along[:, 1], along[:, 0]], -1)
+    return np.stack([-along[..., 1], along[..., 0]], -1)
 
 
 def _projection(g: Geometry, points: FloatArray) -> FloatArray:
