@@ -96,6 +96,12 @@ def _line(marks: dict, keep: np.ndarray, rng: np.random.Generator, u_px: float) 
     return Line(px + rng.normal(0, u_px, px.shape), np.full(len(px), u_px))
 
 
+@lru_cache(maxsize=64)
+def pinned_view(seed: int, lean_deg: float, mark_u_px: float = MARK_U_PX) -> View:
+    """A view of `pinned`, always with the same noise; drawing one costs as much as fitting it three times."""
+    return view_of(pinned(seed, lean_deg), np.random.default_rng(seed + 100), mark_u_px)
+
+
 def view_of(scene: Scene, rng: np.random.Generator, mark_u_px: float = MARK_U_PX) -> View:
     """What a careful finder would see of a scene."""
     lay: Layout = layout(scene)

@@ -53,10 +53,13 @@ class Camera:
 
     def rays(self, px: np.ndarray) -> np.ndarray:
         distorted = (px - self.c) / self.f
-        x = distorted.copy()
+        if not self.k1:
+            return distorted
+        far = np.linalg.norm(distorted, axis=-1, keepdims=True)
+        stretch = np.ones_like(far)
         for _ in range(10):
-            x = distorted / (1 + self.k1 * np.sum(x**2, axis=-1, keepdims=True))
-        return x
+            stretch = 1 + self.k1 * (far / stretch) ** 2
+        return distorted / stretch
 
 
 def camera_above(

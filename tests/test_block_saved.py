@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from block_scenes import BOARD_MM, corners_of, fit_view, measured, pinned, seen_from, view_of
+from block_scenes import BOARD_MM, MARK_U_PX, corners_of, fit_view, measured, pinned, pinned_view, seen_from, view_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -260,7 +260,7 @@ def results_of(lean, n=10):
     found = {"usual": [], "taped": [], "photographed": []}
     part = {key: [] for key in found}
     for seed in range(n):
-        view = view_of(pinned(seed, lean), np.random.default_rng(seed + 100), 0.1 if lean < 20 else 0.5)
+        view = pinned_view(seed, lean, 0.1 if lean < 20 else MARK_U_PX)
         fits = {}
         for key, known in (("usual", None), ("taped", taped(seed)), ("photographed", photographed(seed))):
             if known is not None:
@@ -299,7 +299,7 @@ def test_a_saved_block_makes_clearances_surer_and_keeps_its_coverage(lean):
 def test_another_saved_block_is_noticed_and_the_right_one_is_not():
     right, wrong = [], []
     for seed in range(8):
-        view = view_of(pinned(seed, 5.0), np.random.default_rng(seed + 100))
+        view = pinned_view(seed, 5.0)
         for known, pulls in ((photographed(seed), right), (photographed((seed + 1) % 8), wrong)):
             dome = known.without("block height").under_cap()
             fit = fit_view(view, prior_for(view.camera, 575.0, dome))
@@ -321,7 +321,7 @@ def printed_at(view, scale):
 def test_a_wrong_card_contradicts_a_saved_height():
     """At 96 % always told, for taped and for photographed blocks; at 100 % never."""
     for seed in range(4):
-        view = view_of(pinned(seed, 5.0 if seed % 2 else 45.0), np.random.default_rng(seed + 100))
+        view = pinned_view(seed, 5.0 if seed % 2 else 45.0)
         for known in (taped_with_height(seed), photographed(seed)):
             prior = prior_for(view.camera, 575.0, known.under_cap())
             true = stand_against_rest(fit_view(printed_at(view, 1.0), prior))
@@ -341,7 +341,7 @@ def test_without_a_saved_block_wrong_card_or_tape_stay_within_U95(card, tape):
     judged = ("offset_mm", "skew_deg", "clearance_left_mm", "clearance_centre_mm", "clearance_right_mm")
     covered = []
     for seed in range(8):
-        view = printed_at(view_of(pinned(seed, 5.0 if seed % 2 else 45.0), np.random.default_rng(seed + 100)), card)
+        view = printed_at(pinned_view(seed, 5.0 if seed % 2 else 45.0), card)
         around = BlockSurface(view.scene.block).circumference() * tape
         found = measured(view, fit_view(view, circumference_mm=around))
         covered += [abs(found[m][0]) < 2 * found[m][1] for m in judged if m in found]
@@ -351,7 +351,7 @@ def test_without_a_saved_block_wrong_card_or_tape_stay_within_U95(card, tape):
 def test_a_tape_far_off_is_doubted_by_the_closure():
     true, short = [], []
     for seed in range(6):
-        view = view_of(pinned(seed, 5.0), np.random.default_rng(seed + 100))
+        view = pinned_view(seed, 5.0)
         around = BlockSurface(view.scene.block).circumference()
         true.append(tape_against_rest(fit_view(view, circumference_mm=around)).z)
         short.append(tape_against_rest(fit_view(view, circumference_mm=0.9 * around)).z)

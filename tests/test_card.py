@@ -345,15 +345,17 @@ def test_card_too_small() -> None:
 
 def test_dark_bright_and_blurred_photos_say_so() -> None:
     camera = camera_above(distance_mm=850)
-    assert code_of(card_photo(camera, gain=0.005)) == "too-dark"
-    assert code_of(card_photo(camera, gain=8)) == "too-bright"
-    assert code_of(card_photo(camera, blur_px=4)) == "too-blurred"
+    light = lay_card(table(camera.w, camera.h), camera)
+    assert code_of(take(light, gain=0.005)) == "too-dark"
+    assert code_of(take(light, gain=8)) == "too-bright"
+    assert code_of(take(light, blur_px=4)) == "too-blurred"
 
 
 def test_problems_of_light_and_focus_at_a_card_that_was_found() -> None:
     camera = camera_above(distance_mm=850)
-    assert [p.code for p in card_problems(find_card(card_photo(camera, gain=0.03)))] == ["too-dark"]
-    assert [p.code for p in card_problems(find_card(card_photo(camera, gain=4)))] == ["too-bright"]
+    light = lay_card(table(camera.w, camera.h), camera)
+    assert [p.code for p in card_problems(find_card(take(light, gain=0.03)))] == ["too-dark"]
+    assert [p.code for p in card_problems(find_card(take(light, gain=4)))] == ["too-bright"]
     soft = find_card(card_photo(camera_above(35, 37, 450, w=4032, h=3024), blur_px=5))
     assert [p.code for p in card_problems(soft)] == ["too-blurred"]
 
