@@ -8,6 +8,7 @@ The head of a T-pin, about 10 mm, and stitches a little less than that apart: co
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -19,6 +20,9 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fixtures.stitching import render
+from fixtures.stitching.model import CloseUp
+from fixtures.stitching.paint import Sheet, paint
 from fixtures.stitching.render import Taken, take
 from fixtures.stitching.sample import JUDGING_FROM, sample
 from fixtures.stitching.scoring import Score, score_close_up, together
@@ -91,8 +95,37 @@ def test_the_scenes_lengths_along_the_seam_are_those_of_its_points_in_space() ->
 # ----------------------------------------------------------------------------- accuracy
 
 
+@pytest.fixture(autouse=True, scope="module")
+def _painted_once() -> Iterator[None]:
+    """A cap that was just painted is not painted again for another camera or card: painting is most of a close-up."""
+    last: list[tuple[object, np.ndarray]] = []
+
+    def paint_once(scene: CloseUp, sheet: Sheet, line: SeamLine | None) -> None:
+        what = replace(scene, card="", card_tilt_rad=(0.0, 0.0), card_lift_mm=0.0, card_print=1.0, shot=None)
+        key = what, scene.shot.light_rad, tuple(sheet.low), tuple(sheet.size)
+        if not last or last[0][0] != key:
+            paint(scene, sheet, line)
+            last[:] = [(key, sheet.light)]
+        sheet.light = last[0][1]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(render, "paint", paint_once)
+        yield
+
+
+TRUE_AND_LARGE = range(JUDGING_FROM + 61, JUDGING_FROM + 65)
+"""Of these scenes there is also a photo with the card printed 2 % too large."""
+
+
+@cache
+def true_and_large(seed: int) -> tuple[Taken, Taken]:
+    return take(sample(seed)), take(replace(sample(seed), card_print=1.02))
+
+
 @cache
 def taken(seed: int, kind: str = "normal") -> Taken:
+    if kind == "normal" and seed in TRUE_AND_LARGE:
+        return true_and_large(seed)[0]
     return take(sample(seed, kind))
 
 
@@ -131,12 +164,18 @@ def check(found: list[Score | str], least_measured: float) -> None:
 
 
 def test_unseen_close_ups() -> None:
-    check(scores(range(JUDGING_FROM + 60, JUDGING_FROM + 70)), 0.5)
+    """The first six of ten: five are measured, with 47 stitches, of which two may be missed or false.
+
+    That is enough for the rates of stitches and spacings. Of the photos every one must be within 5 % and covered, since
+    one in five is more than may be wrong.
+    """
+    check(scores(range(JUDGING_FROM + 60, JUDGING_FROM + 66)), 0.5)
 
 
 @pytest.mark.sweep
-def test_many_unseen_close_ups() -> None:
-    check(scores(range(JUDGING_FROM + 200, JUDGING_FROM + 260)), 0.75)
+@pytest.mark.parametrize(("first", "n", "least_measured"), [(60, 10, 0.5), (200, 60, 0.75)])
+def test_many_unseen_close_ups(first: int, n: int, least_measured: float) -> None:
+    check(scores(range(JUDGING_FROM + first, JUDGING_FROM + first + n)), least_measured)
 
 
 @pytest.mark.parametrize("name", sorted(p.stem for p in FOLDER.glob("*.json")))
@@ -155,9 +194,9 @@ def test_shipped_close_ups(name: str) -> None:
     ("kind", "codes"),
     [
         ("no-card", {"card-missing"}),
+        ("blurred", {"too-blurred"}),  # the same cap
         ("large-card", {"wrong-card"}),
-        ("far", {"too-far"}),
-        ("blurred", {"too-blurred"}),
+        ("far", {"too-far"}),  # the same cap
         ("no-seam", {"seam-missing"}),
         ("card-away", {"card-slanted"}),
     ],
@@ -302,10 +341,10 @@ def test_measured_bars_of_the_small_card_correct_the_scale(tmp_path, monkeypatch
         return json.loads(capfd.readouterr().out)["measures"][MEAN]
 
     pairs = []
-    for seed in range(JUDGING_FROM + 61, JUDGING_FROM + 65):
+    for seed in TRUE_AND_LARGE:
         true, large = tmp_path / f"{seed}.jpg", tmp_path / f"{seed}-large.jpg"
-        true.write_bytes(taken(seed).jpeg)
-        large.write_bytes(take(replace(sample(seed), card_print=1.02)).jpeg)
+        for path, photo in zip((true, large), true_and_large(seed), strict=True):
+            path.write_bytes(photo.jpeg)
         assert run(["card-bars", "--small", "--forget"]) == 0
         assert run(["card-bars", "100x100", "--replace"]) == 0  # the scale card's, which say nothing here
         capfd.readouterr()
