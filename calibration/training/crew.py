@@ -12,10 +12,12 @@ below JUDGING_SEEDS only; those above are kept for judging.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 import traceback
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +31,7 @@ BLOCK_SIZE = 384  # what the block network sees
 BLOCK_DRAWN = 560  # what is drawn around it
 KINDS = {"normal": 0.88, "no-closure": 0.03, "cap": 0.02, "no-cap": 0.04, "no-block": 0.03}  # shares of the scenes
 VIEWS = 3  # cameras, lights and benches for every block, cap and closure
+TRACED_SAMPLES = (2, 6)  # a pixel, on the table and on the block
 CLOSURE_FIELDS = ("image", "landmarks", "rim", "hairline", "centre", "mask", "flags")
 BLOCK_FIELDS = ("image", "mask", "face", "flags")
 Ring = dict[str, np.memmap]
@@ -105,21 +108,26 @@ def block_view(truth: dict, rng: np.random.Generator) -> np.ndarray:
     return np.array([[scale, 0, BLOCK_DRAWN / 2 - scale * middle[0]], [0, scale, BLOCK_DRAWN / 2 - scale * middle[1]]])
 
 
-def samples(scene: Any, rng: np.random.Generator, xp: Any) -> Iterator[tuple[str, tuple[Any, ...]]]:
-    """Everything made from one scene: two unrolled pictures of one crop, and one picture for the block network."""
+Draw = Callable[[Any, tuple[np.ndarray, tuple[int, int]]], np.ndarray]
+
+
+def samples(scene: Any, rng: np.random.Generator, xp: Any, draw: Draw) -> Iterator[tuple[str, tuple[Any, ...]]]:
+    """Everything made from one scene: two unrolled pictures of one crop, and one picture for the block network.
+
+    `draw` makes the picture of a scene's view, `xp` only the block's silhouette."""
     from fixtures import scenes
 
     truth = scenes.truth(scene, full=False)
     is_block = scene.kind != "no-block"
     if is_block:
         view, size = closure_view(truth, rng)
-        image = scenes.render(scene, xp=xp, view=(view, size))
+        image = draw(scene, (view, size))
         for wrong in (1.0, float(rng.choice([0.4, 0.8, 1.3]))):
             s = recipe.closure_sample(image, view, truth, rng, wrong, flip=bool(rng.random() < 0.04))
             mask = polygon_mask(s.outline / 2, WIDTH // 2, HEIGHT // 2) > 0
             yield "c", (s.image, s.landmarks, s.rim, s.hairline, s.centre, mask, s.flags)
     view = block_view(truth, rng)
-    image = scenes.render(scene, xp=xp, view=(view, (BLOCK_DRAWN, BLOCK_DRAWN)))
+    image = draw(scene, (view, (BLOCK_DRAWN, BLOCK_DRAWN)))
     half = BLOCK_DRAWN // 2
     mask = np.zeros((half, half), bool)
     face = np.zeros(2)
@@ -131,14 +139,49 @@ def samples(scene: Any, rng: np.random.Generator, xp: Any) -> Iterator[tuple[str
     yield "b", (image, mask, face, is_block)
 
 
-def work(number: int, crew: int, seed0: int, folder: Path, n_closure: int, n_block: int, gpu: int | None) -> None:
-    """Draw for ever. Worker `number` of `crew`; `gpu` is the CUDA device to draw on, None for the processor."""
+def views_of(seed: int, kind: str, traced: bool) -> Iterator[tuple[Any, Draw | None]]:
+    """Scenes of one pinned block, and for path-traced ones how to draw them: one world, seen by several cameras."""
+    from fixtures import scenes
+
+    first = scenes.sample_scene(seed, kind=kind)
+    parts = {k: vars(getattr(first, k)) for k in ("block", "cap", "closure") if getattr(first, k) is not None}
+    draw: Draw | None = None
+    if traced:
+        from fixtures import pathtraced
+        from fixtures.pathtraced.world import build
+
+        world = build(first, fine=0.5)
+
+        def draw(scene: Any, view: tuple[np.ndarray, tuple[int, int]]) -> np.ndarray:
+            return pathtraced.render(scene, view, TRACED_SAMPLES, world=world)
+
+    for k in range(VIEWS if kind == "normal" else 1):
+        scene = scenes.sample_scene(seed + k * JUDGING_SEEDS * 3, kind=kind, **parts) if k else first
+        if traced and k:
+            scene = dataclasses.replace(first, camera=scene.camera, shot=scene.shot)
+        yield scene, draw
+
+
+def _drawn(scene: Any, view: tuple[np.ndarray, tuple[int, int]], xp: Any) -> np.ndarray:
+    from fixtures import scenes
+
+    return np.asarray(scenes.render(scene, xp=xp, view=view))
+
+
+def work(
+    number: int, crew: int, seed0: int, folder: Path, n_closure: int, n_block: int, gpu: int | None, traced: bool
+) -> None:
+    """Draw for ever. Worker `number` of `crew`; `gpu` is the CUDA device to draw on, None for the processor; `traced`:
+    by path tracing, on the processor one thread a worker."""
     xp: Any = np
     if gpu is not None:
         os.environ["CUDA_VISIBLE_DEVICES"] = str(gpu)
-        import cupy as xp  # type: ignore[no-redef]
-    from fixtures import scenes
+    if traced:
+        from fixtures.pathtraced.world import one_thread, tidy
 
+        one_thread(gpu is not None)
+    elif gpu is not None:
+        import cupy as xp  # type: ignore[no-redef]
     ring = open_ring(folder, n_closure, n_block)
     size = {"c": n_closure, "b": n_block}
     low = {k: n * number // crew for k, n in size.items()}
@@ -150,16 +193,15 @@ def work(number: int, crew: int, seed0: int, folder: Path, n_closure: int, n_blo
         rng = np.random.default_rng([seed, 78])
         try:
             kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
-            first = scenes.sample_scene(seed, kind=kind)
-            parts = {k: vars(getattr(first, k)) for k in ("block", "cap", "closure") if getattr(first, k) is not None}
-            for k in range(VIEWS if kind == "normal" else 1):
-                scene = scenes.sample_scene(seed + k * JUDGING_SEEDS * 3, kind=kind, **parts) if k else first
-                for which, values in samples(scene, rng, xp):
+            for scene, draw in views_of(seed, kind, traced):
+                for which, values in samples(scene, rng, xp, draw or partial(_drawn, xp=xp)):
                     slot = low[which] + done[which] % count[which]
                     done[which] += 1
                     for name, value in zip(CLOSURE_FIELDS if which == "c" else BLOCK_FIELDS, values, strict=True):
                         ring[f"{which}_{name}"][slot] = value
                     ring[f"{which}_written"][slot] += 1
+            if traced:
+                tidy()
         except Exception:
             failures += 1
             if failures <= 2:

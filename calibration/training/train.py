@@ -1,6 +1,7 @@
 """Trains the two networks on scenes that a crew of processes draws while the training runs.
 
     python -m calibration.training.train --minutes 9 --out DIR [--resume DIR/state.pt] [--workers 28] [--gpu-workers 3]
+        [--traced-workers 8]
 
 The crew (crew.py) fills a ring of samples on a RAM disk; two trainers, one for each network and
 each on its own GPU where there are two, keep a copy of the ring on their device, take in what
@@ -33,16 +34,28 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--resume", type=Path)
     parser.add_argument("--workers", type=int, default=14, help="processes that draw on the processor")
     parser.add_argument("--gpu-workers", type=int, default=0, help="processes that draw on the GPUs (CuPy)")
+    parser.add_argument("--traced-workers", type=int, default=0, help="processes that trace paths (Mitsuba)")
+    parser.add_argument("--traced-share", type=float, default=0.35, help="share of every batch that is path-traced")
     parser.add_argument("--closure-slots", type=int, default=24000)
     parser.add_argument("--block-slots", type=int, default=12000)
     parser.add_argument("--lr", type=float, default=2e-3)
     parser.add_argument("--fall", action="store_true", help="let the learning rate fall to zero")
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--warm", type=int, default=1500, help="closure samples to wait for (block: half as many)")
+    parser.add_argument("--only", choices=["c", "b"], help="train the closure's or the block's network alone")
     parser.add_argument("--draw", type=float, help="minutes after which the crew stops, so that training has the GPUs")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--ring", type=Path, default=Path("/dev/shm/placecheck"))
     return parser.parse_args()
+
+
+def picked(rng: np.random.Generator, have: np.ndarray, first_traced: int, args: argparse.Namespace) -> np.ndarray:
+    """Slots of one batch: a share of them path-traced once there are enough to choose from."""
+    traced, drawn = have[have >= first_traced], have[have < first_traced]
+    n = round(args.traced_share * args.batch) if len(traced) >= 4 * args.batch else 0
+    if not len(drawn):
+        n = args.batch
+    return np.concatenate([rng.choice(traced, n), rng.choice(drawn if n else have, args.batch - n)]).astype(int)
 
 
 def train(kind: str, device: str, args: argparse.Namespace, start: float) -> None:
@@ -73,6 +86,8 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
         kind_of = torch.uint8 if source.dtype == np.uint8 else torch.float32
         store[name] = torch.zeros(source.shape, dtype=kind_of, device=device)
     taken = np.zeros(len(ring[f"{kind}_written"]), np.uint32)
+    crew_size = args.workers + args.gpu_workers + args.traced_workers
+    first_traced = len(taken) * (args.workers + args.gpu_workers) // crew_size  # those workers are the crew's last
 
     def take_in(most: int) -> None:
         """Copy to the device what the crew wrote since."""
@@ -97,7 +112,7 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
             take_in(60)
             have = np.nonzero(taken)[0]
         lr = args.lr * min(1.0, (step + 1) / 100) * (0.5 + 0.5 * math.cos(math.pi * done) if args.fall else 1.0) + 1e-6
-        index = torch.from_numpy(rng.choice(have, args.batch)).to(device)
+        index = torch.from_numpy(rng.permutation(picked(rng, have, first_traced, args))).to(device)
         loss, parts = loss_of(net, {name: store[name][index] for name in fields})
         for group in optim.param_groups:
             group["lr"] = lr
@@ -137,28 +152,44 @@ def main() -> None:
     gpus = torch.cuda.device_count()
     devices = {"c": "cuda:0" if gpus else "cpu", "b": f"cuda:{gpus - 1}" if gpus else "cpu"}
     context = mp.get_context("spawn")
-    size = args.workers + args.gpu_workers
-    workers = [
-        context.Process(
-            target=crew.work,
-            args=(i, size, args.seed * 100_000, args.ring, args.closure_slots, args.block_slots, gpu),
-            daemon=True,
-        )
-        for i, gpu in enumerate([None] * args.workers + [i % gpus if gpus else None for i in range(args.gpu_workers)])
-    ]
-    trainers = [context.Process(target=train, args=(k, d, args, start)) for k, d in devices.items()]
-    for p in workers + trainers:
-        p.start()
-    if args.draw:
-        time.sleep(max(0.0, args.draw * 60 - (time.time() - start)))
-        for p in workers:
-            p.kill()
+    on = [None] * args.workers + [(gpus - 1 if i % 4 else 0) if gpus else None for i in range(args.gpu_workers)]
+    size = len(on) + args.traced_workers
+    # the last of two GPUs draws most: the first is for the closure's trainer
+    gpu_of = on + [(gpus - 1 if i % 4 else 0) if gpus else None for i in range(args.traced_workers)]
+
+    def worker(i: int, again: int = 0) -> Any:
+        seed = args.seed * 100_000 + again * 10_000
+        slots = (args.ring, args.closure_slots, args.block_slots)
+        out = context.Process(target=crew.work, args=(i, size, seed, *slots, gpu_of[i], i >= len(on)), daemon=True)
+        out.start()
+        return out
+
+    workers = [worker(i) for i in range(size)]
+    wanted = {k: d for k, d in devices.items() if args.only in (None, k)}
+    trainers = [context.Process(target=train, args=(k, d, args, start)) for k, d in wanted.items()]
     for p in trainers:
-        p.join()
+        p.start()
+    drawing, lost = True, 0
+    while any(p.is_alive() for p in trainers):
+        time.sleep(1.0)
+        if any(p.exitcode for p in trainers):
+            for p in workers + trainers:
+                p.kill()
+            raise SystemExit("A trainer has stopped: see above.")
+        if drawing and args.draw and time.time() - start > args.draw * 60:
+            drawing = False
+            for p in workers:
+                p.kill()
+        for i, p in enumerate(workers):
+            if drawing and not p.is_alive():  # a renderer that ran out of memory takes its process with it
+                lost += 1
+                workers[i] = worker(i, lost)
     for p in workers:
         p.kill()
-    state: dict[str, Any] = {}
-    for kind in devices:
+    if lost:
+        print(f"{lost} workers were lost and replaced", flush=True)
+    state: dict[str, Any] = torch.load(args.resume, map_location="cpu") if args.only else {}
+    for kind in wanted:
         state |= torch.load(args.out / f"{kind}.pt", map_location="cpu")
         (args.out / f"{kind}.pt").unlink()
     torch.save(state, args.out / "state.pt")
