@@ -26,7 +26,6 @@ STANDING = "block height"
 STAND_TOLD = 3.0
 TAPE_TOLD = 3.5
 """Contradictions of so many standard uncertainties are told. On generated outlines a true card stayed below 1.7 and one
-
 printed at 96 % lay above 3.3; a true tape stayed below 2.3 and one 10 % short had 4.5 (steep) or 2.4 (leaning) in the
 median."""
 
