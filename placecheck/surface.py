@@ -45,9 +45,9 @@ def level_and_gradient(surface: StarSurface, points: FloatArray, h_mm: float = 0
     """`level` (...) and its gradient (..., 3), in closed form or, where the surface knows no slope, by differences."""
     slope_of = getattr(surface, "radius_and_slope", None)
     if slope_of is None:
-        offsets = np.concatenate([np.eye(3), -np.eye(3)]) * h_mm
+        offsets = np.concatenate([np.zeros((1, 3)), np.eye(3), -np.eye(3)]) * h_mm
         values = level(surface, points[..., None, :] + offsets)
-        return level(surface, points), (values[..., :3] - values[..., 3:]) / (2 * h_mm)
+        return values[..., 0], (values[..., 1:4] - values[..., 4:]) / (2 * h_mm)
     norm = np.sqrt(_dot(points, points))
     d = points / norm[..., None]
     r, slope = slope_of(d)
