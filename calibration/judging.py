@@ -1,6 +1,6 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
-    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy | --pathtraced] [--near]
+    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json
 
@@ -185,7 +185,7 @@ def main() -> None:
     make.add_argument("count", type=int)
     make.add_argument("--out", type=Path, required=True)
     make.add_argument("--seed", type=int, default=0)
-    make.add_argument("--cupy", action="store_true")
+    make.add_argument("--cupy", action="store_true", help="on a GPU")
     make.add_argument("--pathtraced", action="store_true", help="by Mitsuba, 2016 x 1512; a minute or two a scene")
     make.add_argument("--developing", action="store_true", help="seeds below 10,000,000, for looking and tuning")
     make.add_argument("--near", action="store_true", help="closures placed near the limits of the tolerances")
@@ -204,6 +204,10 @@ def main() -> None:
         xp: Any = np
         if args.cupy:
             import cupy as xp  # type: ignore[no-redef]
+        if args.cupy and args.pathtraced:
+            from fixtures.pathtraced.world import one_thread
+
+            one_thread(gpu=True)
         args.out.mkdir(parents=True, exist_ok=True)
         for i in range(args.count):
             seed = args.seed + i + (DEVELOPING_SEEDS if args.developing else JUDGING_SEEDS)

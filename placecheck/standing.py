@@ -40,8 +40,9 @@ CARD_PRINT_U, CARD_MEASURED_U = 0.01, 0.002
 """Relative standard uncertainty of the card's print: not measured, and by its measured bars."""
 OTHER_BLOCK_PULL = 12.0
 """Chi square of the shape beyond which another block stands there than the saved one: on generated outlines the right
-
 block stayed below 8 (taped) and 2 (photographed)."""
+LEAST_AGREEMENT = 0.5
+"""Length of the mean of the unit directions in which the block's parts see its face; below, they see different ones."""
 FACES: Mapping[str, tuple[float, float]] = {
     "top": (0.0, -1.0),
     "bottom": (0.0, 1.0),
@@ -198,7 +199,8 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
     if len(ways) == 1:
         return ways[0]
     best, other = sorted(ways, key=lambda way: -way[3].upright)
-    if best[3].upright < 0.6 or other[3].upright > 0.5 * best[3].upright + 0.3:
+    torn = block.agreement < LEAST_AGREEMENT  # the block is seen turned this way here and that way there
+    if torn or best[3].upright < 0.6 or other[3].upright > 0.5 * best[3].upright + 0.3:
         raise RetakeNeeded(
             "front-unclear",
             "It cannot be told which end of the block is the face: say it with --front top, bottom, left or right, "

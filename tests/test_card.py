@@ -355,9 +355,11 @@ def test_problems_of_light_and_focus_at_a_card_that_was_found() -> None:
     camera = camera_above(distance_mm=850)
     light = lay_card(table(camera.w, camera.h), camera)
     assert [p.code for p in card_problems(find_card(take(light, gain=0.03)))] == ["too-dark"]
-    assert [p.code for p in card_problems(find_card(take(light, gain=4)))] == ["too-bright"]
-    soft = find_card(card_photo(camera_above(35, 37, 450, w=4032, h=3024), blur_px=5))
-    assert [p.code for p in card_problems(soft)] == ["too-blurred"]
+    # a flooded or soft card whose corners are found all the same is no reason to refuse the photo
+    assert card_problems(find_card(take(light, gain=4))) == ()
+    near = camera_above(35, 37, 450, w=4032, h=3024)
+    assert card_problems(find_card(card_photo(near, blur_px=5))) == ()
+    assert [p.code for p in card_problems(find_card(card_photo(near, blur_px=7)))] == ["too-blurred"]
 
 
 # ----------------------------------------------------------------------------- OpenCV's wrappers

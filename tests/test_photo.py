@@ -342,7 +342,7 @@ def test_a_phone_that_moved_is_told_from_a_still_one(toward_deg: float) -> None:
 
 
 def test_limits_at_the_card() -> None:
-    sharp, soft = (0.5, 3.0), (2.5, 3.0)  # blur px, px per mm
+    sharp, soft = (0.5, 3.0), (4.0, 3.0)  # blur px, px per mm
     assert photo.card_problem(12, 60, *sharp).code == "too-dark"
     assert photo.card_problem(110, 255, *soft).code == "too-bright"
     assert photo.card_problem(110, 255, *sharp) is None  # bright paper, grey ink, clean edges

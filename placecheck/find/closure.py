@@ -36,6 +36,7 @@ LINE_MASS = 0.30
 HIDDEN_SHARE = 1 / 5  # what the network says of the rim under hair is a guess
 FULLY_FACING = 0.5  # cosine from which on the rim counts in full; below, its square
 OTHER_LINE_MM = 10.0  # a seam this far from where the network sees the middle is something else
+STRAY_MM = 2.5  # the network's middle farther than this from its own straight run is doubted
 CONTRADICTION_MM = 3.0  # seam and network further apart than this are not about the same line
 LANDMARKS = CLOSURE_CHANNELS[:6]
 MIRROR = [0, 1, 3, 2, 5, 4, 6, 7, 8, 9]
@@ -185,17 +186,26 @@ def hidden_by_closure(sighting: ClosureSighting, margin_mm: float) -> npt.NDArra
     return np.repeat(np.repeat(covered_cells(sighting, margin_mm), 2, axis=0), 2, axis=1)
 
 
+def _one_line(trace: Trace) -> tuple[Trace, FloatArray]:
+    """A centre line whose rows are doubted by as much as they stray from its one straight run, and that run (2,): u at
+    v = 0 and lean. Fitted with Cauchy's weights, so that a row that follows a seam beside the middle pulls little.
+    """
+    a = np.stack([np.ones(len(trace.uv)), trace.uv[:, 1]], -1)
+    u_mm, line = trace.u_mm, np.array([float(np.median(trace.uv[:, 0])), 0.0])
+    for _ in range(8):
+        u_mm = trace.u_mm * np.sqrt(1.0 + ((trace.uv[:, 0] - a @ line) / STRAY_MM) ** 2)
+        line = np.linalg.lstsq(a / u_mm[:, None], trace.uv[:, 0] / u_mm, rcond=None)[0]
+    return Trace(trace.uv, u_mm, trace.mass), line
+
+
 def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSighting:
     """The sighting with its centre line taken from the cap's seams where they are seen.
 
     The network's own middle stays as weak evidence elsewhere; where the two contradict each other, both are doubted.
     """
-    net = sighting.centre
-    if len(net.uv) < 4:
+    if len(sighting.centre.uv) < 4:
         return sighting
-    w = 1.0 / net.u_mm**2
-    a = np.stack([np.ones(len(w)), net.uv[:, 1]], -1)
-    middle = np.linalg.lstsq(a * np.sqrt(w)[:, None], net.uv[:, 0] * np.sqrt(w), rcond=None)[0]
+    net, middle = _one_line(sighting.centre)
     near = np.abs(sighting.rim.uv[:, 0]) < 30 if len(sighting.rim.uv) else np.zeros(0, bool)
     rim_v = float(np.median(sighting.rim.uv[near, 1])) if near.any() else 115.0
     backs = [s.uv[1] for n, s in sighting.spots.items() if "back" in n]
