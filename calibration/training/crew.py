@@ -162,7 +162,8 @@ def views_of(seed: int, kind: str, traced: bool) -> Iterator[tuple[Any, Draw | N
         yield scene, draw
 
 
-def _drawn(scene: Any, view: tuple[np.ndarray, tuple[int, int]], xp: Any) -> np.ndarray:
+def drawn(scene: Any, view: tuple[np.ndarray, tuple[int, int]], xp: Any = np) -> np.ndarray:
+    """The view by the fast renderer."""
     from fixtures import scenes
 
     return np.asarray(scenes.render(scene, xp=xp, view=view))
@@ -194,7 +195,7 @@ def work(
         try:
             kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
             for scene, draw in views_of(seed, kind, traced):
-                for which, values in samples(scene, rng, xp, draw or partial(_drawn, xp=xp)):
+                for which, values in samples(scene, rng, xp, draw or partial(drawn, xp=xp)):
                     slot = low[which] + done[which] % count[which]
                     done[which] += 1
                     for name, value in zip(CLOSURE_FIELDS if which == "c" else BLOCK_FIELDS, values, strict=True):
