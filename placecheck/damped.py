@@ -53,7 +53,8 @@ def damped_step(
     scaled = normal / np.outer(scale, scale)
     for _ in range(TRIES):
         move = -np.linalg.solve(scaled + damping * np.eye(len(scale)), gradient / scale) / scale
-        trial = evaluate(x + np.clip(move, -limit, limit))
+        with np.errstate(all="ignore"):  # a trial may be no block at all; its cost is then not below the state's
+            trial = evaluate(x + np.clip(move, -limit, limit))
         if trial.cost < state.cost:
             return trial, max(damping / 8, least)
         damping *= 8
