@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -17,12 +18,13 @@ import pytest
 from PIL import Image
 from skimage import data
 
-from placecheck.check import measure_photo, remeasure, sight
-from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.check import find_standing, measure_photo, remeasure, sight
+from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest
+from placecheck.standing import choose_front
 from placecheck.units import ClosureSize
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
@@ -226,6 +228,18 @@ def test_a_photo_without_card_says_so():
 def test_a_photo_without_block_says_so():
     code = problem_of(without(load_photo(PHOTOS / "demo.jpg").image, "block"))
     assert code in {"block-missing", "block-odd", "block-size", "cap-missing", "closure-missing", "front-unclear"}
+
+
+def test_a_block_whose_parts_seem_to_face_different_ways_is_asked_about():
+    request = request_for("demo")
+    seen = find_standing(load_photo(PHOTOS / "demo.jpg"), request)
+    ways = [(seen.way, seen.picture, seen.grid, replace(seen.sighting, upright=upright)) for upright in (0.95, 0.05)]
+    assert choose_front(ways, seen.block, request) is ways[0]
+    torn = replace(seen.block, agreement=0.4)
+    with pytest.raises(RetakeNeeded) as stopped:
+        choose_front(ways, torn, request)
+    assert stopped.value.problem.code == "front-unclear"
+    assert choose_front(ways, torn, request_for("demo", front="top")) in ways
 
 
 def test_a_cat_is_no_closure():

@@ -20,6 +20,7 @@ from PIL import Image
 from fixtures.scenes import KINDS, render, sample_scene, save, silhouette_mask, truth
 from fixtures.scenes.arrays import look_up, map_directions, to_map
 from fixtures.scenes.bench import board
+from fixtures.scenes.dressing import dress
 from fixtures.scenes.layout import chart_at, layout
 from fixtures.scenes.model import Closure
 from fixtures.scenes.shape import BlockSurface, Placement
@@ -388,3 +389,43 @@ def test_a_stitched_scene_is_the_pinned_one_moved():
     assert truth(later)["pins"] == []
     assert later.cap == pinned.cap
     assert later.dressing.hair == pinned.dressing.hair
+
+
+def test_quiet_edges_leave_the_geometry_alone_and_come_as_often_as_said():
+    """The second draw changes how cap and hair look, never where they are: the truth does not know of it."""
+    from fixtures.scenes.quiet import quieten
+
+    sheer = thin = 0
+    for seed in range(200):
+        scene = sample_scene(seed)
+        cap, hair = quieten(seed, scene.block, scene.cap, scene.closure, scene.dressing)
+        places = ("yaw_deg", "shift", "rim", "thickness", "seams", "seam_u", "band")
+        assert [getattr(cap, n) for n in places] == [getattr(scene.cap, n) for n in places]
+        assert (hair.style, hair.knot_s, hair.knot_t, hair.parting) == (
+            scene.dressing.style,
+            scene.dressing.knot_s,
+            scene.dressing.knot_t,
+            scene.dressing.parting,
+        )
+        assert 0.0 <= cap.hole < 1.0
+        assert 0.2 < cap.band_opacity <= 0.95
+        sheer += scene.cap.band_opacity < 0.95
+        thin += scene.dressing.thinning[0] > 0
+    # binomial, 200 draws: within three standard deviations of 0.4 (bands of 0.95 aside) and 0.6
+    assert 60 <= sheer <= 100
+    assert 100 <= thin <= 140
+
+
+def test_thinned_hair_begins_behind_the_hairline_and_is_full_farther_in():
+    bald = {"overrun": (0.0, 0.0, 0.0, 0.0), "retreat": (0.0, 0.0, 0.0, 0.0), "edge_soft": 0.3, "lock": 0.0}
+    shares = []
+    for thinning in ((0.0, 0.0), (6.0, 0.0)):
+        scene = sample_scene(5, style="flat", closure_inch=(5, 5), dressing={**bald, "thinning": thinning})
+        dressed = dress(scene, 127.0, 127.0, 0.3, np)
+        s, t = np.meshgrid(np.linspace(-50, 50, 300), np.linspace(-20, 0, 200))
+        cover = dressed.at(np, s, t)[0][..., 2]
+        shares.append([float(cover[(t > -2.0) & (t < -0.8)].mean()), float(cover[(t > -20) & (t < -12)].mean())])
+    (full_edge, full_inside), (thin_edge, thin_inside) = shares
+    assert full_edge > 0.9
+    assert thin_edge < 0.5
+    assert min(full_inside, thin_inside) > 0.95
