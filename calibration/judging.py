@@ -205,9 +205,9 @@ def main() -> None:
         if args.cupy:
             import cupy as xp  # type: ignore[no-redef]
         if args.cupy and args.pathtraced:
-            from fixtures.pathtraced.world import one_thread
+            from fixtures.pathtraced.world import on_gpu
 
-            one_thread(gpu=True)
+            on_gpu()
         args.out.mkdir(parents=True, exist_ok=True)
         for i in range(args.count):
             seed = args.seed + i + (DEVELOPING_SEEDS if args.developing else JUDGING_SEEDS)

@@ -158,10 +158,16 @@ class Task:
         p = g.eye_mm + at[:, None] * d
         return level(g.dome, p), at, p[:, 2]
 
-    def outline_parts(self, thetas: FloatArray, at: FloatArray) -> FloatArray:
-        """Heights (B, M) of the outline's rays above the dome at `at` (M,) along them, for unknowns (B, n)."""
+    def outline_parts(self, thetas: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Heights (B, M) of the outline's rays above the dome at `at` (M,) along them, and z there; `thetas` (B, n)."""
         g = unpack_many(thetas, self.frame)
-        return level(g.dome, g.eye_mm + at[:, None] * g.block_rays(self.outline_px))
+        p = g.eye_mm + at[:, None] * g.block_rays(self.outline_px)
+        return level(g.dome, p), p[..., 2]
+
+    def outline_sd(self, mm_per_px: FloatArray | float, z: FloatArray) -> FloatArray:
+        """Standard uncertainty in mm of such heights; below the widest level the body is no dome and counts less."""
+        low = np.clip((-z - 5.0) / 15.0, 0.0, 1.0)
+        return np.hypot(self.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * (1.0 + 5.0 * low)
 
     def clue_part(self, theta: FloatArray) -> FloatArray:
         return self.clue_parts(theta[None])[0]
@@ -218,9 +224,7 @@ class Task:
         mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
         card = self.card_part(theta)
         height, at, z = self.outline_part(theta, None)
-        # below the widest level the body is no dome: such touching points count less
-        low = np.clip((-z - 5.0) / 15.0, 0.0, 1.0)
-        sd = np.hypot(self.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * (1.0 + 5.0 * low)
+        sd = self.outline_sd(mm_per_px, z)
         clue = self.clue_part(theta)
         pull = self.prior.root @ (theta - self.prior.mean)
         x, limit = np.abs(height / sd), 2.0 / self.crowd
@@ -249,7 +253,7 @@ class Task:
         """Normal matrix (n, n) and gradient (n,) of what was seen, without the prior."""
         w = np.sqrt(self.weights(state)) / state.sd
         moved = state.theta + np.diag(self.step)
-        j_out = ((self.outline_parts(moved, state.at) - state.height) / self.step[:, None]).T
+        j_out = ((self.outline_parts(moved, state.at)[0] - state.height) / self.step[:, None]).T
         j_clue = ((self.clue_parts(moved) - state.clue) / self.step[:, None]).T
         j_card = np.zeros((len(state.card), len(NAMES)))
         k = CARD_UNKNOWNS

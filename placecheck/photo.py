@@ -356,13 +356,12 @@ cap, dark lace and dark hair then differ by no more than rounding and JPEG."""
 FLARED_INK_LEVEL = 105
 """Ink brighter than this with the paper at full scale. Grey ink that reflects 12 % of the light reads 97 of 255 where
 the paper just reaches full scale, and more in photos whose block is well exposed; so light is blamed only where the
-card's edges have spread too (blur_problem), as drawn cards' do at four times full scale, or where the block itself
-is white (overexposed_block)."""
+card's edges have spread too (blur_problem), or where the block itself is white (overexposed_block)."""
 CLIPPED_BLOCK_LEVEL, CLIPPED_BLOCK_FRACTION = 250, 0.45
 MAX_BLUR_MM = 1.1
 """Standard deviation of the blur at the card; an edge is then 2.8 mm wide from 10 to 90 %. Drawn cards at 1.5 and at
 6 px/mm lost half of their markers (2 mm modules) from 0.65 mm on, but where two could be read the corners were found
-all the same, and eight photos of blocks at 0.68 to 1.04 mm were measured within their U95."""
+all the same, and seven drawn photos of blocks at 0.68 to 1.04 mm were measured within their U95."""
 
 _TOO_DARK = Problem("too-dark", "The photo is too dark: put on more light and retake.")
 _TOO_BRIGHT = Problem(

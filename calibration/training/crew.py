@@ -139,21 +139,20 @@ def samples(scene: Any, rng: np.random.Generator, xp: Any, draw: Draw) -> Iterat
     yield "b", (image, mask, face, is_block)
 
 
-def views_of(seed: int, kind: str, traced: bool) -> Iterator[tuple[Any, Draw | None]]:
-    """Scenes of one pinned block, and for path-traced ones how to draw them: one world, seen by several cameras."""
+def views_of(seed: int, kind: str, xp: Any, traced: bool) -> Iterator[tuple[Any, Draw]]:
+    """Scenes of one pinned block and how to draw each; path-traced ones are one world, seen by several cameras."""
     from fixtures import scenes
 
     first = scenes.sample_scene(seed, kind=kind)
     parts = {k: vars(getattr(first, k)) for k in ("block", "cap", "closure") if getattr(first, k) is not None}
-    draw: Draw | None = None
+    draw: Draw = partial(drawn, xp=xp)
     if traced:
         from fixtures import pathtraced
         from fixtures.pathtraced.world import build
 
         world = build(first, fine=0.5)
 
-        def draw(scene: Any, view: tuple[np.ndarray, tuple[int, int]]) -> np.ndarray:
-            return pathtraced.render(scene, view, TRACED_SAMPLES, world=world)
+        draw = partial(pathtraced.render, samples=TRACED_SAMPLES, world=world)
 
     for k in range(VIEWS if kind == "normal" else 1):
         scene = scenes.sample_scene(seed + k * JUDGING_SEEDS * 3, kind=kind, **parts) if k else first
@@ -178,9 +177,11 @@ def work(
     if gpu is not None:
         os.environ["CUDA_VISIBLE_DEVICES"] = str(gpu)
     if traced:
-        from fixtures.pathtraced.world import one_thread, tidy
+        from fixtures.pathtraced.world import on_gpu, one_thread, tidy
 
-        one_thread(gpu is not None)
+        if gpu is not None:
+            on_gpu()
+        one_thread()
     elif gpu is not None:
         import cupy as xp  # type: ignore[no-redef]
     ring = open_ring(folder, n_closure, n_block)
@@ -194,8 +195,8 @@ def work(
         rng = np.random.default_rng([seed, 78])
         try:
             kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
-            for scene, draw in views_of(seed, kind, traced):
-                for which, values in samples(scene, rng, xp, draw or partial(drawn, xp=xp)):
+            for scene, draw in views_of(seed, kind, xp, traced):
+                for which, values in samples(scene, rng, xp, draw):
                     slot = low[which] + done[which] % count[which]
                     done[which] += 1
                     for name, value in zip(CLOSURE_FIELDS if which == "c" else BLOCK_FIELDS, values, strict=True):

@@ -49,6 +49,11 @@ def arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
+def size_of(args: argparse.Namespace) -> int:
+    """How many processes draw."""
+    return int(args.workers + args.gpu_workers + args.traced_workers)
+
+
 def picked(rng: np.random.Generator, have: np.ndarray, first_traced: int, args: argparse.Namespace) -> np.ndarray:
     """Slots of one batch: a share of them path-traced once there are enough to choose from."""
     traced, drawn = have[have >= first_traced], have[have < first_traced]
@@ -86,8 +91,7 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
         kind_of = torch.uint8 if source.dtype == np.uint8 else torch.float32
         store[name] = torch.zeros(source.shape, dtype=kind_of, device=device)
     taken = np.zeros(len(ring[f"{kind}_written"]), np.uint32)
-    crew_size = args.workers + args.gpu_workers + args.traced_workers
-    first_traced = len(taken) * (args.workers + args.gpu_workers) // crew_size  # those workers are the crew's last
+    first_traced = len(taken) * (args.workers + args.gpu_workers) // size_of(args)  # those workers are the crew's last
 
     def take_in(most: int) -> None:
         """Copy to the device what the crew wrote since."""
@@ -152,15 +156,15 @@ def main() -> None:
     gpus = torch.cuda.device_count()
     devices = {"c": "cuda:0" if gpus else "cpu", "b": f"cuda:{gpus - 1}" if gpus else "cpu"}
     context = mp.get_context("spawn")
-    on = [None] * args.workers + [(gpus - 1 if i % 4 else 0) if gpus else None for i in range(args.gpu_workers)]
-    size = len(on) + args.traced_workers
     # the last of two GPUs draws most: the first is for the closure's trainer
-    gpu_of = on + [(gpus - 1 if i % 4 else 0) if gpus else None for i in range(args.traced_workers)]
+    cards: list[int | None] = [(gpus - 1 if i % 4 else 0) if gpus else None for i in range(size_of(args))]
+    gpu_of = [None] * args.workers + cards[: args.gpu_workers] + cards[: args.traced_workers]
+    size, first_traced = size_of(args), args.workers + args.gpu_workers
 
     def worker(i: int, again: int = 0) -> Any:
         seed = args.seed * 100_000 + again * 10_000
         slots = (args.ring, args.closure_slots, args.block_slots)
-        out = context.Process(target=crew.work, args=(i, size, seed, *slots, gpu_of[i], i >= len(on)), daemon=True)
+        out = context.Process(target=crew.work, args=(i, size, seed, *slots, gpu_of[i], i >= first_traced), daemon=True)
         out.start()
         return out
 

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, Geometry, closest_on_rays, prior_for, unpack, unpack_many
-from placecheck.block_fit import CARD_UNKNOWNS, OUTLINE_MODEL_MM, Clues, Task
+from placecheck.block import AT, Geometry, prior_for, unpack, unpack_many
+from placecheck.block_fit import CARD_UNKNOWNS, Clues, Task
 from placecheck.known_dome import KnownDome
 from placecheck.measure import FOLD, LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM, Mark
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
@@ -212,13 +212,10 @@ class Residuals:
         task, photo = self.tasks[k], self.seen[k]
         g = unpack_many(thetas, task.frame)
         mm_per_px = np.sqrt((g.translation**2).sum(-1)) / g.f_px[..., 0]
-        d = g.block_rays(photo.outline_px)
         if touch is None:
-            touch = closest_on_rays(g, d)[0]
-        p = g.eye_mm + touch[:, None] * d
-        low = np.clip((-p[..., 2] - 5.0) / 15.0, 0.0, 1.0)
-        sd = np.hypot(photo.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * task.crowd * (1.0 + 5.0 * low)
-        parts = [task.card_parts(thetas), level(g.dome, p) / sd, task.clue_parts(thetas)]
+            touch = task.outline_part(thetas[0], None)[1]
+        height, z = task.outline_parts(thetas, touch)
+        parts = [task.card_parts(thetas), height / task.outline_sd(mm_per_px, z), task.clue_parts(thetas)]
         px = g.to_px(marks)
         for i, name in enumerate(self.marks):
             mark = photo.observed.marks.get(name)
