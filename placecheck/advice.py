@@ -20,7 +20,7 @@ from typing import Literal
 
 import numpy as np
 
-from placecheck.answer import JUDGED, MEASURE_BY_NAME, Findings, Judged, Measured
+from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, Estimate, Findings, Judged, Measured
 from placecheck.errors import Problem
 from placecheck.printout import in_words
 from placecheck.request import CheckRequest
@@ -36,6 +36,10 @@ FAR_SIDEWAYS_MM = 3.0
 STEEP_LEAN_DEG = 25.0
 LEAN_ADVICE = (
     "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
+)
+CAP_FIRST = (
+    "Next time take a photo of the cap alone, from the same side, before the closure goes on, and check it under the "
+    "same order: it shows where the cap's edge runs under the hair."
 )
 CAUTION = (
     "Take the photo again before you stitch. Pins are sharp: press the lace down behind the pin, not in front of it, "
@@ -373,6 +377,12 @@ def _largest_doubt(items: list[Judged]) -> str:
     return f"; most of the doubt comes from {max(lines, key=lambda line: abs(line.u)).source}"
 
 
+def _rim_is_guessed(estimates: list[Estimate]) -> bool:
+    """Whether most of the doubt is where the rim runs under the hair, and no photo of the cap alone told it."""
+    guessed = [e for e in estimates if e.budget and e.budget[0].source == RIM_WORDS]
+    return bool(guessed) and not any("cap alone" in words for e in estimates for words in e.evidence)
+
+
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
     """For every group of measures that is too near a limit to call: what it reads and the one thing that decides it."""
     groups: dict[str, tuple[str, ...]] = {
@@ -406,5 +416,8 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
                 "corners-undecided",
                 "uncover the four corners of hair and clips and take the photo again, closer",
             )
-        problems.append(Problem(code, f"Too uncertain to call: {reads}{doubt}. To decide it, {then}."))
+        message = f"Too uncertain to call: {reads}{doubt}. To decide it, {then}."
+        if group == "clearance" and _rim_is_guessed(list(estimates.values())):
+            message += f" {CAP_FIRST}"
+        problems.append(Problem(code, message))
     return tuple(problems)

@@ -87,6 +87,7 @@ LANDMARK_WORDS: Mapping[str, str] = {
     "back_left": "back left corner",
     "back_right": "back right corner",
 }
+RIM_WORDS = "cap rim in the photo"
 
 
 @dataclass(frozen=True)

@@ -22,11 +22,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import Contribution, Estimate, Findings, Measured, View
+from placecheck.answer import RIM_WORDS, Contribution, Estimate, Findings, Measured, View
 from placecheck.block import GROUPS, NAMES, Geometry, outline_px, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
-from placecheck.check import Standing, find_standing
+from placecheck.check import LEAST_CAP, Standing, find_standing
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import BlockLine, find_block_line
 from placecheck.find.closure import ClosureSighting, Trace, find_closure, line_in_photo, unroll, with_rim
@@ -78,14 +78,14 @@ class CapSighting:
     """What was found of a cap without closure. `line` is the block's own line where it was seen.
 
     `grid` and `picture` are unrolled about the cap's plane, in which its seams run straight; `line_grid` about the
-    block's, in which `line` does.
+    block's, in which `line` does. `centre` is None where no seam was seen.
     """
 
     standing: Standing
     fit: BlockFit
     grid: Unrolling
     picture: npt.NDArray[np.uint8]
-    centre: Line
+    centre: Line | None
     pair: bool
     rim: Trace
     line: BlockLine | None
@@ -107,7 +107,7 @@ class Joined:
 
 def refuse_other(sighting: ClosureSighting) -> None:
     """Raises RetakeNeeded where there is no cap, or a closure on it already."""
-    if sighting.cap < 0.5:
+    if sighting.cap < LEAST_CAP:
         raise RetakeNeeded("cap-missing", "No cap was found on the block: pull the cap on, then take the photo.")
     masses = sorted(spot.mass for spot in sighting.spots.values())
     area = float((sighting.ventilated > 0.5).sum())  # cells of 1 mm
@@ -185,7 +185,7 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
     return CapSighting(standing, fit, grid, picture, centre, pair, rim, line, line_grid)
 
 
-def _clues(centre: Line, geometry: Geometry, request: CheckRequest) -> Any:
+def _clues(centre: Line | None, geometry: Geometry, request: CheckRequest) -> Any:
     return clues_of(Observed({}, centre=centre), geometry, request)
 
 
@@ -195,8 +195,8 @@ def _centre(
     grid: Unrolling,
     fit: BlockFit,
     request: CheckRequest,
-) -> tuple[Line, bool]:
-    """The cap's centre line in the photo, and whether it is the middle of a pair of seams. Raises RetakeNeeded."""
+) -> tuple[Line | None, bool]:
+    """The cap's centre line in the photo, where it is seen, and whether it is the middle of a pair of seams."""
     side = math.ceil(fit.frame.diagonal_px)
     drawn = by_hand(Observed({}), request, side, side).centre
     if drawn is not None:
@@ -204,7 +204,7 @@ def _centre(
     found = find_cap_seam(sighting, picture, grid)
     line = seam_in_photo(*found, grid, fit.geometry) if found is not None else None
     if found is None or line is None:
-        raise RetakeNeeded(*NO_CENTRE)
+        return None, False
     return line, found[0].kind.startswith("a pair")
 
 
@@ -247,14 +247,19 @@ def _beside(points: FloatArray, yaw_deg: float, shift_mm: float) -> FloatArray:
 
 
 def measure_joined(seen: CapSighting, joined: Joined) -> dict[str, tuple[float, FloatArray]]:
-    """Every measure with its derivatives (m,) along the columns of `joined.root`; absent where it cannot be had."""
+    """Every measure with its derivatives (m,) along the columns of `joined.root`; absent where it cannot be had.
+
+    Raises RetakeNeeded where the cap's centre line was not seen.
+    """
     n, frame = len(NAMES), seen.fit.frame
     names, rim_px, rim_u = ["cap_shift_mm", "cap_turn_deg"], *_temple_px(seen)
     if seen.pair:
         names.append("back_seams_mm")
     if rim_px is not None:
         names.append("temple_rim_mm")
-    front_v, back_v = rim_v_mm(seen.rim), _rearmost_mm(seen)
+    if seen.centre is None:
+        raise RetakeNeeded(*NO_CENTRE)
+    front_v, back_v = rim_v_mm(seen.rim), _rearmost_mm(seen, seen.centre)
 
     def at(x: FloatArray) -> FloatArray:
         geometry, yaw, shift = unpack(x[:n], frame), float(x[n]), float(x[n + 1])
@@ -281,9 +286,9 @@ def measure_joined(seen: CapSighting, joined: Joined) -> dict[str, tuple[float, 
     return found
 
 
-def _rearmost_mm(seen: CapSighting) -> float:
+def _rearmost_mm(seen: CapSighting, centre: Line) -> float:
     """v of the rearmost seen point of the cap's centre line."""
-    uv = seen.grid.chart.to_uv(seen.fit.geometry.hit(seen.centre.px))
+    uv = seen.grid.chart.to_uv(seen.fit.geometry.hit(centre.px))
     return float(np.nanmin(uv[:, 1]))
 
 
@@ -330,7 +335,7 @@ def measure_cap(
     joined = join_line(seen.fit, seen.line_grid, seen.line)
     found = measure_joined(seen, joined)
     against = "the block's line in front of the cap" if seen.line is not None else "the middle of the block's outline"
-    words = (f"against {against}", *(f"cap's line: {e}" for e in seen.centre.evidence))
+    words = (f"against {against}", *(f"cap's line: {e}" for e in (seen.centre.evidence if seen.centre else ())))
     estimates = {
         name: Estimate(value, FACTORS.get(name, 1.0) * float(np.linalg.norm(slope)), _budget(slope, joined), words)
         for name, (value, slope) in found.items()
@@ -365,7 +370,7 @@ def _budget(slope: FloatArray, joined: Joined) -> tuple[Contribution, ...]:
     scale = float(slope[:m] @ slope[:m]) / max(sum(parts.values()), 1e-18)
     lines = [Contribution(words, math.sqrt(max(part * scale, 0.0))) for words, part in parts.items()]
     if len(slope) > m:
-        lines.append(Contribution("cap rim in the photo", float(abs(slope[m]))))
+        lines.append(Contribution(RIM_WORDS, float(abs(slope[m]))))
     return tuple(sorted((line for line in lines if line.u > 1e-6), key=lambda line: -line.u))
 
 

@@ -23,7 +23,7 @@ from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, card_problems, find_card
 from placecheck.contradictions import tape_doubt
-from placecheck.errors import RetakeNeeded
+from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.closure import ClosureSighting, find_closure, unroll, with_rim, with_seam
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.unroll import Unrolling
@@ -56,6 +56,8 @@ from placecheck.uncertainty import budgets
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
+LEAST_CAP = 0.2
+"""The network's belief in a cap below which there is none: bare blocks stayed below 0.02, caps alone above 0.4."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,7 @@ class Sighted:
     picture: npt.NDArray[np.uint8]
     stage: Stage
     outline_u_px: float
+    notes: tuple[Problem, ...] = ()
 
 
 def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Standing:
@@ -126,7 +129,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     card, camera, block, stage = standing.card, standing.camera, standing.block, standing.stage
     way, picture, grid, sighting = standing.way, standing.picture, standing.grid, standing.sighting
     fit, frame = way.fit, way.fit.frame
-    if sighting.cap < 0.5:
+    if sighting.cap < LEAST_CAP:
         raise RetakeNeeded("cap-missing", "No cap was found on the block: pin the cap on first, then the closure.")
     if sighting.closure < 0.5:
         raise RetakeNeeded(
@@ -153,7 +156,12 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     check_block(fit, block)
     observed = without_lost_corners(observed, fit.geometry, request)
     block = replace(block, outline_px=way.outline_px)
-    return Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px)
+    seen = Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px)
+    if request.cap is None or (request.marks is not None and "cap_rim" in request.marks.lines_px):
+        return seen
+    from placecheck.cap_before import with_cap  # it sights the cap's photo by this module's first half
+
+    return with_cap(seen, request.cap)
 
 
 def measure_photo(
@@ -196,4 +204,4 @@ def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
     parts = budgets(seen.fit, seen.observed, on, request.closure.width_mm, values)
     estimates, missing = estimated(values, parts, seen.observed)
     found = findings_of(geometry, seen.observed, on)
-    return Measured(estimates, missing, found, tape_doubt(seen.fit), view_of(geometry, on)), on
+    return Measured(estimates, missing, found, tape_doubt(seen.fit) + seen.notes, view_of(geometry, on)), on

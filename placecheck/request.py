@@ -34,7 +34,8 @@ class CheckRequest:
     `card_bars_mm`: measured lengths of the card's 100 mm bars, across and down; None when they were not measured.
     `front`: the side of the upright photo the face is on, None when the photo is to tell. `camera_name`: a saved
     profile, None to choose by the photo. `since`: the record of the pinned photo that a stitched one is compared with.
-    `block`: a block measured beforehand, with a cap on, which takes the place of the taped circumference.
+    `block`: a block measured beforehand, with a cap on, which takes the place of the taped circumference. `cap`: the
+    photo of the cap alone that shows its rim before lace and hair hid it, by its record's number or its file's name.
     """
 
     closure: ClosureSize
@@ -47,3 +48,4 @@ class CheckRequest:
     front: PhotoSide | None = None
     since: int | None = None
     block: KnownDome | None = None
+    cap: int | str | None = None

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import LANDMARK_WORDS as WORDS
-from placecheck.answer import Contribution
+from placecheck.answer import RIM_WORDS, Contribution
 from placecheck.block import GROUPS, NAMES, Geometry, unpack_many
 from placecheck.block_fit import BlockFit
 from placecheck.measure import (
@@ -217,7 +217,7 @@ def _found_parts(
     for j, name in enumerate(hidden):
         lines.append((f"{WORDS.get(name, name)}, hidden", (slopes[:, k + j] * observed.inferred[name].u_mm) ** 2))
     u_rim = stations_u_mm(geometry, on, observed.rim, on.rim_uv, stations, RIM_LIFT_MM)
-    lines.append(("cap rim in the photo", ((slopes[:, rim_row:hair_row] * np.nan_to_num(u_rim)) ** 2).sum(1)))
+    lines.append((RIM_WORDS, ((slopes[:, rim_row:hair_row] * np.nan_to_num(u_rim)) ** 2).sum(1)))
     u_hair = stations_u_mm(geometry, on, observed.hairline, on.hair_uv, stations, LACE_LIFT_MM)
     u_hair[1] = 0.0  # the middle station's tip is the fold mark, counted above
     lines.append(("hairline in the photo", ((slopes[:, hair_row:] * np.nan_to_num(u_hair)) ** 2).sum(1)))

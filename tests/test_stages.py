@@ -8,6 +8,7 @@ must be chi square with two degrees of freedom, whose mean is 2 and whose 99 % p
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from placecheck.answer import CAP_MEASURES, Estimate, Findings, Measured
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap_advice import cap_fixes
-from placecheck.cap_stage import _centre, join_line, refuse_other, sight_cap
+from placecheck.cap_stage import _centre, join_line, measure_joined, refuse_other, sight_cap
 from placecheck.errors import RetakeNeeded
 from placecheck.find.block_line import find_block_line
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -152,8 +153,10 @@ def seen():
 
 def test_without_a_seam_the_centre_line_is_asked_for(seen):
     plain = np.full_like(seen.picture, 90)
+    asked = CheckRequest(NO_CLOSURE, 514.0, stage="cap")
+    assert _centre(sighting(), plain, seen.grid, seen.fit, asked) == (None, False)
     with pytest.raises(RetakeNeeded) as error:
-        _centre(sighting(), plain, seen.grid, seen.fit, CheckRequest(NO_CLOSURE, 514.0, stage="cap"))
+        measure_joined(replace(seen, centre=None), join_line(seen.fit, seen.line_grid, None))
     assert error.value.problem.code == "cap-line-missing"
 
 

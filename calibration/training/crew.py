@@ -174,6 +174,7 @@ def work(
     """Draw for ever. Worker `number` of `crew`; `gpu` is the CUDA device to draw on, None for the processor; `traced`:
     by path tracing, on the processor one thread a worker."""
     xp: Any = np
+    os.nice(5)  # the trainers come first
     if gpu is not None:
         os.environ["CUDA_VISIBLE_DEVICES"] = str(gpu)
     if traced:

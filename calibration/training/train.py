@@ -17,6 +17,7 @@ import argparse
 import math
 import multiprocessing as mp
 import os
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,8 @@ import numpy as np
 
 from calibration.training import crew
 from placecheck.find.unroll import HEIGHT, WIDTH
+
+TAKEN_AT_ONCE = 48
 
 
 def arguments() -> argparse.Namespace:
@@ -93,17 +96,20 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
     taken = np.zeros(len(ring[f"{kind}_written"]), np.uint32)
     first_traced = len(taken) * (args.workers + args.gpu_workers) // size_of(args)  # those workers are the crew's last
 
-    def take_in(most: int) -> None:
-        """Copy to the device what the crew wrote since."""
-        written = np.array(ring[f"{kind}_written"])
-        for slot in np.nonzero(written != taken)[0][:most]:
-            for name in fields:
-                store[name][slot] = torch.from_numpy(np.array(ring[f"{kind}_{name}"][slot]))
-            taken[slot] = written[slot]
+    def take_in() -> None:
+        """Copy to the device what the crew writes, for ever: a thread's work."""
+        while True:
+            written = np.array(ring[f"{kind}_written"])
+            slots = np.nonzero(written != taken)[0][:TAKEN_AT_ONCE]
+            at = torch.from_numpy(slots).to(device)
+            for name in fields if len(slots) else ():
+                store[name].index_copy_(0, at, torch.from_numpy(np.asarray(ring[f"{kind}_{name}"][slots])).to(device))
+            taken[slots] = written[slots]
+            time.sleep(0.02 if len(slots) else 0.3)
 
+    threading.Thread(target=take_in, daemon=True).start()
     enough = args.warm if kind == "c" else args.warm // 2
     while (taken > 0).sum() < enough and time.time() - start < args.minutes * 30:
-        take_in(10_000)
         time.sleep(0.3)
     print(f"{time.time() - start:4.0f} s {kind} on {device} starts with {(taken > 0).sum()}", flush=True)
     rng = np.random.default_rng(args.seed)
@@ -113,7 +119,6 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
     looks = have = np.zeros(0)
     while (done := (time.time() - begin) / budget) < 1:
         if step % 20 == 0:
-            take_in(60)
             have = np.nonzero(taken)[0]
         lr = args.lr * min(1.0, (step + 1) / 100) * (0.5 + 0.5 * math.cos(math.pi * done) if args.fall else 1.0) + 1e-6
         index = torch.from_numpy(rng.permutation(picked(rng, have, first_traced, args))).to(device)
@@ -156,8 +161,8 @@ def main() -> None:
     gpus = torch.cuda.device_count()
     devices = {"c": "cuda:0" if gpus else "cpu", "b": f"cuda:{gpus - 1}" if gpus else "cpu"}
     context = mp.get_context("spawn")
-    # the last of two GPUs draws most: the first is for the closure's trainer
-    cards: list[int | None] = [(gpus - 1 if i % 4 else 0) if gpus else None for i in range(size_of(args))]
+    # the last of two GPUs draws nearly all: the first is for the closure's trainer
+    cards: list[int | None] = [(gpus - 1 if i % 8 else 0) if gpus else None for i in range(size_of(args))]
     gpu_of = [None] * args.workers + cards[: args.gpu_workers] + cards[: args.traced_workers]
     size, first_traced = size_of(args), args.workers + args.gpu_workers
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -86,6 +86,12 @@ def check(
         ),
     ] = None,
     camera: Annotated[str | None, typer.Option(metavar="NAME", help="A saved camera profile.")] = None,
+    cap_photo: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Photo of the cap alone, before the closure: its edge under the hair is then known."
+        ),
+    ] = None,
     front: Annotated[
         Literal["top", "bottom", "left", "right"] | None,
         typer.Option(help="Side of the photo the face is on, when the photo cannot tell."),
@@ -98,11 +104,14 @@ def check(
 
     With the numbers, their uncertainty, and which pin to move, which way and how far.
     """
+    from placecheck.request import NEEDS_CLOSURE
+
     if same_block:
         from placecheck.commands.same_block import check_same_block, refuse_options
 
         refuse_options(stage, marks, explain)
         request = _request(closure, block_circumference, None, tolerances, card_bars, camera, front, block=block)
+        request = replace(request, cap=_cap_photo(cap_photo, order))
         kept = None if no_save else _names(order, client, maker)
         raise typer.Exit(check_same_block(photos, request, kept, as_json, overlay, budget))
     if marks is not None and len(photos) > 1:
@@ -112,6 +121,8 @@ def check(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
     request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front, stage, block)
+    if stage in NEEDS_CLOSURE:
+        request = replace(request, cap=_cap_photo(cap_photo, order))
     if stage == "stitched":
         request = replace(request, since=_pinned_record(order))
     tasks: list[Task] = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
@@ -309,13 +320,33 @@ def _save(checked: Checked, request: CheckRequest, names: Names, overlay: Path |
         print(f"placecheck: This check was not saved to the records: {what}", file=sys.stderr)
 
 
+def _cap_photo(given: Path | None, order: str | None) -> int | str | None:
+    """The photo of the cap alone that was named, or the order's on record. Raises UsageProblem."""
+    from placecheck.errors import UsageProblem
+    from placecheck.records.earlier import cap_photo_of
+
+    if given is None:
+        return _on_record(cap_photo_of, order)
+    if not given.is_file():
+        raise UsageProblem("cap-photo-not-there", f"There is no photo of the cap at {given}: check the name.")
+    return str(given)
+
+
 def _pinned_record(order: str | None) -> int | None:
     """The record of the order's pinned photo that a stitched one is compared with, if there is one."""
-    from placecheck.errors import PlacecheckError
-    from placecheck.stitched_stage import latest_pinned
+    from placecheck.records.earlier import latest_of
 
+    return _on_record(lambda name: latest_of(name, "pinned"), order)
+
+
+def _on_record(look: Callable[[str | None], int | None], order: str | None) -> int | None:
+    """What `look` finds among the records of an order; a sentence where they cannot be read."""
+    from placecheck.errors import PlacecheckError
+
+    if order is None:
+        return None
     try:
-        return latest_pinned(_names(order, None, None).order)
+        return look(_names(order, None, None).order)
     except PlacecheckError as error:
         print(f"placecheck: {error.problem.message}", file=sys.stderr)
         return None

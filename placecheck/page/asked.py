@@ -96,6 +96,7 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
         card_bars_mm=parse_card_bars_mm(bars, nominal) if bars else None,
         front=spec["front"] or None,
         since=spec.get("since"),
+        cap=spec.get("cap"),
         block=from_json(KnownDome, saved["dome"]) if saved else None,
     )
 

@@ -42,6 +42,7 @@ from placecheck.page.rows import (
     verdict_says,
 )
 from placecheck.printout import move_in_words
+from placecheck.records.earlier import cap_photo_of
 from placecheck.request import NEEDS_CLOSURE
 from placecheck.settings import load_settings
 
@@ -137,8 +138,10 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     spec = spec_from(texts, load_settings(home), bars, saved)
     if spec["order"] and not any(o.number == spec["order"] for o in shop.open_orders(home)):
         raise UsageProblem("order-unknown", f"There is no open order {spec['order']}: choose another.")
-    if spec["stage"] == "stitched" and spec["order"]:
-        spec["since"] = shop.pinned_record(home, spec["order"])
+    if spec["stage"] in NEEDS_CLOSURE and spec["order"]:
+        spec["cap"] = cap_photo_of(spec["order"], home)
+        if spec["stage"] == "stitched":
+            spec["since"] = shop.pinned_record(home, spec["order"])
     return spec
 
 

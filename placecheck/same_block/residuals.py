@@ -229,7 +229,7 @@ class Residuals:
                 near.append(np.argmin(((line_px[:, None] - drawn[0]) ** 2).sum(-1), axis=1).astype(np.intp))
             else:
                 near.append(nearest[c])
-            parts.append(((line_px - drawn[:, near[c]]) * _across(drawn)[:, near[c]]).sum(-1) / line_sd)
+            parts.append(((line_px - drawn[:, near[c]]) * across(drawn)[:, near[c]]).sum(-1) / line_sd)
         return parts, touch, near
 
     def common_rows(self, x: FloatArray) -> list[tuple[str, FloatArray]]:
@@ -363,8 +363,8 @@ class Residuals:
             near = nearest[c]
             if len(near):
                 drawn = g.to_px(dense[c])
-                across = _across(drawn)[near]
-                by_space = -np.einsum("ni,nij->nj", across, _projection(g, dense[c])[near]) / line_sd[:, None]
+                sideways = across(drawn)[near]
+                by_space = -np.einsum("ni,nij->nj", sideways, _projection(g, dense[c])[near]) / line_sd[:, None]
                 w = curve.weights[near]
                 by_v = w * (by_space @ curve.along.T)
                 by_n = w * (by_space @ curve.normal.T)
@@ -422,7 +422,7 @@ def _white(mark: Mark) -> FloatArray:
     return out
 
 
-def _across(drawn: FloatArray) -> FloatArray:
+def across(drawn: FloatArray) -> FloatArray:
     """Unit normals (..., D, 2) of a drawn curve (..., D, 2) in the photo."""
     along = np.gradient(drawn, axis=-2)
     along = along / np.maximum(np.linalg.norm(along, axis=-1, keepdims=True), 1e-9)
