@@ -1,7 +1,7 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
-    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near]
-    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--out errors.json] [--plot chart.svg]
+    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near] [--cap-first [--alike]]
+    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json
 
 Seeds start at 10,000,000, which training never draws. `score` runs the check in process on
@@ -19,6 +19,7 @@ import json
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -67,8 +68,8 @@ def lean_deg(truth: dict[str, Any]) -> float:
     return float(np.degrees(np.arctan2(eye[1], eye[2])))
 
 
-def check_one(path: Path) -> dict[str, Any]:
-    """Run the check on one photo with truth beside it."""
+def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
+    """Run the check on one photo with truth beside it; `with_cap`: and with NAME-cap.jpg, where there is one."""
     from placecheck.errors import PlacecheckError
     from placecheck.judge import judge, verdict_of
     from placecheck.photo import load_photo
@@ -84,6 +85,9 @@ def check_one(path: Path) -> dict[str, Any]:
     )
     if truth.get("expect") == "cap":
         request = replace(request, stage="cap")
+    cap = path.with_name(f"{path.stem}-cap.jpg")
+    if with_cap and cap.exists():
+        request = replace(request, cap=str(cap))
     out: dict[str, Any] = {"name": path.stem, "expect": truth.get("expect", "normal"), "lean": lean_deg(truth)}
     start = time.perf_counter()
     try:
@@ -189,10 +193,13 @@ def main() -> None:
     make.add_argument("--pathtraced", action="store_true", help="by Mitsuba, 2016 x 1512; a minute or two a scene")
     make.add_argument("--developing", action="store_true", help="seeds below 10,000,000, for looking and tuning")
     make.add_argument("--near", action="store_true", help="closures placed near the limits of the tolerances")
+    make.add_argument("--cap-first", action="store_true", help="with a photo NAME-cap.jpg of the cap alone for each")
+    make.add_argument("--alike", action="store_true", help="of these, both leaning from nearly the same side")
     make.add_argument("--kind", default="normal", help="a kind of scene of fixtures.scenes")
     score = commands.add_parser("score")
     score.add_argument("folders", type=Path, nargs="+")
     score.add_argument("--jobs", type=int, default=2)
+    score.add_argument("--with-cap", action="store_true", help="each with its photo of the cap alone")
     score.add_argument("--out", type=Path)
     score.add_argument("--plot", type=Path, help="error against stated U95, SVG")
     fit = commands.add_parser("factors")
@@ -216,7 +223,13 @@ def main() -> None:
             wish: dict[str, Any] = {"kind": args.kind}
             if args.near:
                 wish["closure"] = placed_near(np.random.default_rng([seed, 1]))
-            if args.pathtraced:
+            if args.cap_first:
+                from fixtures.scenes.pairs import cap_first
+
+                wish.pop("kind")
+                for scene, which in zip(cap_first(seed, alike=args.alike, **wish), ("-cap", ""), strict=True):
+                    scenes.save(scene, args.out, name + which, xp=xp)
+            elif args.pathtraced:
                 from fixtures import pathtraced
 
                 size = (1512, 2016) if seed % 4 == 3 else (2016, 1512)
@@ -225,11 +238,14 @@ def main() -> None:
                 scenes.save(scenes.sample_scene(rng, **wish), args.out, name, xp=xp)
     elif args.command == "score":
         photos = sorted(p for folder in args.folders for p in folder.glob("*.jpg") if p.with_suffix(".json").exists())
+        check = partial(check_one, with_cap=args.with_cap)
+        if args.with_cap:
+            photos = [p for p in photos if not p.stem.endswith("-cap")]
         if args.jobs > 1:
             with ProcessPoolExecutor(args.jobs) as pool:
-                rows = list(pool.map(check_one, photos))
+                rows = list(pool.map(check, photos))
         else:
-            rows = [check_one(p) for p in photos]
+            rows = [check(p) for p in photos]
         report(rows)
         if args.out:
             args.out.write_text(json.dumps(rows, indent=1))

@@ -29,7 +29,7 @@ from placecheck.camera import Camera
 from placecheck.check import LEAST_CAP, Standing, find_standing
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import BlockLine, find_block_line
-from placecheck.find.closure import ClosureSighting, Trace, find_closure, line_in_photo, unroll, with_rim
+from placecheck.find.closure import ClosureSighting, Trace, find_closure, line_in_photo, one_line, unroll, with_rim
 from placecheck.find.seam import SEWN_LEAN, SEWN_MM, Seam, find_seam
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import Line, Observed
@@ -129,9 +129,7 @@ def find_cap_seam(
     net = sighting.centre
     if len(net.uv) < 4:
         return None
-    w = 1.0 / net.u_mm
-    a = np.stack([np.ones(len(w)), net.uv[:, 1]], -1)
-    middle = np.linalg.lstsq(a * w[:, None], net.uv[:, 0] * w, rcond=None)[0]
+    _, middle = one_line(net)
     nothing = np.zeros(grid.facing.shape, bool)
     lean = float(np.clip(middle[1], -0.1, 0.1))
     seam = find_seam(

@@ -186,7 +186,7 @@ def hidden_by_closure(sighting: ClosureSighting, margin_mm: float) -> npt.NDArra
     return np.repeat(np.repeat(covered_cells(sighting, margin_mm), 2, axis=0), 2, axis=1)
 
 
-def _one_line(trace: Trace) -> tuple[Trace, FloatArray]:
+def one_line(trace: Trace) -> tuple[Trace, FloatArray]:
     """A centre line whose rows are doubted by as much as they stray from its one straight run, and that run (2,): u at
     v = 0 and lean. Fitted with Cauchy's weights, so that a row that follows a seam beside the middle pulls little.
     """
@@ -205,7 +205,7 @@ def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: U
     """
     if len(sighting.centre.uv) < 4:
         return sighting
-    net, middle = _one_line(sighting.centre)
+    net, middle = one_line(sighting.centre)
     near = np.abs(sighting.rim.uv[:, 0]) < 30 if len(sighting.rim.uv) else np.zeros(0, bool)
     rim_v = float(np.median(sighting.rim.uv[near, 1])) if near.any() else 115.0
     backs = [s.uv[1] for n, s in sighting.spots.items() if "back" in n]
