@@ -9,7 +9,7 @@ every NAME.jpg with NAME.json beside it and prints, per measure, median, 95th pe
 largest error, bias, the stated U95 and how often it covered the error, then the verdicts.
 `factors` takes errors of scenes set apart for this (not those that are reported on) and
 finds, for every measure, the factor on u for which U95 would cover 95 % of them, bounded
-to 1..3; it writes placecheck/find/networks/calibration.json.
+to 0.8..3; it writes placecheck/find/networks/calibration.json.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ import numpy as np
 
 JUDGING_SEEDS = 10_000_000
 DEVELOPING_SEEDS = 9_000_000
+FACTOR_BOUNDS = (0.8, 3.0)
 CALIBRATION = Path(__file__).parent.parent / "placecheck" / "find" / "networks" / "calibration.json"
 
 
@@ -178,7 +179,7 @@ def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
             abs(r["errors"][spec.name][0]) / r["errors"][spec.name][1] for r in rows if spec.name in r.get("errors", {})
         ]
         if len(z) >= 25:
-            out[spec.name] = round(float(np.clip(np.percentile(z, 95.0) / 2.0, 1.0, 3.0)), 3)
+            out[spec.name] = round(float(np.clip(np.percentile(z, 95.0) / 2.0, *FACTOR_BOUNDS)), 3)
     return out
 
 

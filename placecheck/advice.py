@@ -20,7 +20,7 @@ from typing import Literal
 
 import numpy as np
 
-from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, Estimate, Findings, Judged, Measured
+from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, Findings, Judged, Measured
 from placecheck.errors import Problem
 from placecheck.printout import in_words
 from placecheck.request import CheckRequest
@@ -377,12 +377,6 @@ def _largest_doubt(items: list[Judged]) -> str:
     return f"; most of the doubt comes from {max(lines, key=lambda line: abs(line.u)).source}"
 
 
-def _rim_is_guessed(estimates: list[Estimate]) -> bool:
-    """Whether most of the doubt is where the rim runs under the hair, and no photo of the cap alone told it."""
-    guessed = [e for e in estimates if e.budget and e.budget[0].source == RIM_WORDS]
-    return bool(guessed) and not any("cap alone" in words for e in estimates for words in e.evidence)
-
-
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
     """For every group of measures that is too near a limit to call: what it reads and the one thing that decides it."""
     groups: dict[str, tuple[str, ...]] = {
@@ -417,7 +411,8 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
                 "uncover the four corners of hair and clips and take the photo again, closer",
             )
         message = f"Too uncertain to call: {reads}{doubt}. To decide it, {then}."
-        if group == "clearance" and _rim_is_guessed(list(estimates.values())):
+        guessed = any(e.budget and e.budget[0].source == RIM_WORDS for e in estimates.values())
+        if group == "clearance" and guessed and not measured.cap_shown:
             message += f" {CAP_FIRST}"
         problems.append(Problem(code, message))
     return tuple(problems)

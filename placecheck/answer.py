@@ -88,6 +88,8 @@ LANDMARK_WORDS: Mapping[str, str] = {
     "back_right": "back right corner",
 }
 RIM_WORDS = "cap rim in the photo"
+CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
+"""Evidence of a rim that was carried over from a photo of the cap alone."""
 
 
 @dataclass(frozen=True)
@@ -186,6 +188,11 @@ class Measured:
     def specs(self) -> tuple[MeasureSpec, ...]:
         """What there is to measure at this stage."""
         return STAGE_MEASURES[self.stage]
+
+    @property
+    def cap_shown(self) -> bool:
+        """Whether a photo of the cap alone told where the rim runs under the closure."""
+        return any(words.endswith(CAP_SHOWN) for e in self.estimates.values() for words in e.evidence)
 
 
 @dataclass(frozen=True)

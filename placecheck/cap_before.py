@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.answer import CAP_SHOWN
 from placecheck.block import unpack_many
 from placecheck.cap_stage import CapSighting, sight_cap
 from placecheck.check import Sighted
@@ -44,7 +45,6 @@ WORST_EXCESS = 35.0
 """How much the joint sum of squares may exceed those of the photos alone. 33 generated pairs of one cap stayed below
 24; of 10 whose cap had been pinned anew, its front edge 8 mm and more elsewhere, 6 lay above, of 36 of other blocks 35.
 """
-EVIDENCE = "under the closure, as the photo of the cap alone shows it"
 
 
 def with_cap(seen: Sighted, cap: int | str) -> Sighted:
@@ -161,4 +161,4 @@ def projected(fit: JointFit, c: int) -> Line:
             settled_px = px_per_mm * SETTLED_MM
     u_px = np.sqrt(np.einsum("ij,jk,ik->i", jac, fit.covariance, jac) + settled_px**2)
     there = geometry.visible(points, 0.02)
-    return Line(px[0][there], u_px[there], 0.0, (EVIDENCE,))
+    return Line(px[0][there], u_px[there], 0.0, (CAP_SHOWN,))

@@ -124,6 +124,9 @@ def _unicode(console: Console) -> bool:
     return console.encoding.lower().replace("-", "").startswith("utf")
 
 
+CAP_SENTENCE = "Under the closure the cap's edge is where the photo of the cap alone shows it."
+
+
 def print_answer(console: Console, answer: Answer, title: str | None = None) -> None:
     """The table, the advice and the problems of one answer, for a terminal."""
     from rich.table import Table
@@ -151,6 +154,8 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
             style = "bold" if judged is not None and judged.state == "out" else ""
             table.add_row(*(cells if unicode else map(_ascii, cells)), style=style)
         console.print(table)
+        if answer.measured.cap_shown:
+            console.print(Text(CAP_SENTENCE, style="dim"))
     if answer.measured.moves is not None:
         console.print(Text("\nSince the pinned photo:"))
         for name, move in answer.measured.moves.items():

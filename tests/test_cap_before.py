@@ -17,9 +17,9 @@ from calibration.same_block import PAIR_SEEDS, Noise, look_all, request_of
 from fixtures.scenes import pair_scenes, truth
 from fixtures.scenes.pairs import cap_first
 from placecheck import cli
+from placecheck.answer import CAP_SHOWN
 from placecheck.block import unpack_many
 from placecheck.cap_before import (
-    EVIDENCE,
     GUESSED_MM,
     READ_MM,
     SETTLED_MM,
@@ -92,7 +92,7 @@ def test_the_rim_is_carried_to_where_it_truly_is():
             error_px = float((line.px[k] - true_px[near]) @ way)
             off_mm.append(abs(error_px) * mm_per_px)
             ratio.append(abs(error_px) / (2 * line.u_px[k]))
-        assert line.evidence == (EVIDENCE,)
+        assert line.evidence == (CAP_SHOWN,)
     assert np.median(off_mm) < 1.2
     assert np.max(off_mm) < WRONG_MM
     assert np.mean(np.array(ratio) <= 1.0) > 0.85

@@ -41,7 +41,7 @@ from placecheck.page.rows import (
     rows_of,
     verdict_says,
 )
-from placecheck.printout import move_in_words
+from placecheck.printout import CAP_SENTENCE, move_in_words
 from placecheck.records.earlier import cap_photo_of
 from placecheck.request import NEEDS_CLOSURE
 from placecheck.settings import load_settings
@@ -190,6 +190,7 @@ async def check(request: Request) -> Response:
         later=later_steps(answer),
         problems=[p.message for p in answer.problems if p.message != todo],
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
+        cap_shown=CAP_SENTENCE if answer.measured.cap_shown else "",
         before=before if earlier is not None and earlier.judged else None,
         moves=[move_in_words(name, move) for name, move in (answer.measured.moves or {}).items()],
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
