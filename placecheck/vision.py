@@ -403,6 +403,11 @@ def fill_polygon_from_around(image: Image, polygon_px: Points) -> Image:
     return out
 
 
+def least_around(gray: Image, size_px: int) -> Image:
+    """The darkest value in a square of `size_px` about every pixel: bright areas shrink."""
+    return np.asarray(cv2.erode(gray, np.ones((size_px, size_px), np.uint8)))
+
+
 def dilate(mask: npt.NDArray[np.bool_], radius_px: int) -> npt.NDArray[np.bool_]:
     """A mask grown by a square of `radius_px` to every side."""
     kernel = np.ones((2 * radius_px + 1, 2 * radius_px + 1), np.uint8)

@@ -1,6 +1,7 @@
 """Find the scale card in a photo, coarse to fine, or say why it cannot be used.
 
-1. ArUco markers at reduced size, then full size, then enlarged, until enough of them agree.
+1. ArUco markers at reduced size, then full size, then enlarged, until enough of them agree; where too bright a paper
+   has flooded them, again with what is bright shrunk.
 2. The largest set of markers that one homography of this board explains (pairs of markers
    vote); markers left over that agree among themselves are a second card, never averaged in.
 3. All 24 inner corners are predicted and fitted at full size by laying the drawn card over
@@ -33,6 +34,9 @@ COARSE_LONG_SIDE_PX = 2100
 MIN_PERIMETER_PX = 24
 """Smallest marker perimeter looked for, in pixels of the reduced photo: markers of 6 px; decoding gives up first."""
 ENOUGH_MARKERS = 6
+FEW_MARKERS = 3
+"""With fewer than these, paper that is white beyond the picture's range may have flooded the markers."""
+FLOODED_LEVEL, FLOODED_FRACTION = 250, 0.001
 MIN_MATCH = 0.85
 MIN_CORNERS = 6
 MIN_SPREAD_MM = 8.0
@@ -155,10 +159,17 @@ def _read_markers(
     sizes = [COARSE_LONG_SIDE_PX / long_side, 1.0] if big else [1.0, 2.0]
     if dictionary is not None:
         sizes = sizes[:1]
+    tries = [(size, 0) for size in sizes]
+    if dictionary is None and (gray >= FLOODED_LEVEL).mean() > FLOODED_FRACTION:
+        # bright paper floods the dark modules of the markers: shrink what is bright, in an enlarged picture
+        tries += [(size, px) for size, px in ((2.0, 3), (3.0, 5)) if size * long_side <= 4 * COARSE_LONG_SIDE_PX]
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
-    for size in sizes:
+    for size, shrink_px in tries:
+        if shrink_px and len(best.ids) >= FEW_MARKERS:
+            break
         w, h = round(width * size), round(height * size)
         scaled = gray if size == 1.0 else vision.resize(gray, w, h)
+        scaled = vision.least_around(scaled, shrink_px) if shrink_px else scaled
         found = vision.detect_markers(scaled, dictionary or board.dictionary, MIN_PERIMETER_PX / max(w, h))
         if dictionary is None:
             rows = found.ids - board.first_id

@@ -29,6 +29,8 @@ PX_PER_MM = 1.07
 CROWN_OVER_TABLE = 1.42  # px per mm at the crown over that at the card, for a phone held 0.4 to 0.8 m above
 RAYS = 144
 OUTLINE_U_MM = 2.0
+TOO_LARGE, STAND_BACK = 0.8, 0.55
+"""Share of the window that a silhouette may fill, and by how much a second look is farther away where it fills more."""
 LEAST_BELIEF = 0.4  # 99 generated scenes with a block had 0.79 or more
 
 
@@ -121,7 +123,7 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         "block-missing",
         "No block was found in the photo: take it again with the whole block and the card in the frame.",
     )
-    scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
+    scale = first_scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
     centre, belief = _where(image, card_px, scale)
     if belief < LEAST_BELIEF:
         raise missing
@@ -130,7 +132,9 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
     mask = None
     probability = face = np.zeros(0)
     matrix = np.zeros((2, 3))
-    for copies in (1, 4):
+    looks = [1, 4]
+    while looks:
+        copies = looks.pop(0)
         local = scale / sx
         at = (centre + 0.5) * sx - 0.5
         matrix = np.array([[local, 0, SIZE / 2 - local * at[0]], [0, local, SIZE / 2 - local * at[1]]])
@@ -141,6 +145,10 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         ys, xs = np.nonzero(mask)
         middle = np.array([xs.min() + xs.max(), ys.min() + ys.max()]) + 0.5
         centre = ((middle - SIZE / 2) / local + at + 0.5) / sx - 0.5
+        if 2 * max(np.ptp(xs), np.ptp(ys)) > TOO_LARGE * SIZE and copies == 1 and scale == first_scale:
+            # the phone is nearer to the block than the card tells: stand back, and look once more
+            scale *= STAND_BACK
+            looks.insert(0, 1)
     assert mask is not None
     # photo px -> crop px -> cells
     full = matrix @ np.array([[sx, 0, 0.5 * sx - 0.5], [0, sx, 0.5 * sx - 0.5], [0, 0, 1]])
