@@ -9,6 +9,8 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -38,6 +40,7 @@ PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 CAP, PINNED = PHOTOS / "edge_cap_6x6.jpg", PHOTOS / "edge_pinned_6x6.jpg"
 JOB = ("--closure", "6x6", "--block-circumference", "20.5in")
 CLEARANCES = {"left": "clearance_left_mm", "centre": "clearance_centre_mm", "right": "clearance_right_mm"}
+ORDERED = ("--ear-to-ear", "12 3/4", "--nape-width", "5 1/2", "--block", "22 1/2", "--closure", "6x6")
 VIEWS = ((42.0, -4.0), (46.0, 3.0))
 WRONG_MM = 4.0
 
@@ -227,3 +230,19 @@ def test_a_rim_set_by_hand_outranks_the_photo_of_the_cap(check, tmp_path):
     _, by_hand = check(PINNED, *JOB, "--no-save", "--marks", marks)
     _, answer = check(PINNED, *JOB, "--no-save", "--marks", marks, "--cap-photo", CAP)
     assert answer["measures"] == by_hand["measures"]
+
+
+def test_the_page_asks_with_the_orders_record_of_the_cap(check, home):
+    """What a form on the page becomes: the order's cap photo goes with a pinned and a stitched one, not with others."""
+    from placecheck.page.asked import request_of
+    from placecheck.page.views_photo import spec_of
+
+    lengths = ("--circumference", "22 1/2", "--front-to-nape", "14 1/4", "--temple-to-temple", "15 1/2")
+    assert cli.run(["order", "new", "Juniper", *lengths, *ORDERED]) == 0
+    check(CAP, "--stage", "cap", *JOB[2:], "--order", "0001")
+    bench: Any = SimpleNamespace(config=SimpleNamespace(home=home))
+    form = {"closure": "6x6", "block": "20.5in", "order": "0001"}
+    for stage, record in (("pinned", 1), ("stitched", 1), ("cap", None)):
+        spec = spec_of(bench, {**form, "stage": stage})
+        assert request_of(json.loads(json.dumps(spec))).cap == record
+    assert request_of(spec_of(bench, {**form, "order": "", "stage": "pinned"})).cap is None

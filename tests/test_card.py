@@ -276,6 +276,17 @@ def test_a_card_flooded_with_light_is_not_called_missing() -> None:
     assert code_of(flooded) == "too-bright"
 
 
+@pytest.mark.parametrize(("distance", "gain", "blur"), [(850, 3, 0.9), (850, 5, 0.9), (1000, 5, 0.6), (1100, 5, 0.6)])
+def test_markers_flooded_by_a_bright_paper_are_read_all_the_same(distance: float, gain: float, blur: float) -> None:
+    """Light that bleeds from clipped paper into dark modules of 2.7 to 3.5 px: the corners are where they were."""
+    camera = camera_above(25, 10, distance)
+    gray = take(lay_card(table(camera.w, camera.h, level=0.03), camera), gain=gain, blur_px=blur)
+    assert len(vision.detect_markers(gray, CARD.dictionary, 24 / max(gray.shape)).ids) == 0
+    card = find_card(gray)
+    assert len(card.ids) == 24
+    assert rms(errors_px(card, camera)) < 0.05
+
+
 def test_mirrored_photo() -> None:
     """As front cameras save them; left and right would be swapped without a word."""
     assert code_of(np.ascontiguousarray(card_photo(camera_above())[:, ::-1])) == "mirrored-photo"

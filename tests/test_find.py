@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from placecheck.card import find_card
 from placecheck.find.edge import find_edge, normals_of
 from placecheck.find.network import FOLDER
+from placecheck.find.outline import find_block
 from placecheck.find.rim import AZIMUTHS_DEG, ELEVATIONS_DEG, RimField, fit_rim, rim_elevation
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH, cell_to_uv, uv_to_cell
+from placecheck.photo import load_photo
+
+PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 
 
 def disk_picture(rng, radius=180.0, centre=(300.3, 290.7), soft=1.0):
@@ -158,3 +165,12 @@ def test_cells_and_millimetres_invert_each_other(u, v):
 def test_the_networks_stay_small():
     """8 MB for both: they ship in the package."""
     assert sum(f.stat().st_size for f in FOLDER.glob("*.onnx")) < 8_000_000
+
+
+def test_a_block_nearer_than_the_card_tells_is_found_whole():
+    """The card far off, where a millimetre has few pixels: the window first looked through cuts the block off."""
+    image = load_photo(PHOTOS / "demo.jpg").image
+    card = find_card(load_photo(PHOTOS / "demo.jpg").gray())
+    near, far = (find_block(image, card.outline_px, share * card.px_per_mm) for share in (1.0, 0.52))
+    assert far.size_px == pytest.approx(near.size_px, rel=0.04)
+    assert np.linalg.norm(far.centroid_px - near.centroid_px) < 0.03 * near.size_px

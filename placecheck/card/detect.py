@@ -162,7 +162,9 @@ def _read_markers(
     tries = [(size, 0) for size in sizes]
     if dictionary is None and (gray >= FLOODED_LEVEL).mean() > FLOODED_FRACTION:
         # bright paper floods the dark modules of the markers: shrink what is bright, in an enlarged picture
-        tries += [(size, px) for size, px in ((2.0, 3), (3.0, 5)) if size * long_side <= 4 * COARSE_LONG_SIDE_PX]
+        tries += [
+            (size, px) for size, px in ((2.0, 3), (3.0, 5), (3.0, 7)) if size * long_side <= 4 * COARSE_LONG_SIDE_PX
+        ]
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
     for size, shrink_px in tries:
         if shrink_px and len(best.ids) >= FEW_MARKERS:
