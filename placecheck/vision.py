@@ -408,6 +408,13 @@ def least_around(gray: Image, size_px: int) -> Image:
     return np.asarray(cv2.erode(gray, np.ones((size_px, size_px), np.uint8)))
 
 
+def boxes_of(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
+    """Boxes (x0, y0, x1, y1), ends excluded, of the mask's connected parts, the largest part first."""
+    _, _, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    parts = sorted(stats[1:].tolist(), key=lambda row: -row[4])
+    return [(x, y, x + w, y + h) for x, y, w, h, _ in parts]
+
+
 def dilate(mask: npt.NDArray[np.bool_], radius_px: int) -> npt.NDArray[np.bool_]:
     """A mask grown by a square of `radius_px` to every side."""
     kernel = np.ones((2 * radius_px + 1, 2 * radius_px + 1), np.uint8)

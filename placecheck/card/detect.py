@@ -36,7 +36,9 @@ MIN_PERIMETER_PX = 24
 ENOUGH_MARKERS = 6
 FEW_MARKERS = 3
 """With fewer than these, paper that is white beyond the picture's range may have flooded the markers."""
-FLOODED_LEVEL, FLOODED_FRACTION = 250, 0.001
+FLOODED_LEVEL, FLOODED_PLACES, FLOODED_LEAST_PX = 250, 3, 60
+FLOODED_LOOKS = ((2.0, 3), (3.0, 5), (3.0, 7))
+"""How much such a place is enlarged, and by how many pixels then shrunk."""
 MIN_MATCH = 0.85
 MIN_CORNERS = 6
 MIN_SPREAD_MM = 8.0
@@ -159,29 +161,52 @@ def _read_markers(
     sizes = [COARSE_LONG_SIDE_PX / long_side, 1.0] if big else [1.0, 2.0]
     if dictionary is not None:
         sizes = sizes[:1]
-    tries = [(size, 0) for size in sizes]
-    if dictionary is None and (gray >= FLOODED_LEVEL).mean() > FLOODED_FRACTION:
-        # bright paper floods the dark modules of the markers: shrink what is bright, in an enlarged picture
-        tries += [
-            (size, px) for size, px in ((2.0, 3), (3.0, 5), (3.0, 7)) if size * long_side <= 4 * COARSE_LONG_SIDE_PX
-        ]
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
-    for size, shrink_px in tries:
-        if shrink_px and len(best.ids) >= FEW_MARKERS:
-            break
-        w, h = round(width * size), round(height * size)
-        scaled = gray if size == 1.0 else vision.resize(gray, w, h)
-        scaled = vision.least_around(scaled, shrink_px) if shrink_px else scaled
-        found = vision.detect_markers(scaled, dictionary or board.dictionary, MIN_PERIMETER_PX / max(w, h))
+    for size in sizes:
+        found = _markers_at(gray, size, dictionary or board.dictionary)
         if dictionary is None:
-            rows = found.ids - board.first_id
-            ours = (rows >= 0) & (rows < board.n_markers)
-            found = vision.Markers(found.corners_px[ours], rows[ours])
+            found = _ours(found, board)
         if len(found.ids) > len(best.ids):
-            factor = np.array([width / w, height / h])
-            best = vision.Markers((found.corners_px + 0.5) * factor - 0.5, found.ids)
+            best = found
         if len(best.ids) >= enough:
             break
+    if dictionary is None and len(best.ids) < FEW_MARKERS:
+        flooded = _flooded_markers(gray, board)
+        best = flooded if len(flooded.ids) > len(best.ids) else best
+    return best
+
+
+def _markers_at(gray: vision.Image, size: float, dictionary: str, shrink_px: int = 0) -> vision.Markers:
+    """Markers of a dictionary in the picture at `size`, in its own pixels; what is bright shrunk by `shrink_px`."""
+    height, width = gray.shape
+    w, h = round(width * size), round(height * size)
+    scaled = gray if size == 1.0 else vision.resize(gray, w, h)
+    scaled = vision.least_around(scaled, shrink_px) if shrink_px else scaled
+    found = vision.detect_markers(scaled, dictionary, MIN_PERIMETER_PX / max(w, h))
+    return vision.Markers((found.corners_px + 0.5) * np.array([width / w, height / h]) - 0.5, found.ids)
+
+
+def _ours(found: vision.Markers, board: Board) -> vision.Markers:
+    """Those of this board, their ids counted from its first."""
+    rows = found.ids - board.first_id
+    ours = (rows >= 0) & (rows < board.n_markers)
+    return vision.Markers(found.corners_px[ours], rows[ours])
+
+
+def _flooded_markers(gray: vision.Image, board: Board) -> vision.Markers:
+    """The board's markers where bright paper floods their dark modules: in the largest places of pure white, enlarged,
+    with what is bright shrunk."""
+    best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
+    for x0, y0, x1, y1 in vision.boxes_of(gray >= FLOODED_LEVEL)[:FLOODED_PLACES]:
+        if min(x1 - x0, y1 - y0) < FLOODED_LEAST_PX or max(x1 - x0, y1 - y0) > COARSE_LONG_SIDE_PX:
+            continue
+        part = gray[max(0, y0 - 8) : y1 + 8, max(0, x0 - 8) : x1 + 8]
+        for size, shrink_px in FLOODED_LOOKS:
+            found = _ours(_markers_at(part, size, board.dictionary, shrink_px), board)
+            if len(found.ids) > len(best.ids):
+                best = vision.Markers(found.corners_px + np.array([max(0, x0 - 8), max(0, y0 - 8)]), found.ids)
+            if len(best.ids) >= FEW_MARKERS:
+                return best
     return best
 
 
