@@ -1,6 +1,7 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
     python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near] [--cap-first [--alike]]
+        [--stitched]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json
 
@@ -97,6 +98,9 @@ def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
         return out | {"verdict": "retake", "problem": error.problem.code, "seconds": time.perf_counter() - start}
     except Exception as error:
         return out | {"verdict": "crash", "problem": repr(error), "seconds": time.perf_counter() - start}
+    pinned = path.with_name(f"{path.stem}-pinned.jpg")
+    if pinned.exists():
+        out["moves"] = moves_since(pinned, path, truth, request)
     judged = judge(measured, request.tolerances)
     verdict = verdict_of(judged, measured.specs)
     truths = true_values(truth)
@@ -111,6 +115,34 @@ def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
         "missing": missing,
         "seconds": time.perf_counter() - start,
     }
+
+
+def moves_since(pinned: Path, stitched: Path, truth: dict[str, Any], request: Any) -> list[list[float]]:
+    """[error mm, U95 mm] of every landmark's move to the right and toward the face since the pinned photo."""
+    from placecheck.check import look
+    from placecheck.errors import PlacecheckError
+    from placecheck.movement import moves, place
+    from placecheck.photo import load_photo
+    from placecheck.standing import stage_prior
+
+    placed = []
+    for path in (pinned, stitched):
+        try:
+            _, seen, on = look(load_photo(path), request)
+        except PlacecheckError:
+            return []
+        placed.append(place(seen.fit, stage_prior(seen.stage), seen.observed, on))
+    was = json.loads(pinned.with_suffix(".json").read_text())["measures"]["landmarks_mm"]
+    now = truth["measures"]["landmarks_mm"]
+    out = []
+    try:
+        found = moves(placed[0], placed[1], True)
+    except PlacecheckError:
+        return []
+    for name, move in found.items():
+        for i, (value, u) in enumerate(((move.right_mm, move.u_right_mm), (move.face_mm, move.u_face_mm))):
+            out.append([value - (now[name][i] - was[name][i]), 2 * u])
+    return out
 
 
 def report(rows: list[dict[str, Any]]) -> None:
@@ -150,6 +182,16 @@ def report(rows: list[dict[str, Any]]) -> None:
     for r in normal:
         if r.get("problem"):
             print(f"  {r['name']}: {r['problem']}")
+    moved = [r["moves"] for r in rows if r.get("moves")]
+    for i, way in enumerate(("to the right", "toward the face")):
+        found = np.array([m for moves in moved for m in moves[i::2]]).reshape(-1, 2)
+        if len(found):
+            e = np.abs(found[:, 0])
+            print(
+                f"moves {way}: {len(found)} landmarks of {len(moved)} pairs; median {np.median(e):.2f}, "
+                f"95 % {np.percentile(e, 95):.2f}, U95 {np.median(found[:, 1]):.2f}, "
+                f"covered {100 * np.mean(e <= found[:, 1]):.0f} %"
+            )
     caps = [r for r in rows if r["expect"] == "cap"]
     for name, aim in (("cap_shift_mm", 1.0), ("cap_turn_deg", 0.7)):
         found = np.array([r["errors"][name] for r in caps if name in r.get("errors", {})]).reshape(-1, 3)
@@ -196,6 +238,7 @@ def main() -> None:
     make.add_argument("--near", action="store_true", help="closures placed near the limits of the tolerances")
     make.add_argument("--cap-first", action="store_true", help="with a photo NAME-cap.jpg of the cap alone for each")
     make.add_argument("--alike", action="store_true", help="of these, both leaning from nearly the same side")
+    make.add_argument("--stitched", action="store_true", help="each stitched after a photo NAME-pinned.jpg of it")
     make.add_argument("--kind", default="normal", help="a kind of scene of fixtures.scenes")
     score = commands.add_parser("score")
     score.add_argument("folders", type=Path, nargs="+")
@@ -230,6 +273,13 @@ def main() -> None:
                 wish.pop("kind")
                 for scene, which in zip(cap_first(seed, alike=args.alike, **wish), ("-cap", ""), strict=True):
                     scenes.save(scene, args.out, name + which, xp=xp)
+            elif args.stitched:
+                from fixtures.scenes.stages import stitched_later
+
+                pinned = scenes.sample_scene(rng, **wish)
+                right, turn, face = np.random.default_rng([seed, 2]).normal(0, (2.5, 1.0, 2.0))
+                scenes.save(pinned, args.out, f"{name}-pinned", xp=xp)
+                scenes.save(stitched_later(pinned, seed + 1, right, turn, face), args.out, name, xp=xp)
             elif args.pathtraced:
                 from fixtures import pathtraced
 
