@@ -242,8 +242,8 @@ class Chart:
         dv = self.v_mm[1] - self.v_mm[0]
         fu = (uv[..., 0] - self.u_mm[0]) / du
         fv = (uv[..., 1] - self.v_mm[0]) / dv
-        iu = np.clip(np.floor(fu).astype(int), 0, len(self.u_mm) - 2)
-        iv = np.clip(np.floor(fv).astype(int), 0, len(self.v_mm) - 2)
+        iu = np.nan_to_num(np.clip(np.floor(fu), 0, len(self.u_mm) - 2)).astype(int)
+        iv = np.nan_to_num(np.clip(np.floor(fv), 0, len(self.v_mm) - 2)).astype(int)
         a = (fu - iu)[..., None]
         b = (fv - iv)[..., None]
         flat = self.points.reshape(-1, 3)
