@@ -189,7 +189,8 @@ def work(
     size = {"c": n_closure, "b": n_block}
     low = {k: n * number // crew for k, n in size.items()}
     count = {k: n * (number + 1) // crew - n * number // crew for k, n in size.items()}
-    done = {"c": 0, "b": 0}
+    # a ring left by an earlier run is filled on, before anything in it is written over
+    done = {k: int((ring[f"{k}_written"][low[k] : low[k] + count[k]] > 0).sum()) for k in size}
     seed, failures = seed0 + number, 0
     while True:
         seed = (seed + crew) % JUDGING_SEEDS
