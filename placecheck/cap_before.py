@@ -33,6 +33,7 @@ from placecheck.same_block.joint import fit_together
 from placecheck.same_block.residuals import SHARED_ERROR_MM, across
 from placecheck.same_block.several import seen_of
 from placecheck.same_block.unknowns import JointFit
+from placecheck.settings import home
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -55,10 +56,10 @@ def with_cap(seen: Sighted, cap: int | str) -> Sighted:
     request = seen.stage.request
     name = f"record {cap}" if isinstance(cap, int) else Path(cap).name
     try:
-        before = _cap_seen(cap, request.block_circumference_mm, request.block, request.card_bars_mm)
+        before = _cap_seen(cap, home(), request.block_circumference_mm, request.block, request.card_bars_mm)
         return replace(seen, observed=replace(seen.observed, rim=carried_rim(seen_of_pinned(seen), before, request)))
-    except PlacecheckError as error:
-        said = error.problem.message.rstrip(".")
+    except (PlacecheckError, np.linalg.LinAlgError) as error:
+        said = error.problem.message.rstrip(".") if isinstance(error, PlacecheckError) else "It does not fit this one"
         told = Problem(
             "cap-photo-unused",
             f"The photo of the cap alone ({name}) was not used: {said[0].lower()}{said[1:]}. Where the rim runs under "
@@ -69,15 +70,15 @@ def with_cap(seen: Sighted, cap: int | str) -> Sighted:
 
 @lru_cache(maxsize=4)
 def _cap_seen(
-    cap: int | str, around_mm: float, block: KnownDome | None, card_bars_mm: tuple[float, float] | None
+    cap: int | str, folder: Path, around_mm: float, block: KnownDome | None, card_bars_mm: tuple[float, float] | None
 ) -> Seen:
-    """What the photo of the cap alone shows, looked at again. Raises PlacecheckError."""
+    """What the photo of the cap alone shows, looked at again; `folder` holds the records. Raises PlacecheckError."""
     from placecheck.one_photo import pick_camera
     from placecheck.photo import load_photo
     from placecheck.records.earlier import earlier_photo
 
     if isinstance(cap, int):
-        kept, photo, camera = earlier_photo(cap)
+        kept, photo, camera = earlier_photo(cap, folder)
         return seen_of_cap(sight_cap(photo, replace(kept, block_circumference_mm=around_mm, block=block), camera))
     request = CheckRequest(NO_CLOSURE, around_mm, "cap", card_bars_mm=card_bars_mm, block=block)
     photo = load_photo(Path(cap))

@@ -402,7 +402,7 @@ def _targets(page: Page, tolerances: Tolerances, x: float, y: float, width: floa
     page.text(x, y, f"hairline to rim: aim at {tolerances.clearance_aim_mm:g} mm", 7)
     y += 5.5
     for label in (
-        "cap centred on the block, rim at the temple marks",
+        "cap centred, rim at the temple marks; its photo taken",
         "closure photo: pass",
         "stitches even, no gaps",
         "stitched photo: pass",

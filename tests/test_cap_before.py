@@ -223,6 +223,13 @@ def test_a_name_that_is_no_file_is_refused_before_anything_is_opened(check):
     assert "nowhere.jpg" in answer["said"]
 
 
+def test_the_option_goes_with_a_photo_of_the_closure(check):
+    for stage in ("cap", "stitches"):
+        status, answer = check(PINNED, *JOB[2:], "--stage", stage, "--no-save", "--cap-photo", CAP)
+        assert status == 2
+        assert "--cap-photo" in answer["said"]
+
+
 def test_a_rim_set_by_hand_outranks_the_photo_of_the_cap(check, tmp_path):
     px = json.loads(PINNED.with_suffix(".json").read_text())["landmarks"]["cap_front_edge"]["px"]
     marks = tmp_path / "marks.json"

@@ -121,6 +121,13 @@ def check(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
     request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front, stage, block)
+    if cap_photo is not None and stage not in NEEDS_CLOSURE:
+        from placecheck.errors import UsageProblem
+
+        raise UsageProblem(
+            "cap-photo-stage",
+            "--cap-photo goes with a photo of the closure, pinned or stitched: leave it out at this stage.",
+        )
     if stage in NEEDS_CLOSURE:
         request = replace(request, cap=_cap_photo(cap_photo, order))
     if stage == "stitched":

@@ -284,13 +284,6 @@ def changes_since_pinned(home: Path, found: Record) -> tuple[int, list[Change]]:
     return (pinned.id, compare(pinned, found)) if pinned is not None else (0, [])
 
 
-def pinned_record(home: Path, order: str) -> int | None:
-    """The number of the order's last measured pinned record, if there is one."""
-    with _records(home) as store:
-        pinned = store.latest_per_stage(order).get("pinned")
-    return pinned.id if pinned is not None else None
-
-
 def export_csv(home: Path, wanted: Filter) -> bytes:
     """Records as CSV."""
     from itertools import islice

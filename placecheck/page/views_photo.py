@@ -42,7 +42,7 @@ from placecheck.page.rows import (
     verdict_says,
 )
 from placecheck.printout import CAP_SENTENCE, move_in_words
-from placecheck.records.earlier import cap_photo_of
+from placecheck.records.earlier import cap_photo_of, latest_of
 from placecheck.request import NEEDS_CLOSURE
 from placecheck.settings import load_settings
 
@@ -141,7 +141,7 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     if spec["stage"] in NEEDS_CLOSURE and spec["order"]:
         spec["cap"] = cap_photo_of(spec["order"], home)
         if spec["stage"] == "stitched":
-            spec["since"] = shop.pinned_record(home, spec["order"])
+            spec["since"] = latest_of(spec["order"], "pinned", home)
     return spec
 
 

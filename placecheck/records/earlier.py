@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from placecheck.photo import Photo
 
 
-def earlier_photo(record: int) -> tuple[CheckRequest, Photo, Camera | None]:
+def earlier_photo(record: int, home: Path | None = None) -> tuple[CheckRequest, Photo, Camera | None]:
     """The request, the photo and the camera of a record, as they were checked. Raises PlacecheckError."""
     from placecheck.photo import load_photo
     from placecheck.profile_match import camera_in
@@ -28,7 +28,7 @@ def earlier_photo(record: int) -> tuple[CheckRequest, Photo, Camera | None]:
     from placecheck.records.request_json import from_json
     from placecheck.records.store import open_store
 
-    with open_store() as store:
+    with open_store(home) as store:
         found = store.get(record)
         data = store.photo(found)
         if found.photo is None or data is None:
@@ -44,13 +44,13 @@ def earlier_photo(record: int) -> tuple[CheckRequest, Photo, Camera | None]:
     return request, photo, camera_in(profile_from(found.profile, path), photo)
 
 
-def latest_of(order: str | None, stage: Stage) -> int | None:
+def latest_of(order: str | None, stage: Stage, home: Path | None = None) -> int | None:
     """The number of the order's last measured record of a stage, or None. Raises PlacecheckError."""
     from placecheck.records.store import open_store
 
     if not order:
         return None
-    with open_store() as store:
+    with open_store(home) as store:
         found = store.latest_per_stage(order).get(stage)
     return found.id if found is not None else None
 

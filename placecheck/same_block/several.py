@@ -248,7 +248,7 @@ def _answer(
             sighted.append(sight(photo, request, picked.camera))
         except RetakeNeeded as error:
             raise RetakeNeeded(error.problem.code, _named(path, error.problem.message)) from error
-        notes += picked.notes
+        notes += picked.notes + sighted[-1].notes
         if profile is None and picked.profile is not None and picked.camera is not None:
             profile = as_json(picked.profile)
     measured, each = measure_together([p.name for p in paths], sighted, request)
