@@ -127,8 +127,12 @@ def findings_of(geometry: Geometry, observed: Observed, on: OnDome) -> Findings:
     if all(n in every for n in ring):
         uv = {**on.inferred_uv, **on.marks_uv}
         t = np.linspace(0, 1, 20)[:, None]
-        sides = [(1 - t) * uv[p] + t * uv[q] for p, q in pairwise(ring)]
-        lines["rectangle"] = geometry.to_px(on.chart.to_points(np.concatenate(sides)))
+        sides = [geometry.to_px(on.chart.to_points((1 - t) * uv[p] + t * uv[q])) for p, q in pairwise(ring)]
+        if len(lines.get("hairline", ())) > 2:  # a front edge is seldom straight on the dome: drawn as it was seen
+            seen = lines["hairline"]
+            along = (seen - sides[0][0]) @ (sides[0][-1] - sides[0][0])
+            sides[0] = np.concatenate([sides[0][:1], seen[np.argsort(along)], sides[0][-1:]])
+        lines["rectangle"] = np.concatenate(sides)
     crown = on.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
     by_hand = frozenset(n for n, m in observed.marks.items() if "set by hand" in m.evidence)
     evidence = {n: m.evidence for n, m in observed.marks.items()} | {
