@@ -25,6 +25,7 @@ LONGEST_FIRST = (
     "test_stages.py",
     "test_calibrate.py",
     "test_scenes.py",
+    "test_cap_before.py",
     "test_check.py",
 )
 """Files that take more than half a minute; all others follow by name. A slow new file belongs here, at its place."""

@@ -64,6 +64,25 @@ def check(capfd):
     return go
 
 
+KNOWN: dict[str, dict] = {}
+"""What was checked once already, since nothing about it changes from test to test."""
+
+
+@pytest.fixture
+def alone(check) -> dict:
+    if "alone" not in KNOWN:
+        KNOWN["alone"] = check(PINNED, *JOB, "--no-save")[1]
+    return KNOWN["alone"]
+
+
+@pytest.fixture
+def by_name(check) -> dict:
+    """Checked with the photo of the cap named by its file."""
+    if "by name" not in KNOWN:
+        KNOWN["by name"] = check(PINNED, *JOB, "--no-save", "--cap-photo", CAP)[1]
+    return KNOWN["by name"]
+
+
 def drawn(seed: int, **changes):
     """A pinned photo whose rim is guessed WRONG_MM off, and knows that it may be, and one of the cap alone."""
     scenes = pair_scenes(PAIR_SEEDS + seed, VIEWS, **changes)
@@ -145,10 +164,9 @@ def test_pairs_with_the_cap_first_are_one_block_and_one_cap():
 # -------------------------------------------------------------------------------------------------- real photos
 
 
-def test_with_the_photo_of_the_cap_the_clearances_are_known_better(check):
+def test_with_the_photo_of_the_cap_the_clearances_are_known_better(alone, by_name):
     true = json.loads(PINNED.with_suffix(".json").read_text())["measures"]["clearance_mm"]
-    _, alone = check(PINNED, *JOB, "--no-save")
-    _, both = check(PINNED, *JOB, "--no-save", "--cap-photo", CAP)
+    both = by_name
     assert not [p for p in both["problems"] if p["code"] == "cap-photo-unused"]
     for side, name in CLEARANCES.items():
         now, before = both["measures"][name], alone["measures"][name]
@@ -158,14 +176,13 @@ def test_with_the_photo_of_the_cap_the_clearances_are_known_better(check):
         assert both["measures"][name]["value"] == pytest.approx(alone["measures"][name]["value"], abs=1e-6)
 
 
-def test_an_order_brings_its_own_photo_of_the_cap(check, home):
+def test_an_order_brings_its_own_photo_of_the_cap(check, by_name, home):
     """Saved beforehand, it is found by the order's number, even where its seam was not seen; and rechecked."""
     check(CAP, "--stage", "cap", *JOB[2:], "--order", "0009")
     assert cap_photo_of("0009") == 1
     assert cap_photo_of("0010") is None
     assert cap_photo_of(None) is None
     _, by_order = check(PINNED, *JOB, "--order", "0009")
-    _, by_name = check(PINNED, *JOB, "--no-save", "--cap-photo", CAP)
     for name in CLEARANCES.values():
         assert by_order["measures"][name] == by_name["measures"][name]
     with open_store() as store:
@@ -177,11 +194,10 @@ def test_an_order_brings_its_own_photo_of_the_cap(check, home):
         assert [r.reproduced for r in recheck(store, Filter())] == [True, True]
 
 
-def test_the_page_finds_it_too(check, home):
+def test_the_page_finds_it_too(check, by_name, home):
     from placecheck.page.checking import Checker
 
     check(CAP, "--stage", "cap", *JOB[2:], "--order", "0009")
-    _, by_name = check(PINNED, *JOB, "--no-save", "--cap-photo", CAP)
     from test_advice import request
 
     asked = replace(request(), closure=request_of_job(), block_circumference_mm=20.5 * 25.4, cap=1)
@@ -205,11 +221,10 @@ def request_of_job():
         ("other", "does not show this cap"),
     ],
 )
-def test_a_photo_that_is_none_of_this_cap_is_named_and_not_used(check, tmp_path, what, words):
+def test_a_photo_that_is_none_of_this_cap_is_named_and_not_used(check, alone, tmp_path, what, words):
     path = {"closure": PINNED, "other": PHOTOS / "job_cap.jpg"}.get(what, tmp_path / "cap.jpg")
     if what == "text":
         path.write_text("no photo")
-    _, alone = check(PINNED, *JOB, "--no-save")
     _, answer = check(PINNED, *JOB, "--no-save", "--cap-photo", path)
     (told,) = [p for p in answer["problems"] if p["code"] == "cap-photo-unused"]
     assert words in told["message"]
