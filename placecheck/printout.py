@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
-from placecheck.answer import COVERAGE_FACTOR, LANDMARK_WORDS, Answer, MeasureSpec, Move, State, Verdict
+from placecheck.answer import COVERAGE_FACTOR, LANDMARK_WORDS, Answer, Judged, MeasureSpec, Move, State, Verdict
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -28,6 +28,15 @@ STATE_WORDS: Mapping[State | None, tuple[str, str, str]] = {
     None: ("–", "-", "not measured"),
 }
 """State: symbol, the same in ASCII, word."""
+
+
+def state_in_words(judged: Judged | None) -> str:
+    """The state's word; of what is too near a limit to call, how likely it lies inside (JCGM 106:2012, 7.4)."""
+    if judged is None or judged.state != "unsure":
+        return STATE_WORDS[judged.state if judged else None][2]
+    return f"{min(max(round(100 * judged.p_conform), 1), 99)} % in"
+
+
 STAGE_VERDICTS: Mapping[str, Mapping[Verdict, str]] = {
     "cap": {
         "pass": "PASS: the cap sits in the middle of the block",
@@ -149,8 +158,8 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
                 continue
             reads = in_words(spec, estimate.value, estimate.U95) if estimate else ""
             limits = limits_text(judged.low, judged.high, spec.unit) if judged else ""
-            symbol, plain, word = STATE_WORDS[judged.state if judged else None]
-            cells = [spec.label, reads, limits, f"{symbol if unicode else plain} {word}"]
+            symbol, plain, _ = STATE_WORDS[judged.state if judged else None]
+            cells = [spec.label, reads, limits, f"{symbol if unicode else plain} {state_in_words(judged)}"]
             style = "bold" if judged is not None and judged.state == "out" else ""
             table.add_row(*(cells if unicode else map(_ascii, cells)), style=style)
         console.print(table)

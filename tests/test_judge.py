@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from placecheck.answer import JUDGED, MEASURES, Estimate, Measured
+from placecheck.answer import JUDGED, MEASURES, Estimate, Judged, Measured
 from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.judge import (
     EXIT_STATUS,
@@ -21,7 +21,7 @@ from placecheck.judge import (
     state_of,
     verdict_of,
 )
-from placecheck.printout import in_words, rounded
+from placecheck.printout import in_words, rounded, state_in_words
 from placecheck.tolerances import DEFAULTS, Tolerances, load_tolerances, tolerances_from
 
 K95 = 1.6448536269514722  # one-sided 95 % point of the normal distribution (any table of it)
@@ -267,3 +267,13 @@ def test_signs_become_words():
     assert in_words(offset, 1.234, 0.42) == "1.23 ± 0.42 mm right"
     assert in_words(offset, -0.001, 0.42) == "0.00 ± 0.42 mm"
     assert in_words(skew, 2.0, 0.5) == "2.00 ± 0.50° right"
+
+
+@pytest.mark.parametrize(
+    ("state", "p", "words"),
+    [("unsure", 0.944, "94 % in"), ("unsure", 0.0004, "1 % in"), ("unsure", 0.9999, "99 % in"), ("out", 0.02, "OUT")],
+)
+def test_how_likely_an_unsure_measure_lies_inside(state, p, words):
+    """Never 0 or 100 of 100: that would be no doubt."""
+    assert state_in_words(Judged(Estimate(9.0, 1.9), 6.0, 13.0, state, p)) == words
+    assert state_in_words(None) == "not measured"

@@ -28,11 +28,12 @@ from placecheck.answer import (
     Measured,
 )
 from placecheck.errors import Problem
+from placecheck.judge import p_conform
 from placecheck.one_photo import answer_for
 from placecheck.page.asked import request_of
 from placecheck.page.codec import measured_from_dict
 from placecheck.page.inbox import Job
-from placecheck.printout import STATE_WORDS, in_words, limits_text, rounded
+from placecheck.printout import STATE_WORDS, in_words, limits_text, rounded, state_in_words
 from placecheck.units import mm_and_inches
 
 SHORT: Mapping[str, str] = {
@@ -158,6 +159,8 @@ def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float, stage
     for place, name in enumerate(judged_at(stage)):
         spec, judged = MEASURE_BY_NAME[name], judged_by_name.get(name)
         sign, _, word = STATE_WORDS[judged.state if judged else None]
+        if judged is not None and judged.state == "unsure":
+            word = f"{word}, {state_in_words(judged)}"
         row = Row(
             name,
             spec.label[0].upper() + spec.label[1:],
@@ -192,8 +195,9 @@ def rows_of_record(answer: Mapping[str, Any], guard_factor: float) -> list[Row]:
     for name, entry in (answer.get("measures") or {}).items():
         if name in judged_at(stage) and entry and entry.get("state") in ("in", "out", "unsure"):
             estimate = Estimate(float(entry["value"]), max(float(entry["U95"]), 1e-6) / COVERAGE_FACTOR)
-            p = float(entry.get("p_conform", 0.0))
-            judged[name] = Judged(estimate, float(entry["low"]), float(entry["high"]), entry["state"], p)
+            low, high = float(entry["low"]), float(entry["high"])
+            p = float(entry.get("p_conform", p_conform(estimate.value, estimate.u, low, high)))
+            judged[name] = Judged(estimate, low, high, entry["state"], p)
     return judged_rows(judged, guard_factor, stage)
 
 
