@@ -212,8 +212,12 @@ def report(rows: list[dict[str, Any]]) -> None:
 
 
 def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
-    """The factor on u of every measure for which U95 = 2 u covers 95 % of the errors."""
+    """The factor on u of every measure for which U95 = 2 u covers 95 % of the errors.
+
+    The scenes are scored with the factors that are installed, which are taken out of what they stated.
+    """
     from placecheck.answer import MEASURES
+    from placecheck.uncertainty import factor_for
 
     out = {}
     for spec in MEASURES:
@@ -221,7 +225,8 @@ def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
             abs(r["errors"][spec.name][0]) / r["errors"][spec.name][1] for r in rows if spec.name in r.get("errors", {})
         ]
         if len(z) >= 25:
-            out[spec.name] = round(float(np.clip(np.percentile(z, 95.0) / 2.0, *FACTOR_BOUNDS)), 3)
+            needed = factor_for(spec.name) * float(np.percentile(z, 95.0)) / 2.0
+            out[spec.name] = round(float(np.clip(needed, *FACTOR_BOUNDS)), 3)
     return out
 
 
