@@ -121,24 +121,17 @@ def moves_since(pinned: Path, stitched: Path, truth: dict[str, Any], request: An
     """[error mm, U95 mm] of every landmark's move to the right and toward the face since the pinned photo."""
     from placecheck.check import look
     from placecheck.errors import PlacecheckError
-    from placecheck.movement import moves, place
     from placecheck.photo import load_photo
-    from placecheck.standing import stage_prior
+    from placecheck.stitched_stage import moves_between
 
-    placed = []
-    for path in (pinned, stitched):
-        try:
-            _, seen, on = look(load_photo(path), request)
-        except PlacecheckError:
-            return []
-        placed.append(place(seen.fit, stage_prior(seen.stage), seen.observed, on))
+    try:
+        before, after = (look(load_photo(path), request)[1:] for path in (pinned, stitched))
+        found = moves_between(before, after, True)
+    except PlacecheckError:
+        return []
     was = json.loads(pinned.with_suffix(".json").read_text())["measures"]["landmarks_mm"]
     now = truth["measures"]["landmarks_mm"]
     out = []
-    try:
-        found = moves(placed[0], placed[1], True)
-    except PlacecheckError:
-        return []
     for name, move in found.items():
         for i, (value, u) in enumerate(((move.right_mm, move.u_right_mm), (move.face_mm, move.u_face_mm))):
             out.append([value - (now[name][i] - was[name][i]), 2 * u])

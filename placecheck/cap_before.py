@@ -31,7 +31,7 @@ from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.same_block.evidence import Seen, own_share
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.residuals import SHARED_ERROR_MM, across
-from placecheck.same_block.several import seen_of
+from placecheck.same_block.several import seen_at, seen_of
 from placecheck.same_block.unknowns import JointFit
 from placecheck.settings import home
 
@@ -103,16 +103,8 @@ def seen_of_cap(cap: CapSighting) -> Seen:
     rim = line_in_photo(cap.rim, cap.grid, cap.fit.geometry, across_u=False)
     if rim is None:
         raise PlacecheckError("cap-photo-no-rim", "The cap's front edge is not seen in it.")
-    return Seen(
-        standing.camera,
-        standing.stage.board_mm,
-        standing.card.corners_px,
-        max(0.15, float(np.median(standing.card.u_px))),
-        standing.way.outline_px,
-        standing.way.u_px,
-        Observed({}, rim=weighed(rim, READ_MM)),
-        cap.fit,
-    )
+    rest = Observed({}, rim=weighed(rim, READ_MM))
+    return seen_at(standing.stage, standing.way.outline_px, standing.way.u_px, rest, cap.fit)
 
 
 def carried_rim(seen: Seen, before: Seen, request: CheckRequest) -> Line:

@@ -91,6 +91,13 @@ class CapSighting:
     line: BlockLine | None
     line_grid: Unrolling
 
+    @property
+    def seam(self) -> Line:
+        """The cap's centre line. Raises RetakeNeeded where it was not seen."""
+        if self.centre is None:
+            raise RetakeNeeded(*NO_CENTRE)
+        return self.centre
+
 
 @dataclass(frozen=True)
 class Joined:
@@ -255,9 +262,7 @@ def measure_joined(seen: CapSighting, joined: Joined) -> dict[str, tuple[float, 
         names.append("back_seams_mm")
     if rim_px is not None:
         names.append("temple_rim_mm")
-    if seen.centre is None:
-        raise RetakeNeeded(*NO_CENTRE)
-    front_v, back_v = rim_v_mm(seen.rim), _rearmost_mm(seen, seen.centre)
+    front_v, back_v = rim_v_mm(seen.rim), _rearmost_mm(seen)
 
     def at(x: FloatArray) -> FloatArray:
         geometry, yaw, shift = unpack(x[:n], frame), float(x[n]), float(x[n + 1])
@@ -284,9 +289,9 @@ def measure_joined(seen: CapSighting, joined: Joined) -> dict[str, tuple[float, 
     return found
 
 
-def _rearmost_mm(seen: CapSighting, centre: Line) -> float:
+def _rearmost_mm(seen: CapSighting) -> float:
     """v of the rearmost seen point of the cap's centre line."""
-    uv = seen.grid.chart.to_uv(seen.fit.geometry.hit(centre.px))
+    uv = seen.grid.chart.to_uv(seen.fit.geometry.hit(seen.seam.px))
     return float(np.nanmin(uv[:, 1]))
 
 
@@ -333,7 +338,7 @@ def measure_cap(
     joined = join_line(seen.fit, seen.line_grid, seen.line)
     found = measure_joined(seen, joined)
     against = "the block's line in front of the cap" if seen.line is not None else "the middle of the block's outline"
-    words = (f"against {against}", *(f"cap's line: {e}" for e in (seen.centre.evidence if seen.centre else ())))
+    words = (f"against {against}", *(f"cap's line: {e}" for e in seen.seam.evidence))
     estimates = {
         name: Estimate(value, FACTORS.get(name, 1.0) * float(np.linalg.norm(slope)), _budget(slope, joined), words)
         for name, (value, slope) in found.items()

@@ -102,7 +102,7 @@ def fit_stage(
         0.0,
         np.zeros(2),
         stage.request.block_circumference_mm,
-        corner_u_px=max(0.15, float(np.median(stage.card.u_px))),
+        corner_u_px=stage.card.corner_u_px,
         outline_u_px=outline_u_px,
         prior=stage_prior(stage),
         clues=clues,

@@ -63,7 +63,12 @@ def moves_since(record: int, seen: Sighted, on: OnDome) -> dict[str, Move]:
     _, seen_before, on_before = look(photo, earlier, None, camera)
     same_tape = abs(earlier.block_circumference_mm - request.block_circumference_mm) < 0.1
     same_tape &= earlier.block == request.block
-    return moves(_placed(seen_before, on_before), _placed(seen, on), same_tape)
+    return moves_between((seen_before, on_before), (seen, on), same_tape)
+
+
+def moves_between(before: tuple[Sighted, OnDome], now: tuple[Sighted, OnDome], same_tape: bool) -> dict[str, Move]:
+    """How the landmarks moved from one look at the closure to the next. Raises PlacecheckError."""
+    return moves(_placed(*before), _placed(*now), same_tape)
 
 
 def _placed(seen: Sighted, on: OnDome) -> Placed:

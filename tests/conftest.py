@@ -2,13 +2,16 @@
 
 The tests of a file stay together, in their order and in one process, since servers, scenes and stores are made once
 for a file. The longest files come first, so that none of them is left to run alone at the end. Every process computes
-with one thread: with a thread for every core each, they would only get in one another's way. Without `-n` nothing here
-counts.
+with one thread: with a thread for every core each, they would only get in one another's way. Without `-n` nothing of
+this counts. The last two fixtures are for tests that run the check as the command line does.
 """
 
 from __future__ import annotations
 
+import json
 import os
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -48,3 +51,26 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if hasattr(config, "workerinput"):
         place = {name: i for i, name in enumerate(LONGEST_FIRST)}
         items.sort(key=lambda item: place.get(item.path.name, len(place)))
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A user's folder of its own, empty."""
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+    (tmp_path / "home").mkdir()
+    return tmp_path / "home"
+
+
+@pytest.fixture
+def check(capfd: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, dict]]:
+    """`placecheck check ARGUMENTS --json`: exit status and answer."""
+    from placecheck import cli
+
+    def go(*arguments: object) -> tuple[int, dict]:
+        capfd.readouterr()
+        status = cli.run(["check", *map(str, arguments), "--json"])
+        out, err = capfd.readouterr()
+        assert "Traceback" not in err
+        return status, json.loads(out)
+
+    return go

@@ -34,7 +34,9 @@ from placecheck.errors import PlacecheckError
 from placecheck.measure import Observed
 from placecheck.records.earlier import cap_photo_of
 from placecheck.records.store import open_store
+from placecheck.request import CheckRequest
 from placecheck.same_block.residuals import across
+from placecheck.units import parse_closure
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 CAP, PINNED = PHOTOS / "edge_cap_6x6.jpg", PHOTOS / "edge_pinned_6x6.jpg"
@@ -43,25 +45,7 @@ CLEARANCES = {"left": "clearance_left_mm", "centre": "clearance_centre_mm", "rig
 ORDERED = ("--ear-to-ear", "12 3/4", "--nape-width", "5 1/2", "--block", "22 1/2", "--closure", "6x6")
 VIEWS = ((42.0, -4.0), (46.0, 3.0))
 WRONG_MM = 4.0
-
-
-@pytest.fixture(autouse=True)
-def home(tmp_path, monkeypatch) -> Path:
-    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
-    (tmp_path / "home").mkdir()
-    return tmp_path / "home"
-
-
-@pytest.fixture
-def check(capfd):
-    def go(*arguments: object) -> tuple[int, dict]:
-        capfd.readouterr()
-        status = cli.run(["check", *map(str, arguments), "--json"])
-        out, err = capfd.readouterr()
-        assert "Traceback" not in err
-        return status, json.loads(out) if out else {"said": err}
-
-    return go
+pytestmark = pytest.mark.usefixtures("home")
 
 
 KNOWN: dict[str, dict] = {}
@@ -179,9 +163,10 @@ def test_with_the_photo_of_the_cap_the_clearances_are_known_better(alone, by_nam
 def test_an_order_brings_its_own_photo_of_the_cap(check, by_name, home):
     """Saved beforehand, it is found by the order's number, even where its seam was not seen; and rechecked."""
     check(CAP, "--stage", "cap", *JOB[2:], "--order", "0009")
-    assert cap_photo_of("0009") == 1
-    assert cap_photo_of("0010") is None
-    assert cap_photo_of(None) is None
+    with open_store() as store:
+        assert cap_photo_of(store, "0009") == 1
+        assert cap_photo_of(store, "0010") is None
+        assert cap_photo_of(store, None) is None
     _, by_order = check(PINNED, *JOB, "--order", "0009")
     for name in CLEARANCES.values():
         assert by_order["measures"][name] == by_name["measures"][name]
@@ -198,19 +183,11 @@ def test_the_page_finds_it_too(check, by_name, home):
     from placecheck.page.checking import Checker
 
     check(CAP, "--stage", "cap", *JOB[2:], "--order", "0009")
-    from test_advice import request
-
-    asked = replace(request(), closure=request_of_job(), block_circumference_mm=20.5 * 25.4, cap=1)
+    asked = CheckRequest(parse_closure("6x6"), 20.5 * 25.4, cap=1)
     outcome = Checker().check(PINNED, asked)
     assert outcome.failure is None
     name = CLEARANCES["centre"]
     assert outcome.measured.estimates[name].value == pytest.approx(by_name["measures"][name]["value"], abs=0.01)
-
-
-def request_of_job():
-    from placecheck.units import parse_closure
-
-    return parse_closure("6x6")
 
 
 @pytest.mark.parametrize(
@@ -232,17 +209,22 @@ def test_a_photo_that_is_none_of_this_cap_is_named_and_not_used(check, alone, tm
     assert answer["measures"] == alone["measures"]
 
 
-def test_a_name_that_is_no_file_is_refused_before_anything_is_opened(check):
-    status, answer = check(PINNED, *JOB, "--no-save", "--cap-photo", "nowhere.jpg")
-    assert status == 2
-    assert "nowhere.jpg" in answer["said"]
+def test_a_name_that_is_no_file_is_refused_before_anything_is_opened(capfd):
+    assert cli.run(["check", str(PINNED), *JOB, "--no-save", "--cap-photo", "nowhere.jpg"]) == 2
+    out, err = capfd.readouterr()
+    assert "nowhere.jpg" in err
+    assert "Traceback" not in err
+    assert out == ""
 
 
-def test_the_option_goes_with_a_photo_of_the_closure(check):
+def test_the_option_goes_with_a_photo_of_the_closure(capfd):
     for stage in ("cap", "stitches"):
-        status, answer = check(PINNED, *JOB[2:], "--stage", stage, "--no-save", "--cap-photo", CAP)
-        assert status == 2
-        assert "--cap-photo" in answer["said"]
+        given = ("--stage", stage, "--no-save", "--cap-photo", str(CAP))
+        assert cli.run(["check", str(PINNED), *JOB[2:], *given]) == 2
+        out, err = capfd.readouterr()
+        assert "--cap-photo" in err
+        assert "Traceback" not in err
+        assert out == ""
 
 
 def test_a_rim_set_by_hand_outranks_the_photo_of_the_cap(check, tmp_path):

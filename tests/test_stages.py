@@ -35,29 +35,11 @@ from placecheck.unpicking import RIPPER, edges_of, unpicking
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 CAP_TAPE, JOB_TAPE = "20.25in", "22.25in"
+pytestmark = pytest.mark.usefixtures("home")
 
 
 def truth_of(name: str) -> dict:
     return json.loads((PHOTOS / f"{name}.json").read_text())
-
-
-@pytest.fixture(autouse=True)
-def home(tmp_path, monkeypatch) -> Path:
-    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
-    (tmp_path / "home").mkdir()
-    return tmp_path / "home"
-
-
-@pytest.fixture
-def check(capfd):
-    def go(*arguments: object) -> tuple[int, dict]:
-        capfd.readouterr()
-        status = cli.run(["check", *map(str, arguments), "--json"])
-        out, err = capfd.readouterr()
-        assert "Traceback" not in err
-        return status, json.loads(out)
-
-    return go
 
 
 # ------------------------------------------------------------------------------------------------- what is asked

@@ -34,6 +34,7 @@ COARSE_LONG_SIDE_PX = 2100
 MIN_PERIMETER_PX = 24
 """Smallest marker perimeter looked for, in pixels of the reduced photo: markers of 6 px; decoding gives up first."""
 ENOUGH_MARKERS = 6
+LEAST_CORNER_U_PX = 0.15
 FEW_MARKERS = 3
 """With fewer than these, paper that is white beyond the picture's range may have flooded the markers."""
 FLOODED_LEVEL, FLOODED_PLACES, FLOODED_LEAST_PX = 250, 3, 60
@@ -89,6 +90,11 @@ class CardSighting:
     blur_px: float
     black_level: float
     white_level: float
+
+    @property
+    def corner_u_px(self) -> float:
+        """Standard uncertainty of one corner, per axis, as every fit weighs it."""
+        return max(LEAST_CORNER_U_PX, float(np.median(self.u_px)))
 
 
 def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
@@ -200,11 +206,12 @@ def _flooded_markers(gray: vision.Image, board: Board) -> vision.Markers:
     for x0, y0, x1, y1 in vision.boxes_of(gray >= FLOODED_LEVEL)[:FLOODED_PLACES]:
         if min(x1 - x0, y1 - y0) < FLOODED_LEAST_PX or max(x1 - x0, y1 - y0) > COARSE_LONG_SIDE_PX:
             continue
-        part = gray[max(0, y0 - 8) : y1 + 8, max(0, x0 - 8) : x1 + 8]
+        left, top = max(0, x0 - 8), max(0, y0 - 8)
+        part = gray[top : y1 + 8, left : x1 + 8]
         for size, shrink_px in FLOODED_LOOKS:
             found = _ours(_markers_at(part, size, board.dictionary, shrink_px), board)
             if len(found.ids) > len(best.ids):
-                best = vision.Markers(found.corners_px + np.array([max(0, x0 - 8), max(0, y0 - 8)]), found.ids)
+                best = vision.Markers(found.corners_px + np.array([left, top]), found.ids)
             if len(best.ids) >= FEW_MARKERS:
                 return best
     return best

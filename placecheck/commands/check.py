@@ -21,6 +21,7 @@ import typer
 
 if TYPE_CHECKING:
     from placecheck.one_photo import Checked
+    from placecheck.records.store import Store
     from placecheck.request import CheckRequest, Stage
 
 SEVERITY = (0, 1, 3, 2, 4)
@@ -343,17 +344,19 @@ def _pinned_record(order: str | None) -> int | None:
     """The record of the order's pinned photo that a stitched one is compared with, if there is one."""
     from placecheck.records.earlier import latest_of
 
-    return _on_record(lambda name: latest_of(name, "pinned"), order)
+    return _on_record(lambda store, name: latest_of(store, name, "pinned"), order)
 
 
-def _on_record(look: Callable[[str | None], int | None], order: str | None) -> int | None:
+def _on_record(look: Callable[[Store, str | None], int | None], order: str | None) -> int | None:
     """What `look` finds among the records of an order; a sentence where they cannot be read."""
     from placecheck.errors import PlacecheckError
+    from placecheck.records.store import open_store
 
     if order is None:
         return None
     try:
-        return look(_names(order, None, None).order)
+        with open_store() as store:
+            return look(store, _names(order, None, None).order)
     except PlacecheckError as error:
         print(f"placecheck: {error.problem.message}", file=sys.stderr)
         return None

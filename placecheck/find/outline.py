@@ -123,18 +123,17 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         "block-missing",
         "No block was found in the photo: take it again with the whole block and the card in the frame.",
     )
-    scale = first_scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
+    scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
     centre, belief = _where(image, card_px, scale)
     if belief < LEAST_BELIEF:
         raise missing
     shrunk = resize(image, max(64, round(w * scale)), max(64, round(h * scale))) if scale < 0.7 else image
     sx = shrunk.shape[1] / w
-    mask = None
-    probability = face = np.zeros(0)
-    matrix = np.zeros((2, 3))
-    looks = [1, 4]
-    while looks:
-        copies = looks.pop(0)
+
+    def look(
+        centre: FloatArray, scale: float, copies: int
+    ) -> tuple[npt.NDArray[np.bool_], FloatArray, FloatArray, FloatArray]:
+        """Silhouette, its probability, face field and the window's matrix, about `centre` at `scale`."""
         local = scale / sx
         at = (centre + 0.5) * sx - 0.5
         matrix = np.array([[local, 0, SIZE / 2 - local * at[0]], [0, local, SIZE / 2 - local * at[1]]])
@@ -142,14 +141,23 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         mask = largest_blob(probability > 0.5)
         if mask is None or mask.sum() < 900:
             raise missing
+        return mask, probability, face, matrix
+
+    def middle_of(mask: npt.NDArray[np.bool_], matrix: FloatArray) -> FloatArray:
+        """The middle of the silhouette's box, photo px."""
         ys, xs = np.nonzero(mask)
         middle = np.array([xs.min() + xs.max(), ys.min() + ys.max()]) + 0.5
-        centre = ((middle - SIZE / 2) / local + at + 0.5) / sx - 0.5
-        if 2 * max(np.ptp(xs), np.ptp(ys)) > TOO_LARGE * SIZE and copies == 1 and scale == first_scale:
-            # the phone is nearer to the block than the card tells: stand back, and look once more
-            scale *= STAND_BACK
-            looks.insert(0, 1)
-    assert mask is not None
+        out: FloatArray = ((middle - matrix[:, 2]) / matrix[0, 0] + 0.5) / sx - 0.5
+        return out
+
+    mask, probability, face, matrix = look(centre, scale, 1)
+    centre = middle_of(mask, matrix)
+    if 2 * max(np.ptp(at) for at in np.nonzero(mask)) > TOO_LARGE * SIZE:
+        # the phone is nearer to the block than the card tells: stand back, and look once more
+        scale *= STAND_BACK
+        mask, probability, face, matrix = look(centre, scale, 1)
+        centre = middle_of(mask, matrix)
+    mask, probability, face, matrix = look(centre, scale, 4)
     # photo px -> crop px -> cells
     full = matrix @ np.array([[sx, 0, 0.5 * sx - 0.5], [0, sx, 0.5 * sx - 0.5], [0, 0, 1]])
     vote_grid = full * 0.5 - np.array([[0, 0, 0.25], [0, 0, 0.25]])

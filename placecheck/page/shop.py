@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, Any
 
 from placecheck.answer import Answer
 from placecheck.errors import UsageProblem
-from placecheck.request import CheckRequest
+from placecheck.records.earlier import cap_photo_of, latest_of
+from placecheck.request import CheckRequest, Stage
 
 if TYPE_CHECKING:
     from placecheck.orders import Order, OrderStore
@@ -282,6 +283,13 @@ def changes_since_pinned(home: Path, found: Record) -> tuple[int, list[Change]]:
     with _records(home) as store:
         pinned = store.latest_per_stage(found.summary.order_ref).get("pinned")
     return (pinned.id, compare(pinned, found)) if pinned is not None else (0, [])
+
+
+def earlier(home: Path, order: str, stage: Stage) -> dict[str, int | None]:
+    """The order's earlier records that a photo of the closure rests on, by their names in what is asked."""
+    with _records(home) as store:
+        found = {"cap": cap_photo_of(store, order)}
+        return found | ({"since": latest_of(store, order, "pinned")} if stage == "stitched" else {})
 
 
 def export_csv(home: Path, wanted: Filter) -> bytes:

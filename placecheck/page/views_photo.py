@@ -42,7 +42,6 @@ from placecheck.page.rows import (
     verdict_says,
 )
 from placecheck.printout import CAP_SENTENCE, move_in_words
-from placecheck.records.earlier import cap_photo_of, latest_of
 from placecheck.request import NEEDS_CLOSURE
 from placecheck.settings import load_settings
 
@@ -139,9 +138,7 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     if spec["order"] and not any(o.number == spec["order"] for o in shop.open_orders(home)):
         raise UsageProblem("order-unknown", f"There is no open order {spec['order']}: choose another.")
     if spec["stage"] in NEEDS_CLOSURE and spec["order"]:
-        spec["cap"] = cap_photo_of(spec["order"], home)
-        if spec["stage"] == "stitched":
-            spec["since"] = latest_of(spec["order"], "pinned", home)
+        spec |= shop.earlier(home, spec["order"], spec["stage"])
     return spec
 
 

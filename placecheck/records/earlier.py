@@ -18,6 +18,7 @@ from placecheck.request import CheckRequest, Stage
 if TYPE_CHECKING:
     from placecheck.camera import Camera
     from placecheck.photo import Photo
+    from placecheck.records.store import Store
 
 
 def earlier_photo(record: int, home: Path | None = None) -> tuple[CheckRequest, Photo, Camera | None]:
@@ -44,29 +45,20 @@ def earlier_photo(record: int, home: Path | None = None) -> tuple[CheckRequest, 
     return request, photo, camera_in(profile_from(found.profile, path), photo)
 
 
-def latest_of(order: str | None, stage: Stage, home: Path | None = None) -> int | None:
+def latest_of(store: Store, order: str | None, stage: Stage) -> int | None:
     """The number of the order's last measured record of a stage, or None. Raises PlacecheckError."""
-    from placecheck.records.store import open_store
-
-    if not order:
-        return None
-    with open_store(home) as store:
-        found = store.latest_per_stage(order).get(stage)
+    found = store.latest_per_stage(order).get(stage) if order else None
     return found.id if found is not None else None
 
 
-def cap_photo_of(order: str | None, home: Path | None = None) -> int | None:
+def cap_photo_of(store: Store, order: str | None) -> int | None:
     """The record of the order's photo that shows the cap's rim best: the last one of the cap alone that was measured.
 
     Where none was, the last that was kept: the rim may be in view where the seam is not. Raises PlacecheckError.
     """
     from placecheck.records.model import Filter
-    from placecheck.records.store import open_store
 
-    if not order:
-        return None
-    with open_store(home) as store:
-        measured = store.latest_per_stage(order).get("cap")
-        if measured is not None:
-            return measured.id
-        return next((one.id for one in store.find(Filter(order=order, stage="cap"), limit=1, readings=False)), None)
+    measured = latest_of(store, order, "cap")
+    if measured is not None or not order:
+        return measured
+    return next((one.id for one in store.find(Filter(order=order, stage="cap"), limit=1, readings=False)), None)

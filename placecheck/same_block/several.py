@@ -19,18 +19,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from placecheck.answer import Answer, Findings, Measured, View
 from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFile, UsageProblem
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
+    from placecheck.block_fit import BlockFit
     from placecheck.check import Sighted
     from placecheck.measure import Observed, OnDome
     from placecheck.photo import Photo
     from placecheck.same_block.evidence import Seen
     from placecheck.same_block.unknowns import JointFit
+    from placecheck.standing import Stage
 
+FloatArray = npt.NDArray[np.float64]
 NO_MEMORY = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
 
 
@@ -69,20 +73,23 @@ class CheckedSet:
 
 def seen_of(sighted: Sighted) -> Seen:
     """What one sighted photo brings to the joint fit."""
+    yaw = sighted.sighting.rim_yaw_deg
+    return seen_at(sighted.stage, sighted.block.outline_px, sighted.outline_u_px, sighted.observed, sighted.fit, yaw)
+
+
+def seen_at(
+    stage: Stage,
+    outline_px: FloatArray,
+    outline_u_px: float,
+    observed: Observed,
+    fit: BlockFit,
+    rim_yaw_deg: tuple[float, float] | None = None,
+) -> Seen:
+    """What a photo whose block stands as `fit` says brings to the joint fit."""
     from placecheck.same_block.evidence import Seen
 
-    stage = sighted.stage
-    return Seen(
-        sighted.camera,
-        stage.board_mm,
-        sighted.card.corners_px,
-        max(0.15, float(np.median(sighted.card.u_px))),
-        sighted.block.outline_px,
-        sighted.outline_u_px,
-        sighted.observed,
-        sighted.fit,
-        sighted.sighting.rim_yaw_deg,
-    )
+    card, u_px = stage.card.corners_px, stage.card.corner_u_px
+    return Seen(stage.camera, stage.board_mm, card, u_px, outline_px, outline_u_px, observed, fit, rim_yaw_deg)
 
 
 def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:
