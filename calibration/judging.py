@@ -9,8 +9,9 @@ Seeds start at 10,000,000, which training never draws. `score` runs the check in
 every NAME.jpg with NAME.json beside it and prints, per measure, median, 95th percentile and
 largest error, bias, the stated U95 and how often it covered the error, then the verdicts.
 `factors` takes errors of scenes set apart for this (not those that are reported on) and
-finds, for every measure, the factor on u for which U95 would cover 95 % of them, bounded
-to 0.8..3; it writes placecheck/find/networks/calibration.json.
+finds, for every measure, by what factor on u, itself a power of u, U95 would cover 95 % of them whether u is small
+or large: quantile regression of log |error| on log u (Koenker and Bassett 1978). It writes
+placecheck/find/networks/calibration.json.
 """
 
 from __future__ import annotations
@@ -19,16 +20,20 @@ import argparse
 import json
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+if TYPE_CHECKING:
+    from placecheck.uncertainty import Scale
+
 JUDGING_SEEDS = 10_000_000
 DEVELOPING_SEEDS = 9_000_000
-FACTOR_BOUNDS = (0.8, 3.0)
+POWERS = np.arange(0.5, 2.26, 0.05)
+ENOUGH_FOR_A_POWER = 150
 CALIBRATION = Path(__file__).parent.parent / "placecheck" / "find" / "networks" / "calibration.json"
 
 
@@ -77,6 +82,7 @@ def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
     from placecheck.photo import load_photo
     from placecheck.request import CheckRequest
     from placecheck.stages import measure_stage
+    from placecheck.uncertainty import total_u
     from placecheck.units import ClosureSize
 
     truth = json.loads(path.with_suffix(".json").read_text())
@@ -104,7 +110,11 @@ def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
     judged = judge(measured, request.tolerances)
     verdict = verdict_of(judged, measured.specs)
     truths = true_values(truth)
-    errors = {name: [e.value - truths[name], e.u, e.value] for name, e in measured.estimates.items() if name in truths}
+    errors = {
+        name: [e.value - truths[name], e.u, e.value, total_u(e.budget)]
+        for name, e in measured.estimates.items()
+        if name in truths
+    }
     within = all(low <= truths.get(name, np.inf) <= high for name, (low, high) in request.tolerances.limits.items())
     missing = {n: p.message for n, p in measured.missing.items()}
     return out | {
@@ -152,7 +162,7 @@ def report(rows: list[dict[str, Any]]) -> None:
     ):
         print(f"{title} ({len(part)})")
         for spec in MEASURES:
-            found = np.array([r["errors"][spec.name] for r in part if spec.name in r.get("errors", {})]).reshape(-1, 3)
+            found = np.array([r["errors"][spec.name] for r in part if spec.name in r.get("errors", {})]).reshape(-1, 4)
             if not len(found):
                 continue
             e, u95 = np.abs(found[:, 0]), 2 * found[:, 1]
@@ -187,7 +197,7 @@ def report(rows: list[dict[str, Any]]) -> None:
             )
     caps = [r for r in rows if r["expect"] == "cap"]
     for name, aim in (("cap_shift_mm", 1.0), ("cap_turn_deg", 0.7)):
-        found = np.array([r["errors"][name] for r in caps if name in r.get("errors", {})]).reshape(-1, 3)
+        found = np.array([r["errors"][name] for r in caps if name in r.get("errors", {})]).reshape(-1, 4)
         if len(found):
             e = np.abs(found[:, 0])
             p = np.percentile(e, [50, 95])
@@ -204,22 +214,34 @@ def report(rows: list[dict[str, Any]]) -> None:
     print(f"seconds a check: median {np.median([r['seconds'] for r in rows]):.2f}")
 
 
-def factors(rows: list[dict[str, Any]]) -> dict[str, float]:
-    """The factor on u of every measure for which U95 = 2 u covers 95 % of the errors.
+def scale_of(errors: np.ndarray, u: np.ndarray) -> Scale:
+    """The Scale for which 2 u covers 95 % of `errors` (N,), at every level of the budgets' `u` (N,) alike.
 
-    The scenes are scored with the factors that are installed, which are taken out of what they stated.
+    The line log |error| = a + power log u of which 95 % lie below: of all powers that with the least check loss; with
+    few scenes the power stays 1.
     """
+    from placecheck.uncertainty import FACTOR_BOUNDS, Scale
+
+    at = float(np.median(u))
+    x, y = np.log(u / at), np.log(np.maximum(np.abs(errors), 1e-3) / (2 * at))
+    best = (np.inf, 0.0, 1.0)
+    for power in POWERS if len(u) >= ENOUGH_FOR_A_POWER else (1.0,):
+        left = y - power * x
+        a = float(np.quantile(left, 0.95))
+        best = min(best, (float(np.mean(np.where(left > a, 0.95, -0.05) * (left - a))), a, float(power)))
+    factor = float(np.clip(np.exp(best[1]), *FACTOR_BOUNDS))
+    return Scale(round(factor, 3), round(best[2], 2), round(at, 3))
+
+
+def scales(rows: list[dict[str, Any]]) -> dict[str, Scale]:
+    """`scale_of` every measure that enough of the scored `rows` have."""
     from placecheck.answer import MEASURES
-    from placecheck.uncertainty import factor_for
 
     out = {}
     for spec in MEASURES:
-        z = [
-            abs(r["errors"][spec.name][0]) / r["errors"][spec.name][1] for r in rows if spec.name in r.get("errors", {})
-        ]
-        if len(z) >= 25:
-            needed = factor_for(spec.name) * float(np.percentile(z, 95.0)) / 2.0
-            out[spec.name] = round(float(np.clip(needed, *FACTOR_BOUNDS)), 3)
+        found = np.array([r["errors"][spec.name] for r in rows if spec.name in r.get("errors", {})])
+        if len(found) >= 25:
+            out[spec.name] = scale_of(found[:, 0], found[:, 3])
     return out
 
 
@@ -303,9 +325,9 @@ def main() -> None:
 
             args.plot.write_text(chart(rows, f"{len(rows)} scenes with truth: error against stated uncertainty"))
     else:
-        found = factors(json.loads(args.errors.read_text()))
-        CALIBRATION.write_text(json.dumps({"factors": found}, indent=1) + "\n")
-        print(found)
+        found = {n: asdict(s) for n, s in scales(json.loads(args.errors.read_text())).items()}
+        CALIBRATION.write_text(json.dumps({"scales": found}, indent=1) + "\n")
+        print(*(f"{n}: {s}" for n, s in found.items()), sep="\n")
 
 
 if __name__ == "__main__":

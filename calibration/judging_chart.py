@@ -32,7 +32,7 @@ def chart(rows: list[dict[str, Any]], title: str) -> str:
     ]
     for i, spec in enumerate(specs):
         found = [r["errors"][spec.name] for r in rows if spec.name in r.get("errors", {})]
-        data = np.array(found, float).reshape(-1, 3)
+        data = np.array(found, float).reshape(-1, 4)
         e, u = np.abs(data[:, 0]), 2 * data[:, 1]
         top = max(1.0, float(max(e.max(initial=0), u.max(initial=0))) * 1.05)
         x0, y0 = LEFT + (i % columns) * (PANEL + GAP), TOP + (i // columns) * (PANEL + GAP + 16) + 16

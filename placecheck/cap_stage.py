@@ -121,8 +121,8 @@ def refuse_other(sighting: ClosureSighting) -> None:
     if len(masses) >= 5 and masses[-5] > CLOSURE_MASS and area > CLOSURE_AREA_MM2:
         raise RetakeNeeded(
             "closure-on-already",
-            "There is a closure on the cap already: check it with --stage pinned, or take the photo of the cap before "
-            "the closure goes on.",
+            "There is a closure on the cap already: check it as pinned, or take the photo of the cap before the "
+            "closure goes on.",
         )
 
 

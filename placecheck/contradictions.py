@@ -95,7 +95,7 @@ def other_block(label: str, where: str) -> RetakeNeeded:
     return RetakeNeeded(
         "block-other",
         f"The block in {where} is not shaped like the saved block “{label}”: name the block that is on the bench, or "
-        "give --block-circumference in its place.",
+        "tape it and give its circumference in its place.",
     )
 
 

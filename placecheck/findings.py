@@ -45,7 +45,8 @@ def estimated(
         rests_on = _rests_on(spec.name, observed)
         # the factors make up for what the finders get wrong; what was set by hand does not need them
         by_hand = bool(rests_on) and all(words == "set by hand" for _, words in rests_on)
-        u = total_u(budget, 1.0 if by_hand else factor_for(spec.name))
+        u = total_u(budget)
+        u *= 1.0 if by_hand else factor_for(spec.name, u)
         if np.isfinite(value) and 0 < u < WORST_U:
             estimates[spec.name] = Estimate(float(value), u, budget, also + _in_words(rests_on))
         elif spec.name in JUDGED:

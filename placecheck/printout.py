@@ -20,6 +20,8 @@ from placecheck.answer import COVERAGE_FACTOR, LANDMARK_WORDS, Answer, Judged, M
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from placecheck.errors import Problem
+
 UNIT_SIGN: Mapping[str, str] = {"mm": " mm", "deg": "°"}
 STATE_WORDS: Mapping[State | None, tuple[str, str, str]] = {
     "in": ("✓", "ok", "in"),
@@ -136,6 +138,19 @@ def _unicode(console: Console) -> bool:
 CAP_SENTENCE = "Under the closure the cap's edge is where the photo of the cap alone shows it."
 
 
+OPTIONS = {
+    "front-unclear": "--front SIDE",
+    "block-other": "--block-circumference LENGTH",
+    "closure-on-already": "--stage pinned",
+}
+
+
+def with_option(problem: Problem) -> str:
+    """What is wrong and what to do, with the option that does it; the page has buttons instead."""
+    option = OPTIONS.get(problem.code)
+    return f"{problem.message} ({option})" if option else problem.message
+
+
 def print_answer(console: Console, answer: Answer, title: str | None = None) -> None:
     """The table, the advice and the problems of one answer, for a terminal."""
     from rich.table import Table
@@ -177,7 +192,7 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
     if answer.problems:
         console.print()
         for problem in answer.problems:
-            console.print(Text(f"! {problem.message}"))
+            console.print(Text(f"! {with_option(problem)}"))
 
 
 def print_budget(console: Console, answer: Answer) -> None:

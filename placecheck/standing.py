@@ -203,8 +203,8 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
     if torn or best[3].upright < 0.6 or other[3].upright > 0.5 * best[3].upright + 0.3:
         raise RetakeNeeded(
             "front-unclear",
-            "It cannot be told which end of the block is the face: say it with --front top, bottom, left or right, "
-            "or take the photo again leaning toward the face.",
+            "It cannot be told which end of the block is the face: say where it is in the photo (top, bottom, "
+            "left or right), or take the photo again leaning toward the face.",
         )
     return best
 

@@ -8,14 +8,14 @@ are evaluated in one call, all moved landmarks and lines in another. The block f
 J C J^T with the full C; in the printed budget it is shared out among groups of unknowns in
 proportion to what each group's own block of C would give alone, so that correlations are kept
 in the total and the lines' squares add up to its square. Coverage of U95 = 2 u is not
-assumed but checked on scenes with truth; factors found there live in calibration.json.
+assumed but checked on scenes with truth; what was found there lives in calibration.json (Scale).
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -42,6 +42,7 @@ from placecheck.measure import (
 FloatArray = npt.NDArray[np.float64]
 
 LIFT_U_MM = 0.4
+FACTOR_BOUNDS = (0.5, 3.0)
 LACE_LIFT_U_MM = 0.4
 
 
@@ -229,15 +230,32 @@ def total_u(budget: tuple[Contribution, ...], factor: float = 1.0) -> float:
     return factor * float(np.sqrt(sum(c.u**2 for c in budget)))
 
 
+@dataclass(frozen=True)
+class Scale:
+    """What scenes with truth say of a measure's combined uncertainty u: it is multiplied by `factor` where u = `at`,
+    elsewhere by factor (u / at)^(power - 1): well found, a measure is better than its budget says, badly found worse.
+    """
+
+    factor: float
+    power: float
+    at: float
+
+    def times(self, u: float | None = None) -> float:
+        """The factor on `u`; without, on the usual u."""
+        if u is None or u <= 0:
+            return self.factor
+        return float(np.clip(self.factor * (u / self.at) ** (self.power - 1.0), *FACTOR_BOUNDS))
+
+
 @lru_cache(maxsize=1)
-def _factors() -> Mapping[str, float]:
+def _scales() -> Mapping[str, Scale]:
     path = Path(__file__).parent / "find" / "networks" / "calibration.json"
     if not path.exists():
         return {}
-    factors: Mapping[str, float] = json.loads(path.read_text())["factors"]
-    return factors
+    return {name: Scale(**words) for name, words in json.loads(path.read_text())["scales"].items()}
 
 
-def factor_for(measure: str) -> float:
-    """What a measure's combined uncertainty is multiplied by, found on scenes with truth (calibration.json)."""
-    return float(_factors().get(measure, 1.0))
+def factor_for(measure: str, u: float | None = None) -> float:
+    """What a measure's combined uncertainty `u` is multiplied by, found on scenes with truth (calibration.json)."""
+    scale = _scales().get(measure)
+    return 1.0 if scale is None else scale.times(u)

@@ -187,7 +187,7 @@ def unpicking(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
         middle = every.mean(axis=0)
         sentences[1:] = [
             f"Unpick the closure all round ({mm_and_inches(sum(e.length_mm for e in edges))}): it has to go "
-            f"{_way_words(plan, middle)} as a whole; then pin it anew and check it with --stage pinned."
+            f"{_way_words(plan, middle)} as a whole; then pin it anew and check it before you stitch."
         ]
     return (*sentences, RIPPER)
 

@@ -129,7 +129,8 @@ def test_budget_adds_up_to_the_uncertainty():
     from placecheck.uncertainty import factor_for
 
     for name, estimate in measured("demo").estimates.items():
-        total = factor_for(name) * np.sqrt(sum(c.u**2 for c in estimate.budget))
+        total = np.sqrt(sum(c.u**2 for c in estimate.budget))
+        total *= factor_for(name, total)
         assert estimate.u == pytest.approx(total, rel=1e-9)
         assert [c.u for c in estimate.budget] == sorted((c.u for c in estimate.budget), reverse=True)
 
@@ -169,10 +170,11 @@ def test_what_is_set_by_hand_does_not_bear_the_finders_factor():
     seen = [tuple(p) for p, there in zip(line["px"], line["visible"], strict=True) if there][::8]
     marks = Marks(corners, {"centre_line": tuple(seen)}, u_px=1.0)
     found = measure_photo(load_photo(PHOTOS / "demo.jpg"), request_for("demo", marks=marks)).estimates
-    for name, factor in (("back_corner_asymmetry_mm", 1.0), ("offset_mm", factor_for("offset_mm"))):
-        own = np.sqrt(sum(c.u**2 for c in found[name].budget))
-        assert found[name].u == pytest.approx(factor * own, rel=1e-9)
-    assert factor_for("offset_mm") > 1.1
+    own = {name: np.sqrt(sum(c.u**2 for c in estimate.budget)) for name, estimate in found.items()}
+    assert found["back_corner_asymmetry_mm"].u == pytest.approx(own["back_corner_asymmetry_mm"], rel=1e-9)
+    factor = factor_for("offset_mm", own["offset_mm"])
+    assert abs(factor - 1) > 0.02
+    assert found["offset_mm"].u == pytest.approx(factor * own["offset_mm"], rel=1e-9)
     assert found["back_corner_asymmetry_mm"].U95 < measured("demo").estimates["back_corner_asymmetry_mm"].U95
     away = found["back_corner_asymmetry_mm"].value - true_values("demo")["back_corner_asymmetry_mm"]
     assert abs(away) < found["back_corner_asymmetry_mm"].U95

@@ -6,7 +6,8 @@ the trainers look at. So nothing is queued or copied between processes, a slow t
 holds up the crew, and a ring left by an earlier run is used again. Of every pinned block
 several views are drawn (camera, light and bench anew, block, cap and closure kept); of every
 view one crop for the closure network, unrolled with two wrong domes (recipe.py), and one
-wider picture for the block network, from which the trainer cuts windows of any turn. Seeds
+wider picture for the block network, from which the trainer cuts windows of any turn. Some
+workers may read crops traced ahead (crops.py) instead, and unroll them anew each time. Seeds
 below JUDGING_SEEDS only; those above are kept for judging.
 """
 
@@ -15,6 +16,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import os
+import time
 import traceback
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -24,12 +26,12 @@ from typing import Any
 import numpy as np
 
 from calibration.judging import JUDGING_SEEDS
-from calibration.training import recipe
+from calibration.training import crops, recipe
 from placecheck.find.unroll import HEIGHT, WIDTH
 
 BLOCK_SIZE = 384  # what the block network sees
 BLOCK_DRAWN = 560  # what is drawn around it
-KINDS = {"normal": 0.88, "no-closure": 0.03, "cap": 0.02, "no-cap": 0.04, "no-block": 0.03}  # shares of the scenes
+KINDS = {"normal": 0.80, "no-closure": 0.03, "cap": 0.10, "no-cap": 0.04, "no-block": 0.03}  # shares of the scenes
 VIEWS = 3  # cameras, lights and benches for every block, cap and closure
 TRACED_SAMPLES = (2, 6)  # a pixel, on the table and on the block
 CLOSURE_FIELDS = ("image", "landmarks", "rim", "hairline", "centre", "mask", "flags")
@@ -111,21 +113,30 @@ def block_view(truth: dict, rng: np.random.Generator) -> np.ndarray:
 Draw = Callable[[Any, tuple[np.ndarray, tuple[int, int]]], np.ndarray]
 
 
-def samples(scene: Any, rng: np.random.Generator, xp: Any, draw: Draw) -> Iterator[tuple[str, tuple[Any, ...]]]:
-    """Everything made from one scene: two unrolled pictures of one crop, and one picture for the block network.
+Sample = tuple[str, tuple[Any, ...]]
 
-    `draw` makes the picture of a scene's view, `xp` only the block's silhouette."""
+
+def unrolled(image: np.ndarray, view: np.ndarray, truth: dict, rng: np.random.Generator) -> Iterator[Sample]:
+    """Two unrolled pictures of one crop, with differently wrong domes."""
+    for wrong in (1.0, float(rng.choice([0.4, 0.8, 1.3]))):
+        s = recipe.closure_sample(image, view, truth, rng, wrong, flip=bool(rng.random() < 0.04))
+        mask = polygon_mask(s.outline / 2, WIDTH // 2, HEIGHT // 2) > 0
+        yield "c", (s.image, s.landmarks, s.rim, s.hairline, s.centre, mask, s.flags)
+
+
+def samples(scene: Any, rng: np.random.Generator, xp: Any, draw: Draw, wanted: str) -> Iterator[Sample]:
+    """What is made from one scene: two unrolled pictures of one crop, and one picture for the block network.
+
+    `draw` makes the picture of a scene's view, `xp` only the block's silhouette; `wanted` names the networks."""
     from fixtures import scenes
 
     truth = scenes.truth(scene, full=False)
     is_block = scene.kind != "no-block"
-    if is_block:
+    if is_block and "c" in wanted:
         view, size = closure_view(truth, rng)
-        image = draw(scene, (view, size))
-        for wrong in (1.0, float(rng.choice([0.4, 0.8, 1.3]))):
-            s = recipe.closure_sample(image, view, truth, rng, wrong, flip=bool(rng.random() < 0.04))
-            mask = polygon_mask(s.outline / 2, WIDTH // 2, HEIGHT // 2) > 0
-            yield "c", (s.image, s.landmarks, s.rim, s.hairline, s.centre, mask, s.flags)
+        yield from unrolled(draw(scene, (view, size)), view, truth, rng)
+    if "b" not in wanted:
+        return
     view = block_view(truth, rng)
     image = draw(scene, (view, (BLOCK_DRAWN, BLOCK_DRAWN)))
     half = BLOCK_DRAWN // 2
@@ -139,7 +150,7 @@ def samples(scene: Any, rng: np.random.Generator, xp: Any, draw: Draw) -> Iterat
     yield "b", (image, mask, face, is_block)
 
 
-def views_of(seed: int, kind: str, xp: Any, traced: bool) -> Iterator[tuple[Any, Draw]]:
+def views_of(seed: int, kind: str, xp: Any, traced: bool, views: int = VIEWS) -> Iterator[tuple[Any, Draw]]:
     """Scenes of one pinned block and how to draw each; path-traced ones are one world, seen by several cameras."""
     from fixtures import scenes
 
@@ -154,7 +165,7 @@ def views_of(seed: int, kind: str, xp: Any, traced: bool) -> Iterator[tuple[Any,
 
         draw = partial(pathtraced.render, samples=TRACED_SAMPLES, world=world)
 
-    for k in range(VIEWS if kind == "normal" else 1):
+    for k in range(views if kind in ("normal", "cap") else 1):
         scene = scenes.sample_scene(seed + k * JUDGING_SEEDS * 3, kind=kind, **parts) if k else first
         if traced and k:
             scene = dataclasses.replace(first, camera=scene.camera, shot=scene.shot)
@@ -168,22 +179,47 @@ def drawn(scene: Any, view: tuple[np.ndarray, tuple[int, int]], xp: Any = np) ->
     return np.asarray(scenes.render(scene, xp=xp, view=view))
 
 
-def work(
-    number: int, crew: int, seed0: int, folder: Path, n_closure: int, n_block: int, gpu: int | None, traced: bool
-) -> None:
-    """Draw for ever. Worker `number` of `crew`; `gpu` is the CUDA device to draw on, None for the processor; `traced`:
-    by path tracing, on the processor one thread a worker."""
+def made(seed: int, rng: np.random.Generator, xp: Any, traced: bool, wanted: str) -> Iterator[Sample]:
+    """Samples of one pinned block, drawn now."""
+    kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
+    for scene, draw in views_of(seed, kind, xp, traced):
+        yield from samples(scene, rng, xp, draw, wanted)
+
+
+def read_again(folder: Path, rng: np.random.Generator) -> Iterator[Sample]:
+    """Samples of one of the crops in the folder, for which one is waited."""
+    found = sorted(folder.glob("*.zip"))
+    if not found:
+        time.sleep(1.0)
+        return
+    for crop in crops.read(found[int(rng.integers(len(found)))]):
+        yield from unrolled(crop.image, crop.view, crop.truth, rng)
+
+
+@dataclasses.dataclass(frozen=True)
+class Task:
+    """What a worker does: `gpu` is the CUDA device to draw on, None for the processor; `traced`: by path tracing, on
+    the processor one thread a worker; `kept`: the folder of crops to read instead of drawing; `wanted`: networks."""
+
+    gpu: int | None = None
+    traced: bool = False
+    kept: Path | None = None
+    wanted: str = "cb"
+
+
+def work(number: int, crew: int, seed0: int, folder: Path, n_closure: int, n_block: int, task: Task) -> None:
+    """Make samples for ever. Worker `number` of `crew`."""
     xp: Any = np
     os.nice(5)  # the trainers come first
-    if gpu is not None:
-        os.environ["CUDA_VISIBLE_DEVICES"] = str(gpu)
-    if traced:
+    if task.gpu is not None:
+        os.environ["CUDA_VISIBLE_DEVICES"] = str(task.gpu)
+    if task.traced:
         from fixtures.pathtraced.world import on_gpu, one_thread, tidy
 
-        if gpu is not None:
+        if task.gpu is not None:
             on_gpu()
         one_thread()
-    elif gpu is not None:
+    elif task.gpu is not None:
         import cupy as xp  # type: ignore[no-redef]
     ring = open_ring(folder, n_closure, n_block)
     size = {"c": n_closure, "b": n_block}
@@ -196,15 +232,14 @@ def work(
         seed = (seed + crew) % JUDGING_SEEDS
         rng = np.random.default_rng([seed, 78])
         try:
-            kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
-            for scene, draw in views_of(seed, kind, xp, traced):
-                for which, values in samples(scene, rng, xp, draw):
-                    slot = low[which] + done[which] % count[which]
-                    done[which] += 1
-                    for name, value in zip(CLOSURE_FIELDS if which == "c" else BLOCK_FIELDS, values, strict=True):
-                        ring[f"{which}_{name}"][slot] = value
-                    ring[f"{which}_written"][slot] += 1
-            if traced:
+            source = read_again(task.kept, rng) if task.kept else made(seed, rng, xp, task.traced, task.wanted)
+            for which, values in source:
+                slot = low[which] + done[which] % count[which]
+                done[which] += 1
+                for name, value in zip(CLOSURE_FIELDS if which == "c" else BLOCK_FIELDS, values, strict=True):
+                    ring[f"{which}_{name}"][slot] = value
+                ring[f"{which}_written"][slot] += 1
+            if task.traced:
                 tidy()
         except Exception:
             failures += 1

@@ -1,7 +1,7 @@
 """Trains the two networks on scenes that a crew of processes draws while the training runs.
 
     python -m calibration.training.train --minutes 9 --out DIR [--resume DIR/state.pt] [--workers 28] [--gpu-workers 3]
-        [--traced-workers 8]
+        [--traced-workers 8] [--crops DIR --crop-workers 3]
 
 The crew (crew.py) fills a ring of samples on a RAM disk; two trainers, one for each network and
 each on its own GPU where there are two, keep a copy of the ring on their device, take in what
@@ -38,6 +38,8 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--workers", type=int, default=14, help="processes that draw on the processor")
     parser.add_argument("--gpu-workers", type=int, default=0, help="processes that draw on the GPUs (CuPy)")
     parser.add_argument("--traced-workers", type=int, default=0, help="processes that trace paths (Mitsuba)")
+    parser.add_argument("--crops", type=Path, help="folder of crops traced ahead (crops.py)")
+    parser.add_argument("--crop-workers", type=int, default=0, help="processes that unroll those crops")
     parser.add_argument("--traced-share", type=float, default=0.35, help="share of every batch that is path-traced")
     parser.add_argument("--closure-slots", type=int, default=24000)
     parser.add_argument("--block-slots", type=int, default=12000)
@@ -54,7 +56,7 @@ def arguments() -> argparse.Namespace:
 
 def size_of(args: argparse.Namespace) -> int:
     """How many processes draw."""
-    return int(args.workers + args.gpu_workers + args.traced_workers)
+    return int(args.workers + args.gpu_workers + args.traced_workers + args.crop_workers)
 
 
 def picked(rng: np.random.Generator, have: np.ndarray, first_traced: int, args: argparse.Namespace) -> np.ndarray:
@@ -163,18 +165,22 @@ def main() -> None:
     context = mp.get_context("spawn")
     # the last of two GPUs draws nearly all: the first is for the closure's trainer
     cards: list[int | None] = [(gpus - 1 if i % 8 else 0) if gpus else None for i in range(size_of(args))]
-    gpu_of = [None] * args.workers + cards[: args.gpu_workers] + cards[: args.traced_workers]
-    size, first_traced = size_of(args), args.workers + args.gpu_workers
+    wanted = {k: d for k, d in devices.items() if args.only in (None, k)}
+    names = "".join(wanted)
+    tasks = [crew.Task(wanted=names)] * args.workers
+    tasks += [crew.Task(card, wanted=names) for card in cards[: args.gpu_workers]]
+    tasks += [crew.Task(card, True, wanted=names) for card in cards[: args.traced_workers]]
+    tasks += [crew.Task(kept=args.crops)] * args.crop_workers
+    size = size_of(args)
 
     def worker(i: int, again: int = 0) -> Any:
         seed = args.seed * 100_000 + again * 10_000
         slots = (args.ring, args.closure_slots, args.block_slots)
-        out = context.Process(target=crew.work, args=(i, size, seed, *slots, gpu_of[i], i >= first_traced), daemon=True)
+        out = context.Process(target=crew.work, args=(i, size, seed, *slots, tasks[i]), daemon=True)
         out.start()
         return out
 
     workers = [worker(i) for i in range(size)]
-    wanted = {k: d for k, d in devices.items() if args.only in (None, k)}
     trainers = [context.Process(target=train, args=(k, d, args, start)) for k, d in wanted.items()]
     for p in trainers:
         p.start()

@@ -33,6 +33,7 @@ TAUGHT_CELLS = 1.3
 WINDOW = 6
 MARK_MASS = 0.25
 LINE_MASS = 0.30
+ASTRAY_MM = 15.0  # a landmark that is somewhere else is not known worse than this
 HIDDEN_SHARE = 1 / 5  # what the network says of the rim under hair is a guess
 FULLY_FACING = 0.5  # cosine from which on the rim counts in full; below, its square
 OTHER_LINE_MM = 10.0  # a seam this far from where the network sees the middle is something else
@@ -120,16 +121,23 @@ def _spot(logits: FloatArray) -> Spot:
     x0, x1 = max(0, int(i) - WINDOW), min(p.shape[1], int(i) + WINDOW + 1)
     q = p[y0:y1, x0:x1]
     mass = float(q.sum())
-    q = q / mass
-    gx, gy = np.meshgrid(np.arange(x0, x1), np.arange(y0, y1))
-    mx, my = float((q * gx).sum()), float((q * gy).sum())
-    dx, dy = gx - mx, gy - my
-    cov = np.array([[(q * dx * dx).sum(), (q * dx * dy).sum()], [(q * dx * dy).sum(), (q * dy * dy).sum()]])
+    gx, gy = np.arange(p.shape[1]), np.arange(p.shape[0])
+    mx, my = float((q.sum(0) * gx[x0:x1]).sum()) / mass, float((q.sum(1) * gy[y0:y1]).sum()) / mass
     cell_mm = 2.0 / PX_PER_MM
+
+    def spread(columns: FloatArray, rows: FloatArray) -> FloatArray:
+        """Variances (2,) of x and y about the position, from the probability of every column and row."""
+        return np.array([(columns * (gx - mx) ** 2).sum(), (rows * (gy - my) ** 2).sum()])
+
+    inside = np.zeros_like(p)
+    inside[y0:y1, x0:x1] = q
+    near = spread(inside.sum(0), inside.sum(1)) / mass
+    # what lies elsewhere is where the landmark may be instead
+    far = spread((p - inside).sum(0), (p - inside).sum(1))
     # spread beyond what was taught; the network is never trusted below a sixth of a cell
-    extra = np.clip(np.diag(cov) - 0.8 * TAUGHT_CELLS**2, 0.17**2, None) * cell_mm**2
+    extra = np.clip(near - 0.8 * TAUGHT_CELLS**2, 0.17**2, None) + np.minimum(far, (ASTRAY_MM / cell_mm) ** 2)
     uv = cell_to_uv(np.array([2 * mx + 0.5, 2 * my + 0.5]))
-    return Spot(uv, np.diag(extra), mass)
+    return Spot(uv, np.diag(extra * cell_mm**2), mass)
 
 
 def _trace(logits: FloatArray, columns: bool) -> Trace:

@@ -28,6 +28,7 @@ HEAD_MM = 3.8
 HEAD_LIFT_MM = 2.2
 BESIDE_MM = 15.0
 NEAR_EXPECTED_MM = 13.0
+CLEAR_OF_FOLD_MM = 8.0  # a pin closer in front of the fold holds the fold
 
 
 @dataclass(frozen=True)
@@ -119,7 +120,7 @@ def centre_pins(spots: list[Spot], marks_uv: Mapping[str, FloatArray], middle_u_
     least = 0.35 * float(np.median(at_pins))
     front_v, back_v = float(marks_uv["fold_front"][1]), float(marks_uv["fold_back"][1])
     out = []
-    for low, high in ((front_v + 4.0, front_v + 45.0), (back_v - 32.0, back_v - 12.0)):
+    for low, high in ((front_v + CLEAR_OF_FOLD_MM, front_v + 45.0), (back_v - 32.0, back_v - 12.0)):
         there = [
             s for s in best if low < s.uv[1] < high and abs(s.uv[0] - middle_u_mm) < BESIDE_MM and s.contrast > least
         ]

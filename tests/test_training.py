@@ -1,0 +1,71 @@
+"""What the networks and the uncertainties learn from: crops kept for training, and how scenes scale a budget."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from calibration.judging import ENOUGH_FOR_A_POWER, scale_of
+from calibration.training import crops, recipe
+from calibration.training.crew import closure_view
+from fixtures import scenes
+
+
+def test_a_kept_crop_teaches_what_its_scene_does(tmp_path):
+    scene = scenes.sample_scene(3)
+    truth = scenes.truth(scene, full=False)
+    view, size = closure_view(truth, np.random.default_rng(1))
+    image = np.asarray(scenes.render(scene, view=(view, size)))
+    crops.write([crops.Crop(image, view, crops.what_targets_need(truth))], tmp_path / "scene.zip")
+    (kept,) = crops.read(tmp_path / "scene.zip")
+    assert not list(tmp_path.glob("*.part"))
+    assert kept.image.shape == image.shape
+    assert np.abs(kept.image.astype(int) - image).mean() < 3
+    now = recipe.closure_sample(image, view, truth, np.random.default_rng(2))
+    then = recipe.closure_sample(kept.image, kept.view, kept.truth, np.random.default_rng(2))
+    assert np.array_equal(now.flags, then.flags)
+    for name in ("landmarks", "rim", "hairline", "centre"):
+        a, b = getattr(now, name), getattr(then, name)
+        assert np.array_equal(np.isnan(a), np.isnan(b)), name
+        assert np.nanmax(np.abs(a - b)) < 0.2, name  # pixels of half a millimetre
+
+
+def spread(power, n, seed):
+    """Budgets u, and errors whose true standard deviation goes with a power of u."""
+    rng = np.random.default_rng(seed)
+    u = np.exp(rng.normal(0.5, 0.4, n))
+    return rng.normal(0, 0.8 * u**power), u
+
+
+@pytest.mark.parametrize("power", [0.7, 1.0, 1.6])
+def test_scaled_uncertainties_cover_at_every_level(power):
+    errors, u = spread(power, 4000, 1)
+    scale = scale_of(errors, u)
+    assert scale.power == pytest.approx(power, abs=0.2)
+    fresh, v = spread(power, 4000, 2)
+    wide = np.array([2 * x * scale.times(x) for x in v])
+    for part in np.array_split(np.argsort(v), 4):
+        assert 0.92 < np.mean(np.abs(fresh[part]) <= wide[part]) < 0.975
+
+
+def test_the_scale_is_the_quantile_regression_a_linear_program_gives():
+    # Koenker and Bassett, Regression quantiles, Econometrica 46 (1978): minimise the check loss, a linear program
+    optimize = pytest.importorskip("scipy.optimize")
+    errors, u = spread(1.4, 300, 3)
+    at = np.median(u)
+    x, y = np.log(u / at), np.log(np.abs(errors) / (2 * at))
+    n = len(x)
+    columns = np.column_stack([np.ones(n), x, np.eye(n), -np.eye(n)])
+    cost = np.concatenate([[0.0, 0.0], np.full(n, 0.95), np.full(n, 0.05)])
+    free = [(None, None)] * 2 + [(0, None)] * (2 * n)
+    exact = optimize.linprog(cost, A_eq=columns, b_eq=y, bounds=free)
+    scale = scale_of(errors, u)
+    left = y - np.log(scale.factor) - scale.power * x
+    loss = float(np.where(left > 0, 0.95, -0.05) @ left)
+    assert loss == pytest.approx(exact.fun, rel=0.01)
+    assert scale.power == pytest.approx(exact.x[1], abs=0.1)
+
+
+def test_few_scenes_tell_a_factor_but_no_power():
+    errors, u = spread(1.6, ENOUGH_FOR_A_POWER - 1, 4)
+    assert scale_of(errors, u).power == 1.0
