@@ -1,7 +1,7 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
-    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near] [--cap-first [--alike]]
-        [--stitched]
+    python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near | --well]
+        [--cap-first [--alike]] [--stitched]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json
 
@@ -63,6 +63,15 @@ def placed_near(rng: np.random.Generator) -> dict[str, float]:
         "offset": float(rng.uniform(-5, 5)),
         "skew_deg": float(rng.uniform(-3.5, 3.5)),
         "clearance": float(rng.uniform(4, 15)),
+    }
+
+
+def placed_well(rng: np.random.Generator) -> dict[str, float]:
+    """A placement that should pass, in the generator's terms."""
+    return {
+        "offset": float(rng.uniform(-1, 1)),
+        "skew_deg": float(rng.uniform(-0.7, 0.7)),
+        "clearance": float(rng.uniform(8.5, 10.5)),
     }
 
 
@@ -256,6 +265,7 @@ def main() -> None:
     make.add_argument("--pathtraced", action="store_true", help="by Mitsuba, 2016 x 1512; a minute or two a scene")
     make.add_argument("--developing", action="store_true", help="seeds below 10,000,000, for looking and tuning")
     make.add_argument("--near", action="store_true", help="closures placed near the limits of the tolerances")
+    make.add_argument("--well", action="store_true", help="closures placed so that they should pass")
     make.add_argument("--cap-first", action="store_true", help="with a photo NAME-cap.jpg of the cap alone for each")
     make.add_argument("--alike", action="store_true", help="of these, both leaning from nearly the same side")
     make.add_argument("--stitched", action="store_true", help="each stitched after a photo NAME-pinned.jpg of it")
@@ -285,8 +295,8 @@ def main() -> None:
             name = f"{'dev' if args.developing else 'judge'}_{seed}"
             rng = np.random.default_rng(seed)
             wish: dict[str, Any] = {"kind": args.kind}
-            if args.near:
-                wish["closure"] = placed_near(np.random.default_rng([seed, 1]))
+            if args.near or args.well:
+                wish["closure"] = (placed_near if args.near else placed_well)(np.random.default_rng([seed, 1]))
             if args.cap_first:
                 from fixtures.scenes.pairs import cap_first
 

@@ -37,6 +37,7 @@ from placecheck.observing import (
     clues_of,
     observe,
     with_pins,
+    with_steadied_corners,
     without_lost_corners,
 )
 from placecheck.photo import Photo, hopeless_picture, overexposed_block
@@ -199,9 +200,10 @@ def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
     """Measures, uncertainties and findings of what was sighted."""
     request = seen.stage.request
     geometry = seen.fit.geometry
-    on = put_on_dome(geometry, seen.observed, chart_step_mm=2.0)
+    observed = with_steadied_corners(seen.observed, geometry, request)
+    on = put_on_dome(geometry, observed, chart_step_mm=2.0)
     values = measure_at(on, request.closure.width_mm)
-    parts = budgets(seen.fit, seen.observed, on, request.closure.width_mm, values)
-    estimates, missing = estimated(values, parts, seen.observed)
-    found = findings_of(geometry, seen.observed, on)
+    parts = budgets(seen.fit, observed, on, request.closure.width_mm, values)
+    estimates, missing = estimated(values, parts, observed)
+    found = findings_of(geometry, observed, on)
     return Measured(estimates, missing, found, tape_doubt(seen.fit) + seen.notes, view_of(geometry, on)), on

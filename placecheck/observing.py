@@ -48,6 +48,8 @@ FOLD_STRETCH = 1.005  # a pinned closure's fold over its nominal length, and how
 FOLD_STRETCH_U = 0.025
 HALF_WIDTH_U = 0.02
 CORNER_OFF = (4.0, 0.1)  # mm, and share of the width: a corner further than this from half the width is misread
+UNEVEN_MM, UNEVEN_SHARE = 0.8, 0.012  # by how much, also as a share of the width, a pinned closure's halves differ
+READ_FACTOR = 1.3  # a corner's own doubt is larger than the spread of what the network says
 FOLD_OFF_MM = 4.0  # a fold further than this from the middle of its corners contradicts them
 PIN_OFF_MM = 3.2  # true pins lay within 2.5 mm of the line found without them, other things from 3.7 mm on
 
@@ -135,6 +137,34 @@ def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckR
                 cov = marks[n].covariance_px2 + np.outer(b - a, b - a)
                 marks[n] = replace(marks[n], covariance_px2=cov, evidence=(*marks[n].evidence, "fold off the middle"))
     return replace(observed, marks=marks, inferred=inferred)
+
+
+def with_steadied_corners(observed: Observed, geometry: Geometry, request: CheckRequest) -> Observed:
+    """Corners weighed against where half the closure's width from the fold puts them: a well seen one hardly moves.
+
+    A pinned closure's halves differ by UNEVEN (standard deviation); the farther a corner lies off, the less that is
+    believed of it (Cauchy's weight), so that a corner truly pulled aside stays where it was seen.
+    """
+    on = put_on_dome(geometry, observed)
+    marks, width = dict(observed.marks), request.closure.width_mm
+    even2 = UNEVEN_MM**2 + (UNEVEN_SHARE * width) ** 2
+    for name in CORNERS:
+        mark, fold = marks.get(name), f"fold_{name.split('_')[0]}"
+        if mark is None or fold not in marks or "set by hand" in mark.evidence:
+            continue
+        uv, cov_mm2 = on.marks_uv[name], mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)
+        off = float(on.marks_uv[fold][0] - uv[0]) + (-1.0 if name.endswith("left") else 1.0) * width / 2
+        own, even = READ_FACTOR**2 * float(cov_mm2[0, 0]), even2 + off**2 / 4
+        if not np.isfinite(off):
+            continue
+        share = own / (own + even)
+        steps = np.array([[0.0, 0.0], [share * off, 0.0], [0.5, 0.0], [0.0, 0.5]])
+        px = geometry.to_px(on.chart.to_points(uv + steps))
+        jac = (px[2:] - px[0]).T / 0.5
+        scale = np.sqrt(own * even / (own + even) / max(float(cov_mm2[0, 0]), 1e-9))
+        cov_mm2 = cov_mm2 * np.outer([scale, 1.0], [scale, 1.0])
+        marks[name] = replace(mark, px=mark.px + px[1] - px[0], covariance_px2=jac @ cov_mm2 @ jac.T)
+    return replace(observed, marks=marks)
 
 
 def clues_of(
