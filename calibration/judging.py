@@ -4,6 +4,7 @@
         [--cap-first [--alike]] [--stitched]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json
+    python -m calibration.judging report errors.json [--plot chart.svg]
 
 Seeds start at 10,000,000, which training never draws. `score` runs the check in process on
 every NAME.jpg with NAME.json beside it and prints, per measure, median, 95th percentile and
@@ -11,7 +12,8 @@ largest error, bias, the stated U95 and how often it covered the error, then the
 `factors` takes errors of scenes set apart for this (not those that are reported on) and
 finds, for every measure, by what factor on u, itself a power of u, U95 would cover 95 % of them whether u is small
 or large: quantile regression of log |error| on log u (Koenker and Bassett 1978). It writes
-placecheck/find/networks/calibration.json.
+placecheck/find/networks/calibration.json. `report` judges what was scored once more, with the
+uncertainties as they are scaled now.
 """
 
 from __future__ import annotations
@@ -157,6 +159,24 @@ def moves_since(pinned: Path, stitched: Path, truth: dict[str, Any], request: An
     return out
 
 
+def judged_again(row: dict[str, Any]) -> dict[str, Any]:
+    """A scored row of the pinned stage with its budgets scaled as they are now, and the verdict that follows."""
+    from placecheck.answer import Estimate
+    from placecheck.judge import judge_estimate, verdict_of
+    from placecheck.tolerances import DEFAULTS
+    from placecheck.uncertainty import factor_for
+
+    if row["expect"] != "normal" or "errors" not in row:
+        return row
+    errors = {n: [e, raw * factor_for(n, raw), value, raw] for n, (e, _, value, raw) in row["errors"].items()}
+    judged = {
+        name: judge_estimate(Estimate(errors[name][2], errors[name][1]), *limits, DEFAULTS.guard_factor)
+        for name, limits in DEFAULTS.limits.items()
+        if name in errors
+    }
+    return row | {"errors": errors, "verdict": verdict_of(judged)}
+
+
 def report(rows: list[dict[str, Any]]) -> None:
     """Print the table of errors, coverage and verdicts."""
     from placecheck.answer import JUDGED, MEASURES
@@ -243,15 +263,24 @@ def scale_of(errors: np.ndarray, u: np.ndarray) -> Scale:
 
 
 def scales(rows: list[dict[str, Any]]) -> dict[str, Scale]:
-    """`scale_of` every measure that enough of the scored `rows` have."""
+    """`scale_of` every measure that enough of the scored `rows` have; the wearer's left and right are one."""
     from placecheck.answer import MEASURES
 
     out = {}
     for spec in MEASURES:
-        found = np.array([r["errors"][spec.name] for r in rows if spec.name in r.get("errors", {})])
+        alike = {spec.name, spec.name.replace("left", "right"), spec.name.replace("right", "left")}
+        found = np.array([r["errors"][name] for r in rows for name in sorted(alike) if name in r.get("errors", {})])
         if len(found) >= 25:
             out[spec.name] = scale_of(found[:, 0], found[:, 3])
     return out
+
+
+def plot(rows: list[dict[str, Any]], path: Path | None) -> None:
+    """Draw the chart of the scored rows, where a path is given."""
+    if path is not None:
+        from calibration.judging_chart import chart
+
+        path.write_text(chart(rows, f"{len(rows)} scenes with truth: error against stated uncertainty"))
 
 
 def main() -> None:
@@ -278,6 +307,9 @@ def main() -> None:
     score.add_argument("--plot", type=Path, help="error against stated U95, SVG")
     fit = commands.add_parser("factors")
     fit.add_argument("errors", type=Path)
+    again = commands.add_parser("report")
+    again.add_argument("errors", type=Path, nargs="+")
+    again.add_argument("--plot", type=Path, help="error against stated U95, SVG")
     args = parser.parse_args()
     if args.command == "make":
         from fixtures import scenes
@@ -330,10 +362,11 @@ def main() -> None:
         report(rows)
         if args.out:
             args.out.write_text(json.dumps(rows, indent=1))
-        if args.plot:
-            from calibration.judging_chart import chart
-
-            args.plot.write_text(chart(rows, f"{len(rows)} scenes with truth: error against stated uncertainty"))
+        plot(rows, args.plot)
+    elif args.command == "report":
+        rows = [judged_again(row) for path in args.errors for row in json.loads(path.read_text())]
+        report(rows)
+        plot(rows, args.plot)
     else:
         found = {n: asdict(s) for n, s in scales(json.loads(args.errors.read_text())).items()}
         CALIBRATION.write_text(json.dumps({"scales": found}, indent=1) + "\n")
