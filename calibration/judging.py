@@ -35,7 +35,9 @@ if TYPE_CHECKING:
 JUDGING_SEEDS = 10_000_000
 DEVELOPING_SEEDS = 9_000_000
 POWERS = np.arange(0.5, 2.26, 0.05)
-ENOUGH_FOR_A_POWER = 150
+SCENES_FOR_ONE = 400  # as many scenes as a power of 1 is worth beforehand
+EDGES = (0.05, 0.95)  # quantiles of u beyond which the power is not followed
+ALIKE = (("clearance_left_mm", "clearance_right_mm"), ("length_left_mm", "length_right_mm"))
 CALIBRATION = Path(__file__).parent.parent / "placecheck" / "find" / "networks" / "calibration.json"
 
 
@@ -133,6 +135,7 @@ def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
         "true": "pass" if within else "fix",
         "near": near_a_limit(truths, request.tolerances.limits),
         "errors": errors,
+        "cap_shown": measured.cap_shown,
         "missing": missing,
         "seconds": time.perf_counter() - start,
     }
@@ -168,7 +171,10 @@ def judged_again(row: dict[str, Any]) -> dict[str, Any]:
 
     if row["expect"] != "normal" or "errors" not in row:
         return row
-    errors = {n: [e, raw * factor_for(n, raw), value, raw] for n, (e, _, value, raw) in row["errors"].items()}
+    errors = {}
+    for name, (error, _, value, raw) in row["errors"].items():
+        shown = row.get("cap_shown") and name.startswith("clearance")  # as findings.estimated has it
+        errors[name] = [error, raw if shown else raw * factor_for(name, raw), value, raw]
     judged = {
         name: judge_estimate(Estimate(errors[name][2], errors[name][1]), *limits, DEFAULTS.guard_factor)
         for name, limits in DEFAULTS.limits.items()
@@ -246,30 +252,35 @@ def report(rows: list[dict[str, Any]]) -> None:
 def scale_of(errors: np.ndarray, u: np.ndarray) -> Scale:
     """The Scale for which 2 u covers 95 % of `errors` (N,), at every level of the budgets' `u` (N,) alike.
 
-    The line log |error| = a + power log u of which 95 % lie below: of all powers that with the least check loss; with
-    few scenes the power stays 1.
+    The line log |error| = a + power log u of which 95 % lie below: of all powers that with the least check loss, drawn
+    toward 1 the more, the fewer the scenes.
     """
     from placecheck.uncertainty import FACTOR_BOUNDS, Scale
 
     at = float(np.median(u))
     x, y = np.log(u / at), np.log(np.maximum(np.abs(errors), 1e-3) / (2 * at))
-    best = (np.inf, 0.0, 1.0)
-    for power in POWERS if len(u) >= ENOUGH_FOR_A_POWER else (1.0,):
+
+    def line(power: float) -> tuple[float, float]:
+        """Check loss and a."""
         left = y - power * x
         a = float(np.quantile(left, 0.95))
-        best = min(best, (float(np.mean(np.where(left > a, 0.95, -0.05) * (left - a))), a, float(power)))
-    factor = float(np.clip(np.exp(best[1]), *FACTOR_BOUNDS))
-    return Scale(round(factor, 3), round(best[2], 2), round(at, 3))
+        return float(np.mean(np.where(left > a, 0.95, -0.05) * (left - a))), a
+
+    best = min(POWERS, key=lambda power: line(power)[0])
+    power = 1.0 + (best - 1.0) * len(u) / (len(u) + SCENES_FOR_ONE)
+    factor = float(np.clip(np.exp(line(power)[1]), *FACTOR_BOUNDS))
+    low, high = np.quantile(u, EDGES)
+    return Scale(*(round(float(v), 3) for v in (factor, power, at, low, high)))
 
 
 def scales(rows: list[dict[str, Any]]) -> dict[str, Scale]:
-    """`scale_of` every measure that enough of the scored `rows` have; the wearer's left and right are one."""
+    """`scale_of` every measure that enough of the scored `rows` have; those that are ALIKE are one."""
     from placecheck.answer import MEASURES
 
     out = {}
     for spec in MEASURES:
-        alike = {spec.name, spec.name.replace("left", "right"), spec.name.replace("right", "left")}
-        found = np.array([r["errors"][name] for r in rows for name in sorted(alike) if name in r.get("errors", {})])
+        alike = next((names for names in ALIKE if spec.name in names), (spec.name,))
+        found = np.array([r["errors"][name] for r in rows for name in alike if name in r.get("errors", {})])
         if len(found) >= 25:
             out[spec.name] = scale_of(found[:, 0], found[:, 3])
     return out

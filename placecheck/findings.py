@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import JUDGED, MEASURES, Contribution, Estimate, Findings, View
+from placecheck.answer import CAP_SHOWN, JUDGED, MEASURES, Contribution, Estimate, Findings, View
 from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
 from placecheck.measure import CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
@@ -43,10 +43,12 @@ def estimated(
     for spec in MEASURES:
         value, budget = values.get(spec.name, math.nan), budgets.get(spec.name, ())
         rests_on = _rests_on(spec.name, observed)
-        # the factors make up for what the finders get wrong; what was set by hand does not need them
+        # the factors make up for what the finders get wrong; what was set by hand or is shown by another photo does not
+        # need them
         by_hand = bool(rests_on) and all(words == "set by hand" for _, words in rests_on)
+        shown = any(words == CAP_SHOWN for _, words in rests_on)
         u = total_u(budget)
-        u *= 1.0 if by_hand else factor_for(spec.name, u)
+        u *= 1.0 if by_hand or shown else factor_for(spec.name, u)
         if np.isfinite(value) and 0 < u < WORST_U:
             estimates[spec.name] = Estimate(float(value), u, budget, also + _in_words(rests_on))
         elif spec.name in JUDGED:

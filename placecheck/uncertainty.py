@@ -14,6 +14,7 @@ assumed but checked on scenes with truth; what was found there lives in calibrat
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -234,17 +235,21 @@ def total_u(budget: tuple[Contribution, ...], factor: float = 1.0) -> float:
 class Scale:
     """What scenes with truth say of a measure's combined uncertainty u: it is multiplied by `factor` where u = `at`,
     elsewhere by factor (u / at)^(power - 1): well found, a measure is better than its budget says, badly found worse.
+    What is smaller than `low` or larger than `high`, which few of the scenes were, has the factor of these.
     """
 
     factor: float
     power: float
     at: float
+    low: float = 0.0
+    high: float = math.inf
 
     def times(self, u: float | None = None) -> float:
         """The factor on `u`; without, on the usual u."""
         if u is None or u <= 0:
             return self.factor
-        return float(np.clip(self.factor * (u / self.at) ** (self.power - 1.0), *FACTOR_BOUNDS))
+        known = min(max(u, self.low), self.high)
+        return float(np.clip(self.factor * (known / self.at) ** (self.power - 1.0), *FACTOR_BOUNDS))
 
 
 @lru_cache(maxsize=1)

@@ -154,7 +154,7 @@ def test_with_the_photo_of_the_cap_the_clearances_are_known_better(alone, by_nam
     assert not [p for p in both["problems"] if p["code"] == "cap-photo-unused"]
     for side, name in CLEARANCES.items():
         now, before = both["measures"][name], alone["measures"][name]
-        assert now["U95"] < 0.75 * before["U95"], name
+        assert now["U95"] < 0.85 * before["U95"], name
         assert abs(now["value"] - true[side]) < now["U95"], name
     for name in ("offset_mm", "skew_deg"):
         assert both["measures"][name]["value"] == pytest.approx(alone["measures"][name]["value"], abs=1e-6)
