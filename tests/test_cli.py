@@ -284,6 +284,22 @@ def test_usage_errors_of_the_command_line(run, arguments):
     assert err
 
 
+def test_what_is_wrong_names_the_option_that_helps_on_the_command_line_only(run):
+    from placecheck.contradictions import other_block
+    from placecheck.errors import Problem
+    from placecheck.printout import OPTIONS as HELPING
+    from placecheck.printout import with_option
+
+    _, out, _ = run("check", "--help")
+    for code, option in HELPING.items():
+        assert option.split()[0] in out
+        assert with_option(Problem(code, "It is so.")) == f"It is so. ({option})"
+    assert with_option(Problem("card-missing", "It is so.")) == "It is so."
+    told = other_block("Oak", "photo.jpg").problem
+    assert "--" not in told.message  # the page shows the same words
+    assert "--block-circumference" in with_option(told)
+
+
 def test_marks_belong_to_one_photo(run, photo, measuring, tmp_path):
     status, _, err = run("check", photo, photo, *OPTIONS, "--marks", tmp_path / "m.json")
     assert status == 2

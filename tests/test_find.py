@@ -11,9 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placecheck.card import find_card
+from placecheck.find.closure import _spot
 from placecheck.find.edge import find_edge, normals_of
 from placecheck.find.network import FOLDER
 from placecheck.find.outline import find_block
+from placecheck.find.pins import Spot, centre_pins
 from placecheck.find.rim import AZIMUTHS_DEG, ELEVATIONS_DEG, RimField, fit_rim, rim_elevation
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH, cell_to_uv, uv_to_cell
@@ -160,6 +162,43 @@ def test_cells_and_millimetres_invert_each_other(u, v):
     assert cell_to_uv(uv_to_cell(np.array([u, v]))) == pytest.approx([u, v])
     assert uv_to_cell(np.array([-U_HALF_MM, V_FRONT_MM])) == pytest.approx([-0.5, -0.5])
     assert PX_PER_MM * 2 * U_HALF_MM == WIDTH
+
+
+def peaks(*heights_at):
+    """A landmark's map of logits with soft peaks: (height, row, column) each."""
+    y, x = np.mgrid[0 : HEIGHT // 2, 0 : WIDTH // 2]
+    p = sum(h * np.exp(-((y - j) ** 2 + (x - i) ** 2) / (2 * 1.3**2)) for h, j, i in heights_at)
+    return np.log(p + 1e-12)
+
+
+def test_a_landmark_that_may_lie_elsewhere_is_unsure_by_as_much():
+    alone, torn = (_spot(peaks((1.0, 100, 90), *more)) for more in ((), ((0.25, 100, 102),)))
+    assert alone.mass > 0.99
+    assert np.sqrt(alone.covariance_mm2[0, 0]) < 0.8
+    assert torn.uv == pytest.approx(alone.uv, abs=0.2)  # still where it is likeliest
+    assert torn.mass == pytest.approx(0.8, abs=0.01)
+    away_mm = 12 * 2 / PX_PER_MM
+    # a fifth of the probability, 12 cells to the side: variance 0.2 times the distance squared, across only
+    assert torn.covariance_mm2[0, 0] - alone.covariance_mm2[0, 0] == pytest.approx(0.2 * away_mm**2, rel=0.15)
+    assert torn.covariance_mm2[1, 1] - alone.covariance_mm2[1, 1] < 1.0
+
+
+def test_a_pin_that_holds_the_fold_is_not_one_on_the_centre_line():
+    marks = {"fold_front": (0.5, 110.0), "fold_back": (0.4, -15.0)}
+    marks |= {
+        f"{end}_{side}": (u, v)
+        for end, v in (("front", 108.0), ("back", -14.0))
+        for side, u in (("left", -60.0), ("right", 61.0))
+    }
+    marks = {name: np.array(uv) for name, uv in marks.items()}
+
+    def head(u, v):
+        return Spot(np.array([5.0 * u, -5.0 * v]), np.array([20.0, 40.0, 220.0]), 60.0, np.array([u, v]))
+
+    corners = [head(*(uv + 2.0)) for name, uv in marks.items() if not name.startswith("fold")]
+    for ahead_mm, found in ((5.0, False), (14.0, True)):
+        pins = centre_pins([*corners, head(0.2, 110.0 + ahead_mm)], marks, 0.0)
+        assert bool(pins) is found
 
 
 def test_the_networks_stay_small():

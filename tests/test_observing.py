@@ -12,8 +12,8 @@ import pytest
 from block_scenes import fit_view, pinned, view_of
 
 from placecheck.measure import Observed, measure_at, put_on_dome
-from placecheck.observing import without_lost_corners
-from placecheck.uncertainty import budgets, total_u
+from placecheck.observing import with_steadied_corners, without_lost_corners
+from placecheck.uncertainty import budgets, mark_covariance_mm2, total_u
 
 SEEDS = (3, 8, 21)
 
@@ -74,3 +74,49 @@ def test_a_fold_off_the_middle_of_its_corners_is_unsure(seed):
     assert abs(value - truth) > before
     assert abs(value - truth) < 1.2 * after
     assert "fold off the middle" not in kept.marks["fold_back"].evidence
+
+
+def doubted(observed, name, factor):
+    """The observation with a landmark known `factor` times worse."""
+    mark = observed.marks[name]
+    marks = {**observed.marks, name: replace(mark, covariance_px2=mark.covariance_px2 * factor**2)}
+    return replace(observed, marks=marks)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_well_seen_corner_stays_where_it_was_seen(seed):
+    view, fit = seen_from(seed)
+    for du_mm in (0.0, 4.0):
+        seen = beside(view, fit, "back_right", du_mm)
+        steadied = with_steadied_corners(seen, fit.geometry, view.request)
+        on = put_on_dome(fit.geometry, seen)
+        mark = seen.marks["back_right"]
+        own = np.sqrt(mark_covariance_mm2(fit.geometry, on, mark.px, mark.covariance_px2)[0, 0])
+        after = put_on_dome(fit.geometry, steadied).marks_uv["back_right"]
+        assert np.abs(after - on.marks_uv["back_right"]).max() < 0.75 * own < 0.8
+        assert steadied.marks["fold_back"] is seen.marks["fold_back"]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_badly_seen_corner_is_drawn_to_half_the_width(seed):
+    view, fit = seen_from(seed)
+    name = "front_corner_asymmetry_mm"
+    seen = doubted(beside(view, fit, "front_left", -4.0), "front_left", 12.0)
+    steadied = with_steadied_corners(seen, fit.geometry, view.request)
+    (_, wide), (value, narrow) = (value_and_U95(view, fit, o, name) for o in (seen, steadied))
+    assert narrow < 0.8 * wide
+    assert abs(value - view.truth[name]) < narrow
+    on = [put_on_dome(fit.geometry, o) for o in (seen, steadied)]
+    half = view.request.closure.width_mm / 2
+    off = [at.marks_uv["fold_front"][0] - half - at.marks_uv["front_left"][0] for at in on]
+    assert 0.1 < off[1] / off[0] < 0.6  # drawn toward half the width, not put there
+    before, after = (at.marks_uv["front_left"][1] for at in on)
+    assert abs(after - before) < 0.05  # along the side nothing is known of it
+
+
+def test_a_corner_set_by_hand_is_not_drawn_anywhere():
+    view, fit = seen_from(SEEDS[0])
+    seen = doubted(beside(view, fit, "front_left", -4.0), "front_left", 12.0)
+    by_hand = replace(seen.marks["front_left"], evidence=("set by hand",))
+    seen = replace(seen, marks={**seen.marks, "front_left": by_hand})
+    assert with_steadied_corners(seen, fit.geometry, view.request).marks["front_left"] is by_hand
