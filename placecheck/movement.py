@@ -29,7 +29,8 @@ from placecheck.answer import LANDMARKS, Move
 from placecheck.block import AT, GROUPS, Prior, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.errors import RetakeNeeded
-from placecheck.measure import RIM_LIFT_MM, Nuisance, Observed, OnDome, line_at, put_on_dome
+from placecheck.measure import CORNERS, RIM_LIFT_MM, Nuisance, Observed, OnDome, line_at, put_on_dome
+from placecheck.observing import READ_FACTOR
 from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, factor_for, mark_covariance_mm2, station_u_mm
 
 FloatArray = npt.NDArray[np.float64]
@@ -100,6 +101,8 @@ def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome) -> Placed
         mark = observed.marks[name]
         part = slice(2 * i, 2 * i + 2)
         worth = np.array([factor_for(m) for m in FACTOR_OF[name]])
+        if name in CORNERS:
+            worth[0] *= READ_FACTOR  # as in with_steadied_corners, on whose corners the factor was found
         noise[part, part] += np.outer(worth, worth) * mark_covariance_mm2(
             fit.geometry, on, mark.px, mark.covariance_px2
         )

@@ -50,6 +50,7 @@ HALF_WIDTH_U = 0.02
 CORNER_OFF = (4.0, 0.1)  # mm, and share of the width: a corner further than this from half the width is misread
 UNEVEN_MM, UNEVEN_SHARE = 0.8, 0.012  # by how much, also as a share of the width, a pinned closure's halves differ
 READ_FACTOR = 1.3  # a corner's own doubt is larger than the spread of what the network says
+STEADIED = "weighed against half the closure's width from the fold"
 FOLD_OFF_MM = 4.0  # a fold further than this from the middle of its corners contradicts them
 PIN_OFF_MM = 3.2  # true pins lay within 2.5 mm of the line found without them, other things from 3.7 mm on
 
@@ -163,7 +164,8 @@ def with_steadied_corners(observed: Observed, geometry: Geometry, request: Check
         jac = (px[2:] - px[0]).T / 0.5
         scale = np.sqrt(own * even / (own + even) / max(float(cov_mm2[0, 0]), 1e-9))
         cov_mm2 = cov_mm2 * np.outer([scale, 1.0], [scale, 1.0])
-        marks[name] = replace(mark, px=mark.px + px[1] - px[0], covariance_px2=jac @ cov_mm2 @ jac.T)
+        words = (*mark.evidence, STEADIED) if share > 0.25 else mark.evidence
+        marks[name] = replace(mark, px=mark.px + px[1] - px[0], covariance_px2=jac @ cov_mm2 @ jac.T, evidence=words)
     return replace(observed, marks=marks)
 
 

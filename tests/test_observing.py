@@ -12,7 +12,7 @@ import pytest
 from block_scenes import fit_view, pinned, view_of
 
 from placecheck.measure import Observed, measure_at, put_on_dome
-from placecheck.observing import with_steadied_corners, without_lost_corners
+from placecheck.observing import STEADIED, with_steadied_corners, without_lost_corners
 from placecheck.uncertainty import budgets, mark_covariance_mm2, total_u
 
 SEEDS = (3, 8, 21)
@@ -104,6 +104,8 @@ def test_a_badly_seen_corner_is_drawn_to_half_the_width(seed):
     seen = doubted(beside(view, fit, "front_left", -4.0), "front_left", 12.0)
     steadied = with_steadied_corners(seen, fit.geometry, view.request)
     (_, wide), (value, narrow) = (value_and_U95(view, fit, o, name) for o in (seen, steadied))
+    assert STEADIED in steadied.marks["front_left"].evidence
+    assert STEADIED not in steadied.marks["back_right"].evidence
     assert narrow < 0.8 * wide
     assert abs(value - view.truth[name]) < narrow
     on = [put_on_dome(fit.geometry, o) for o in (seen, steadied)]
