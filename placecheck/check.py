@@ -200,8 +200,9 @@ def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
     """Measures, uncertainties and findings of what was sighted."""
     request = seen.stage.request
     geometry = seen.fit.geometry
-    observed = with_steadied_corners(seen.observed, geometry, request)
-    on = put_on_dome(geometry, observed, chart_step_mm=2.0)
+    on = put_on_dome(geometry, seen.observed, chart_step_mm=2.0)
+    observed = with_steadied_corners(seen.observed, on, geometry, request)
+    on = put_on_dome(geometry, observed, chart=on.chart)
     values = measure_at(on, request.closure.width_mm)
     parts = budgets(seen.fit, observed, on, request.closure.width_mm, values)
     estimates, missing = estimated(values, parts, observed)

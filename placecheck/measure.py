@@ -132,9 +132,16 @@ class OnDome:
 
 
 def put_on_dome(
-    geometry: Geometry | Geometries, observed: Observed, nuisance: Nuisance | None = None, chart_step_mm: float = 4.0
+    geometry: Geometry | Geometries,
+    observed: Observed,
+    nuisance: Nuisance | None = None,
+    chart_step_mm: float = 4.0,
+    chart: Chart | None = None,
 ) -> OnDome:
-    """Carry pixels to the dome and into the chart about the cap's mid plane; things may be missing."""
+    """Carry pixels to the dome and into the chart about the cap's mid plane; things may be missing.
+
+    `chart` is that of the same geometry and nuisance, where it was made before.
+    """
     nuisance = nuisance or Nuisance()
     names = list(observed.marks)
     n = len(names)
@@ -148,7 +155,8 @@ def put_on_dome(
     points = geometry.hit(px, lift + np.where(is_lace, LACE_LIFT_MM + lace_lift, RIM_LIFT_MM))
     lace_over: Any = LACE_LIFT_MM + nuisance.lift_mm
     lifted = geometry.dome.raised(lace_over)
-    chart = fermi_chart(lifted, geometry.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
+    if chart is None:
+        chart = fermi_chart(lifted, geometry.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
     uv = chart.to_uv(points)
     marks_uv = {name: uv[..., i, :] + nuisance.marks_mm.get(name, np.zeros(2)) for i, name in enumerate(names)}
     inferred_uv = {

@@ -33,6 +33,7 @@ from placecheck.measure import (
     Line,
     Mark,
     Observed,
+    OnDome,
     dense_line,
     measure_at,
     put_on_dome,
@@ -140,13 +141,13 @@ def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckR
     return replace(observed, marks=marks, inferred=inferred)
 
 
-def with_steadied_corners(observed: Observed, geometry: Geometry, request: CheckRequest) -> Observed:
+def with_steadied_corners(observed: Observed, on: OnDome, geometry: Geometry, request: CheckRequest) -> Observed:
     """Corners weighed against where half the closure's width from the fold puts them: a well seen one hardly moves.
 
     A pinned closure's halves differ by UNEVEN (standard deviation); the farther a corner lies off, the less that is
-    believed of it (Cauchy's weight), so that a corner truly pulled aside stays where it was seen.
+    believed of it (Cauchy's weight), so that a corner truly pulled aside stays where it was seen. `on` is the
+    observation on the dome.
     """
-    on = put_on_dome(geometry, observed)
     marks, width = dict(observed.marks), request.closure.width_mm
     even2 = UNEVEN_MM**2 + (UNEVEN_SHARE * width) ** 2
     for name in CORNERS:

@@ -226,9 +226,9 @@ def _found_parts(
     return lines
 
 
-def total_u(budget: tuple[Contribution, ...], factor: float = 1.0) -> float:
-    """Combined standard uncertainty of a budget, times a factor found on judging scenes."""
-    return factor * float(np.sqrt(sum(c.u**2 for c in budget)))
+def total_u(budget: tuple[Contribution, ...]) -> float:
+    """Combined standard uncertainty of a budget."""
+    return float(np.sqrt(sum(c.u**2 for c in budget)))
 
 
 @dataclass(frozen=True)

@@ -88,8 +88,8 @@ def test_a_well_seen_corner_stays_where_it_was_seen(seed):
     view, fit = seen_from(seed)
     for du_mm in (0.0, 4.0):
         seen = beside(view, fit, "back_right", du_mm)
-        steadied = with_steadied_corners(seen, fit.geometry, view.request)
         on = put_on_dome(fit.geometry, seen)
+        steadied = with_steadied_corners(seen, on, fit.geometry, view.request)
         mark = seen.marks["back_right"]
         own = np.sqrt(mark_covariance_mm2(fit.geometry, on, mark.px, mark.covariance_px2)[0, 0])
         after = put_on_dome(fit.geometry, steadied).marks_uv["back_right"]
@@ -102,7 +102,7 @@ def test_a_badly_seen_corner_is_drawn_to_half_the_width(seed):
     view, fit = seen_from(seed)
     name = "front_corner_asymmetry_mm"
     seen = doubted(beside(view, fit, "front_left", -4.0), "front_left", 12.0)
-    steadied = with_steadied_corners(seen, fit.geometry, view.request)
+    steadied = with_steadied_corners(seen, put_on_dome(fit.geometry, seen), fit.geometry, view.request)
     (_, wide), (value, narrow) = (value_and_U95(view, fit, o, name) for o in (seen, steadied))
     assert STEADIED in steadied.marks["front_left"].evidence
     assert STEADIED not in steadied.marks["back_right"].evidence
@@ -121,4 +121,5 @@ def test_a_corner_set_by_hand_is_not_drawn_anywhere():
     seen = doubted(beside(view, fit, "front_left", -4.0), "front_left", 12.0)
     by_hand = replace(seen.marks["front_left"], evidence=("set by hand",))
     seen = replace(seen, marks={**seen.marks, "front_left": by_hand})
-    assert with_steadied_corners(seen, fit.geometry, view.request).marks["front_left"] is by_hand
+    steadied = with_steadied_corners(seen, put_on_dome(fit.geometry, seen), fit.geometry, view.request)
+    assert steadied.marks["front_left"] is by_hand

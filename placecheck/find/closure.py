@@ -124,18 +124,12 @@ def _spot(logits: FloatArray) -> Spot:
     gx, gy = np.arange(p.shape[1]), np.arange(p.shape[0])
     mx, my = float((q.sum(0) * gx[x0:x1]).sum()) / mass, float((q.sum(1) * gy[y0:y1]).sum()) / mass
     cell_mm = 2.0 / PX_PER_MM
-
-    def spread(columns: FloatArray, rows: FloatArray) -> FloatArray:
-        """Variances (2,) of x and y about the position, from the probability of every column and row."""
-        return np.array([(columns * (gx - mx) ** 2).sum(), (rows * (gy - my) ** 2).sum()])
-
-    inside = np.zeros_like(p)
-    inside[y0:y1, x0:x1] = q
-    near = spread(inside.sum(0), inside.sum(1)) / mass
-    # what lies elsewhere is where the landmark may be instead
-    far = spread((p - inside).sum(0), (p - inside).sum(1))
+    away2 = (gx - mx) ** 2, (gy - my) ** 2
+    near = np.array([q.sum(0) @ away2[0][x0:x1], q.sum(1) @ away2[1][y0:y1]])
+    # what lies outside the window is where the landmark may be instead
+    far = np.maximum(np.array([p.sum(0) @ away2[0], p.sum(1) @ away2[1]]) - near, 0.0)
     # spread beyond what was taught; the network is never trusted below a sixth of a cell
-    extra = np.clip(near - 0.8 * TAUGHT_CELLS**2, 0.17**2, None) + np.minimum(far, (ASTRAY_MM / cell_mm) ** 2)
+    extra = np.clip(near / mass - 0.8 * TAUGHT_CELLS**2, 0.17**2, None) + np.minimum(far, (ASTRAY_MM / cell_mm) ** 2)
     uv = cell_to_uv(np.array([2 * mx + 0.5, 2 * my + 0.5]))
     return Spot(uv, np.diag(extra * cell_mm**2), mass)
 
