@@ -7,12 +7,13 @@ unsure in one map is the same in the other: it is one block and one cap. So the 
 cap's thickness, are common to both; block shape and cap must come out alike, but for how far a cap
 settles while it is handled (SETTLES); and the cap's front rim must lie where it lay (RIM_SETTLES_MM).
 Camera, card, outline, block position, how flat the lace lies and how well each landmark is seen are
-each photo's own. With prior root R and a root L of a fit's covariance, an error z of the prior moves
-the unknowns by L (L^T R^T) z, with the same z in both. A landmark has moved when its change lies
-outside the 99 % ellipse of no change: of six together at most 6 in 100 are then called so wrongly.
-Two photos that disagree about block and cap beyond all this tell nothing and say so. Lace is one
-piece: a landmark that leaves the others' common slide and turn by more than lace gives (CLOTH_MM)
-was found in the wrong place in one of the photos and is left out.
+each photo's own; what makes up for the finders' mistakes (factors) is not for what was set by hand.
+With prior root R and a root L of a fit's covariance, an error z of the prior moves the unknowns by
+L (L^T R^T) z, with the same z in both. A landmark has moved when its change lies outside the 99 %
+ellipse of no change: of six together at most 6 in 100 are then called so wrongly. Two photos that
+disagree about block and cap beyond all this tell nothing and say so. Lace is one piece: a landmark
+that leaves the others' common slide and turn by more than lace gives (CLOTH_MM) was found in the
+wrong place in one of the photos and is left out.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from placecheck.block_fit import BlockFit
 from placecheck.errors import RetakeNeeded
 from placecheck.measure import CORNERS, RIM_LIFT_MM, Nuisance, Observed, OnDome, line_at, put_on_dome
 from placecheck.observing import READ_FACTOR
+from placecheck.same_block.evidence import by_hand
 from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, factor_for, mark_covariance_mm2, station_u_mm
 
 FloatArray = npt.NDArray[np.float64]
@@ -100,17 +102,18 @@ def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome) -> Placed
     for i, name in enumerate(names):
         mark = observed.marks[name]
         part = slice(2 * i, 2 * i + 2)
-        worth = np.array([factor_for(m) for m in FACTOR_OF[name]])
-        if name in CORNERS:
+        worth = np.ones(2) if by_hand(mark) else np.array([factor_for(m) for m in FACTOR_OF[name]])
+        if name in CORNERS and not by_hand(mark):
             worth[0] *= READ_FACTOR  # as in with_steadied_corners, on whose corners the factor was found
         noise[part, part] += np.outer(worth, worth) * mark_covariance_mm2(
             fit.geometry, on, mark.px, mark.covariance_px2
         )
     exact = np.concatenate([np.array([on.marks_uv[n] for n in names]).reshape(-1), base[2 * len(names) :]])
+    worth_rim = 1.0 if observed.rim is not None and by_hand(observed.rim) else FINDING_FACTOR
     for k, u_at in enumerate(RIM_AT_MM):
         u_rim = station_u_mm(fit.geometry, on, observed.rim, on.rim_uv, u_at, RIM_LIFT_MM)
         i = 2 * len(names) + k
-        noise[i, i] += (FINDING_FACTOR * u_rim) ** 2 if np.isfinite(u_rim) else 1e4
+        noise[i, i] += (worth_rim * u_rim) ** 2 if np.isfinite(u_rim) else 1e4
         if not np.isfinite(exact[i]):
             exact[i], slopes[i], noise[i, i] = 0.0, 0.0, 1e8
     return Placed(names, exact, slopes, noise, thick, fit.theta, root, prior)

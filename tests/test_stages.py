@@ -13,12 +13,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from block_scenes import fit_view, pinned_view
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_advice import Flat, request, with_values
 
 from placecheck import cli
-from placecheck.answer import CAP_MEASURES, Estimate, Findings, Measured
+from placecheck.answer import CAP_MEASURES, LANDMARKS, Estimate, Findings, Measured
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap_advice import cap_fixes
@@ -28,9 +29,23 @@ from placecheck.find.block_line import find_block_line
 from placecheck.find.closure import ClosureSighting, Spot, Trace
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH
 from placecheck.judge import judge
-from placecheck.movement import FACTOR_OF, MOVED_CHI2, SETTLES, SHAPE, Placed, moves, of_one_cloth
+from placecheck.measure import CORNERS as CORNER_NAMES
+from placecheck.measure import LACE_LIFT_MM, dense_line, put_on_dome
+from placecheck.movement import (
+    FACTOR_OF,
+    FINDING_FACTOR,
+    MOVED_CHI2,
+    SETTLES,
+    SHAPE,
+    Placed,
+    moves,
+    of_one_cloth,
+    place,
+)
+from placecheck.observing import READ_FACTOR
 from placecheck.photo import load_photo
 from placecheck.request import NO_CLOSURE, CheckRequest
+from placecheck.uncertainty import factor_for
 from placecheck.unpicking import RIPPER, edges_of, unpicking
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
@@ -312,6 +327,38 @@ def test_moves_are_as_sure_as_they_say():
     assert np.mean(np.square(face)) == pytest.approx(1.0, abs=0.2)
     assert pytest.approx(9.2103, abs=1e-3) == MOVED_CHI2
     assert np.mean(called) < 0.03  # 1 % each
+
+
+def test_what_was_set_by_hand_is_as_unsure_as_the_hand_that_set_it():
+    """Drawn anew 4,000 times, clicks scatter on the dome as `place` says; what was found is worth less than it says."""
+    view = pinned_view(8, 42.0)
+    fit = fit_view(view)
+    prior = prior_for(view.camera, view.request.block_circumference_mm)
+    click_px, rng = 0.5, np.random.default_rng(2)
+
+    def noise_of(u_px, *evidence):
+        marks = {n: replace(m, covariance_px2=np.eye(2) * u_px**2, evidence=evidence) for n, m in found.marks.items()}
+        rim = replace(found.rim, u_px=np.full(len(found.rim.px), u_px), evidence=evidence)
+        observed = replace(found, marks=marks, rim=rim)
+        return place(fit, prior, observed, put_on_dome(fit.geometry, observed)).noise
+
+    found = replace(view.observed, rim=dense_line(view.observed.rim.px, click_px))
+    on = put_on_dome(fit.geometry, found)
+    by_hand = noise_of(click_px, "set by hand") - noise_of(0.0, "set by hand")  # less what the lace adds
+    finder = noise_of(click_px, "seen") - noise_of(0.0, "seen")
+    names = [n for n in LANDMARKS if n in found.marks]
+    assert len(names) == 6
+    for i, name in enumerate(names):
+        clicks = found.marks[name].px + rng.normal(0, click_px, (4000, 2))
+        scatter = np.std(on.chart.to_uv(fit.geometry.hit(clicks, LACE_LIFT_MM)), axis=0)
+        says = np.sqrt(np.diag(by_hand)[2 * i : 2 * i + 2])
+        # 4,000 draws know a standard deviation to 1.1 %; at half a pixel the dome is flat enough for the first order
+        assert says == pytest.approx(scatter, rel=0.05), name
+        factors = [factor_for(m) for m in FACTOR_OF[name]]
+        worth = np.sqrt(np.diag(finder)[2 * i : 2 * i + 2]) / says
+        assert worth == pytest.approx([factors[0] * (READ_FACTOR if name in CORNER_NAMES else 1.0), factors[1]])
+    rim = [np.diag(noise)[-3:] for noise in (by_hand, finder)]
+    assert np.sqrt(rim[1] / rim[0]) == pytest.approx(FINDING_FACTOR)
 
 
 def test_photos_of_other_blocks_are_told_apart():
