@@ -48,7 +48,9 @@ from placecheck.same_block.joint import fit_together
 from placecheck.same_block.residuals import Residuals
 from placecheck.same_block.several import check_together, measure_together, open_all, solve
 from placecheck.same_block.together import budgets_together, on_dome
+from placecheck.standing import CARD_PRINT_U
 from placecheck.standing import OTHER_BLOCK_PULL as ALONE_PULL
+from placecheck.uncertainty import factor_for, total_u
 from placecheck.units import ClosureSize
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "same_block"
@@ -65,6 +67,7 @@ def drawn(seed, **changes):
 @lru_cache(maxsize=4)
 def fitted(seed):
     scenes, seen = drawn(seed)
+    seen = tuple(replace(photo, card_print_u=CARD_PRINT_U) for photo in seen)
     request = request_of(scenes[0])
     return request, seen, fit_together(seen, request.closure, request.block_circumference_mm)
 
@@ -127,17 +130,34 @@ def test_derivatives_are_those_of_the_residuals():
 
 
 def test_the_budget_is_that_of_a_monte_carlo():
-    """JCGM 101: 150 draws of all unknowns from their covariance, every measure's spread against the budget's sum."""
+    """JCGM 101: 150 draws of all unknowns and of the card's print, every measure's spread against the budget's sum."""
     request, seen, fit = fitted(2)
     width = request.closure.width_mm
     values = measure_at(on_dome(fit, {}, chart_step_mm=8.0), width)
     parts = budgets_together(fit, seen, {}, width, values)
-    draws = np.random.default_rng(1).multivariate_normal(fit.x, fit.covariance, 150, method="eigh")
+    rng = np.random.default_rng(1)
+    draws = rng.multivariate_normal(fit.x, fit.covariance, 150, method="eigh")
+    draws += np.outer(rng.normal(size=150), fit.card_print_move)
     found = [measure_at(on_dome(fit, {}, x, 8.0), width) for x in draws]
-    for name in ("offset_mm", "skew_deg", *CLEARANCES):
+    # of the closure's width the card's print is the largest part
+    assert parts["width_front_mm"][0].source == "card print"
+    for name in ("offset_mm", "skew_deg", "width_front_mm", *CLEARANCES):
         spread = float(np.std([m[name] for m in found]))
         # the spread of 150 draws is itself known to 6 %
         assert np.sqrt(sum(c.u**2 for c in parts[name])) == pytest.approx(spread, rel=0.2), name
+
+
+def test_the_cards_print_counts_by_what_a_larger_card_changes():
+    """The budget's line for 1 % of print, against measuring the set once more with a card that is 1 % larger."""
+    request, seen, fit = fitted(1)
+    width, around = request.closure.width_mm, request.block_circumference_mm
+    values = measure_at(on_dome(fit, {}), width)
+    parts = budgets_together(fit, seen, {}, width, values)
+    larger = tuple(replace(photo, board_mm=photo.board_mm * (1.0 + CARD_PRINT_U)) for photo in seen)
+    moved = measure_at(on_dome(fit_together(larger, request.closure, around), {}), width)
+    for name in ("offset_mm", "skew_deg", "width_front_mm", "width_back_mm", *CLEARANCES):
+        line = sum(c.u for c in parts[name] if c.source == "card print")
+        assert line == pytest.approx(abs(moved[name] - values[name]), rel=0.15, abs=0.015), name
 
 
 def test_the_photos_of_a_pair_show_the_same_things_in_the_same_places():
@@ -478,6 +498,21 @@ def test_the_answer_of_two_photos_is_surer_than_that_of_each():
         alone = remeasure(seen, None).estimates
         for measure in CLEARANCES:
             assert both.estimates[measure].U95 < alone[measure].U95, (name, measure)
+
+
+def test_measured_bars_make_the_cards_print_surer():
+    """Real photos of a set have the line of a single one: 1 % of print, or 0.2 % where the bars were measured."""
+    said = []
+    for bars in (None, (100.0, 100.0)):
+        request = replace(photo_request(), card_bars_mm=bars)
+        pair = [replace(s, stage=replace(s.stage, request=request)) for s in map(sighted, ("above", "leaning"))]
+        measured, _ = measure_together(("above.jpg", "leaning.jpg"), pair, request)
+        estimate = measured.estimates["width_front_mm"]
+        said.append({c.source: c.u for c in estimate.budget}["card print"])
+        u = total_u(estimate.budget)
+        assert estimate.u == pytest.approx(u * factor_for("width_front_mm", u))
+    assert said[0] > 0.2
+    assert said[0] == pytest.approx(5.0 * said[1], rel=0.02)
 
 
 def test_a_block_moved_between_real_photos_is_noticed():

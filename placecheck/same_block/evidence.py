@@ -51,7 +51,8 @@ class Seen:
     """One photo's evidence: camera, card corners, outline, what was found, and the fit of this photo alone.
 
     `board_mm` (N, 2), `corners_px` (N, 2) px with `corner_u_px`; `outline_px` (M, 2) px with `outline_u_px`;
-    `rim_yaw_deg` the cap's turn as the rim's symmetry tells it, with its standard uncertainty.
+    `rim_yaw_deg` the cap's turn as the rim's symmetry tells it, with its standard uncertainty; `card_print_u` the
+    relative standard uncertainty of the card's print.
     """
 
     camera: Camera
@@ -63,6 +64,7 @@ class Seen:
     observed: Observed
     fit: BlockFit
     rim_yaw_deg: tuple[float, float] | None = None
+    card_print_u: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -65,14 +65,16 @@ def _result(task: Residuals, state: State, jac: FloatArray) -> JointFit:
     normal = np.sum(list(sources.values()), axis=0)
     points = np.isin(labels, [*WORDS.values(), *LINE_WORDS.values()])
     share = state.rows[points] * (ROBUST / task.limits[points])
+    covariance = covariance_of(normal)
     return JointFit(
         state.x,
-        covariance_of(normal),
+        covariance,
         task.index,
         tuple(part.frame for part in task.tasks),
         task.curves,
         sources,
         state.cost,
         float(np.mean(share**2)) if len(share) else 0.0,
+        -covariance @ task.card_print_slope(state.x),
         task.tasks[0].prior.known,
     )

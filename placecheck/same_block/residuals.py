@@ -411,6 +411,14 @@ class Residuals:
             a, b = (x[self.index.mark(self.marks.index(name))] for name in FOLD)
             self.bend = float(geodesic_mm(g.dome, a, b, 10.0) / np.linalg.norm(b - a))
 
+    def card_print_slope(self, x: FloatArray) -> FloatArray:
+        """How one standard uncertainty of the card's print changes the gradient (P,): it is one card in all photos."""
+        out = np.zeros(self.index.size)
+        for k, task in enumerate(self.tasks):
+            by_print = task.card_scale_gradient(task.state(self.index.theta(x, k)))
+            out[self.index.camera(k)] = by_print[:CARD_UNKNOWNS] * self.seen[k].card_print_u
+        return out
+
     def weights(self, state: State) -> FloatArray:
         out: FloatArray = np.sqrt(np.minimum(1.0, self.limits / np.maximum(np.abs(state.rows), 1e-9)))
         return out

@@ -87,9 +87,21 @@ def seen_at(
 ) -> Seen:
     """What a photo whose block stands as `fit` says brings to the joint fit."""
     from placecheck.same_block.evidence import Seen
+    from placecheck.standing import CARD_MEASURED_U, CARD_PRINT_U
 
     card, u_px = stage.card.corners_px, stage.card.corner_u_px
-    return Seen(stage.camera, stage.board_mm, card, u_px, outline_px, outline_u_px, observed, fit, rim_yaw_deg)
+    return Seen(
+        stage.camera,
+        stage.board_mm,
+        card,
+        u_px,
+        outline_px,
+        outline_u_px,
+        observed,
+        fit,
+        rim_yaw_deg,
+        CARD_PRINT_U if stage.request.card_bars_mm is None else CARD_MEASURED_U,  # as in fit_stage
+    )
 
 
 def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:

@@ -5,7 +5,8 @@ cap's mid plane on the fitted dome and measured as one photo's are (measure.py).
 is a linear function of the observations, x = -C J^T r near the solution, so every group of
 observations has its own share G C N_g C G^T of a measure's variance (N_g its part of the
 normal matrix, G the measure's sensitivities): the shares add up to G C G^T exactly, all
-correlations kept (GUM, JCGM 100:2008, 5.2.2 and 5.1.3). What the finders may mistake in every
+correlations kept (GUM, JCGM 100:2008, 5.2.2 and 5.1.3). An error of the card's print is the same in
+every photo and counts once, by how far it moves the solution. What the finders may mistake in every
 photo alike does not shrink with the number of photos and is added once for landmarks and
 lines that were found; what was set by hand errs by hand, anew in every photo.
 """
@@ -110,6 +111,7 @@ def budgets_together(
     lines: list[tuple[str, FloatArray]] = []
     for words, normal in fit.sources.items():
         lines.append((words, np.einsum("ij,jk,ik->i", carried, normal, carried)))
+    lines.append(("card print", (sensitivity @ fit.card_print_move) ** 2))
     lines += _alike(fit, seen, slow, width_mm, names, at, base)
     for name, guess in inferred.items():
         beside = {**slow.inferred_uv, name: slow.inferred_uv[name] + np.array([0.5, 0.0])}

@@ -79,7 +79,8 @@ class JointFit:
     """The fitted unknowns `x` (P,), their covariance (P, P), and the normal matrix by source of the observations.
 
     `misfit` is the mean square of the normalised residuals of landmarks and lines (1 where all is as stated);
-    `frames` are what stays fixed of every photo's card pose; `known` is the block measured beforehand that it rests on.
+    `frames` are what stays fixed of every photo's card pose; `known` is the block measured beforehand that it rests on;
+    `card_print_move` (P,) is what one standard uncertainty of the card's print moves the unknowns by.
     """
 
     x: FloatArray
@@ -90,6 +91,7 @@ class JointFit:
     sources: Mapping[str, FloatArray]
     cost: float
     misfit: float
+    card_print_move: FloatArray
     known: KnownDome | None = None
 
     @property
