@@ -410,6 +410,38 @@ def test_a_class_dropped_at_once(browser, server, paired, photos):
     context.close()
 
 
+def test_a_class_on_a_block_measured_before(phone, server, photos):
+    from placecheck.saved_blocks import blocks_folder, forget_block
+
+    phone.goto(f"{server.url}/class")
+    phone.locator(".chip", has_text="5x5").click()
+    phone.fill("#block", "")
+    phone.set_input_files("input[type=file]", [photos("pass", "Bea.jpg")])
+    assert phone.evaluate("document.activeElement.id") == "block"  # neither taped nor chosen: nothing is sent
+    phone.select_option("#saved_block", label="Willow · 22 3/4 in")
+    assert phone.locator("#block").is_hidden()
+    phone.fill("#class", "Thursday")
+    phone.set_input_files("input[type=file]", [photos("pass", "Bea.jpg"), photos("fix", "Amara.jpg")])
+    phone.wait_for_url(re.compile("/class/[0-9a-f]+$"))
+    phone.wait_for_selector("[data-wait]", state="detached")
+    no_sideways(phone)
+    phone.goto(phone.url + "/pages")
+    assert phone.locator("article.sheet header p").count() == 2
+    for words in phone.locator("article.sheet header p").all_inner_texts():
+        assert words.startswith("Thursday, ")
+        assert words.endswith("5x5 closure, block Willow.")
+
+    phone.goto(f"{server.url}/class")
+    assert phone.locator("#saved_block").input_value() == "Willow"
+    assert phone.locator("#block").is_hidden()
+    no_sideways(phone)
+    forget_block(blocks_folder(server.home), "Willow")
+    phone.goto(f"{server.url}/class")
+    assert "The saved block “Willow” is no longer there" in phone.locator("ul.problems").inner_text()
+    assert phone.locator("#block").get_attribute("required") is not None
+    keep_block(server.home, "Willow")
+
+
 def test_keys_alone_reach_everything(phone, server):
     phone.goto(server.url)
     phone.keyboard.press("Tab")

@@ -572,6 +572,7 @@ def test_a_class_worst_first_as_csv_and_pages(paired):
     assert float(table[1][2]) == pytest.approx(8.0, abs=0.01)
     pages = client.get(f"{to}/pages").text
     assert pages.count('<article class="sheet">') == 3
+    assert pages.count(f"5x5 closure, block {FORM['block']}.") == 3
 
 
 def test_an_order_from_form_to_report(paired):
@@ -658,7 +659,8 @@ def test_the_settings_block_is_offered_first(tmp_path):
     running = start(tmp_path)
     try:
         client, token = pair(running)
-        assert 'value="Willow" selected' in client.get("/").text
+        for path in ("/", "/class"):
+            assert 'value="Willow" selected' in client.get(path).text
         _, page = measured((client, token), photo_bytes("pass"), block="", saved_block="Willow")
         assert "Pass" in page
         assert "block Willow," in page

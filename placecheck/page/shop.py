@@ -69,13 +69,20 @@ def _line(order: Order) -> OrderLine:
     )
 
 
-def saved_blocks(home: Path) -> tuple[list[tuple[str, str]], list[str]]:
-    """The saved blocks, each with its name and circumference in inches, and a sentence for each that is damaged."""
+def saved_blocks(home: Path, asked: str) -> tuple[list[tuple[str, str]], str, list[str]]:
+    """The saved blocks, each with its name and circumference in inches; which of them was `asked` for, "" for none; and
+
+    a sentence for each that is damaged or no longer there.
+    """
     from placecheck.saved_blocks import blocks_folder, load_all
     from placecheck.units import sixteenths
 
     blocks, damaged = load_all(blocks_folder(home))
-    return [(b.name, sixteenths(b.circumference()[0])) for b in blocks], [p.message for p in damaged]
+    chosen = next((b.name for b in blocks if b.name.casefold() == asked.strip().casefold()), "")
+    troubles = [p.message for p in damaged]
+    if asked and not chosen and not any(asked.casefold() in trouble.casefold() for trouble in troubles):
+        troubles.append(f"The saved block “{asked}” is no longer there: choose another, or tape the block.")
+    return [(b.name, sixteenths(b.circumference()[0])) for b in blocks], chosen, troubles
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """The teacher's screen: many photos of many students at once, worst first.
 
 A class is nothing but photos that came in under one number, which the form draws; the name of each
-file, without its ending, is the student's. All are asked the same (closure, block, limits).
+file, without its ending, is the student's. All are asked the same (closure, block taped or saved, limits).
 They are measured in the queue like any others, one file per job, so that a broken one costs only
 itself. The overview sorts them worst first (fix before retake before pass, then by how far out),
 the results come as one CSV with units in its header, and as one page for each student, made
@@ -25,7 +25,9 @@ from starlette.routing import Route
 
 from placecheck.answer import JUDGED, MEASURE_BY_NAME, Answer
 from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.page import shop
 from placecheck.page.app import CLASS_PHOTOS, PHOTO_BYTES, Bench, bench_of, wants_json
+from placecheck.page.asked import block_words
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
 from placecheck.page.rows import VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of, verdict_says
@@ -50,7 +52,10 @@ async def classes(request: Request) -> Response:
     for job in bench.inbox.all():
         if job.batch:
             groups.setdefault(job.batch, []).append(job)
-    last = next((job.spec for job in bench.inbox.all()), {})
+    last = next((job.spec for job in bench.inbox.all()), None)
+    asked = check.get("block", "") if last is None else (last.get("saved_block") or {}).get("name", "")
+    blocks, saved, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home, asked)
+    last = last or {}
     return bench.render(
         request,
         "classes.html",
@@ -62,6 +67,9 @@ async def classes(request: Request) -> Response:
         closures=CLOSURES,
         closure=last.get("closure") or check.get("closure", ""),
         block=last.get("block") or check.get("block_circumference", ""),
+        blocks=blocks,
+        saved=saved,
+        troubles=troubles,
     )
 
 
@@ -117,6 +125,7 @@ def _shown(job: Job, answer: Answer) -> dict[str, Any]:
     rows = rows_of(answer, float(job.spec["tolerances"]["guard_factor"])) if answer.measured.estimates else []
     return {
         "job": job,
+        "block": block_words(job.spec),
         "kind": answer.verdict,
         "short": VERDICT_SHORT[answer.verdict],
         "says": verdict_says(job.spec["stage"], answer.verdict),

@@ -71,13 +71,10 @@ async def home(request: Request) -> Response:
             "block": order.block or spec["block"],
         }
     stage = request.query_params.get("stage", spec.get("stage", STAGES[0]))
-    blocks, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home)
     asked = check.get("block", "") if last is None else (last.spec.get("saved_block") or {}).get("name", "")
     if order is not None and order.block and (last is None or last.spec["order"] != order.number):
         asked = ""  # the order says which block
-    saved = next((name for name, _ in blocks if name.casefold() == asked.strip().casefold()), "")
-    if asked and not saved and not any(asked.casefold() in trouble.casefold() for trouble in troubles):
-        troubles = [*troubles, f"The saved block “{asked}” is no longer there: choose another, or tape the block."]
+    blocks, saved, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home, asked)
     return bench.render(
         request,
         "photo.html",

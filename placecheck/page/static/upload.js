@@ -9,7 +9,12 @@ const each = form.hasAttribute("data-each");
 const saved = form.elements.saved_block;
 let left = [], sending = false;
 
-function tape() { if (saved) form.querySelector(".taped").hidden = saved.value !== ""; } // a saved block needs none
+function tape() { // a saved block needs none
+  if (!saved) return;
+  const taped = form.querySelector(".taped");
+  taped.hidden = saved.value !== "";
+  form.elements.block.required = "needed" in taped.dataset && !taped.hidden;
+}
 tape();
 addEventListener("pageshow", tape);
 
