@@ -77,10 +77,8 @@ def _steady(picture: Image, copies: int) -> tuple[FloatArray, FloatArray]:
     return total / copies, face / copies
 
 
-def _where(image: Image, card_px: FloatArray, scale: float) -> tuple[FloatArray, float]:
-    """The most block-like place (2,) in the photo and the network's belief there."""
-    h, w = image.shape[:2]
-    small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
+def _where(small: Image, card_px: FloatArray, scale: float) -> tuple[FloatArray, float]:
+    """The most block-like place (2,) in the photo, of which `small` is the copy at `scale`, and the belief there."""
     middle = card_px.mean(0)
     small = fill_polygon_from_around(small, (middle + (card_px - middle) * 1.08) * scale)
     sh, sw = small.shape[:2]
@@ -124,10 +122,11 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         "No block was found in the photo: take it again with the whole block and the card in the frame.",
     )
     scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
-    centre, belief = _where(image, card_px, scale)
+    small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
+    centre, belief = _where(small, card_px, scale)
     if belief < LEAST_BELIEF:
         raise missing
-    shrunk = resize(image, max(64, round(w * scale)), max(64, round(h * scale))) if scale < 0.7 else image
+    shrunk = small if scale < 0.7 else image
     sx = shrunk.shape[1] / w
 
     def look(
