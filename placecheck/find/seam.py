@@ -12,6 +12,7 @@ the pair. Lines hidden by hair, clips or pins drop out of the sum by a robust ca
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ import numpy.typing as npt
 from placecheck.find.unroll import PX_PER_MM, U_HALF_MM, V_FRONT_MM
 
 FloatArray = npt.NDArray[np.float64]
+Float32s = npt.NDArray[np.float32]
 
 LEANS = np.linspace(-0.14, 0.14, 29)
 REACH_MM = 62.0
@@ -52,59 +54,84 @@ class Seam:
         return out
 
 
-def ridges(picture: npt.NDArray[np.uint8], width_mm: float) -> FloatArray:
+def ridges(picture: npt.NDArray[np.uint8], width_mm: float) -> Float32s:
     """How much every pixel's brightness differs from that to both of its sides, signed, log units (h, w)."""
-    light = np.log(picture[..., :3].astype(np.float32).mean(-1) + 8.0)
+    return _ridges(_brightness(picture), width_mm)
+
+
+def _brightness(picture: npt.NDArray[np.uint8]) -> Float32s:
+    """Running sums along every row of the log brightness (h, w + 1)."""
+    total = picture[..., 0].astype(np.float32) + picture[..., 1] + picture[..., 2]
+    light = np.log(total / 3 + 8.0)
     # a little averaging down the rows: seams run there
     light = (np.roll(light, 1, 0) + light + np.roll(light, -1, 0)) / 3
-    half = max(1, round(width_mm * PX_PER_MM / 2))
-    c = np.cumsum(np.pad(light, ((0, 0), (1, 0))), axis=1)
-    w = light.shape[1]
+    out: Float32s = np.cumsum(np.pad(light, ((0, 0), (1, 0))), axis=1)
+    return out
 
-    def box(lo: int, hi: int) -> FloatArray:
-        i = np.arange(w)
-        a, b = np.clip(i + lo, 0, w), np.clip(i + hi + 1, 0, w)
-        out: FloatArray = (c[:, b] - c[:, a]) / np.maximum(b - a, 1)
+
+def _ridges(running: Float32s, width_mm: float) -> Float32s:
+    """`ridges` from `_brightness`."""
+    half = max(1, round(width_mm * PX_PER_MM / 2))
+    gap = half + 2
+    reach = gap + 2 * half + 3
+    w = running.shape[1] - 1
+    i = np.arange(w)
+    padded = np.pad(running, ((0, 0), (reach, reach)), mode="edge")
+
+    def box(lo: int, hi: int) -> Float32s:
+        n = np.clip(i + hi + 1, 0, w) - np.clip(i + lo, 0, w)
+        a, b = reach + lo, reach + hi + 1
+        out: Float32s = (padded[:, b : b + w] - padded[:, a : a + w]) / np.maximum(n, 1).astype(np.float32)
         return out
 
-    gap = half + 2
     inner = box(-half, half)
     left, right = box(-gap - 2 * half - 2, -gap), box(gap, gap + 2 * half + 2)
     # the smaller of the two steps, so that a one-sided edge is no seam
     a, b = inner - left, inner - right
-    both = np.where(np.sign(a) == np.sign(b), np.sign(a) * np.minimum(np.abs(a), np.abs(b)), 0.0)
-    return both.astype(float)
+    out: Float32s = np.maximum(np.minimum(a, b), 0.0) + np.minimum(np.maximum(a, b), 0.0)
+    return out
 
 
 def _lines(
-    response: FloatArray, usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float
+    responses: Sequence[Float32s], usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Sum of capped responses along every line: strength (leans, places), and the share of rows used."""
+    """Sum of capped responses along every line: strength (responses, leans, places), and the length of rows used."""
     rows = np.nonzero(usable.any(1))[0][::2]
-    r = response[rows]
     ok = usable[rows]
-    scatter = np.sqrt((np.where(ok, r, 0.0) ** 2).sum(1) / np.maximum(ok.sum(1), 1)) + 0.004
-    z = np.where(ok, np.clip(r / scatter[:, None], -2.5, 2.5), 0.0).astype(np.float32).ravel()
-    counted = ok.astype(np.float32).ravel()
-    total = np.empty((len(LEANS), len(u0)))
-    share = np.empty_like(total)
-    width = response.shape[1]
+    width = ok.shape[1]
+    layers = np.empty((len(responses) + 1, ok.size), np.float32)
+    layers[-1] = ok.ravel()
+    for layer, response in zip(layers, responses, strict=False):
+        r = np.where(ok, response[rows], np.float32(0.0))
+        scatter = np.sqrt((r**2).sum(1) / np.maximum(ok.sum(1), 1)) + 0.004
+        layer[:] = np.clip(r / scatter.astype(np.float32)[:, None], -2.5, 2.5).ravel()
+    total = np.empty((len(responses), len(LEANS), len(u0)))
+    share = np.empty(total.shape[1:])
     start = (np.arange(len(rows)) * width)[:, None]
     for i, lean in enumerate(LEANS):
-        u = u0[None, :] - lean * (rows - v_ref_row)[:, None] / PX_PER_MM  # v falls as rows grow
-        at = start + np.clip(np.round((u + U_HALF_MM) * PX_PER_MM - 0.5).astype(int), 0, width - 1)
-        n = counted.take(at).sum(0)
-        total[i] = z.take(at).sum(0) / np.sqrt(np.maximum(n, 1))
-        share[i] = n * 2 / PX_PER_MM
+        at = u0[None, :] - lean * (rows - v_ref_row)[:, None] / PX_PER_MM  # v falls as rows grow
+        at += U_HALF_MM
+        at *= PX_PER_MM
+        at -= 0.5
+        np.rint(at, out=at)
+        np.clip(at, 0, width - 1, out=at)
+        at += start
+        sums = layers.take(at.astype(np.intp), axis=1, mode="clip").sum(1)
+        total[:, i] = sums[:-1] / np.sqrt(np.maximum(sums[-1], 1))
+        share[i] = sums[-1] * 2 / PX_PER_MM
     return total, share
 
 
-def _strength(response: FloatArray, usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float) -> FloatArray:
-    """Signed strength (leans, places) of every line in standard deviations of chance; 0 where too little is seen."""
-    total, length = _lines(response, usable, u0, v_ref_row)
-    total = np.where(length >= LEAST_ROWS_MM, total, 0.0)
-    noise = 1.48 * float(np.median(np.abs(total[total != 0]))) if (total != 0).any() else 1.0
-    out: FloatArray = total / max(noise, 0.6)
+def _strengths(
+    responses: Sequence[Float32s], usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float
+) -> list[FloatArray]:
+    """Signed strength (leans, places) of every line in each of `responses`, in standard deviations of chance; 0 where
+    too little is seen."""
+    totals, length = _lines(responses, usable, u0, v_ref_row)
+    out = []
+    for total in np.where(length >= LEAST_ROWS_MM, totals, 0.0):
+        noise = 1.48 * float(np.median(np.abs(total[total != 0]))) if (total != 0).any() else 1.0
+        out.append(total / max(noise, 0.6))
     return out
 
 
@@ -132,21 +159,29 @@ def find_seam(
     rows = np.nonzero(usable.any(1))[0]
     if len(rows) < LEAST_ROWS_MM * PX_PER_MM:
         return None
+    # only the rows that are used, and one more to either side for the averaging
+    part = slice(int(rows[0]), int(rows[-1]) + 1)
+    around = np.arange(rows[0] - 1, rows[-1] + 2) % h
+    usable, behind, v = usable[part], behind[part], v[part]
     u0 = np.arange(-REACH_MM, REACH_MM + 0.25, 0.5)
-    v_ref_row = (V_FRONT_MM - 0.0) * PX_PER_MM - 0.5
-    best: tuple[float, list[tuple[float, float, float]], FloatArray, float, str] | None = None
-    for width in WIDTHS_MM:
-        response = ridges(picture, width)
-        place = -0.5 * ((u0[None, :] - middle_u_mm) / u_middle_mm) ** 2
-        prior = place - 0.5 * ((LEANS[:, None] - middle_lean) / 0.05) ** 2
-        if behind.sum() >= LEAST_ROWS_MM * PX_PER_MM:
-            z = _strength(response, usable & behind[:, None], u0, v_ref_row)
+    v_ref_row = V_FRONT_MM * PX_PER_MM - 0.5 - rows[0]
+    best: tuple[float, list[tuple[float, float, float]], Float32s, float, str] | None = None
+    place = -0.5 * ((u0[None, :] - middle_u_mm) / u_middle_mm) ** 2
+    prior = place - 0.5 * ((LEANS[:, None] - middle_lean) / 0.05) ** 2
+    running = _brightness(picture[around])[1:-1]
+    responses = [_ridges(running, width) for width in WIDTHS_MM]
+    everywhere = _strengths(responses, usable, u0, v_ref_row)
+    seen_behind = behind.sum() >= LEAST_ROWS_MM * PX_PER_MM
+    only_behind = _strengths(responses, usable & behind[:, None], u0, v_ref_row) if seen_behind else []
+    for number, response in enumerate(responses):
+        if seen_behind:
+            z = only_behind[number]
             single = np.minimum(np.abs(z), 12.0) + 2.0 * prior
             i, j = np.unravel_index(int(np.argmax(single)), single.shape)
             if abs(z[i, j]) > BELIEVED and (best is None or single[i, j] > best[0]):
                 line = (float(u0[j]), float(LEANS[i]), float(np.sign(z[i, j])))
                 best = (float(single[i, j]), [line], response, float(abs(z[i, j])), "one seam")
-        z = _strength(response, usable, u0, v_ref_row)
+        z = everywhere[number]
         for side in sides_u_mm:
             z[:, np.abs(u0 - side) < LACE_EDGE_MM] = 0.0
         for sign in (1.0, -1.0):
@@ -167,7 +202,7 @@ def find_seam(
     covariance = np.sum([f[1] for f in fits], axis=0) / len(fits) ** 2
     if len(fits) == 2 and abs(fits[0][0][1] - fits[1][0][1]) > 0.3:
         return None
-    at = (float(v[rows[-1]]), float(v[rows[0]]))
+    at = (float(v[-1]), float(v[0]))
     # a seam is sewn, not drawn: it wanders about the middle
     covariance = np.asarray(covariance) + np.diag([SEWN_MM**2, SEWN_LEAN**2])
     return Seam(float(mean[0]), float(mean[1]), covariance, at, best[3], best[4])
@@ -212,8 +247,11 @@ def _follow(
 def _pair(z: FloatArray, u0: FloatArray, prior: FloatArray) -> tuple[float, int, int, int] | None:
     """The best two lines of one lean, 30 to 110 mm apart, both believed, their middle where the prior has it."""
     best = None
-    for i in range(len(LEANS)):
-        peaks = [j for j in range(2, len(u0) - 2) if z[i, j] > 0.75 * BELIEVED and z[i, j] == z[i, j - 2 : j + 3].max()]
+    inner = z[:, 2:-2]
+    around = [z[:, k : k + inner.shape[1]] for k in (0, 1, 3, 4)]
+    high = (inner > 0.75 * BELIEVED) & np.logical_and.reduce([inner >= beside for beside in around])
+    for i in np.flatnonzero(high.sum(1) > 1).tolist():
+        peaks = (np.flatnonzero(high[i]) + 2).tolist()
         for a in peaks:
             for b in peaks:
                 apart = u0[b] - u0[a]
