@@ -92,18 +92,22 @@ def unroll(image: Image, geometry: Geometry, about: MidPlane | None = None) -> t
     ratio = float(np.median(step[good])) if good.any() else 1.0
     if ratio > 1.25:
         h, w = image.shape[:2]
-        x0, y0 = np.maximum(np.floor(px[seen].min(0)).astype(int) - 4, 0)
-        x1, y1 = np.minimum(np.ceil(px[seen].max(0)).astype(int) + 5, [w, h])
+        x, y = px[..., 0], px[..., 1]
+        seen_x, seen_y = x[seen], y[seen]
+        x0, y0 = (max(int(np.floor(a.min())) - 4, 0) for a in (seen_x, seen_y))
+        x1, y1 = (min(int(np.ceil(a.max())) + 5, end) for a, end in ((seen_x, w), (seen_y, h)))
         part = image[y0:y1, x0:x1]
         nw, nh = max(8, round(part.shape[1] / ratio)), max(8, round(part.shape[0] / ratio))
         small = resize(part, nw, nh)
-        fx, fy = nw / part.shape[1], nh / part.shape[0]
-        at = np.stack([(px[..., 0] - x0 + 0.5) * fx - 0.5, (px[..., 1] - y0 + 0.5) * fy - 0.5], -1)
-        colours = resample(small, at.astype(np.float32))
+        at = np.empty((2, *x.shape), np.float32)
+        for out, a, start, f in ((at[0], x, x0, nw / part.shape[1]), (at[1], y, y0, nh / part.shape[0])):
+            out[:] = a * np.float64(f) + ((0.5 - start) * f - 0.5)
+        colours = resample(small, np.moveaxis(at, 0, -1))
     else:
         colours = resample(image, px)
     picture = np.empty((*seen.shape, 4), np.uint8)
-    picture[..., :3] = np.where(seen[..., None], colours, np.uint8(128))
+    for k in range(3):
+        picture[..., k] = np.where(seen, colours[..., k], np.uint8(128))
     picture[..., 3] = (grid.facing * 255.0).round()
     return picture, grid
 

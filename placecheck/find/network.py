@@ -43,7 +43,10 @@ def network(name: str) -> Network:
 
 def run(name: str, picture: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
     """Maps (n, h/2, w/2) and flag logits (m,) for a uint8 picture (h, w, c)."""
-    maps, flags = network(name)(picture.transpose(2, 0, 1).astype(np.float32) / 255.0)
+    planes = np.empty((picture.shape[2], *picture.shape[:2]), np.float32)
+    for k, plane in enumerate(planes):
+        np.divide(picture[..., k], np.float32(255.0), out=plane)
+    maps, flags = network(name)(planes)
     return maps, flags
 
 

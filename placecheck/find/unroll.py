@@ -69,15 +69,19 @@ def unroll_grid(geometry: Geometry, coarse_mm: float = 4.0, about: MidPlane | No
     columns, rows = np.arange(WIDTH, dtype=float), np.arange(HEIGHT, dtype=float)
     fu = (cell_to_uv(np.stack([columns, columns], -1))[:, 0] - chart.u_mm[0]) / coarse_mm
     fv = (cell_to_uv(np.stack([rows, rows], -1))[:, 1] - chart.v_mm[0]) / coarse_mm
-    grid = np.concatenate([px, facing[..., None]], -1)
+    layers = (px[..., 0], px[..., 1], facing)
     iu = np.clip(np.floor(fu).astype(int), 0, len(chart.u_mm) - 2)
     iv = np.clip(np.floor(fv).astype(int), 0, len(chart.v_mm) - 2)
-    au, av = (fu - iu)[None, :, None], (fv - iv)[:, None, None]
-    down = (grid[iv] * (1 - av) + grid[iv + 1] * av).astype(np.float32)
-    step = np.diff(down, axis=1)
-    full = down[:, iu] + step[:, iu] * au.astype(np.float32)
+    au, av = (fu - iu).astype(np.float32), (fv - iv)[:, None]
+    full = np.empty((3, HEIGHT, WIDTH), np.float32)
+    for layer, out in zip(layers, full, strict=True):
+        down = (layer[iv] * (1 - av) + layer[iv + 1] * av).astype(np.float32)
+        np.take(np.diff(down, axis=1), iu, axis=1, out=out, mode="clip")
+        out *= au
+        out += down.take(iu, axis=1)
     inside = (
         (fu >= 0)[None] & (fu <= len(chart.u_mm) - 1)[None] & (fv >= 0)[:, None] & (fv <= len(chart.v_mm) - 1)[:, None]
     )
-    seen = np.where(inside, np.clip(full[..., 2], 0, 1), np.float32(0.0))
-    return Unrolling(chart, np.ascontiguousarray(full[..., :2]), seen)
+    seen = np.where(inside, np.clip(full[2], 0, 1), np.float32(0.0))
+    # a plane for x and one for y in memory, which is how they are used
+    return Unrolling(chart, np.moveaxis(full[:2], 0, -1), seen)
