@@ -13,7 +13,7 @@ below repeats the verdict and the judged measures. Drawn at twice the size and r
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -79,7 +79,11 @@ def crop_box(answer: Answer, width: int, height: int) -> tuple[int, int, int, in
     parts = [np.asarray(line, float).reshape(-1, 2) for line in findings.lines_px.values()]
     if findings.landmarks_px:
         parts.append(np.asarray(list(findings.landmarks_px.values()), float))
-    points = np.concatenate(parts) if parts else np.empty((0, 2))
+    return box_round(np.concatenate(parts) if parts else np.empty((0, 2)), width, height)
+
+
+def box_round(points: FloatArray, width: int, height: int) -> tuple[int, int, int, int]:
+    """The part of a `width` x `height` photo round `points` (N, 2), with a margin: left, top, right, bottom px."""
     points = points[np.isfinite(points).all(axis=1)]
     if len(points) < 3:
         return 0, 0, width, height
@@ -397,6 +401,25 @@ def _wrapped(layer: _Layer, text: str, px: float, width: float) -> list[str]:
     return [*lines, line]
 
 
+def _framed(
+    image: npt.NDArray[np.uint8], box: tuple[int, int, int, int]
+) -> tuple[Image.Image, Callable[[object], FloatArray]]:
+    """The part of a BGR photo in `box`, LONG_SIDE_PX long, and what brings pixels (N, 2) of the photo into it."""
+    from PIL import Image
+
+    left, top, right, bottom = box
+    part = Image.fromarray(np.ascontiguousarray(image[top:bottom, left:right, ::-1]))
+    scale = LONG_SIDE_PX / max(part.size)
+    size = (max(1, round(part.width * scale)), max(1, round(part.height * scale)))
+    part = part.resize(size, Image.Resampling.LANCZOS if scale < 1 else Image.Resampling.BICUBIC)
+
+    def placed(points: object) -> FloatArray:
+        # pixel centres at integers: the crop's corner is at left - 0.5
+        return (np.asarray(points, float).reshape(-1, 2) - [left - 0.5, top - 0.5]) * scale - 0.5
+
+    return part, placed
+
+
 def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float = 127.0) -> Image.Image:
     """The finished picture (RGB) from the upright photo `image` (height, width, 3) uint8 BGR and its answer.
 
@@ -409,15 +432,8 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
     from PIL import Image
 
     findings = answer.measured.findings
-    left, top, right, bottom = crop_box(answer, image.shape[1], image.shape[0])
-    part = Image.fromarray(np.ascontiguousarray(image[top:bottom, left:right, ::-1]))
-    scale = LONG_SIDE_PX / max(part.size)
-    size = (max(1, round(part.width * scale)), max(1, round(part.height * scale)))
-    part = part.resize(size, Image.Resampling.LANCZOS if scale < 1 else Image.Resampling.BICUBIC)
-
-    def placed(points: object) -> FloatArray:
-        # pixel centres at integers: the crop's corner is at left - 0.5
-        return (np.asarray(points, float).reshape(-1, 2) - [left - 0.5, top - 0.5]) * scale - 0.5
+    part, placed = _framed(image, crop_box(answer, image.shape[1], image.shape[0]))
+    size = part.size
 
     lines = {name: placed(line) for name, line in findings.lines_px.items()}
     marks = {name: placed(point)[0] for name, point in findings.landmarks_px.items()}

@@ -255,18 +255,21 @@ def sheet(
 
 def guidelines(
     reference: Reference,
-    file: Annotated[Path | None, typer.Argument(help="Name of the PDF; order-0007-guidelines.pdf.")] = None,
+    file: Annotated[Path | None, typer.Argument(help="Name of the file; order-0007-guidelines.pdf.")] = None,
     spacing: Annotated[str, _length("--spacing", "Between rows, along the surface.")] = "1/2in",
     first: Annotated[str, _length("--first", "From the nape's edge to the first row.")] = "1/4in",
     gap: Annotated[str, _length("--gap", "From the last row to the closure's back edge, at least.")] = "5mm",
     layers: Annotated[int, typer.Option("--layers", help="Layers of weft in a row.")] = 1,
     reserve: Annotated[float, typer.Option("--reserve", metavar="PERCENT", help="For turning and trimming.")] = 10.0,
     even: Annotated[bool, typer.Option("--even", help="Space the rows so that the last one ends at the gap.")] = False,
+    in_photo: Annotated[
+        bool, typer.Option("--in-photo", help="Draw them into the photo in which the closure was last checked.")
+    ] = False,
     paper: PaperSize = "a4",
     force: Force = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the rows as JSON and write no file.")] = False,
 ) -> None:
-    """Plan the rows of weft from the nape to the closure and write them as one page of PDF."""
+    """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
     from placecheck.fitting import closure_place, marks_for
     from placecheck.guidelines import plan_for
     from placecheck.orders import order_store, with_unit
@@ -278,10 +281,22 @@ def guidelines(
     spacing_mm = parse_length_mm(with_unit(spacing), "spacing")
     first_mm = parse_length_mm(with_unit(first), "first row")
     gap_mm = parse_length_mm(with_unit(gap), "gap")
-    placed = marks_for(order)
-    place = closure_place(order, placed, _tolerances())
-    plan = plan_for(placed, place.back_edge_v_mm, spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
-    if as_json:
+    asked = (spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
+    path = None if as_json else free_path(file or _guidelines_file(order, in_photo), force)
+    if in_photo:
+        from placecheck.guidelines_photo import rows_shown
+        from placecheck.overlay import save_picture
+
+        shown = rows_shown(order, None, *asked)
+        plan = shown.plan
+        if path is not None:
+            save_picture(shown.picture, path)
+    else:
+        placed = marks_for(order)
+        plan = plan_for(placed, closure_place(order, placed, _tolerances()).back_edge_v_mm, *asked)
+        if path is not None:
+            write_pdf(path, guideline_sheet(order, plan, placed, paper))
+    if path is None:
         import json
 
         rows = [
@@ -297,15 +312,19 @@ def guidelines(
         spaces = {name: round(getattr(plan, name), 3) for name in ("spacing_mm", "end_spacing_mm", "left_over_mm")}
         print(json.dumps({"order": order.label, "rows": rows, **totals, **spaces, "notes": plan.notes}, indent=1))
         return
-    path = free_path(file or Path(f"order-{order.label}-guidelines.pdf"), force)
-    write_pdf(path, guideline_sheet(order, plan, placed, paper))
     print(path)
+    if in_photo:
+        print(shown.sentence)
     print(
         f"{len(plan.rows)} rows, {mm_and_inches(plan.spacing_mm)} apart: {plan.weft_mm / 1000:.2f} m of weft and "
         f"{plan.reserve_mm / 1000:.2f} m in reserve."
     )
     for note in plan.notes:
         print(f"placecheck: {note}", file=sys.stderr)
+
+
+def _guidelines_file(order: Order, in_photo: bool) -> Path:
+    return Path(f"order-{order.label}-guidelines.{'jpg' if in_photo else 'pdf'}")
 
 
 # ----------------------------------------------------------------------------- reading and asking

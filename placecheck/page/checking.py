@@ -1,4 +1,4 @@
-"""What a worker process does with a photo: open, measure, draw; and measure again from marks.
+"""What a worker process does with a photo: open, measure, draw; measure again from marks; draw guidelines into it.
 
 Runs only in worker processes, which may be killed at any time and keep nothing but a small
 cache: the last few photos that somebody is correcting by hand, with everything that was
@@ -77,6 +77,17 @@ class Checker:
         except Exception as error:
             outcome.measured, outcome.failure = None, failure_of(error)
         return outcome
+
+    def rows(self, order: str) -> bytes:
+        """The guidelines of an order drawn into the photo of its closure, JPEG. Raises PlacecheckError."""
+        import io
+
+        from placecheck.guidelines_photo import rows_shown
+        from placecheck.orders import order_store
+
+        out = io.BytesIO()
+        rows_shown(order_store().get(order)).picture.save(out, "JPEG", quality=88)
+        return out.getvalue()
 
     def open(self, key: str, path: Path, request: CheckRequest) -> None:
         """Look at a photo and keep what was seen under `key`. Raises PlacecheckError."""

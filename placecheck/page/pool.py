@@ -16,10 +16,10 @@ import json
 import logging
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, cast
 
 from placecheck.answer import Measured
-from placecheck.errors import Problem, RetakeNeeded
+from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.page.codec import counted, measured_from_dict
 from placecheck.page.hands import keep_found
 from placecheck.page.inbox import MAX_ATTEMPTS, PICTURES, Inbox, Job
@@ -49,7 +49,7 @@ class Pool:
         self._workers = [Worker(checker) for _ in range(workers)]
         self._hands = Worker(checker)
         self._hands_lock = asyncio.Lock()
-        self._checker, self._card, self._card_lock = checker, Worker(checker), asyncio.Lock()
+        self._checker, self._alone, self._apart_lock = checker, Worker(checker), asyncio.Lock()
         self._threads = ThreadPoolExecutor(workers + 4, thread_name_prefix="placecheck-pool")
         self._queue: asyncio.Queue[str] = asyncio.Queue()
         self._tasks: list[asyncio.Task[None]] = []
@@ -63,7 +63,7 @@ class Pool:
 
     async def stop(self) -> None:
         """Stop at once; what is being measured is measured after the next start."""
-        for worker in (*self._workers, self._hands, self._card):
+        for worker in (*self._workers, self._hands, self._alone):
             worker.stop()
         for task in self._tasks:
             task.cancel()
@@ -91,18 +91,36 @@ class Pool:
 
     async def card_photos(self, message: Mapping[str, Any]) -> dict[str, Any]:
         """The report on calibration photos (camera_photos.look), from a process of its own. Raises RetakeNeeded."""
-        async with self._card_lock:
+        try:
+            return (await self._apart(message, CARD_S)).header
+        except WorkerLost:
+            raise RetakeNeeded(
+                "camera-lost", "Looking at these photos took too long or failed: start over with fewer of them."
+            ) from None
+
+    async def rows_picture(self, order: str) -> bytes:
+        """The order's guidelines drawn into its photo (checking.Checker.rows), JPEG. Raises UsageProblem."""
+        try:
+            reply = await self._apart({"do": "rows", "order": order}, self._check_s)
+            failure = _failure(reply.header)
+            picture = reply.blobs.get("picture", b"")
+        except (WorkerLost, TypeError, ValueError):
+            failure, picture = None, b""
+        if failure is not None:
+            raise UsageProblem(failure[0], failure[1])
+        if picture[:3] != b"\xff\xd8\xff":
+            raise UsageProblem("rows-lost", "Drawing the rows into the photo took too long or failed: try once more.")
+        return picture
+
+    async def _apart(self, message: Mapping[str, Any], seconds: float) -> Reply:
+        """The reply of a process of its own, one at a time. Raises WorkerLost."""
+        async with self._apart_lock:
             worker = Worker(self._checker)
-            self._card = worker
+            self._alone = worker
             try:
-                reply = await self._in_thread(worker.call, dict(message), CARD_S)
-            except WorkerLost:
-                raise RetakeNeeded(
-                    "camera-lost", "Looking at these photos took too long or failed: start over with fewer of them."
-                ) from None
+                return cast(Reply, await self._in_thread(worker.call, dict(message), seconds))
             finally:
                 worker.stop()
-        return reply.header
 
     async def _in_thread(self, function: Any, *args: Any) -> Any:
         return await asyncio.get_running_loop().run_in_executor(self._threads, function, *args)

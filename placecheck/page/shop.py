@@ -103,6 +103,11 @@ def _order(number: str) -> Order:
     return _store().get(number)
 
 
+def order_label(number: str) -> str:
+    """The label of the order of that number. Raises PlacecheckError."""
+    return _order(number).label
+
+
 def order_shown(home: Path, number: str) -> OrderShown:
     """The order of that number and what follows from it. Raises PlacecheckError."""
     from placecheck.fitting import fit

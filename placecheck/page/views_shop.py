@@ -82,6 +82,7 @@ async def order(request: Request) -> Response:
         stages=STAGES,
         listed=await asyncio.to_thread(listed, jobs),
         saved=[_line(summary) for summary in saved],
+        measured=any(s.attempt is not None and s.stage in ("pinned", "stitched") for s in saved),
     )
 
 
@@ -94,6 +95,13 @@ async def sheet(request: Request) -> Response:
     data = await asyncio.to_thread(shop.order_sheet, bench.config.home, number, kind == "guidelines")
     headers = {"content-disposition": f'inline; filename="placecheck-{kind}.pdf"'}
     return Response(data, media_type="application/pdf", headers=headers)
+
+
+async def rows_picture(request: Request) -> Response:
+    """The order's guidelines in the photo of its closure, JPEG."""
+    bench = bench_of(request)
+    order = await asyncio.to_thread(shop.order_label, request.path_params["number"])
+    return Response(await bench.pool.rows_picture(order), media_type="image/jpeg")
 
 
 async def report(request: Request) -> Response:
@@ -256,6 +264,7 @@ async def charts(request: Request) -> Response:
 ROUTES = [
     Route("/orders/{number}/report.{kind}", report),
     Route("/orders/{number}/{sheet}.pdf", sheet),
+    Route("/orders/{number}/guidelines.jpg", rows_picture),
     Route("/records", records),
     Route("/records.csv", records_csv),
     Route("/records/{number}", record),

@@ -159,7 +159,7 @@ def serve(pipe: Connection, checker_name: str, threads: int) -> None:
 
 
 def answer_message(checker: Any, message: dict[str, Any]) -> tuple[dict[str, Any], dict[str, bytes]]:
-    """One message answered: `check`, `open`, `remeasure` or `card`."""
+    """One message answered: `check`, `open`, `remeasure`, `rows` or `card`."""
     from placecheck.marks import Marks
     from placecheck.page.asked import request_of
     from placecheck.page.checking import failure_of
@@ -170,6 +170,8 @@ def answer_message(checker: Any, message: dict[str, Any]) -> tuple[dict[str, Any
             from placecheck.page.camera_photos import look
 
             return look(message), {}
+        if message["do"] == "rows":
+            return {"failure": None}, {"picture": checker.rows(message["order"])}
         path = Path(message["path"])
         request = request_of(message["spec"], message.get("marks"))
         if message["do"] == "check":
