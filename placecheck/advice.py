@@ -20,7 +20,7 @@ from typing import Literal
 
 import numpy as np
 
-from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, Findings, Judged, Measured
+from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, TAPED, Findings, Judged, Measured
 from placecheck.errors import Problem
 from placecheck.printout import in_words
 from placecheck.request import CheckRequest
@@ -37,6 +37,7 @@ STEEP_LEAN_DEG = 25.0
 LEAN_ADVICE = (
     "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
 )
+TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
 CAP_FIRST = (
     "Next time take a photo of the cap alone, from the same side, before the closure goes on, and check it under the "
     "same order: it shows where the cap's edge runs under the hair."
@@ -396,11 +397,15 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         )
         doubt = _largest_doubt([judged[name] for name in unsure])
         steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
-        if group == "clearance" and steep:
-            code, then = "clearance-seen-too-steeply", f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here"
+        if group == "clearance" and any(TAPED in words for e in estimates.values() for words in e.evidence):
+            code = "clearance-undecided"
+            then = "pin the hairline nearer to the middle of its limits and lay the tape again"
+        elif group == "clearance" and steep:
+            code = "clearance-seen-too-steeply"
+            then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
         elif group == "clearance":
             code = "clearance-undecided"
-            then = "take the photo again with the phone closer, or lay a soft tape from the cap's edge to the hairline"
+            then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
         elif group == "fold":
             code = "fold-undecided"
             what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
@@ -410,9 +415,8 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
                 "corners-undecided",
                 "uncover the four corners of hair and clips and take the photo again, closer",
             )
-        message = f"Too uncertain to call: {reads}{doubt}. To decide it, {then}."
         guessed = any(e.budget and e.budget[0].source == RIM_WORDS for e in estimates.values())
-        if group == "clearance" and guessed and not measured.cap_shown:
-            message += f" {CAP_FIRST}"
+        cap_first = f" {CAP_FIRST}" if group == "clearance" and guessed and not measured.cap_shown else ""
+        message = f"Too uncertain to call: {reads}{doubt}.{cap_first} To decide it now, {then}."
         problems.append(Problem(code, message))
     return tuple(problems)

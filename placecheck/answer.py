@@ -91,6 +91,9 @@ RIM_WORDS = "cap rim in the photo"
 CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
 """Evidence of a rim that was carried over from a photo of the cap alone."""
 
+TAPED = "soft tape: "
+"""How the evidence of a clearance begins that a soft tape read, too."""
+
 
 @dataclass(frozen=True)
 class Contribution:

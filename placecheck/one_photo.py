@@ -26,6 +26,7 @@ from placecheck.failures import print_if_debugging, stopped_answer
 from placecheck.judge import EXIT_STATUS, judge, problems_of, verdict_of
 from placecheck.request import CheckRequest
 from placecheck.stages import fixes_of, measure_stage, undecided_of
+from placecheck.taped import with_taped
 
 if TYPE_CHECKING:
     from placecheck.photo import Photo
@@ -48,6 +49,7 @@ class Checked:
 
 def answer_for(measured: Measured, request: CheckRequest) -> Answer:
     """Judged and advised: the whole answer for what was measured."""
+    measured = with_taped(measured, request.taped_mm) if request.taped_mm else measured
     judged = judge(measured, request.tolerances)
     verdict = verdict_of(judged, measured.specs)
     problems = problems_of(measured)

@@ -142,6 +142,9 @@ OPTIONS = {
     "front-unclear": "--front SIDE",
     "block-other": "--block-circumference LENGTH",
     "closure-on-already": "--stage pinned",
+    "clearance-undecided": "--taped-clearance middle=10mm",
+    "clearance-seen-too-steeply": "--taped-clearance middle=10mm",
+    "tape-disagrees": "--marks FILE",
 }
 
 

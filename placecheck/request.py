@@ -10,6 +10,7 @@ job that needs one of them not (NEEDS_CLOSURE, NEEDS_BLOCK) carries NO_CLOSURE o
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
@@ -36,6 +37,7 @@ class CheckRequest:
     profile, None to choose by the photo. `since`: the record of the pinned photo that a stitched one is compared with.
     `block`: a block measured beforehand, with a cap on, which takes the place of the taped circumference. `cap`: the
     photo of the cap alone that shows its rim before lace and hair hid it, by its record's number or its file's name.
+    `taped_mm`: clearances that were read off a soft tape, by measure (taped.py).
     """
 
     closure: ClosureSize
@@ -49,3 +51,4 @@ class CheckRequest:
     since: int | None = None
     block: KnownDome | None = None
     cap: int | str | None = None
+    taped_mm: Mapping[str, float] = field(default_factory=dict)

@@ -521,6 +521,32 @@ def test_correcting_saving_and_finding(server, paired):
     assert "Set by hand" not in back
 
 
+def test_what_a_soft_tape_reads_is_judged_with_the_photo(paired):
+    client, token = paired
+    to, page = measured(paired, photo_bytes("pass"))
+    assert "Judge with the tape" in page
+    before = re.search(r"hairline below cap edge, middle .*?([\d.]+) ± ([\d.]+) mm", page, re.I)
+    given = {"taped_left": "", "taped_middle": str(round(float(before[1]) + 0.8, 1)), "taped_right": "3/8 in"}
+    client.post(f"{to}/taped", data={"token": token, **given})
+    wait_for(client, to)
+    page = words(client.get(to).text)
+    after = re.search(r"hairline below cap edge, middle .*?([\d.]+) ± ([\d.]+) mm", page, re.I)
+    assert float(before[1]) < float(after[1]) < float(before[1]) + 0.8
+    assert float(after[2]) < float(before[2])
+    assert f'value="{given["taped_middle"]}"' in client.get(to).text
+    assert 'value="3/8 in"' in client.get(to).text
+    for bad, says in (("nine", "is not a length"), ("90", "no hairline lies further than 60 mm")):
+        answer = client.post(f"{to}/taped", data={"token": token, "taped_left": bad})
+        assert answer.status_code == 400
+        assert says in words(answer.text)
+    number = saved(paired, to)
+    assert "Pass" in words(client.get(f"/records/{number}").text)
+    client.post(f"{to}/taped", data={"token": token})
+    wait_for(client, to)
+    again = re.search(r"hairline below cap edge, middle .*?([\d.]+) ± ([\d.]+) mm", words(client.get(to).text), re.I)
+    assert again.groups() == before.groups()
+
+
 def test_where_the_face_is_can_be_told_afterwards(paired):
     client, token = paired
     to, page = measured(paired, photo_bytes("faceless"))

@@ -93,6 +93,13 @@ def check(
             metavar="FILE", help="Photo of the cap alone, before the closure: its edge under the hair is then known."
         ),
     ] = None,
+    taped_clearance: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="PLACE=LENGTH",
+            help="What a soft tape reads from the cap's edge to the hairline: left=9mm, middle=10mm, right=3/8in.",
+        ),
+    ] = None,
     front: Annotated[
         Literal["top", "bottom", "left", "right"] | None,
         typer.Option(help="Side of the photo the face is on, when the photo cannot tell."),
@@ -112,7 +119,7 @@ def check(
 
         refuse_options(stage, marks, explain)
         request = _request(closure, block_circumference, None, tolerances, card_bars, camera, front, block=block)
-        request = replace(request, cap=_cap_photo(cap_photo, order))
+        request = replace(request, cap=_cap_photo(cap_photo, order), taped_mm=_taped(taped_clearance, 1, stage))
         kept = None if no_save else _names(order, client, maker)
         raise typer.Exit(check_same_block(photos, request, kept, as_json, overlay, budget))
     if marks is not None and len(photos) > 1:
@@ -122,6 +129,7 @@ def check(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
     request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front, stage, block)
+    request = replace(request, taped_mm=_taped(taped_clearance, len(photos), stage))
     if cap_photo is not None and stage not in NEEDS_CLOSURE:
         from placecheck.errors import UsageProblem
 
@@ -197,6 +205,35 @@ def _request(
         card_bars_mm=bars_mm,
         front=front,
     )
+
+
+def _taped(given: list[str] | None, closures: int, stage: Stage) -> dict[str, float]:
+    """What a soft tape reads, by measure; `given` is left=9mm and its like. Raises UsageProblem."""
+    from placecheck.errors import UsageProblem
+    from placecheck.request import NEEDS_CLOSURE
+    from placecheck.taped import parse_taped
+
+    if not given:
+        return {}
+    if stage not in NEEDS_CLOSURE:
+        raise UsageProblem(
+            "taped-stage",
+            "--taped-clearance goes with a photo of the closure, pinned or stitched: leave it out at this stage.",
+        )
+    if closures > 1:
+        raise UsageProblem(
+            "taped-several", "A taped clearance belongs to one closure: check the photos one at a time with it."
+        )
+    places: dict[str, str] = {}
+    for text in given:
+        place, equals, length = (part.strip() for part in text.partition("="))
+        if not equals or place in places:
+            raise UsageProblem(
+                "taped-unreadable",
+                f"The taped clearance “{text}” is not one place and its length: write each place once, as middle=10mm.",
+            )
+        places[place] = length
+    return parse_taped(places)
 
 
 def _outputs(photo: Path, count: int, overlay: Path | None, explain: Path | None) -> tuple[Path | None, Path | None]:

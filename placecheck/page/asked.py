@@ -9,6 +9,7 @@ asked. Nothing here knows HTML.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any, get_args
 
@@ -20,6 +21,7 @@ from placecheck.records.request_json import from_json, to_json
 from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest, PhotoSide
 from placecheck.saved_blocks import SavedBlock
 from placecheck.settings import Settings
+from placecheck.taped import PLACES, parse_taped
 from placecheck.tolerances import DEFAULT_LIMITS, STAGE_LIMITS, Tolerances
 from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
 
@@ -98,7 +100,17 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
         since=spec.get("since"),
         cap=spec.get("cap"),
         block=from_json(KnownDome, saved["dome"]) if saved else None,
+        taped_mm=parse_taped(spec.get("taped", {})),
     )
+
+
+def taped_from(form: Mapping[str, str]) -> dict[str, str]:
+    """What a soft tape reads, by place, of a form's texts; a bare number is millimetres. Raises UsageProblem."""
+    texts = {place: form.get(f"taped_{place}", "").strip()[:MAX_TEXT] for place in PLACES}
+    bare = re.compile(r"[\d.,]+")
+    taped = {place: f"{text}mm" if bare.fullmatch(text) else text for place, text in texts.items() if text}
+    parse_taped(taped)
+    return taped
 
 
 def _kept(saved: SavedBlock) -> dict[str, Any]:

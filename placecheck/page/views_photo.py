@@ -22,11 +22,13 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from placecheck.answer import Answer
 from placecheck.errors import Problem, UsageProblem
+from placecheck.measure import station_mm
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
 from placecheck.page.app import PHOTO_BYTES, Bench, bench_of, wants_json
-from placecheck.page.asked import SIDES, STAGES, block_words, request_of, spec_from
+from placecheck.page.asked import SIDES, STAGES, block_words, request_of, spec_from, taped_from
 from placecheck.page.guard import changes
 from placecheck.page.hands import corrections, lines_of, moved_words, points_of
 from placecheck.page.inbox import Job
@@ -44,6 +46,8 @@ from placecheck.page.rows import (
 from placecheck.printout import CAP_SENTENCE, move_in_words
 from placecheck.request import NEEDS_CLOSURE
 from placecheck.settings import load_settings
+from placecheck.taped import PLACES
+from placecheck.units import parse_closure
 
 CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6", "13x4")
 SAME_JOB_S = 7200.0
@@ -188,12 +192,25 @@ async def check(request: Request) -> Response:
         before=before if earlier is not None and earlier.judged else None,
         moves=[move_in_words(name, move) for name, move in (answer.measured.moves or {}).items()],
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
+        tape=_tape(job, answer),
         correctable=bool(points_of(job)) and job.spec["stage"] in NEEDS_CLOSURE,
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
         has_overlay=job.measured is not None,
         can_save=job.measured is not None,
         ask_front=job.failure is not None and job.failure[0] == "front-unclear",
     )
+
+
+def _tape(job: Job, answer: Answer) -> dict[str, Any] | None:
+    """What the form for the soft tape shows: what was given, how far beside the fold it is laid, and whether a
+    clearance waits for it. None where there is no clearance."""
+    if job.measured is None or job.spec["stage"] not in NEEDS_CLOSURE:
+        return None
+    given, width_mm = job.spec.get("taped", {}), parse_closure(job.spec["closure"]).width_mm
+    names = PLACES.values()
+    waits = any(name not in answer.judged or answer.judged[name].state == "unsure" for name in names)
+    places = [(place, given.get(place, "").removesuffix("mm")) for place in PLACES]
+    return {"places": places, "station_mm": f"{station_mm(width_mm):.0f}", "open": waits or bool(given)}
 
 
 async def state(request: Request) -> Response:
@@ -284,6 +301,18 @@ async def once_more(request: Request, form: Any) -> Response:
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
+async def taped(request: Request, form: Any) -> Response:
+    """Judge a photo again with what a soft tape reads; nothing given: by the photo alone."""
+    bench, job = bench_of(request), job_of(request)
+    given = taped_from({name: value for name, value in form.items() if isinstance(value, str)})
+    if job.state == "done" and job.measured is not None and given != job.spec.get("taped", {}):
+        job.spec["taped"] = given
+        job.state, job.record = "waiting", None
+        await asyncio.to_thread(bench.inbox.save, job)
+        bench.pool.put(job)
+    return RedirectResponse(f"/checks/{job.id}", 303)
+
+
 async def save(request: Request, form: Any) -> Response:
     """Keep the check in the records."""
     bench, job = bench_of(request), job_of(request)
@@ -326,6 +355,7 @@ ROUTES = [
     Route("/checks/{number}/hands", changes(hands), methods=["POST"]),
     Route("/checks/{number}/points", changes(use_points), methods=["POST"]),
     Route("/checks/{number}/once-more", changes(once_more), methods=["POST"]),
+    Route("/checks/{number}/taped", changes(taped), methods=["POST"]),
     Route("/checks/{number}/save", changes(save), methods=["POST"]),
     Route("/checks/{number}/remove", changes(remove), methods=["POST"]),
 ]

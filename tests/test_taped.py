@@ -1,0 +1,162 @@
+"""Clearances read off a soft tape beside those of the photo: weights, contradictions, refusals, and the verdict."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from placecheck.answer import MEASURES, Contribution, Estimate, Measured
+from placecheck.errors import Problem, UsageProblem
+from placecheck.one_photo import answer_for
+from placecheck.records.request_json import from_json, to_json
+from placecheck.request import CheckRequest
+from placecheck.taped import PLACES, TAPE_READ_U_MM, combined, parse_taped, with_taped
+from placecheck.units import parse_closure
+
+MIDDLE = PLACES["middle"]
+PHOTO = Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg"
+
+
+def measured(**clearances: tuple[float, float]) -> Measured:
+    """A closure placed well in all but its clearances, given by place as (value, u)."""
+    estimates = {spec.name: Estimate(0.2, 0.5) for spec in MEASURES if not spec.name.startswith("clearance")}
+    for place, (value, u) in clearances.items():
+        estimates[PLACES[place]] = Estimate(value, u, (Contribution("cap rim", u),), ("seen",))
+    return Measured(estimates)
+
+
+def request(**taped_mm: float) -> CheckRequest:
+    return CheckRequest(parse_closure("5x5"), 578.0, taped_mm={PLACES[p]: mm for p, mm in taped_mm.items()})
+
+
+def test_photo_and_tape_are_the_least_squares_mean():
+    # the mean weighted by inverse variances is least squares with known covariance; numpy solves that by itself
+    seen = Estimate(8.0, 2.1, (Contribution("cap rim", 2.0), Contribution("hairline", 0.64)), ("seen",))
+    both = combined(seen, 10.0)
+    weights = np.array([1 / seen.u, 1 / TAPE_READ_U_MM])
+    (value,), *_ = np.linalg.lstsq(weights[:, None], weights * [8.0, 10.0], rcond=None)
+    assert both.value == pytest.approx(value)
+    assert both.u == pytest.approx(1 / np.linalg.norm(weights))
+    assert both.evidence == ("seen", "soft tape: 10 mm")
+    assert both.budget[0].source.startswith("soft tape")
+    parts = np.sqrt(sum(c.u**2 for c in both.budget))
+    assert parts == pytest.approx(both.u, rel=0.01)  # 2.0 and 0.64 make 2.1 but for rounding
+
+
+def test_what_is_combined_covers_95_in_100():
+    rng = np.random.default_rng(5)
+    hits = []
+    for _ in range(4000):
+        truth, u = rng.uniform(4, 14), rng.uniform(0.8, 3)
+        both = combined(Estimate(truth + rng.normal(0, u), u), truth + rng.normal(0, TAPE_READ_U_MM))
+        hits.append(abs(both.value - truth) <= both.U95)
+    assert 0.94 < np.mean(hits) < 0.965
+
+
+def test_a_tape_decides_what_the_photo_cannot():
+    unsure = measured(left=(9.0, 2.2), middle=(8.5, 2.2), right=(10.0, 2.2))
+    assert answer_for(unsure, request()).verdict == "retake"
+    assert answer_for(unsure, request(left=9.5, middle=10.0)).verdict == "retake"  # the right one is still unsure
+    answer = answer_for(unsure, request(left=9.5, middle=10.0, right=9.0))
+    assert answer.verdict == "pass"
+    assert not answer.problems
+    assert answer.as_json()["measures"][MIDDLE]["evidence"] == ["seen", "soft tape: 10 mm"]
+
+
+def test_a_tape_can_prove_a_clearance_out():
+    answer = answer_for(measured(left=(5.0, 2.2), middle=(4.0, 2.2), right=(5.0, 2.2)), request(middle=2.0))
+    assert answer.verdict == "fix"
+
+
+def test_near_its_limit_it_stays_unsure_and_says_what_to_do():
+    answer = answer_for(measured(left=(9.5, 0.8), middle=(7.0, 2.2), right=(9.5, 0.8)), request(middle=6.0))
+    assert answer.verdict == "retake"
+    (problem,) = answer.problems
+    assert problem.code == "clearance-undecided"
+    assert "nearer to the middle of its limits" in problem.message
+
+
+def test_contradictions_are_told_and_not_averaged():
+    answer = answer_for(measured(left=(9.5, 0.8), middle=(2.0, 1.5), right=(9.5, 0.8)), request(middle=10.0))
+    assert answer.verdict == "retake"
+    told = answer.problems[0]
+    assert told.code == "tape-disagrees"
+    assert "10.0 mm (3/8 in)" in told.message
+    assert "2.0 ± 3.0 mm" in told.message
+    estimate = answer.measured.estimates[MIDDLE]
+    assert estimate.value == 2.0
+    assert estimate.value + estimate.U95 == pytest.approx(10.0)  # as unsure as the two differ
+    # just within the expanded uncertainty of the difference they agree
+    inside = with_taped(measured(middle=(2.0, 1.5)), {MIDDLE: 2.0 + 2 * np.hypot(1.5, TAPE_READ_U_MM) - 0.01})
+    assert not inside.problems
+
+
+def test_where_the_photo_shows_nothing_the_tape_counts_alone():
+    hidden = Measured(measured().estimates, {MIDDLE: Problem("clearance-centre-missing", "Not seen.")})
+    answer = answer_for(hidden, request(left=9.0, middle=9.5, right=10.0))
+    assert answer.verdict == "pass"
+    assert answer.measured.estimates[MIDDLE].u == TAPE_READ_U_MM
+    assert answer.measured.estimates[MIDDLE].evidence == ("soft tape: 9.5 mm",)
+
+
+@pytest.mark.parametrize(
+    ("places", "code"),
+    [
+        ({"centre": "9mm"}, "taped-place"),
+        ({"middle": "9"}, "length-without-unit"),
+        ({"middle": "nine"}, "length-unreadable"),
+        ({"middle": "9cm"}, "taped-beyond"),
+        ({"middle": "3in"}, "taped-beyond"),
+    ],
+)
+def test_what_is_no_clearance_is_refused(places, code):
+    with pytest.raises(UsageProblem) as refused:
+        parse_taped(places)
+    assert refused.value.problem.code == code
+
+
+def test_inches_and_their_fractions_are_read():
+    taped = parse_taped({"left": "3/8 in", "right": "1cm"})
+    assert taped == pytest.approx({PLACES["left"]: 9.525, PLACES["right"]: 10.0})
+
+
+def test_a_record_keeps_what_was_taped():
+    asked = request(left=9.0, right=10.5)
+    assert from_json(CheckRequest, json.loads(json.dumps(to_json(asked)))) == asked
+
+
+def placecheck(*arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "placecheck", "check", str(PHOTO), "--no-save", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120)
+
+
+def test_the_command_takes_it():
+    usual = ("--closure", "4x4", "--block-circumference", "23in", "--json")
+    alone = json.loads(placecheck(*usual).stdout)["measures"][MIDDLE]
+    mm = round(alone["value"], 1)
+    both = json.loads(placecheck(*usual, "--taped-clearance", f"middle={mm}mm").stdout)["measures"][MIDDLE]
+    assert both["evidence"][-1] == f"soft tape: {mm:g} mm"
+    u = alone["U95"] / 2
+    assert both["U95"] == pytest.approx(2 * u * TAPE_READ_U_MM / np.hypot(u, TAPE_READ_U_MM), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--taped-clearance", "middle"), "is not one place and its length"),
+        (("--taped-clearance", "left=9mm", "--taped-clearance", "left=8mm"), "write each place once"),
+        (("--taped-clearance", "left=9mm", "--stage", "cap"), "leave it out at this stage"),
+        (("--taped-clearance", "left=9mm", str(PHOTO)), "one at a time"),
+    ],
+)
+def test_the_command_refuses(arguments, says):
+    done = placecheck("--closure", "4x4", "--block-circumference", "23in", *arguments)
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not done.stdout
