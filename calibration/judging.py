@@ -167,14 +167,13 @@ def judged_again(row: dict[str, Any]) -> dict[str, Any]:
     from placecheck.answer import Estimate
     from placecheck.judge import judge_estimate, verdict_of
     from placecheck.tolerances import DEFAULTS
-    from placecheck.uncertainty import factor_for
+    from placecheck.uncertainty import scaled_u
 
     if row["expect"] != "normal" or "errors" not in row:
         return row
     errors = {}
     for name, (error, _, value, raw) in row["errors"].items():
-        shown = row.get("cap_shown") and name.startswith("clearance")  # as findings.estimated has it
-        errors[name] = [error, raw if shown else raw * factor_for(name, raw), value, raw]
+        errors[name] = [error, scaled_u(name, raw, cap_shown=bool(row.get("cap_shown"))), value, raw]
     judged = {
         name: judge_estimate(Estimate(errors[name][2], errors[name][1]), *limits, DEFAULTS.guard_factor)
         for name, limits in DEFAULTS.limits.items()

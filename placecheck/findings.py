@@ -21,7 +21,7 @@ from placecheck.answer import CAP_SHOWN, JUDGED, MEASURES, Contribution, Estimat
 from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
 from placecheck.measure import CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
-from placecheck.uncertainty import factor_for, total_u
+from placecheck.uncertainty import scaled_u, total_u
 
 FloatArray = npt.NDArray[np.float64]
 WORST_U = 25.0
@@ -43,12 +43,9 @@ def estimated(
     for spec in MEASURES:
         value, budget = values.get(spec.name, math.nan), budgets.get(spec.name, ())
         rests_on = _rests_on(spec.name, observed)
-        # the factors make up for what the finders get wrong; what was set by hand or is shown by another photo does not
-        # need them
         by_hand = bool(rests_on) and all(words == "set by hand" for _, words in rests_on)
-        shown = any(words == CAP_SHOWN for _, words in rests_on)
-        u = total_u(budget)
-        u *= 1.0 if by_hand or shown else factor_for(spec.name, u)
+        cap_shown = observed.rim is not None and CAP_SHOWN in observed.rim.evidence
+        u = scaled_u(spec.name, total_u(budget), by_hand, cap_shown)
         if np.isfinite(value) and 0 < u < WORST_U:
             estimates[spec.name] = Estimate(float(value), u, budget, also + _in_words(rests_on))
         elif spec.name in JUDGED:

@@ -264,3 +264,13 @@ def factor_for(measure: str, u: float | None = None) -> float:
     """What a measure's combined uncertainty `u` is multiplied by, found on scenes with truth (calibration.json)."""
     scale = _scales().get(measure)
     return 1.0 if scale is None else scale.times(u)
+
+
+def scaled_u(measure: str, u: float, by_hand: bool = False, cap_shown: bool = False) -> float:
+    """A measure's combined uncertainty `u` with its factor, which makes up for what the finders get wrong.
+
+    What rests on landmarks and lines set by hand alone (`by_hand`) does not need it, nor does a clearance from a rim
+    that another photo shows, that of the cap alone (`cap_shown`).
+    """
+    shown = cap_shown and measure.startswith("clearance")
+    return u if by_hand or shown else u * factor_for(measure, u)

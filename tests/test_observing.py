@@ -11,9 +11,12 @@ import numpy as np
 import pytest
 from block_scenes import fit_view, pinned, view_of
 
+from calibration.judging import judged_again
+from placecheck.answer import CAP_SHOWN
+from placecheck.findings import estimated
 from placecheck.measure import Observed, measure_at, put_on_dome
 from placecheck.observing import STEADIED, with_steadied_corners, without_lost_corners
-from placecheck.uncertainty import budgets, mark_covariance_mm2, total_u
+from placecheck.uncertainty import budgets, factor_for, mark_covariance_mm2, total_u
 
 SEEDS = (3, 8, 21)
 
@@ -42,7 +45,7 @@ def value_and_U95(view, fit, observed: Observed, name):
 @pytest.mark.parametrize("seed", SEEDS)
 def test_what_does_not_contradict_is_left_as_it_is(seed):
     view, fit = seen_from(seed)
-    kept = without_lost_corners(view.observed, fit.geometry, view.request)
+    kept = without_lost_corners(view.observed, put_on_dome(fit.geometry, view.observed), fit.geometry, view.request)
     assert {n: m.evidence for n, m in kept.marks.items()} == {n: m.evidence for n, m in view.observed.marks.items()}
     assert not kept.inferred
 
@@ -51,7 +54,7 @@ def test_what_does_not_contradict_is_left_as_it_is(seed):
 def test_a_misread_corner_is_placed_from_the_fold_and_unsure(seed):
     view, fit = seen_from(seed)
     misread = beside(view, fit, "back_left", 32.0)
-    kept = without_lost_corners(misread, fit.geometry, view.request)
+    kept = without_lost_corners(misread, put_on_dome(fit.geometry, misread), fit.geometry, view.request)
     assert "back_left" not in kept.marks
     assert "back_right" in kept.marks
     name, truth = "back_corner_asymmetry_mm", view.truth["back_corner_asymmetry_mm"]
@@ -66,7 +69,7 @@ def test_a_misread_corner_is_placed_from_the_fold_and_unsure(seed):
 def test_a_fold_off_the_middle_of_its_corners_is_unsure(seed):
     view, fit = seen_from(seed)
     moved = beside(view, fit, "fold_front", 7.0)
-    kept = without_lost_corners(moved, fit.geometry, view.request)
+    kept = without_lost_corners(moved, put_on_dome(fit.geometry, moved), fit.geometry, view.request)
     assert "fold off the middle" in kept.marks["fold_front"].evidence
     name, truth = "fold_offset_front_mm", view.truth["fold_offset_front_mm"]
     value, before = value_and_U95(view, fit, moved, name)
@@ -123,3 +126,28 @@ def test_a_corner_set_by_hand_is_not_drawn_anywhere():
     seen = replace(seen, marks={**seen.marks, "front_left": by_hand})
     steadied = with_steadied_corners(seen, put_on_dome(fit.geometry, seen), fit.geometry, view.request)
     assert steadied.marks["front_left"] is by_hand
+
+
+@pytest.mark.parametrize("rim_evidence", [("seen",), (CAP_SHOWN,)])
+def test_a_scene_is_judged_again_with_the_factors_of_its_check(rim_evidence):
+    """A rim that the photo of the cap alone shows needs no factor, in the check and where scored scenes are judged."""
+    view, fit = seen_from(8)
+    observed = replace(view.observed, rim=replace(view.observed.rim, evidence=rim_evidence))
+    on = put_on_dome(fit.geometry, observed)
+    values = measure_at(on, view.request.closure.width_mm)
+    parts = budgets(fit, observed, on, view.request.closure.width_mm, values)
+    estimates, _ = estimated(values, parts, observed)
+    row = {
+        "expect": "normal",
+        "cap_shown": rim_evidence == (CAP_SHOWN,),
+        "errors": {n: [0.0, 99.0, e.value, total_u(e.budget)] for n, e in estimates.items()},
+    }
+    again = judged_again(row)["errors"]
+    for name, estimate in estimates.items():
+        assert again[name][1] == pytest.approx(estimate.u), name
+        u = total_u(estimate.budget)
+        bears = not (row["cap_shown"] and name.startswith("clearance"))
+        assert estimate.u == pytest.approx(u * factor_for(name, u) if bears else u), name
+    assert sum(name.startswith("clearance") for name in estimates) == 3
+    left = total_u(estimates["clearance_left_mm"].budget)
+    assert abs(factor_for("clearance_left_mm", left) - 1.0) > 0.005
