@@ -21,14 +21,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 from records_shop import REQUEST, answer, jpeg, tree
+from test_profiles import profile as lens
 
 from placecheck.answer import JUDGED, MEASURE_BY_NAME, MEASURES, Estimate, Measured
 from placecheck.errors import PlacecheckError, UnusableFile
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
+from placecheck.profiles import as_json
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.compare import compare
 from placecheck.records.demo import fill_with_demo
+from placecheck.records.earlier import earlier_photo
 from placecheck.records.export import csv_header, csv_lines, jsonl_lines, safe_text
 from placecheck.records.model import Filter
 from placecheck.records.overview import fault_words, help_sentence, overview, yield_words
@@ -543,6 +546,29 @@ def test_recheck_by_the_programs_own_check(store):
     number = save_check(store, photo, first, REQUEST)
     assert [p["code"] for p in first["problems"]] == ["too-blurred"]
     assert recheck_record(store, store.get(number)).reproduced
+
+
+def test_a_kept_photo_gets_the_camera_it_was_measured_with(store, monkeypatch):
+    """For a recheck and for the stages after it alike: the kept profile's, or none, whatever profiles there are today."""
+    import placecheck.one_photo
+
+    used = []
+    ask = placecheck.one_photo.check_photo
+    monkeypatch.setattr(placecheck.one_photo, "check_photo", lambda *asked: used.append(asked[3].camera) or ask(*asked))
+    photo = store.home.parent / "p.jpg"
+    photo.write_bytes(jpeg(8, width=1300, height=900))
+    kept = lens(values=(1010.0, 1010.0, 655.0, 440.0, 0.08, -0.05, 0.0, 0.0, 0.0), width=1300, height=900, reach_px=700)
+    for profile in (as_json(kept), None):
+        first = check_kept(photo, from_json(CheckRequest, REQUEST), profile)
+        number = save_check(store, photo, first, REQUEST, profile=profile)
+        assert recheck_record(store, store.get(number)).reproduced
+        camera = earlier_photo(number, store.home)[2]
+        assert used[-2:] == [camera, camera]
+    assert used[-1] is None
+    # the lens's f and centre as the profile has them (one k1 in place of two moves f by a little), the photo turned by
+    # EXIF's orientation 6: the stored (x, y) comes to lie at (899 - y, x)
+    assert used[0].f_px == pytest.approx(1010.0, rel=0.01)
+    assert (used[0].cx_px, used[0].cy_px) == pytest.approx((899.0 - 440.0, 655.0), abs=0.5)
 
 
 @given(

@@ -9,8 +9,9 @@ one PlacecheckError whose sentence begins in the middle: the caller says what ca
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from placecheck.errors import PlacecheckError
 from placecheck.request import CheckRequest, Stage
@@ -18,14 +19,13 @@ from placecheck.request import CheckRequest, Stage
 if TYPE_CHECKING:
     from placecheck.camera import Camera
     from placecheck.photo import Photo
+    from placecheck.profile_match import Picked
     from placecheck.records.store import Store
 
 
 def earlier_photo(record: int, home: Path | None = None) -> tuple[CheckRequest, Photo, Camera | None]:
     """The request, the photo and the camera of a record, as they were checked. Raises PlacecheckError."""
     from placecheck.photo import load_photo
-    from placecheck.profile_match import camera_in
-    from placecheck.profiles import from_json as profile_from
     from placecheck.records.request_json import from_json
     from placecheck.records.store import open_store
 
@@ -40,9 +40,22 @@ def earlier_photo(record: int, home: Path | None = None) -> tuple[CheckRequest, 
     except ValueError:
         raise PlacecheckError("earlier-request", "what it was asked cannot be read any more") from None
     photo = load_photo(data)
-    if found.profile is None:
-        return request, photo, None
-    return request, photo, camera_in(profile_from(found.profile, path), photo)
+    return request, photo, kept_camera(photo, found.profile, path).camera
+
+
+def kept_camera(photo: Photo, profile: Mapping[str, Any] | None, path: Path) -> Picked:
+    """The camera a record's photo was measured with: that of the profile kept with it, or none.
+
+    `path` is the photo's, for the sentence. Raises UsageProblem for a damaged profile, ValueError where it does not
+    fit the photo.
+    """
+    from placecheck.profile_match import Picked, camera_in
+    from placecheck.profiles import from_json
+
+    if profile is None:
+        return Picked(None)
+    kept = from_json(profile, path)
+    return Picked(camera_in(kept, photo), kept)
 
 
 def latest_of(store: Store, order: str | None, stage: Stage) -> int | None:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from placecheck.errors import PlacecheckError
+from placecheck.records.earlier import kept_camera
 from placecheck.records.model import Filter, Record
 from placecheck.records.request_json import from_json, unknown_fields
 from placecheck.records.store import Store
@@ -55,16 +56,10 @@ def check_kept(photo: Path, request: CheckRequest, profile: Mapping[str, Any] | 
     from placecheck.judge import failed_answer
     from placecheck.one_photo import check_photo
     from placecheck.photo import load_photo
-    from placecheck.profile_match import Picked, camera_in
-    from placecheck.profiles import from_json as profile_from
 
     try:
         opened = load_photo(photo)
-        picked = Picked(None)
-        if profile is not None:
-            kept = profile_from(profile, photo)
-            picked = Picked(camera_in(kept, opened), kept)
-        return check_photo(opened, request, None, picked).as_json()
+        return check_photo(opened, request, None, kept_camera(opened, profile, photo)).as_json()
     except PlacecheckError as error:
         return failed_answer(error, request.stage).as_json()
 
