@@ -114,12 +114,12 @@ class _Sight:
         """Unit ray directions (..., 3) in the block frame through pixels (..., 2)."""
         return rays(px, self.f_px, self.centre_px, self.k1) @ self.rotation
 
-    def hit(self, px: FloatArray, lift_mm: FloatArray | float = 0.0) -> FloatArray:
+    def hit(self, px: FloatArray, lift_mm: FloatArray | float = 0.0, near_mm: FloatArray | None = None) -> FloatArray:
         """First surface point (..., 3) seen through pixels (..., 2), in the block frame; NaN where the ray misses.
 
-        `lift_mm` raises the surface (lace on cap on block).
+        `lift_mm` raises the surface (lace on cap on block); `near_mm` (...) is how far from the lens about, if known.
         """
-        return first_hits(self.dome, self.eye_mm, self.block_rays(np.asarray(px, float)), lift_mm)
+        return first_hits(self.dome, self.eye_mm, self.block_rays(np.asarray(px, float)), lift_mm, near_mm)
 
     def visible(self, points_block: FloatArray, slack: float = 0.0) -> npt.NDArray[np.bool_]:
         """Which block-frame surface points (..., 3) face the camera (cosine above `slack`)."""
@@ -128,9 +128,12 @@ class _Sight:
         return facing
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Geometry(_Sight):
-    """One value of the unknowns, unpacked: camera numbers, dome, and block-to-camera pose x_cam = R x_block + t."""
+    """One value of the unknowns, unpacked: camera numbers, dome, and block-to-camera pose x_cam = R x_block + t.
+
+    Each is its own: two are equal only if they are one.
+    """
 
     f_px: float
     centre_px: FloatArray

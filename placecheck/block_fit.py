@@ -14,6 +14,7 @@ OUTLINE_INDEPENDENT independent ones.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -58,7 +59,7 @@ class BlockFit:
             return 0.0
         return pull_of(self.known, self.theta[[AT[name] for name in self.known.names]])
 
-    @property
+    @cached_property
     def geometry(self) -> Geometry:
         return unpack(self.theta, self.frame)
 
@@ -85,7 +86,7 @@ class Clues:
 
 @dataclass(frozen=True)
 class _State:
-    """Everything evaluated at one value of the unknowns."""
+    """Everything evaluated at one value of the unknowns; `clue_mm` is how far from the lens the clues' points lie."""
 
     theta: FloatArray
     card: FloatArray
@@ -93,6 +94,7 @@ class _State:
     at: FloatArray
     sd: FloatArray
     clue: FloatArray
+    clue_mm: FloatArray
     pull: FloatArray
     cost: float
 
@@ -125,7 +127,9 @@ class Task:
         if clues is not None:
             self.bend = np.ones(len(clues.pairs_mm))
             self.ends = np.full((len(clues.pairs_mm), 2, 3), np.inf)
-            self.clue_px = np.concatenate([clues.centre_px, clues.pairs_px.reshape(-1, 2)])
+            self.clue_px = np.concatenate([clues.centre_px, clues.pairs_px.reshape(-1, 2), clues.pins_px])
+            self.clue_lift_mm = np.full(len(self.clue_px), clues.lift_mm)
+            self.clue_lift_mm[len(self.clue_px) - len(clues.pins_px) :] = clues.pins_lift_mm
             n = len(clues.centre_px)
             run_px = float(np.linalg.norm(np.diff(clues.centre_px, axis=0), axis=1).sum()) if n > 1 else 0.0
             run_mm = run_px * float(np.linalg.norm(t0)) / camera.f_px
@@ -172,45 +176,54 @@ class Task:
     def clue_part(self, theta: FloatArray) -> FloatArray:
         return self.clue_parts(theta[None])[0]
 
-    def clue_parts(self, thetas: FloatArray) -> FloatArray:
-        """What the clues contradict (B, K), over their uncertainty, for unknowns (B, n)."""
+    def clue_parts(self, thetas: FloatArray, near_mm: FloatArray | None = None) -> FloatArray:
+        """What the clues contradict (B, K), over their uncertainty, for unknowns (B, n).
+
+        `near_mm` is how far from the lens the clues' points lay for unknowns much like these.
+        """
+        return self._clues(thetas, near_mm)[0]
+
+    def _clues(self, thetas: FloatArray, near_mm: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+        """`clue_parts`, and how far from the lens (B, P) the clues' points lie."""
         clues = self.clues
         if clues is None:
-            return np.zeros((len(thetas), 0))
+            return np.zeros((len(thetas), 0)), np.zeros((len(thetas), 0))
         g = unpack_many(thetas, self.frame)
-        p = g.hit(self.clue_px, clues.lift_mm)
-        n = len(clues.centre_px)
+        p = g.hit(self.clue_px, self.clue_lift_mm, near_mm)
+        n, end = len(clues.centre_px), len(self.clue_px) - len(clues.pins_px)
         mm_per_px = np.sqrt((g.translation**2).sum(-1)) / g.f_px[..., 0]
 
         def off_plane(points: FloatArray) -> FloatArray:
             out: FloatArray = np.einsum("...i,...i", points - g.cap.origin, g.cap.normal)
             return out
 
-        ends = p[:, n:].reshape(len(thetas), -1, 2, 3)
+        ends = p[:, n:end].reshape(len(thetas), -1, 2, 3)
         length = np.linalg.norm(ends[..., 1, :] - ends[..., 0, :], axis=-1) * self.bend
         parts = [
             off_plane(p[:, :n]) / (clues.centre_u_px * mm_per_px * self.seam_crowd),
             (length - clues.pairs_mm) / clues.pairs_u_mm,
         ]
         if len(clues.pins_px):
-            parts.append(off_plane(g.hit(clues.pins_px, clues.pins_lift_mm)) / (clues.pins_u_px * mm_per_px))
+            parts.append(off_plane(p[:, end:]) / (clues.pins_u_px * mm_per_px))
         if clues.rim_yaw_deg is not None:
             value, u = clues.rim_yaw_deg
             parts.append((thetas[:, [AT["cap yaw"]]] - value) / u)
         both = np.nan_to_num(np.concatenate(parts, axis=1))
         # a clue that is ten standard uncertainties off says no more than that
         out: FloatArray = both / np.sqrt(1.0 + (both / 10.0) ** 2)
-        return out
+        return out, np.linalg.norm(p - g.eye_mm, axis=-1)
 
-    def straighten(self, theta: FloatArray) -> bool:
+    def straighten(self, theta: FloatArray, near_mm: FloatArray | None = None) -> bool:
         """Update geodesic over chord of the known lengths, so that a chord serves between updates; whether it changed.
 
-        While the ends stay where they were, to STRAIGHT_MM, the ratio does too.
+        While the ends stay where they were, to STRAIGHT_MM, the ratio does too. `near_mm` as in `clue_parts`.
         """
         if self.clues is None or not len(self.bend):
             return False
         g = unpack(theta, self.frame)
-        ends = g.hit(self.clues.pairs_px, self.clues.lift_mm)
+        n, shape = len(self.clues.centre_px), self.clues.pairs_px.shape
+        near = near_mm[n : n + 2 * shape[0]].reshape(shape[:2]) if near_mm is not None else None
+        ends = g.hit(self.clues.pairs_px, self.clues.lift_mm, near)
         good = np.isfinite(ends).all(axis=(1, 2))
         if not good.any() or np.allclose(ends, self.ends, rtol=0.0, atol=STRAIGHT_MM, equal_nan=True):
             return False
@@ -219,18 +232,19 @@ class Task:
         self.ends = ends
         return True
 
-    def state(self, theta: FloatArray) -> _State:
+    def state(self, theta: FloatArray, near_mm: FloatArray | None = None) -> _State:
+        """Everything at `theta` (n,); `near_mm` as in `clue_parts`."""
         g = unpack(theta, self.frame)
         mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
         card = self.card_part(theta)
         height, at, z = self.outline_part(theta, None)
         sd = self.outline_sd(mm_per_px, z)
-        clue = self.clue_part(theta)
+        clue, clue_mm = (a[0] for a in self._clues(theta[None], near_mm))
         pull = self.prior.root @ (theta - self.prior.mean)
         x, limit = np.abs(height / sd), 2.0 / self.crowd
         huber = np.where(x <= limit, x * x, 2 * limit * x - limit * limit)
         cost = float(card @ card + huber.sum() + clue @ clue + pull @ pull)
-        return _State(theta, card, height, at, sd, clue, pull, cost)
+        return _State(theta, card, height, at, sd, clue, clue_mm, pull, cost)
 
     def weights(self, state: _State) -> FloatArray:
         x = np.abs(state.height / state.sd)
@@ -254,7 +268,7 @@ class Task:
         w = np.sqrt(self.weights(state)) / state.sd
         moved = state.theta + np.diag(self.step)
         j_out = ((self.outline_parts(moved, state.at)[0] - state.height) / self.step[:, None]).T
-        j_clue = ((self.clue_parts(moved) - state.clue) / self.step[:, None]).T
+        j_clue = ((self.clue_parts(moved, state.clue_mm) - state.clue) / self.step[:, None]).T
         j_card = np.zeros((len(state.card), len(NAMES)))
         k = CARD_UNKNOWNS
         j_card[:, :k] = ((self.card_parts(moved[:k]) - state.card) / self.step[:k, None]).T
@@ -317,10 +331,14 @@ def fit_block(
     normal, gradient = task.normal_equations(state)
     for it in range(iterations):
         before = state
-        state, damping = damped_step(state, state.theta, normal, gradient, 4 * prior.u, task.state, damping)
+
+        def near(theta: FloatArray, clue_mm: FloatArray = state.clue_mm) -> _State:
+            return task.state(theta, clue_mm)
+
+        state, damping = damped_step(state, state.theta, normal, gradient, 4 * prior.u, near, damping)
         gained = before.cost - state.cost
-        if it < 3 and task.straighten(state.theta):
-            state = task.state(state.theta)
+        if it < 3 and task.straighten(state.theta, state.clue_mm):
+            state = task.state(state.theta, state.clue_mm)
         normal, gradient = task.normal_equations(state)
         if gained < 1e-4 * max(state.cost, 1.0):
             break

@@ -4,7 +4,8 @@ All functions take rays (..., 3) from one eye and work on any star-shaped surfac
 stack of B surfaces with an eye (B, 1, 3) and rays (B, N, 3). A first hit is found by Newton's
 steps along the ray from outside: for a convex body the height over the surface falls ever
 less steeply toward the hit, so that no step goes past it; a ray that comes to a place where
-the height falls no more misses, and the point is NaN. The closest point is the least radial
+the height falls no more misses, and the point is NaN. Where hits on a surface much like it are
+known, the steps begin at them, and outside only if one is lost. The closest point is the least radial
 height on a grid along the ray, between whose samples a parabola is laid: an error of the
 place there is of second order in the height.
 """
@@ -44,13 +45,20 @@ def _pick(values: FloatArray, index: npt.NDArray[np.int64]) -> FloatArray:
 
 
 def first_hits(
-    surface: StarSurface, eye: FloatArray, rays: FloatArray, lift_mm: FloatArray | float = 0.0
+    surface: StarSurface,
+    eye: FloatArray,
+    rays: FloatArray,
+    lift_mm: FloatArray | float = 0.0,
+    near_mm: FloatArray | None = None,
 ) -> FloatArray:
     """First point (..., 3) of each ray that lies `lift_mm` over the surface; NaN where the ray misses.
 
-    `lift_mm` is a number or broadcasts with (...).
+    `lift_mm` is a number or broadcasts with (...), as does `near_mm`: how far from the eye the hits lay on a surface
+    much like this one, NaN where none was; the steps then begin there.
     """
     at = _middle(eye, rays) - REACH_MM
+    if near_mm is not None:
+        at = np.where(np.isnan(near_mm), at, near_mm)
     points = _along(eye, rays, at)
     missed = np.zeros(at.shape, bool)
     move = np.full(at.shape, np.inf)
@@ -62,7 +70,10 @@ def first_hits(
         points += np.clip(move, -REACH_MM, REACH_MM)[..., None] * rays
         if float(np.abs(move).max(initial=0.0)) < SETTLED_MM:
             break
-    return np.where((missed | (np.abs(move) > 1e-3))[..., None], np.nan, points)
+    missed |= np.abs(move) > 1e-3
+    if near_mm is not None and np.any(missed & ~np.isnan(near_mm)):
+        return first_hits(surface, eye, rays, lift_mm)  # lost from so near: begin outside
+    return np.where(missed[..., None], np.nan, points)
 
 
 def _middle(eye: FloatArray, rays: FloatArray) -> FloatArray:

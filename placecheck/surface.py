@@ -22,6 +22,8 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
+GEODESIC_MISS_MM = 0.02  # what is still missing is added to the length: an error of its square over the length
+
 
 class StarSurface(Protocol):
     """A closed surface seen whole from the block's origin, lengths in mm.
@@ -132,7 +134,7 @@ def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_m
         before = sideways
         length = length + ahead
         angle = angle + turn
-        if float(np.max(np.abs(ahead) + np.abs(sideways))) < 1e-4:
+        if float(np.max(np.abs(ahead) + np.abs(sideways))) < GEODESIC_MISS_MM:
             break
     return length
 
