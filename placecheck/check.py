@@ -57,6 +57,7 @@ from placecheck.uncertainty import budgets
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
+CHART_STEP_MM = 2.0  # of the chart that the measures are taken in
 LEAST_CAP = 0.2
 """The network's belief in a cap below which there is none: bare blocks stayed below 0.02, caps alone above 0.4."""
 
@@ -138,7 +139,8 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         )
     sighting = with_seam(sighting, picture, grid)
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
-    check_size(observed, fit.geometry, request)
+    on = put_on_dome(fit.geometry, observed)
+    check_size(on, request)
 
     def refit() -> BlockFit:
         """The block with what is now known of outline, closure and cap."""
@@ -152,10 +154,12 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
         sighting = with_rim(with_seam(find_closure(picture, grid, last), picture, grid), grid, fit.geometry)
         observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
-        observed = with_pins(observed, fit.geometry, photo.image, way.outline_px)
+        on = put_on_dome(fit.geometry, observed)
+        observed = with_pins(observed, on, fit.geometry, photo.image, way.outline_px)
     fit = refit()
     check_block(fit, block)
-    observed = without_lost_corners(observed, fit.geometry, request)
+    on = put_on_dome(fit.geometry, observed, chart_step_mm=CHART_STEP_MM)
+    observed = without_lost_corners(observed, on, fit.geometry, request)
     block = replace(block, outline_px=way.outline_px)
     seen = Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px)
     if request.cap is None or (request.marks is not None and "cap_rim" in request.marks.lines_px):
@@ -200,7 +204,7 @@ def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
     """Measures, uncertainties and findings of what was sighted."""
     request = seen.stage.request
     geometry = seen.fit.geometry
-    on = put_on_dome(geometry, seen.observed, chart_step_mm=2.0)
+    on = put_on_dome(geometry, seen.observed, chart_step_mm=CHART_STEP_MM)
     observed = with_steadied_corners(seen.observed, on, geometry, request)
     on = put_on_dome(geometry, observed, chart=on.chart)
     values = measure_at(on, request.closure.width_mm)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -131,6 +132,16 @@ class OnDome:
     hair_uv: FloatArray
 
 
+def _chart_of(lifted: Dome | Domes, cap: MidPlane | MidPlanes, step_mm: float) -> Chart:
+    return fermi_chart(lifted, cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=step_mm)
+
+
+@lru_cache(maxsize=4)
+def _plain_chart(geometry: Geometry, step_mm: float) -> Chart:
+    """The chart of the lace on this very geometry."""
+    return _chart_of(geometry.dome.raised(LACE_LIFT_MM), geometry.cap, step_mm)
+
+
 def put_on_dome(
     geometry: Geometry | Geometries,
     observed: Observed,
@@ -140,8 +151,11 @@ def put_on_dome(
 ) -> OnDome:
     """Carry pixels to the dome and into the chart about the cap's mid plane; things may be missing.
 
-    `chart` is that of the same geometry and nuisance, where it was made before.
+    `chart` is that of the same geometry and nuisance, where it was made before; the last ones made without nuisance
+    are kept.
     """
+    if chart is None and nuisance is None and isinstance(geometry, Geometry):
+        chart = _plain_chart(geometry, chart_step_mm)
     nuisance = nuisance or Nuisance()
     names = list(observed.marks)
     n = len(names)
@@ -156,7 +170,7 @@ def put_on_dome(
     lace_over: Any = LACE_LIFT_MM + nuisance.lift_mm
     lifted = geometry.dome.raised(lace_over)
     if chart is None:
-        chart = fermi_chart(lifted, geometry.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
+        chart = _chart_of(lifted, geometry.cap, chart_step_mm)
     uv = chart.to_uv(points)
     marks_uv = {name: uv[..., i, :] + nuisance.marks_mm.get(name, np.zeros(2)) for i, name in enumerate(names)}
     inferred_uv = {

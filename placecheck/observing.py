@@ -39,7 +39,7 @@ from placecheck.measure import (
     put_on_dome,
 )
 from placecheck.request import CheckRequest
-from placecheck.uncertainty import mark_covariance_mm2
+from placecheck.uncertainty import mark_covariances_mm2
 from placecheck.vision import Image
 
 FloatArray = npt.NDArray[np.float64]
@@ -100,13 +100,16 @@ def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, requ
     )
 
 
-def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckRequest) -> Observed:
+def without_lost_corners(observed: Observed, on: OnDome, geometry: Geometry, request: CheckRequest) -> Observed:
     """Corners that the line of sight only grazes, that miss the dome, or that a closure of this width cannot have there
-    are placed from the fold; a fold far from the middle of its corners makes all three unsure."""
-    on = put_on_dome(geometry, observed)
+    are placed from the fold; a fold far from the middle of its corners makes all three unsure.
+
+    `on` is the observation on the dome.
+    """
     marks, inferred = dict(observed.marks), dict(observed.inferred)
     width = request.closure.width_mm
     beside_u = max(1.5, HALF_WIDTH_U * width)
+    cov_mm2 = _corner_covariances_mm2(observed, on, geometry)
     for name in CORNERS:
         mark, fold = observed.marks.get(name), f"fold_{name.split('_')[0]}"
         if mark is None or fold not in observed.marks or "set by hand" in mark.evidence:
@@ -117,9 +120,7 @@ def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckR
         if off > CORNER_OFF[0] + CORNER_OFF[1] * width:
             why = "what was seen is not half the closure's width from the fold: placed there, unsure"
             u_mm = max(beside_u, min(off / 2, 8.0))
-        elif not np.isfinite(on.marks_uv[name]).all() or (
-            mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)[0, 0] > (2.5 * beside_u) ** 2
-        ):
+        elif not np.isfinite(on.marks_uv[name]).all() or cov_mm2[name][0, 0] > (2.5 * beside_u) ** 2:
             why, u_mm = "seen too obliquely: half the closure's width from the fold", beside_u
         else:
             continue
@@ -141,6 +142,14 @@ def without_lost_corners(observed: Observed, geometry: Geometry, request: CheckR
     return replace(observed, marks=marks, inferred=inferred)
 
 
+def _corner_covariances_mm2(observed: Observed, on: OnDome, geometry: Geometry) -> dict[str, FloatArray]:
+    """Covariance (2, 2) in (u, v) of every corner that was seen."""
+    seen = [name for name in CORNERS if name in observed.marks]
+    px = np.array([observed.marks[name].px for name in seen]).reshape(-1, 2)
+    cov_px2 = np.array([observed.marks[name].covariance_px2 for name in seen]).reshape(-1, 2, 2)
+    return dict(zip(seen, mark_covariances_mm2(geometry, on, px, cov_px2), strict=True))
+
+
 def with_steadied_corners(observed: Observed, on: OnDome, geometry: Geometry, request: CheckRequest) -> Observed:
     """Corners weighed against where half the closure's width from the fold puts them: a well seen one hardly moves.
 
@@ -150,11 +159,12 @@ def with_steadied_corners(observed: Observed, on: OnDome, geometry: Geometry, re
     """
     marks, width = dict(observed.marks), request.closure.width_mm
     even2 = UNEVEN_MM**2 + (UNEVEN_SHARE * width) ** 2
+    covs_mm2 = _corner_covariances_mm2(observed, on, geometry)
     for name in CORNERS:
         mark, fold = marks.get(name), f"fold_{name.split('_')[0]}"
         if mark is None or fold not in marks or "set by hand" in mark.evidence:
             continue
-        uv, cov_mm2 = on.marks_uv[name], mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)
+        uv, cov_mm2 = on.marks_uv[name], covs_mm2[name]
         off = float(on.marks_uv[fold][0] - uv[0]) + (-1.0 if name.endswith("left") else 1.0) * width / 2
         own, even = READ_FACTOR**2 * float(cov_mm2[0, 0]), even2 + off**2 / 4
         if not np.isfinite(off):
@@ -202,11 +212,10 @@ def clues_of(
     )
 
 
-def with_pins(observed: Observed, geometry: Geometry, image: Image, outline_px: FloatArray) -> Observed:
-    """The observation with pins on the cap's centre line, where ball pins are seen there."""
+def with_pins(observed: Observed, on: OnDome, geometry: Geometry, image: Image, outline_px: FloatArray) -> Observed:
+    """The observation with pins on the cap's centre line, where ball pins are seen there; `on` has it on the dome."""
     if observed.centre is None or "set by hand" in observed.centre.evidence:
         return observed
-    on = put_on_dome(geometry, observed)
     spots = find_spots(image, geometry, on.chart, outline_px)
     line = on.chart.to_uv(geometry.hit(observed.centre.px, SEAM_LIFT_MM))
     known = np.isfinite(line).all(-1)
@@ -225,7 +234,7 @@ def with_pins(observed: Observed, geometry: Geometry, image: Image, outline_px: 
 
 def closure_edge_px(observed: Observed, geometry: Geometry) -> FloatArray:
     """Points (M, 2) px along the ventilated rectangle's edge, as far as its corners are known."""
-    on = put_on_dome(geometry, observed, chart_step_mm=8.0)
+    on = put_on_dome(geometry, replace(observed, rim=None, hairline=None), chart_step_mm=8.0)
     uv = {**on.inferred_uv, **on.marks_uv}
     ring = ("fold_front", "front_right", "back_right", "fold_back", "back_left", "front_left", "fold_front")
     t = np.linspace(0, 1, 12)[:, None]
@@ -236,11 +245,11 @@ def closure_edge_px(observed: Observed, geometry: Geometry) -> FloatArray:
     return geometry.to_px(points[geometry.visible(points, -0.1)])
 
 
-def check_size(observed: Observed, geometry: Geometry, request: CheckRequest) -> None:
+def check_size(on: OnDome, request: CheckRequest) -> None:
     """Raises RetakeNeeded when the closure in the photo is plainly not of the size that was named."""
-    if not all(n in observed.marks for n in (*FOLD,)):
+    if not all(n in on.marks_uv for n in (*FOLD,)):
         return
-    values = measure_at(put_on_dome(geometry, observed), request.closure.width_mm)
+    values = measure_at(on, request.closure.width_mm)
     seen, named = [], []
     for name, nominal in (
         ("length_fold_mm", request.closure.length_mm),
