@@ -77,7 +77,9 @@ def run(arguments: Sequence[str]) -> int:
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else int(stop.code is not None)
     except PlacecheckError as error:
-        _say(error.problem.message)
+        from placecheck.printout import with_option
+
+        _say(with_option(error.problem))
         return error.exit_status
     except KeyboardInterrupt:
         _say("Stopped.")

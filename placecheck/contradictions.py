@@ -85,8 +85,8 @@ def against_stand(fit: BlockFit) -> str | None:
     printed = 100.0 / (1.0 + against.off / eye_mm)
     return (
         f"By the card the block stands {abs(against.off):.0f} mm {'higher' if against.off > 0 else 'lower'} over the "
-        f"table than “{known.label}” was saved: measure the card's two 100 mm bars and enter them with `placecheck "
-        f"card-bars` (about {printed:.0f} mm would explain it), or name the block and stand that are on the bench."
+        f"table than “{known.label}” was saved: measure the card's two 100 mm bars and enter them (about "
+        f"{printed:.0f} mm would explain it), or name the block and stand that are on the bench."
     )
 
 

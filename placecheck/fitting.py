@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from placecheck.dome import BUMPS, Dome, half_axes_for
 from placecheck.drape import NetLocked, drape
-from placecheck.errors import UsageProblem
+from placecheck.errors import Problem, UsageProblem
 from placecheck.orders import Block, Cap, Measurements, Order
 from placecheck.surface import Chart, MidPlane, fermi_chart, geodesic_mm, onto
 from placecheck.tapeline import MiddleLine, at_length, length_mm, middle_line, section
@@ -385,9 +385,8 @@ def marks_for(order: Order) -> Marks:
     """Where each mark goes on the order's block, with U95 from what the tapes leave open of its shape (about 2 s)."""
     if order.block is None:
         raise UsageProblem(
-            "block-not-given",
-            f"Order {order.label} names no block: tape it round its widest level and add it with "
-            f"`placecheck order change {order.number or 'NUMBER'} --block 22.5in`.",
+            "order-no-block",
+            f"Order {order.label} names no block: tape it round its widest level and add it to the order.",
         )
     return _marks(order.block, order.measurements)
 
@@ -510,9 +509,7 @@ def closure_place(order: Order, placed: Marks, tolerances: Tolerances = DEFAULTS
     """The closure's place on the block. Raises UsageProblem without a closure."""
     if order.closure is None:
         raise UsageProblem(
-            "closure-not-given",
-            f"Order {order.label} names no closure: add it with "
-            f"`placecheck order change {order.number or 'NUMBER'} --closure 5x5`.",
+            "order-no-closure", f"Order {order.label} names no closure: add its size, such as 5x5, to the order."
         )
     width, length = order.closure.width_mm, order.closure.length_mm
     front_v = placed.marks["front"].along_crown_mm
@@ -609,27 +606,31 @@ class Fitting:
     slack: Slack | None
     marks: Marks | None
     closure: ClosurePlace | None
-    notes: tuple[str, ...]
+    notes: tuple[Problem, ...]
 
 
 def fit(order: Order, tolerances: Tolerances = DEFAULTS) -> Fitting:
     """All of it; what is missing is told in `notes`, a sentence each."""
-    notes: list[str] = []
+    notes: list[Problem] = []
     m = order.measurements
     wanted = cap_size(m)
     if order.cap.size and order.cap.size != wanted.value:
-        notes.append(f"The order has a {order.cap.size} cap where a {wanted.value} one follows: {wanted.reason}")
+        said = f"The order has a {order.cap.size} cap where a {wanted.value} one follows: {wanted.reason}"
+        notes.append(Problem("order-other-cap", said))
     slack = nape_slack(m, order.cap, tolerances.clearance_aim_mm)
     if slack is None:
-        notes.append("Slack at the nape cannot be told without front to nape: measure the client.")
+        said = "Slack at the nape cannot be told without front to nape: measure the client."
+        notes.append(Problem("order-no-front-to-nape", said))
     marks = place = None
     if order.block is None:
-        notes.append("Marks need the block: tape it round its widest level and add --block.")
+        said = "Marks need the block: tape it round its widest level and add it to the order."
+        notes.append(Problem("order-no-block", said))
     else:
         marks = marks_for(order)
-        notes += marks.missing.values()
+        notes += [Problem("order-mark-missing", said) for said in marks.missing.values()]
         if order.closure is None:
-            notes.append("The closure's place needs its size: add --closure, such as 5x5.")
+            said = "The closure's place needs its size: add it, such as 5x5, to the order."
+            notes.append(Problem("order-no-closure", said))
         else:
             place = closure_place(order, marks, tolerances)
     return Fitting(wanted, block_size(m), slack, marks, place, tuple(notes))

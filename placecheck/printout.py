@@ -142,6 +142,13 @@ OPTIONS = {
     "front-unclear": "--front SIDE",
     "block-other": "--block-circumference LENGTH",
     "closure-on-already": "--stage pinned",
+    "profile-other-phone": "--camera NAME",
+    "profile-unknown-phone": "--camera NAME",
+    "profile-lens-unknown": "--camera NAME",
+    "pinned-photo-missing": "--order NUMBER",
+    "card-against-stand": "placecheck card-bars AxB",
+    "order-no-block": "placecheck order change ORDER --block LENGTH",
+    "order-no-closure": "placecheck order change ORDER --closure SIZE",
     "clearance-undecided": "--taped-clearance middle=10mm",
     "clearance-seen-too-steeply": "--taped-clearance middle=10mm",
     "tape-disagrees": "--marks FILE",
@@ -149,7 +156,7 @@ OPTIONS = {
 
 
 def with_option(problem: Problem) -> str:
-    """What is wrong and what to do, with the option that does it; the page has buttons instead."""
+    """What is wrong and what to do, with the option or command that does it; the page has buttons instead."""
     option = OPTIONS.get(problem.code)
     return f"{problem.message} ({option})" if option else problem.message
 

@@ -152,7 +152,7 @@ def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
             raise UsageProblem(
                 "profile-other-phone",
                 f"The profile “{profile.name}” is of a {profile.phone}, and the photo of a "
-                f"{photo.make} {photo.model}: leave out --camera, or name that phone's profile.",
+                f"{photo.make} {photo.model}: name that phone's profile, or none.",
             )
         problem = misfit(profile, photo)
         if problem is not None:
@@ -172,8 +172,8 @@ def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
             damaged += (
                 Problem(
                     "profile-unknown-phone",
-                    "The photo does not say which phone took it, so no camera profile was used: name one with "
-                    "--camera, or give the photo as the phone saved it.",
+                    "The photo does not say which phone took it, so no camera profile was used: name one, or give the "
+                    "photo as the phone saved it.",
                 ),
             )
         return Picked(None, None, damaged)
@@ -243,8 +243,8 @@ def misfit(profile: Profile, photo: Photo, by_itself: bool = False) -> Problem |
         )
     if by_itself and (a is None) != (b is None):
         return Problem(
-            "profile-lens",
-            f"{words}the photo does not say which lens took it; name it with --camera if it was the same.",
+            "profile-lens-unknown",
+            f"{words}the photo does not say which lens took it; name the profile if it was the same.",
         )
     if _scale_of(profile, photo) is None:
         return Problem(

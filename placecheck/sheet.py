@@ -324,7 +324,7 @@ def _follows(page: Page, fitting: Fitting, x: float, y: float, width: float) -> 
         page.text(x, y, f"{item.what}: {item.value}{star}", 8, True)
         y = page.paragraph(x + 3, y + 3.2, item.reason, width - 3, 6.8) + 0.6
     for note in fitting.notes:
-        y = page.paragraph(x, y, f"! {note}", width, 7) + 0.4
+        y = page.paragraph(x, y, f"! {note.message}", width, 7) + 0.4
     return y
 
 

@@ -30,7 +30,7 @@ Explain = Callable[[str, Any], None]
 NO_PINNED = Problem(
     "pinned-photo-missing",
     "What moved since pinning cannot be told, because no photo of the pinned closure is on record for this order: next "
-    "time check it pinned first, and give both photos the same --order.",
+    "time check it pinned first, and give both photos the same order.",
 )
 
 

@@ -290,9 +290,13 @@ def test_what_is_wrong_names_the_option_that_helps_on_the_command_line_only(run)
     from placecheck.printout import OPTIONS as HELPING
     from placecheck.printout import with_option
 
-    _, out, _ = run("check", "--help")
     for code, option in HELPING.items():
-        assert option.split()[0] in out
+        # an option of check, or a whole command
+        command, dashes, rest = option.partition("--")
+        words = [word for word in command.split()[1:] if word.islower()]
+        status, out, _ = run(*(words or ["check"]), "--help")
+        assert status == 0, option
+        assert f"{dashes}{rest}".split(" ")[0] in out
         assert with_option(Problem(code, "It is so.")) == f"It is so. ({option})"
     assert with_option(Problem("card-missing", "It is so.")) == "It is so."
     told = other_block("Oak", "photo.jpg").problem

@@ -26,6 +26,7 @@ from placecheck.fitting import (
     nape_slack,
 )
 from placecheck.orders import Block, Cap, Measurements, Order
+from placecheck.printout import with_option
 from placecheck.surface import MidPlane, fermi_chart
 from placecheck.tapeline import at_length, length_mm, middle_line, section
 from placecheck.tolerances import DEFAULTS
@@ -363,15 +364,25 @@ def test_what_is_missing_is_told_and_the_rest_is_there():
     assert found.closure is None
     assert found.slack is None
     assert found.cap.value == "standard"
-    assert len(found.notes) == 2
-    with pytest.raises(UsageProblem, match="--block"):
+    assert [note.code for note in found.notes] == ["order-no-front-to-nape", "order-no-block"]
+    with pytest.raises(UsageProblem, match="names no block") as no_block:
         marks_for(bare)
-    with pytest.raises(UsageProblem, match="--closure"):
+    with pytest.raises(UsageProblem, match="names no closure") as no_closure:
         closure_place(replace(ORDER, closure=None), marks_for(ORDER))
+    told = [*found.notes, *fit(replace(ORDER, closure=None)).notes, no_block.value.problem, no_closure.value.problem]
+    helped = []
+    for note in told:
+        # page and sheet show the same words, so commands and options are the terminal's alone
+        assert "--" not in note.message
+        assert "placecheck" not in note.message
+        helped += [with_option(note).removeprefix(note.message)]
+    block, closure = (f" (placecheck order change ORDER {option})" for option in ("--block LENGTH", "--closure SIZE"))
+    assert helped == ["", block, closure, block, closure]
 
 
 def test_another_cap_than_follows_is_told():
-    assert "extra-large cap where a standard one follows" in fit(replace(ORDER, cap=Cap("extra-large"))).notes[0]
+    note = fit(replace(ORDER, cap=Cap("extra-large"))).notes[0]
+    assert "extra-large cap where a standard one follows" in note.message
 
 
 # ----------------------------------------------------------------------------- the net

@@ -15,6 +15,7 @@ from placecheck.cards import forget_bars, load_bars, parse_bars, save_bars, save
 from placecheck.cli import run
 from placecheck.errors import UsageProblem
 from placecheck.photo import Photo, upright
+from placecheck.printout import with_option
 from placecheck.profile_match import (
     TURNED,
     camera_in,
@@ -181,7 +182,7 @@ def test_no_profile_no_notes(tmp_path):
     [
         ({"zoom": 2.0}, "profile-zoom", "zoomed 2 times"),
         ({"focal": 52.0}, "profile-lens", "52 mm against 26 mm"),
-        ({"focal": None}, "profile-lens", "which lens"),
+        ({"focal": None}, "profile-lens-unknown", "which lens"),
         ({"width": 3024}, "profile-crop", "3024 x 3024"),
         ({"width": 4032, "height": 2268}, "profile-crop", "cropped"),
     ],
@@ -192,6 +193,7 @@ def test_profile_that_does_not_fit_is_said_and_not_used(folder, changed, code, w
     assert [n.code for n in picked.notes] == [code]
     assert word in picked.notes[0].message
     assert picked.notes[0].message.endswith(".")
+    assert "--" not in picked.notes[0].message  # the page shows the same words
 
 
 def test_resized_photo_is_used_with_a_warning(folder):
@@ -205,6 +207,8 @@ def test_other_phone_gets_none_by_itself_and_a_sentence_by_name(folder):
     with pytest.raises(UsageProblem, match=r"Lumora L5.*Lumora L6") as caught:
         pick_profile(photo(model="L6"), folder, "shop")
     assert caught.value.problem.code == "profile-other-phone"
+    assert "--" not in caught.value.problem.message
+    assert with_option(caught.value.problem).endswith("(--camera NAME)")
 
 
 def test_photo_without_exif_needs_the_name(folder):

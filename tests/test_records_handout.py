@@ -549,7 +549,7 @@ def test_recheck_by_the_programs_own_check(store):
 
 
 def test_a_kept_photo_gets_the_camera_it_was_measured_with(store, monkeypatch):
-    """For a recheck and for the stages after it alike: the kept profile's, or none, whatever profiles there are today."""
+    """For a recheck and the stages after it alike: the kept profile's, or none, whatever profiles there are today."""
     import placecheck.one_photo
 
     used = []

@@ -24,7 +24,7 @@ from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap_advice import cap_fixes
 from placecheck.cap_stage import _centre, join_line, measure_joined, refuse_other, sight_cap
-from placecheck.errors import RetakeNeeded
+from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line
 from placecheck.find.closure import ClosureSighting, Spot, Trace
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH
@@ -44,6 +44,7 @@ from placecheck.movement import (
 )
 from placecheck.observing import READ_FACTOR
 from placecheck.photo import load_photo
+from placecheck.printout import with_option
 from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.uncertainty import factor_for
 from placecheck.unpicking import RIPPER, edges_of, unpicking
@@ -274,7 +275,8 @@ def test_without_a_pinned_photo_the_measures_are_given_all_the_same(check):
     assert answer["measures"]["offset_mm"] is not None
     assert "moves" not in answer
     (told,) = [p for p in answer["problems"] if p["code"] == "pinned-photo-missing"]
-    assert "--order" in told["message"]
+    assert told["message"].endswith("the same order.")
+    assert with_option(Problem(told["code"], told["message"])).endswith("(--order NUMBER)")
 
 
 def simulated(rng: np.random.Generator, moved: np.ndarray) -> tuple[Placed, Placed]:

@@ -151,6 +151,7 @@ def show(
 def match(photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Any photo of the phone.")]) -> None:
     """Say which profile a photo gets, or why none."""
     from placecheck.photo import load_photo
+    from placecheck.printout import with_option
     from placecheck.profile_match import pick_profile
     from placecheck.profiles import profiles_folder
     from placecheck.settings import home
@@ -161,7 +162,7 @@ def match(photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Any photo
     else:
         print(f"{photo.name}: no profile")
     for note in picked.notes:
-        print(note.message)
+        print(with_option(note))
 
 
 def remove(name: Name) -> None:

@@ -503,6 +503,7 @@ def _print_order(order: Order) -> None:
 
 def _print_fitting(order: Order) -> None:
     from placecheck.fitting import COMMON, fit
+    from placecheck.printout import with_option
 
     found = fit(order, _tolerances())
     print(f"What follows (* {COMMON}):")
@@ -532,7 +533,7 @@ def _print_fitting(order: Order) -> None:
                 )
             print(f"  {mark.label}: {'; '.join(parts)}")
     for note in found.notes:
-        print(f"  ! {note}")
+        print(f"  ! {with_option(note)}")
 
 
 def _advice(found: Fitting) -> list[Any]:
@@ -557,7 +558,7 @@ def _fitting_json(found: Fitting) -> dict[str, Any]:
             }
             for item in _advice(found)
         ],
-        "notes": list(found.notes),
+        "notes": [note.message for note in found.notes],
     }
     if found.slack is not None:
         out["slack_mm"], out["take_in_mm"] = round(found.slack.slack_mm, 1), round(found.slack.take_in_mm, 1)

@@ -127,7 +127,7 @@ def order_shown(home: Path, number: str) -> OrderShown:
     advice += [fitting.slack.advice] if fitting.slack else []
     advice += fitting.closure.advice if fitting.closure else []
     follows = [(a.what[0].upper() + a.what[1:], a.value, a.sentence) for a in advice]
-    return OrderShown(_line(order), lengths, order.note, open_doubts, follows, list(fitting.notes))
+    return OrderShown(_line(order), lengths, order.note, open_doubts, follows, [note.message for note in fitting.notes])
 
 
 def order_sheet(home: Path, number: str, guidelines: bool) -> bytes:
