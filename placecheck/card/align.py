@@ -120,6 +120,25 @@ def align(
     return result
 
 
+def _slope(layer: vision.Float32Image, axis: int) -> vision.Float32Image:
+    """Central differences along an axis, one-sided at the ends."""
+    f = np.moveaxis(layer, axis, 0)
+    out = np.empty_like(layer)
+    to = np.moveaxis(out, axis, 0)
+    np.subtract(f[2:], f[:-2], out=to[1:-1])
+    to[1:-1] /= 2
+    to[0], to[-1] = f[1] - f[0], f[-1] - f[-2]
+    return out
+
+
+def _layers(drawn: vision.Float32Image, factor: int) -> vision.Float32Image:
+    """What the photo is made of near a corner (h, w, 4): the drawing, how it changes with a shift along x and y, and
+    with more blur; per photo pixel."""
+    grad_x, grad_y = _slope(drawn, 1) * factor, _slope(drawn, 0) * factor
+    bend = (_slope(grad_y, 0) + _slope(grad_x, 1)) * factor
+    return np.stack([drawn, -grad_x, -grad_y, 0.5 * bend], axis=-1)
+
+
 def _fit_corner(
     i: int,
     light: vision.Float32Image,
@@ -133,24 +152,23 @@ def _fit_corner(
     """Gauss-Newton for one corner: photo patch against its drawing; writes row i of `result`."""
     side = light.shape[0]
     target = light.astype(np.float64).ravel()
-    grad_y, grad_x = (g * factor for g in np.gradient(drawn))
-    laplacian = (np.gradient(grad_y, axis=0) + np.gradient(grad_x, axis=1)) * factor
+    layers = _layers(drawn, factor)
     at = (border + np.arange(side)) * factor + (factor - 1) / 2
     taper = np.hanning(side + 2)[1:-1]
     weight = np.sqrt(np.outer(taper, taper)).ravel()
     shift = np.zeros(2)
+    x, y = np.empty((2, side, side), np.float32)
+    columns = np.ones((5, side * side))
     for _ in range(ITERATIONS):
-        xs, ys = np.meshgrid(at - factor * shift[0], at - factor * shift[1])
-        t, gx, gy, lap = (
-            vision.sample(layer, xs, ys).astype(np.float64).ravel() for layer in (drawn, grad_x, grad_y, laplacian)
-        )
-        columns = np.stack([np.ones_like(t), t, -gx, -gy, 0.5 * lap], axis=1)
-        normal = columns.T @ (columns * weight[:, None])
+        x[:], y[:] = at - factor * shift[0], (at - factor * shift[1])[:, None]
+        columns[1:] = vision.sample(layers, x, y).reshape(-1, 4).T
+        weighted = columns * weight
+        normal = weighted @ columns.T
         try:
             inverse = np.linalg.inv(normal + 1e-9 * np.trace(normal) / 5 * np.eye(5))
         except np.linalg.LinAlgError:
             return
-        solution = inverse @ (columns.T @ (weight * target))
+        solution = inverse @ (weighted @ target)
         a, b = solution[0], solution[1]
         if b <= 1e-3:
             return
@@ -161,12 +179,12 @@ def _fit_corner(
             return
         if length < 0.01:
             break
-    residual = target - columns @ solution
+    residual = target - solution @ columns
     mean = np.average(target, weights=weight)
     variance = np.average((target - mean) ** 2, weights=weight)
     noise2 = np.average(residual**2, weights=weight)
     # covariance of least squares under weights that are a taper, not the inverse noise
-    spread = inverse @ (columns.T @ (columns * (weight**2)[:, None])) @ inverse * noise2 / b**2
+    spread = inverse @ (weighted @ weighted.T) @ inverse * noise2 / b**2
     result.corners_px[i] = start + shift
     result.u_px[i] = float(np.sqrt(MODEL_U_PX**2 + max(0.0, (spread[2, 2] + spread[3, 3]) / 2)))
     result.match[i] = float(np.sqrt(max(0.0, 1 - noise2 / max(variance, 1e-12))))
