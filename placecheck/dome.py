@@ -87,21 +87,24 @@ def _radius_and_slope(directions: FloatArray, axes: Sequence[Any], bumps: FloatA
     taper = 1.0 - egg * y
     half_breadth = breadth * taper
     half = np.where(z >= 0.0, height, depth)
-    per_x, per_y, per_z = x / (half_breadth * half_breadth), y / (length * length), z / (half * half)
-    r: FloatArray = 1.0 / np.sqrt(x * per_x + y * per_y + z * per_z)
-    shrink = -(r * r * r)
+    per = np.empty(directions.shape)
+    np.divide(x, half_breadth * half_breadth, out=per[..., 0])
+    np.divide(y, length * length, out=per[..., 1])
+    np.divide(z, half * half, out=per[..., 2])
+    r: FloatArray = 1.0 / np.sqrt(np.vecdot(directions, per))
+    shrink = r * r * r
+    # x / half breadth changes with y, too
+    per[..., 1] += x * per[..., 0] * (egg / taper)
     if bumps.any():
         # one product gives the sum of the bells and its three derivatives
         risen = _bells(directions) @ (bumps[..., None] * _BUMP_AND_SLOPE)
         swell = 1.0 + risen[..., 0]
         shrink *= swell
         slope: FloatArray = r[..., None] * risen[..., 1:]
+        slope -= shrink[..., None] * per
         r *= swell
     else:
-        slope = np.zeros((*r.shape, 3))
-    slope[..., 0] += shrink * per_x
-    slope[..., 1] += shrink * (per_y + x * per_x * (egg / taper))
-    slope[..., 2] += shrink * per_z
+        slope = -shrink[..., None] * per
     return r, slope
 
 

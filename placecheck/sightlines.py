@@ -29,7 +29,7 @@ CLOSEST_STEPS = np.linspace(-SPAN_MM, SPAN_MM, 25)
 
 
 def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
-    out: FloatArray = np.einsum("...i,...i", a, b)
+    out: FloatArray = np.vecdot(a, b)
     return out
 
 

@@ -59,7 +59,7 @@ def level_and_gradient(surface: StarSurface, points: FloatArray, h_mm: float = 0
 
 
 def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
-    out: FloatArray = np.einsum("...i,...i", a, b)
+    out: FloatArray = np.vecdot(a, b)
     return out
 
 
