@@ -246,6 +246,17 @@ def unpack_many(thetas: FloatArray, frame: Frame) -> Geometries:
     return Geometries(f[:, None, None], centre, k1, dome, r_table @ r_block, t[:, None], cap)
 
 
+def stack_of_one(geometry: Geometry) -> Geometries:
+    """A geometry as a stack."""
+    g, dome, cap = geometry, geometry.dome, geometry.cap
+    half_axes = (dome.half_breadth_mm, dome.half_length_mm, dome.height_mm, dome.depth_mm, dome.egg)
+    breadth, length, height, depth, egg = np.array(half_axes)[:, None]
+    domes = Domes(breadth, length, height, depth, egg, np.array([dome.bumps]))
+    caps = MidPlanes(*(np.array([a]) for a in (cap.yaw_deg, cap.shift_mm, cap.roll_deg)))
+    f, k1 = np.full((1, 1, 1), g.f_px), np.full((1, 1, 1), g.k1)
+    return Geometries(f, g.centre_px[None, None], k1, domes, g.rotation[None], g.translation[None, None], caps)
+
+
 def prior_for(camera: Camera, circumference_mm: float, known: KnownDome | None = None) -> Prior:
     """The prior of all unknowns for a camera and a taped circumference, or a block measured beforehand in its place."""
     mean = np.zeros(len(NAMES))

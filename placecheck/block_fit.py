@@ -19,7 +19,19 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, NAMES, Frame, Geometry, Prior, closest_on_rays, prior_for, unpack, unpack_many
+from placecheck.block import (
+    AT,
+    NAMES,
+    Frame,
+    Geometries,
+    Geometry,
+    Prior,
+    closest_on_rays,
+    prior_for,
+    stack_of_one,
+    unpack,
+    unpack_many,
+)
 from placecheck.camera import Camera, pose_from_homography, project, rotations
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome, pull_of
@@ -155,7 +167,9 @@ class Task:
 
     def outline_part(self, theta: FloatArray, at: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Heights of the outline's rays above the dome, where along the rays, and z there."""
-        g = unpack(theta, self.frame)
+        return self._outline(unpack(theta, self.frame), at)
+
+    def _outline(self, g: Geometry, at: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
         d = g.block_rays(self.outline_px)
         if at is None:
             at = closest_on_rays(g, d)
@@ -164,7 +178,9 @@ class Task:
 
     def outline_parts(self, thetas: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Heights (B, M) of the outline's rays above the dome at `at` (M,) along them, and z there; `thetas` (B, n)."""
-        g = unpack_many(thetas, self.frame)
+        return self._outlines(unpack_many(thetas, self.frame), at)
+
+    def _outlines(self, g: Geometries, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         p = g.eye_mm + at[:, None] * g.block_rays(self.outline_px)
         return level(g.dome, p), p[..., 2]
 
@@ -181,14 +197,13 @@ class Task:
 
         `near_mm` is how far from the lens the clues' points lay for unknowns much like these.
         """
-        return self._clues(thetas, near_mm)[0]
+        return self._clues(unpack_many(thetas, self.frame), near_mm)[0]
 
-    def _clues(self, thetas: FloatArray, near_mm: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    def _clues(self, g: Geometries, near_mm: FloatArray | None) -> tuple[FloatArray, FloatArray]:
         """`clue_parts`, and how far from the lens (B, P) the clues' points lie."""
-        clues = self.clues
+        clues, n_stack = self.clues, len(g.f_px)
         if clues is None:
-            return np.zeros((len(thetas), 0)), np.zeros((len(thetas), 0))
-        g = unpack_many(thetas, self.frame)
+            return np.zeros((n_stack, 0)), np.zeros((n_stack, 0))
         p = g.hit(self.clue_px, self.clue_lift_mm, near_mm)
         n, end = len(clues.centre_px), len(self.clue_px) - len(clues.pins_px)
         mm_per_px = np.sqrt((g.translation**2).sum(-1)) / g.f_px[..., 0]
@@ -197,7 +212,7 @@ class Task:
             out: FloatArray = np.einsum("...i,...i", points - g.cap.origin, g.cap.normal)
             return out
 
-        ends = p[:, n:end].reshape(len(thetas), -1, 2, 3)
+        ends = p[:, n:end].reshape(n_stack, -1, 2, 3)
         length = np.linalg.norm(ends[..., 1, :] - ends[..., 0, :], axis=-1) * self.bend
         parts = [
             off_plane(p[:, :n]) / (clues.centre_u_px * mm_per_px * self.seam_crowd),
@@ -207,7 +222,7 @@ class Task:
             parts.append(off_plane(p[:, end:]) / (clues.pins_u_px * mm_per_px))
         if clues.rim_yaw_deg is not None:
             value, u = clues.rim_yaw_deg
-            parts.append((thetas[:, [AT["cap yaw"]]] - value) / u)
+            parts.append((g.cap.yaw_deg[:, None] - value) / u)
         both = np.nan_to_num(np.concatenate(parts, axis=1))
         # a clue that is ten standard uncertainties off says no more than that
         out: FloatArray = both / np.sqrt(1.0 + (both / 10.0) ** 2)
@@ -237,9 +252,9 @@ class Task:
         g = unpack(theta, self.frame)
         mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
         card = self.card_part(theta)
-        height, at, z = self.outline_part(theta, None)
+        height, at, z = self._outline(g, None)
         sd = self.outline_sd(mm_per_px, z)
-        clue, clue_mm = (a[0] for a in self._clues(theta[None], near_mm))
+        clue, clue_mm = (a[0] for a in self._clues(stack_of_one(g), near_mm))
         pull = self.prior.root @ (theta - self.prior.mean)
         x, limit = np.abs(height / sd), 2.0 / self.crowd
         huber = np.where(x <= limit, x * x, 2 * limit * x - limit * limit)
@@ -267,8 +282,9 @@ class Task:
         """Normal matrix (n, n) and gradient (n,) of what was seen, without the prior."""
         w = np.sqrt(self.weights(state)) / state.sd
         moved = state.theta + np.diag(self.step)
-        j_out = ((self.outline_parts(moved, state.at)[0] - state.height) / self.step[:, None]).T
-        j_clue = ((self.clue_parts(moved, state.clue_mm) - state.clue) / self.step[:, None]).T
+        g = unpack_many(moved, self.frame)
+        j_out = ((self._outlines(g, state.at)[0] - state.height) / self.step[:, None]).T
+        j_clue = ((self._clues(g, state.clue_mm)[0] - state.clue) / self.step[:, None]).T
         j_card = np.zeros((len(state.card), len(NAMES)))
         k = CARD_UNKNOWNS
         j_card[:, :k] = ((self.card_parts(moved[:k]) - state.card) / self.step[:k, None]).T
