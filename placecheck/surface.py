@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
+UV_ROUNDS, UV_SETTLED_MM = 12, 1e-6  # Newton's steps to a chart place, at most, and the last one's length
 GEODESIC_MISS_MM = 0.02  # what is still missing is added to the length: an error of its square over the length
 
 
@@ -280,21 +281,38 @@ class Chart:
         else:  # in a stack all begin where the first that is not lost lies
             known = q[np.argmin(lost, axis=0), np.arange(q.shape[1])]
             uv = np.broadcast_to(self._nearest(known), (*q.shape[:2], 2))
-        low = np.array([self.u_mm[0], self.v_mm[0]])
-        high = np.array([self.u_mm[-1], self.v_mm[-1]])
-        for _ in range(12):
-            p, ju, jv = self._patch(uv)
-            miss = q - p
-            a11, a12, a22 = _dot(ju, ju), _dot(ju, jv), _dot(jv, jv)
-            b1, b2 = _dot(ju, miss), _dot(jv, miss)
-            det = np.maximum(a11 * a22 - a12 * a12, 1e-9)
-            step = np.stack([(a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det], -1)
-            last, uv = uv, np.clip(uv + np.clip(step, -15, 15), low - 4, high + 4)
-            if float(np.max(np.abs(uv - last), initial=0.0)) < 1e-6:
-                break
+        low, high = self._ends()
+        if q.ndim == 2:
+            moving = np.arange(len(q))  # the others have arrived
+            for _ in range(UV_ROUNDS):
+                last = uv[moving]
+                uv[moving] = self._closer(q[moving], last)
+                moving = moving[np.abs(uv[moving] - last).max(-1) >= UV_SETTLED_MM]
+                if not len(moving):
+                    break
+        else:
+            for _ in range(UV_ROUNDS):
+                last, uv = uv, self._closer(q, uv)
+                if float(np.max(np.abs(uv - last), initial=0.0)) < UV_SETTLED_MM:
+                    break
         off = np.any((uv < low - 1e-6) | (uv > high + 1e-6), axis=-1)
         uv = np.where((off | lost)[..., None], np.nan, uv)
         return uv.reshape(*np.shape(points)[:-1], 2)
+
+    def _ends(self) -> tuple[FloatArray, FloatArray]:
+        return np.array([self.u_mm[0], self.v_mm[0]]), np.array([self.u_mm[-1], self.v_mm[-1]])
+
+    def _closer(self, points: FloatArray, uv: FloatArray) -> FloatArray:
+        """One Newton step from `uv` (..., 2) toward where `points` (..., 3) lie."""
+        p, ju, jv = self._patch(uv)
+        miss = points - p
+        a11, a12, a22 = _dot(ju, ju), _dot(ju, jv), _dot(jv, jv)
+        b1, b2 = _dot(ju, miss), _dot(jv, miss)
+        det = np.maximum(a11 * a22 - a12 * a12, 1e-9)
+        step = np.stack([(a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det], -1)
+        low, high = self._ends()
+        out: FloatArray = np.clip(uv + np.clip(step, -15, 15), low - 4, high + 4)
+        return out
 
     def lengths_mm(self, start: FloatArray, end: FloatArray, n: int = 33) -> FloatArray:
         """Surface lengths (...) of the straight chart lines from `start` (..., 2) to `end` (..., 2), mm."""

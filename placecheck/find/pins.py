@@ -63,8 +63,8 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     sigma = radius / 1.5
     fine = gaussian_blur(part, sigma)
     wide = gaussian_blur(part, 2.0 * sigma)
-    difference = fine - wide
-    strength = np.sqrt(np.einsum("...i,...i", difference, difference))
+    fine -= wide
+    strength = np.sqrt(fine[..., 0] ** 2 + fine[..., 1] ** 2 + fine[..., 2] ** 2)
     step = max(1, round(radius * 0.8))
     ys, xs = np.nonzero((strength >= largest_within(strength, step)) & (strength > 14.0))
     inside = (xs > step) & (ys > step) & (xs < part.shape[1] - step - 1) & (ys < part.shape[0] - step - 1)
