@@ -72,3 +72,44 @@ def test_few_scenes_tell_a_factor_but_hardly_a_power():
     scale = scale_of(errors, u)
     assert abs(scale.power - 1.0) < 0.15
     assert np.mean(np.abs(errors) <= [2 * x * scale.times(x) for x in u]) == pytest.approx(0.95, abs=0.03)
+
+
+def test_what_is_bent_for_training_takes_its_targets_along():
+    """Ridges drawn along the targets still lie under them after the picture is bent, turned and stretched."""
+    torch = pytest.importorskip("torch")
+    from calibration.training.losses import warped
+    from placecheck.find.unroll import HEIGHT, WIDTH
+
+    torch.manual_seed(1)
+    x, y = torch.arange(WIDTH).float(), torch.arange(HEIGHT).float()
+    rim = (250 + 20 * torch.sin(x / 90))[None].repeat(4, 1)
+    centre = (260 + 0.05 * (y - 300))[None].repeat(4, 1)
+    marks = torch.tensor([[256.0, 200.0], [150.0, 220.0]])[None].repeat(4, 1, 1)
+    ridges = torch.stack(
+        [
+            torch.exp(-0.5 * ((y[:, None] - rim[0][None]) / 2) ** 2),
+            torch.exp(-0.5 * ((x[None] - centre[0][:, None]) / 2) ** 2),
+        ]
+    )
+    spots = sum(torch.exp(-0.5 * ((x[None] - u) ** 2 + (y[:, None] - v) ** 2) / 9) for u, v in marks[0])
+    image = torch.stack([*ridges, spots, torch.ones_like(spots)])[None].repeat(4, 1, 1, 1)
+    batch = {
+        "image": image,
+        "rim": rim,
+        "hairline": rim - 20,
+        "centre": centre,
+        "landmarks": marks,
+        "mask": torch.zeros(4, HEIGHT // 2, WIDTH // 2),
+    }
+    out = warped(batch)
+    drawn = out["image"]
+    assert (drawn - image).abs().mean() > 0.005  # something moved
+    rows = (drawn[:, 0] * y[:, None]).sum(1) / drawn[:, 0].sum(1)
+    columns = (drawn[:, 1] * x[None]).sum(2) / drawn[:, 1].sum(2)
+    inside = slice(60, -60)
+    assert torch.nanmean((rows - out["rim"])[:, inside].abs()) < 0.05
+    assert torch.nanmean((columns - out["centre"])[:, inside].abs()) < 0.05
+    for k in range(2):
+        u, v = out["landmarks"][:, k].unbind(-1)
+        at = drawn[torch.arange(4), 2, v.round().long(), u.round().long()]
+        assert (at > 0.9).all(), at

@@ -32,7 +32,7 @@ from placecheck.find.unroll import HEIGHT, WIDTH
 BLOCK_SIZE = 384  # what the block network sees
 BLOCK_DRAWN = 560  # what is drawn around it
 KINDS = {"normal": 0.80, "no-closure": 0.03, "cap": 0.10, "no-cap": 0.04, "no-block": 0.03}  # shares of the scenes
-VIEWS = 3  # cameras, lights and benches for every block, cap and closure
+VIEWS = 2  # cameras, lights and benches for every block, cap and closure
 TRACED_SAMPLES = (2, 6)  # a pixel, on the table and on the block
 CLOSURE_FIELDS = ("image", "landmarks", "rim", "hairline", "centre", "mask", "flags")
 BLOCK_FIELDS = ("image", "mask", "face", "flags")

@@ -1,13 +1,14 @@
 """What the two networks are taught, and how samples are varied on the way: all on the trainer's device.
 
-A closure sample is shifted, turned and stretched a little in the plane of the unrolled picture,
-mirrored, recoloured, and partly covered; its targets move with it (a line given as a function
-of the column is carried by a few fixed-point steps, good to a hundredth of a pixel for such small
-warps). A block sample is a window of any turn, scale and place cut from the larger picture.
-The loss is cross entropy between the network's softmax (over the picture for a landmark, over
-a column for rim and hairline, over a row for the centre line) and a narrow Gaussian about the
-truth, binary cross entropy for masks (the block's edge weighing more) and flags, and one minus
-the cosine for the direction of the face.
+A closure sample is bent, shifted, turned and stretched a little in the plane of the unrolled picture,
+mirrored, recoloured (the whole picture, and each of its colours by itself), lit and shadowed
+anew, and partly covered; its targets move with it (a line given as a function of the column is
+carried by a few fixed-point steps, good to a hundredth of a pixel for such small warps). A block
+sample is a window of any turn, scale and place cut from the larger picture. The loss is cross
+entropy between the network's softmax (over the picture for a landmark, over a column for rim and
+hairline, over a row for the centre line) and a narrow Gaussian about the truth, binary cross
+entropy for masks (the block's edge weighing more) and flags, and one minus the cosine for the
+direction of the face.
 """
 
 from __future__ import annotations
@@ -46,6 +47,44 @@ def recoloured(x: torch.Tensor) -> torch.Tensor:
         x = x + 1.0 * (x - F.avg_pool2d(x, 5, 1, 2))
     x = x + torch.randn_like(x) * r(0.0, 0.035, 1, 1, 1)
     return x.clamp(0, 1)
+
+
+def tinted(x: torch.Tensor, colours: int = 4) -> torch.Tensor:
+    """x (B, 3, h, w) in 0..1 with some of its own colours moved, each by itself, and those like it less the less alike
+
+    they are: hair, cap, lace and block change against each other, along no line but those the picture has.
+    """
+    b, _, h, w = x.shape
+    at = torch.randint(h * w, (b, colours), device=x.device)
+    centres = x.flatten(2).gather(2, at[:, None].expand(b, 3, colours))
+    moved = 0.12 * torch.randn(b, 1, colours, device=x.device) + 0.05 * torch.randn(b, 3, colours, device=x.device)
+    reach = uniform(b, 0.06, 0.25, colours, like=x)
+    out = x
+    for k in range(colours):
+        near = ((x - centres[:, :, k, None, None]) ** 2).sum(1, keepdim=True)
+        out = out + moved[:, :, k, None, None] * torch.exp(-0.5 * near / reach[:, k, None, None, None] ** 2)
+    return out.clamp(0, 1)
+
+
+def lit(x: torch.Tensor) -> torch.Tensor:
+    """x (B, 3, h, w) in 0..1 under a light that varies smoothly, half of them with a shadow's edge across."""
+    b, _, h, w = x.shape
+    glow = torch.randn(b, 1, 4, 4, device=x.device) * uniform(b, 0.0, 0.22, 1, 1, 1, like=x)
+    light = F.interpolate(glow, (h, w), mode="bicubic", align_corners=True)
+    ys = torch.linspace(-1, 1, h, device=x.device)[:, None]
+    xs = torch.linspace(-1, 1, w, device=x.device)[None]
+    angle, at, soft_by = (uniform(b, lo, hi, 1, 1, like=x) for lo, hi in ((0.0, 6.2832), (-0.7, 0.7), (0.01, 0.15)))
+    dark = uniform(b, -0.8, 0.0, 1, 1, like=x) * (uniform(b, 0, 1, 1, 1, like=x) < 0.5)
+    edge = torch.sigmoid((xs * torch.cos(angle) + ys * torch.sin(angle) - at) / soft_by)
+    return (x * torch.exp(light + (dark * edge)[:, None])).clamp(0, 1)
+
+
+def coarser(x: torch.Tensor) -> torch.Tensor:
+    """x (B, 3, h, w) as a smaller photo would show it."""
+    h, w = x.shape[2:]
+    by = float(torch.empty(()).uniform_(1.2, 2.5))
+    small = F.interpolate(x, (round(h / by), round(w / by)), mode="bilinear", align_corners=False, antialias=True)
+    return F.interpolate(small, (h, w), mode="bilinear", align_corners=False)
 
 
 def blotted(x: torch.Tensor, share: float, largest: int) -> torch.Tensor:
@@ -102,8 +141,32 @@ def _moved(f: torch.Tensor, m: torch.Tensor, t: torch.Tensor, swap: bool) -> tor
     return m[:, 1, 0, None] * x + m[:, 1, 1, None] * y + t[:, 1, None]
 
 
-def warped(batch: Batch) -> Batch:
-    """A closure batch (float image (B, 4, h, w), targets in full pixels) a little shifted, turned and stretched."""
+def _field_at(field: torch.Tensor, px: torch.Tensor) -> torch.Tensor:
+    """A displacement field (B, 2, h, w) at pixels px (B, ..., 2): (B, ..., 2)."""
+    h, w = field.shape[2:]
+    flat = px.flatten(1, -2)[:, :, None]
+    grid = (2 * flat + 1) / torch.tensor([w, h], device=px.device) - 1
+    out = F.grid_sample(field, grid.nan_to_num(0.0), padding_mode="border", align_corners=False)
+    return out[..., 0].transpose(1, 2).reshape(px.shape)
+
+
+def _bent(f: torch.Tensor, field: torch.Tensor, swap: bool) -> torch.Tensor:
+    """The function f (B, n) (y of x; x of y when `swap`) in a picture whose pixel p shows what was at p + field."""
+    at = torch.arange(f.shape[1], device=f.device).float()[None].expand_as(f)
+    y = torch.where(torch.isfinite(f), f, torch.nanmean(f, 1, keepdim=True).nan_to_num(0.0).expand_as(f))
+    for _ in range(5):
+        d = _field_at(field, torch.stack([y, at] if swap else [at, y], -1))
+        dx, dy = (d[..., 1], d[..., 0]) if swap else (d[..., 0], d[..., 1])
+        value = _value_at(f, at + dx) - dy
+        y = torch.where(torch.isfinite(value), value, y)
+    return value
+
+
+def warped(batch: Batch, bend_px: float = 4.0) -> Batch:
+    """A closure batch (float image (B, 4, h, w), targets in full pixels) a little bent, shifted, turned and stretched.
+
+    It is bent by a smooth random field whose standard deviation is up to `bend_px`, different for every sample.
+    """
     image = batch["image"]
     b, _, h, w = image.shape
 
@@ -122,14 +185,24 @@ def warped(batch: Batch) -> Batch:
     scale = torch.tensor([w / 2.0, h / 2.0], device=image.device)
     theta = inverse * scale[None, None, :] / scale[None, :, None]
     offset = ((inverse @ middle[:, None])[..., 0] + back - middle) / scale
-    grid = F.affine_grid(torch.cat([theta, offset[..., None]], 2), [b, 1, h, w], align_corners=False)
-    small = F.affine_grid(torch.cat([theta, offset[..., None]], 2), [b, 1, h // 2, w // 2], align_corners=False)
+    theta = torch.cat([theta, offset[..., None]], 2)
+    knots = torch.randn(b, 2, 5, 4, device=image.device) * r(0.0, bend_px)[:, None, None, None]
+    field = F.interpolate(knots, (h, w), mode="bicubic", align_corners=True)
+
+    def grid(rows: int, columns: int) -> torch.Tensor:
+        straight = F.affine_grid(theta, [b, 1, rows, columns], align_corners=False)
+        there = F.grid_sample(field, straight, padding_mode="border", align_corners=False)
+        return straight + there.permute(0, 2, 3, 1) / scale
+
     out = dict(batch)
-    out["image"] = F.grid_sample(image, grid, align_corners=False)
-    out["mask"] = F.grid_sample(batch["mask"][:, None], small, align_corners=False)[:, 0]
-    out["landmarks"] = torch.einsum("bij,bkj->bki", m, batch["landmarks"]) + t[:, None]
-    out["rim"], out["hairline"] = (_moved(batch[k], m, t, False) for k in ("rim", "hairline"))
-    out["centre"] = _moved(batch["centre"], m, t, True)
+    out["image"] = F.grid_sample(image, grid(h, w), align_corners=False)
+    out["mask"] = F.grid_sample(batch["mask"][:, None], grid(h // 2, w // 2), align_corners=False)[:, 0]
+    marks = batch["landmarks"]
+    for _ in range(5):
+        marks = batch["landmarks"] - _field_at(field, marks)
+    out["landmarks"] = torch.einsum("bij,bkj->bki", m, marks) + t[:, None]
+    out["rim"], out["hairline"] = (_moved(_bent(batch[k], field, False), m, t, False) for k in ("rim", "hairline"))
+    out["centre"] = _moved(_bent(batch["centre"], field, True), m, t, True)
     return out
 
 
@@ -138,9 +211,12 @@ def closure_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]
     batch = dict(raw)
     batch["image"] = raw["image"].permute(0, 3, 1, 2).float() / 255
     batch["mask"] = raw["mask"].float()
-    if torch.rand(()) < 0.75:
+    if torch.rand(()) < 0.85:
         batch = warped(batch)
     colour, facing = batch["image"][:, :3], batch["image"][:, 3:]
+    for change, share in ((tinted, 0.6), (lit, 0.6), (coarser, 0.2)):
+        if torch.rand(()) < share:
+            colour = change(colour)
     colour = blotted(recoloured(colour), 0.25, 110)
     colour = torch.where(facing > 0.03, colour, torch.full_like(colour, 0.5))
     x = torch.cat([colour, facing], 1)
