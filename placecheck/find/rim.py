@@ -82,8 +82,9 @@ def rim_elevation(p: FloatArray, azimuth_deg: FloatArray) -> FloatArray:
     ) -> FloatArray:
         h = k[i + 1] - k[i]
         t = np.clip((a - k[i]) / h, 0.0, 1.0)
-        c = 1.0 - t
-        out: FloatArray = c * c * ((1 + 2 * t) * y0 + h * t * m0) + t * t * ((3 - 2 * t) * y1 - h * c * m)
+        # the cubic's coefficients, then Horner's scheme
+        rise, start, end = y1 - y0, h * m0, h * m
+        out: FloatArray = y0 + t * (start + t * (3 * rise - 2 * start - end + t * (start + end - 2 * rise)))
         return out
 
     share = np.where(
@@ -113,15 +114,16 @@ def fit_rim(field: RimField) -> Rim:
     """The family's posterior mean and covariance given the network's probabilities."""
     step = (AZIMUTHS_DEG[1] - AZIMUTHS_DEG[0]) / CROWD_DEG
     likelihood = np.logaddexp(np.log(1 - OUTLIER) + field.log_ratio, np.log(OUTLIER)) * field.share * step
-    rows = np.arange(len(AZIMUTHS_DEG))
     e0, de, n = ELEVATIONS_DEG[0], ELEVATIONS_DEG[1] - ELEVATIONS_DEG[0], len(ELEVATIONS_DEG)
+    rows = np.arange(len(AZIMUTHS_DEG)) * n
+    flat, rise = likelihood.ravel(), np.diff(likelihood, axis=1, append=0.0).ravel()
 
     def score(p: FloatArray) -> FloatArray:
         at = (rim_elevation(p, AZIMUTHS_DEG) - e0) / de
         i = np.clip(at, 0, n - 2).astype(int)
         f = np.clip(at - i, 0.0, 1.0)
-        value = likelihood[rows, i] * (1 - f) + likelihood[rows, i + 1] * f
-        out: FloatArray = value.sum(-1)
+        here = rows + i
+        out: FloatArray = (flat.take(here) + f * rise.take(here)).sum(-1)
         return out
 
     mean, root = MEAN, np.diag(SD)
