@@ -165,6 +165,7 @@ def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
     assert got_slope / size == pytest.approx(slope / size, abs=1e-4)
 
 
+RIDGE_MM = 0.08  # a point lifted 0.4 mm over the ridge between two patches of an 8 mm chart, 0.1 rad apart, has two feet
 REACH_EDGE_MM = 0.03  # a point just at the end of a local fit's reach may fall to either side of it
 MARKS_UV = {
     "fold_front": (1.0, 60.0),
@@ -212,7 +213,7 @@ def test_measures_on_a_stack_are_those_of_each_geometry(seed):
         one = measure_at(put_on_dome(unpack(thetas[k], FRAME), observed, own, 8.0), 100.0, own, bend)
         for name, value in one.items():
             at_k = np.broadcast_to(many[name], 4)[k]
-            assert at_k == pytest.approx(value, abs=REACH_EDGE_MM, nan_ok=True), name
+            assert at_k == pytest.approx(value, abs=RIDGE_MM, nan_ok=True), name
     assert np.isfinite(many["clearance_centre_mm"]).all()
     assert np.isfinite(many["skew_deg"]).all()
 
