@@ -3,8 +3,8 @@
 The card tells how many photo pixels a millimetre has on the table, and so, within a tenth,
 how large a block is in the photo. At that scale the network looks at the whole photo once
 (with the card painted over by its surroundings) and the place where silhouette and size
-agree best is taken; then it looks closer at that place, twice, the second time in four
-turned copies whose mean is steadier than one look. Rays from the silhouette's middle meet its
+agree best is taken; then it looks closer at that place, twice, the second time both ways up,
+since the mean of the two is steadier than one look (of four turned copies it was no better). Rays from the silhouette's middle meet its
 half-probability line once each, because a block is convex seen from above: those crossings
 are the rough outline, a start for the edge search in the photo itself (edge.py). The
 face's direction is the mean of a unit vector field over the silhouette; its resultant
@@ -54,27 +54,17 @@ class BlockSighting:
     vote_grid: FloatArray
 
 
-def _turned(picture: Image, k: int) -> Image:
-    out = np.rot90(picture, k % 4)
-    return np.ascontiguousarray(out[:, ::-1] if k >= 4 else out)
-
-
-def _steady(picture: Image, copies: int) -> tuple[FloatArray, FloatArray]:
-    """Mean silhouette probability (h/2, w/2) and face field (2, ., .) over turned and mirrored copies."""
+def _steady(picture: Image, both: bool) -> tuple[FloatArray, FloatArray]:
+    """Silhouette probability (h/2, w/2) and face field (2, ., .), where asked the mean of both ways up."""
     total = np.zeros((picture.shape[0] // 2, picture.shape[1] // 2))
     face = np.zeros((2, *total.shape))
-    for k in range(copies):
-        maps, _ = run("block", _turned(picture, k))
-        p, fx, fy = sigmoid(maps[0]), maps[1], maps[2]
-        if k >= 4:
-            p, fx, fy = p[:, ::-1], -fx[:, ::-1], fy[:, ::-1]
-        p, fx, fy = (np.rot90(m, -(k % 4)) for m in (p, fx, fy))
-        for _ in range(k % 4):
-            fx, fy = -fy, fx
-        size = np.sqrt(fx**2 + fy**2) + 1e-6
+    for sign in (1, -1) if both else (1,):
+        maps, _ = run("block", np.ascontiguousarray(picture[::sign, ::sign]))
+        p, field = sigmoid(maps[0])[::sign, ::sign], sign * maps[1:3, ::sign, ::sign]
         total += p
-        face += np.stack([fx / size, fy / size])
-    return total / copies, face / copies
+        face += field / (np.sqrt((field**2).sum(0)) + 1e-6)
+    looks = 2 if both else 1
+    return total / looks, face / looks
 
 
 def _where(small: Image, card_px: FloatArray, scale: float) -> tuple[FloatArray, float]:
@@ -130,13 +120,13 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
     sx = shrunk.shape[1] / w
 
     def look(
-        centre: FloatArray, scale: float, copies: int
+        centre: FloatArray, scale: float, both: bool = False
     ) -> tuple[npt.NDArray[np.bool_], FloatArray, FloatArray, FloatArray]:
         """Silhouette, its probability, face field and the window's matrix, about `centre` at `scale`."""
         local = scale / sx
         at = (centre + 0.5) * sx - 0.5
         matrix = np.array([[local, 0, SIZE / 2 - local * at[0]], [0, local, SIZE / 2 - local * at[1]]])
-        probability, face = _steady(affine_crop(shrunk, matrix, SIZE, SIZE), copies)
+        probability, face = _steady(affine_crop(shrunk, matrix, SIZE, SIZE), both)
         mask = largest_blob(probability > 0.5)
         if mask is None or mask.sum() < 900:
             raise missing
@@ -149,14 +139,14 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         out: FloatArray = ((middle - matrix[:, 2]) / matrix[0, 0] + 0.5) / sx - 0.5
         return out
 
-    mask, probability, face, matrix = look(centre, scale, 1)
+    mask, probability, face, matrix = look(centre, scale)
     centre = middle_of(mask, matrix)
     if 2 * max(np.ptp(at) for at in np.nonzero(mask)) > TOO_LARGE * SIZE:
         # the phone is nearer to the block than the card tells: stand back, and look once more
         scale *= STAND_BACK
-        mask, probability, face, matrix = look(centre, scale, 1)
+        mask, probability, face, matrix = look(centre, scale)
         centre = middle_of(mask, matrix)
-    mask, probability, face, matrix = look(centre, scale, 4)
+    mask, probability, face, matrix = look(centre, scale, both=True)
     # photo px -> crop px -> cells
     full = matrix @ np.array([[sx, 0, 0.5 * sx - 0.5], [0, sx, 0.5 * sx - 0.5], [0, 0, 1]])
     vote_grid = full * 0.5 - np.array([[0, 0, 0.25], [0, 0, 0.25]])
