@@ -165,7 +165,7 @@ def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
     assert got_slope / size == pytest.approx(slope / size, abs=1e-4)
 
 
-RIDGE_MM = 0.08  # a point lifted 0.4 mm over the ridge between two patches of an 8 mm chart, 0.1 rad apart, has two feet
+RIDGE_MM = 0.08  # a point 0.4 mm over the ridge between two patches of an 8 mm chart, 0.1 rad apart, has two feet
 REACH_EDGE_MM = 0.03  # a point just at the end of a local fit's reach may fall to either side of it
 MARKS_UV = {
     "fold_front": (1.0, 60.0),

@@ -4,11 +4,12 @@ The card tells how many photo pixels a millimetre has on the table, and so, with
 how large a block is in the photo. At that scale the network looks at the whole photo once
 (with the card painted over by its surroundings) and the place where silhouette and size
 agree best is taken; then it looks closer at that place, twice, the second time both ways up,
-since the mean of the two is steadier than one look (of four turned copies it was no better). Rays from the silhouette's middle meet its
-half-probability line once each, because a block is convex seen from above: those crossings
-are the rough outline, a start for the edge search in the photo itself (edge.py). The
-face's direction is the mean of a unit vector field over the silhouette; its resultant
-length says how much the picture agrees with itself (directional statistics, Mardia & Jupp).
+since the mean of the two is steadier than one look (of four turned copies it was no better).
+Rays from the silhouette's middle meet its half-probability line once each, because a block is
+convex seen from above: those crossings are the rough outline, a start for the edge search in
+the photo itself (edge.py). The face's direction is the mean of a unit vector field over the
+silhouette; its resultant length says how much the picture agrees with itself (directional
+statistics, Mardia & Jupp).
 """
 
 from __future__ import annotations
