@@ -2,13 +2,15 @@
 
     python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near | --well]
         [--cap-first [--alike]] [--stitched]
-    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--out errors.json] [--plot chart.svg]
+    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--taped] [--out errors.json]
+        [--plot chart.svg]
     python -m calibration.judging factors errors.json
     python -m calibration.judging report errors.json [--plot chart.svg]
 
 Seeds start at 10,000,000, which training never draws. `score` runs the check in process on
 every NAME.jpg with NAME.json beside it and prints, per measure, median, 95th percentile and
-largest error, bias, the stated U95 and how often it covered the error, then the verdicts.
+largest error, bias, the stated U95 and how often it covered the error, then the verdicts;
+with --taped the clearances are read off a soft tape too, which errs as taped.py says it does.
 `factors` takes errors of scenes set apart for this (not those that are reported on) and
 finds, for every measure, by what factor on u, itself a power of u, U95 would cover 95 % of them whether u is small
 or large: quantile regression of log |error| on log u (Koenker and Bassett 1978). It writes
@@ -88,13 +90,26 @@ def lean_deg(truth: dict[str, Any]) -> float:
     return float(np.degrees(np.arctan2(eye[1], eye[2])))
 
 
-def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
-    """Run the check on one photo with truth beside it; `with_cap`: and with NAME-cap.jpg, where there is one."""
+def tape_readings(name: str, truths: dict[str, float]) -> dict[str, float]:
+    """What a soft tape may read of the photo's clearances (mm), to the half millimetre; the same each time."""
+    from placecheck.taped import PLACES, TAPE_READ_U_MM
+
+    rng = np.random.default_rng(list(name.encode()))
+    drawn = {place: truths[place] + TAPE_READ_U_MM * rng.normal() for place in PLACES.values()}
+    return {place: max(0.0, round(2 * mm) / 2) for place, mm in drawn.items()}
+
+
+def check_one(path: Path, with_cap: bool = False, taped: bool = False) -> dict[str, Any]:
+    """Run the check on one photo with truth beside it; `with_cap`: and with NAME-cap.jpg, where there is one;
+
+    `taped`: and with what a soft tape reads of its clearances.
+    """
     from placecheck.errors import PlacecheckError
     from placecheck.judge import judge, verdict_of
     from placecheck.photo import load_photo
     from placecheck.request import CheckRequest
     from placecheck.stages import measure_stage
+    from placecheck.taped import with_taped
     from placecheck.uncertainty import total_u
     from placecheck.units import ClosureSize
 
@@ -120,9 +135,11 @@ def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
     pinned = path.with_name(f"{path.stem}-pinned.jpg")
     if pinned.exists():
         out["moves"] = moves_since(pinned, path, truth, request)
+    truths = true_values(truth)
+    if taped and request.stage == "pinned":
+        measured = with_taped(measured, tape_readings(path.stem, truths))
     judged = judge(measured, request.tolerances)
     verdict = verdict_of(judged, measured.specs)
-    truths = true_values(truth)
     errors = {
         name: [e.value - truths[name], e.u, e.value, total_u(e.budget)]
         for name, e in measured.estimates.items()
@@ -136,6 +153,7 @@ def check_one(path: Path, with_cap: bool = False) -> dict[str, Any]:
         "near": near_a_limit(truths, request.tolerances.limits),
         "errors": errors,
         "cap_shown": measured.cap_shown,
+        "taped": taped,
         "missing": missing,
         "seconds": time.perf_counter() - start,
     }
@@ -169,7 +187,7 @@ def judged_again(row: dict[str, Any]) -> dict[str, Any]:
     from placecheck.tolerances import DEFAULTS
     from placecheck.uncertainty import scaled_u
 
-    if row["expect"] != "normal" or "errors" not in row:
+    if row["expect"] != "normal" or "errors" not in row or row.get("taped"):
         return row
     errors = {}
     for name, (error, _, value, raw) in row["errors"].items():
@@ -313,6 +331,7 @@ def main() -> None:
     score.add_argument("folders", type=Path, nargs="+")
     score.add_argument("--jobs", type=int, default=2)
     score.add_argument("--with-cap", action="store_true", help="each with its photo of the cap alone")
+    score.add_argument("--taped", action="store_true", help="each with clearances read off a soft tape")
     score.add_argument("--out", type=Path)
     score.add_argument("--plot", type=Path, help="error against stated U95, SVG")
     fit = commands.add_parser("factors")
@@ -361,7 +380,7 @@ def main() -> None:
                 scenes.save(scenes.sample_scene(rng, **wish), args.out, name, xp=xp)
     elif args.command == "score":
         photos = sorted(p for folder in args.folders for p in folder.glob("*.jpg") if p.with_suffix(".json").exists())
-        check = partial(check_one, with_cap=args.with_cap)
+        check = partial(check_one, with_cap=args.with_cap, taped=args.taped)
         if args.with_cap:
             photos = [p for p in photos if not p.stem.endswith("-cap")]
         if args.jobs > 1:

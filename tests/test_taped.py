@@ -160,3 +160,14 @@ def test_the_command_refuses(arguments, says):
     assert says in done.stderr
     assert "Traceback" not in done.stderr
     assert not done.stdout
+
+
+def test_readings_drawn_for_judging_scatter_as_stated():
+    from calibration.judging import tape_readings
+
+    truths = dict.fromkeys(PLACES.values(), 9.3)
+    drawn = [tape_readings(f"scene_{i}", truths) for i in range(400)]
+    errors = np.array([list(reading.values()) for reading in drawn]) - 9.3
+    assert abs(errors.mean()) < 0.1
+    assert errors.std() == pytest.approx(TAPE_READ_U_MM, rel=0.1)  # the half millimetre they are read to adds 0.01
+    assert drawn[7] == tape_readings("scene_7", truths)
