@@ -21,7 +21,7 @@ import numpy.typing as npt
 from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.guidelines import FIRST_MM, GAP_MM, RESERVE, SPACING_MM, Plan, plan_in_photo, rows_in_photo
 from placecheck.measure import FOLD
-from placecheck.overlay import LINES, NAME_PX, SKY, WHITE, _framed, _Layer, _wrapped, box_round, dash_pieces
+from placecheck.overlay import LINES, NAME_PX, SKY, WHITE, Layer, box_round, dash_pieces, framed, wrapped
 from placecheck.records.earlier import earlier_photo
 from placecheck.units import mm_and_inches
 
@@ -133,8 +133,8 @@ def _draw(
 ) -> Image.Image:
     """The photo round the block with the closure's edge and fold, of the `known` lines, and the rows."""
     around = np.concatenate([np.asarray(line, float).reshape(-1, 2) for line in (*known.values(), *rows.values())])
-    part, placed = _framed(image, box_round(around, image.shape[1], image.shape[0]))
-    layer = _Layer(part.size)
+    part, placed = framed(image, box_round(around, image.shape[1], image.shape[0]))
+    layer = Layer(part.size)
     for name in ("rectangle", "fold"):
         if name in known:
             style = LINES[name]
@@ -169,8 +169,8 @@ def _with_panel(shown: RowsShown, order: Order) -> RowsShown:
         f"Order {order.label}, guidelines {mm_and_inches(plan.spacing_mm)} apart, 1 at the nape. {shown.sentence} "
         f"From the last row to the closure's back edge: {plan.left_over_mm:.1f} mm along the middle."
     )
-    lines = _wrapped(_Layer((picture.width, 8)), words, px, picture.width - 1.2 * px)
-    panel = _Layer((picture.width, round(px * (1.35 * len(lines) + 0.9))))
+    lines = wrapped(Layer((picture.width, 8)), words, px, picture.width - 1.2 * px)
+    panel = Layer((picture.width, round(px * (1.35 * len(lines) + 0.9))))
     for k, line in enumerate(lines):
         panel.text((px * 0.6, px * (0.4 + 1.35 * k)), line, px, WHITE, halo=False)
     strip = panel.over(Image.new("RGB", panel.size, (24, 24, 24)))

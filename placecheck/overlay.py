@@ -130,7 +130,7 @@ def _overlap(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.asarray(np.prod(np.maximum(sides, 0.0), axis=-1))
 
 
-class _Layer:
+class Layer:
     """A transparent layer over the cropped photo, drawn in pixels of the finished picture."""
 
     def __init__(self, size: tuple[int, int]) -> None:
@@ -267,7 +267,7 @@ def _point_along(line: FloatArray | None, start: FloatArray, end: FloatArray, sh
     return np.asarray(line[np.nanargmin(np.abs((line - straight) @ across))], float)
 
 
-def _draw_lines(layer: _Layer, answer: Answer, lines: Mapping[str, FloatArray], centre: FloatArray) -> None:
+def _draw_lines(layer: Layer, answer: Answer, lines: Mapping[str, FloatArray], centre: FloatArray) -> None:
     """All lines first, then their names, so that no line runs over a name."""
     findings = answer.measured.findings
     names: list[tuple[FloatArray, str, Colour]] = []
@@ -293,7 +293,7 @@ def _draw_lines(layer: _Layer, answer: Answer, lines: Mapping[str, FloatArray], 
         layer.text((x0, y0), label, NAME_PX, _pale(colour))
 
 
-def _draw_corners(layer: _Layer, answer: Answer, marks: Mapping[str, FloatArray], centre: FloatArray) -> None:
+def _draw_corners(layer: Layer, answer: Answer, marks: Mapping[str, FloatArray], centre: FloatArray) -> None:
     findings = answer.measured.findings
     for name, at in marks.items():
         guess = name in findings.guesses
@@ -308,7 +308,7 @@ def _draw_corners(layer: _Layer, answer: Answer, marks: Mapping[str, FloatArray]
 
 
 def _draw_tags(
-    layer: _Layer, answer: Answer, marks: Mapping[str, FloatArray], lines: Mapping[str, FloatArray], width_mm: float
+    layer: Layer, answer: Answer, marks: Mapping[str, FloatArray], lines: Mapping[str, FloatArray], width_mm: float
 ) -> None:
     """Number tags at the fold's ends and at the three places where the clearance is read."""
     estimates, judged = answer.measured.estimates, answer.judged
@@ -346,7 +346,7 @@ def _unit(vector: FloatArray) -> FloatArray:
     return vector / max(float(np.linalg.norm(vector)), 1e-9)
 
 
-def _draw_scale_bar(layer: _Layer, bar: FloatArray) -> None:
+def _draw_scale_bar(layer: Layer, bar: FloatArray) -> None:
     along = bar[1] - bar[0]
     length = float(np.linalg.norm(along))
     if not np.isfinite(bar).all() or length < 10:
@@ -367,7 +367,7 @@ def _panel(width: int, answer: Answer) -> Image.Image:
     rows = [s.name for s in answer.measured.specs if s.judged and answer.measured.estimates]
     notes = [problem.message for problem in answer.problems[:2]] if not rows else []
     height = round(px * 1.45 * (len(rows) + len(notes) * 3 + 2.2) + px)
-    layer = _Layer((width, height))
+    layer = Layer((width, height))
     x, y = px * 0.6, px * 0.4
     layer.text((x, y), verdict_text(answer.measured.stage, answer.verdict), px * 1.25, WHITE, halo=False)
     y += px * 1.8
@@ -382,7 +382,7 @@ def _panel(width: int, answer: Answer) -> Image.Image:
         layer.text((columns[2], y), STATE_WORDS[state][2] if judged else "", px, STATE_COLOUR[state], halo=False)
         y += px * 1.45
     for note in notes:
-        for line in _wrapped(layer, note, px, width - 2 * x):
+        for line in wrapped(layer, note, px, width - 2 * x):
             layer.text((x, y), line, px, WHITE, halo=False)
             y += px * 1.3
     whose = "" if answer.measured.stage == "stitches" else "L, R, left, right: the wearer's. "
@@ -390,7 +390,7 @@ def _panel(width: int, answer: Answer) -> Image.Image:
     return layer.over(Image.new("RGB", (width, height), (24, 24, 24)))
 
 
-def _wrapped(layer: _Layer, text: str, px: float, width: float) -> list[str]:
+def wrapped(layer: Layer, text: str, px: float, width: float) -> list[str]:
     lines, line = [], ""
     for word in text.split():
         if line and layer.text_size(f"{line} {word}", px)[0] > width:
@@ -401,7 +401,7 @@ def _wrapped(layer: _Layer, text: str, px: float, width: float) -> list[str]:
     return [*lines, line]
 
 
-def _framed(
+def framed(
     image: npt.NDArray[np.uint8], box: tuple[int, int, int, int]
 ) -> tuple[Image.Image, Callable[[object], FloatArray]]:
     """The part of a BGR photo in `box`, LONG_SIDE_PX long, and what brings pixels (N, 2) of the photo into it."""
@@ -432,7 +432,7 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
     from PIL import Image
 
     findings = answer.measured.findings
-    part, placed = _framed(image, crop_box(answer, image.shape[1], image.shape[0]))
+    part, placed = framed(image, crop_box(answer, image.shape[1], image.shape[0]))
     size = part.size
 
     lines = {name: placed(line) for name, line in findings.lines_px.items()}
@@ -440,7 +440,7 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
     corners = [marks[name] for name in _CORNERS if name in marks]
     centre = np.mean(corners, axis=0) if corners else np.array([size[0] / 2, size[1] / 2])
 
-    layer = _Layer(size)
+    layer = Layer(size)
     _draw_lines(layer, answer, lines, centre)
     _draw_corners(layer, answer, marks, centre)
     if findings.scale_bar_px is not None:

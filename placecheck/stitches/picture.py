@@ -22,7 +22,7 @@ from placecheck.overlay import (
     VERMILLION,
     WHITE,
     YELLOW,
-    _Layer,
+    Layer,
     _panel,
     dash_pieces,
 )
@@ -51,7 +51,7 @@ def draw_close_up(image: npt.NDArray[np.uint8], answer: Answer, sewn: Sewn) -> I
     def placed(points: object) -> FloatArray:
         return (np.asarray(points, float).reshape(-1, 2) + 0.5) * scale - 0.5
 
-    layer = _Layer(size)
+    layer = Layer(size)
     if len(sewn.line_px) > 1:
         layer.stroke([placed(sewn.line_px)], WHITE, 1.5, halo=1.5)
     marks = placed(sewn.px)
