@@ -253,7 +253,7 @@ def _heic_header(data: bytes, name: str) -> _Header:
             exif.load(heif.info.get("exif") or b"")
         except Exception:
             exif = Pillow.Exif()
-    tags = _read_tags(exif)
+    tags = read_tags(exif)
 
     def decode() -> Image | None:
         try:
@@ -269,12 +269,12 @@ def _tags(opened: Any) -> dict[int, Any]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            return _read_tags(opened.getexif())
+            return read_tags(opened.getexif())
         except Exception:  # damaged EXIF must not cost the photo
             return {}
 
 
-def _read_tags(exif: Any) -> dict[int, Any]:
+def read_tags(exif: Any) -> dict[int, Any]:
     """EXIF's main tags and those of its Exif folder, in one dictionary; what cannot be read is left out."""
     tags: dict[int, Any] = {}
     for tag in (TAG_MAKE, TAG_MODEL, TAG_ORIENTATION):

@@ -87,13 +87,13 @@ def _tags_of(data: bytes) -> dict[int, Any]:
     """The kept tags as placecheck.photo reads them, wherever in the file they stand."""
     from PIL import Image as Pillow
 
-    from placecheck.photo import _read_tags
+    from placecheck.photo import read_tags
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
             with Pillow.open(io.BytesIO(data), formats=("JPEG", "PNG")) as opened:
-                return _read_tags(opened.getexif())
+                return read_tags(opened.getexif())
         except Exception:
             return {}
 
@@ -286,14 +286,14 @@ def _item_places(data: bytes, start: int, end: int) -> list[tuple[int, int, list
 def _heic_tags(data: bytes) -> dict[int, Any]:
     from PIL import Image as Pillow
 
-    from placecheck.photo import _read_tags
+    from placecheck.photo import read_tags
 
     try:
         import pi_heif
 
         exif = Pillow.Exif()
         exif.load(pi_heif.open_heif(data).info.get("exif") or b"")
-        return _read_tags(exif)
+        return read_tags(exif)
     except Exception:
         return {}
 
