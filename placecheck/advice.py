@@ -399,7 +399,7 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
         if group == "clearance" and any(TAPED in words for e in estimates.values() for words in e.evidence):
             code = "clearance-undecided"
-            then = "pin the hairline nearer to the middle of its limits and lay the tape again"
+            then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
         elif group == "clearance" and steep:
             code = "clearance-seen-too-steeply"
             then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
