@@ -108,8 +108,13 @@ def fit_stage(
         clues=clues,
         start=start,
         iterations=iterations,
-        card_print_u=CARD_PRINT_U if stage.request.card_bars_mm is None else CARD_MEASURED_U,
+        card_print_u=card_print_u(stage.request),
     )
+
+
+def card_print_u(request: CheckRequest) -> float:
+    """Relative standard uncertainty of the card's print."""
+    return CARD_PRINT_U if request.card_bars_mm is None else CARD_MEASURED_U
 
 
 def trace_outline(

@@ -148,6 +148,26 @@ def test_table_and_advice(run, photo, measuring):
     assert "not measured" not in out
 
 
+def test_who_stops_reading_still_has_a_record(photo, home):
+    from placecheck.records.store import open_store
+
+    read, write = os.pipe()
+    os.close(read)  # whoever was to read the answer has gone
+    command = [sys.executable, "-m", "placecheck", "check", str(photo), "--closure", "5x5"]
+    with os.fdopen(write, "wb") as out:
+        done = subprocess.run(
+            [*command, "--block-circumference", "22.75in", "--json"],
+            stdout=out,
+            stderr=subprocess.PIPE,
+            timeout=120,
+            text=True,
+        )
+    assert done.returncode != 0
+    assert "Traceback" not in done.stderr
+    with open_store(home) as store:
+        assert store.count() == 1
+
+
 def test_a_step_that_cannot_go_on(run, photo, measuring):
     measuring.error = RetakeNeeded("card-missing", "No card was found: lay the printed card beside the block.")
     status, out, err = run("check", photo, *OPTIONS, "--json")

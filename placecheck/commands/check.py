@@ -150,9 +150,9 @@ def check(
         for task, checked in zip(tasks, _run(tasks, jobs), strict=True):
             if overlay is None:  # nobody asked for a picture, so nobody is told of one
                 checked = replace(checked, notes=())
-            _report(checked, as_json, len(photos) > 1, budget)
-            if not no_save and checked.is_photo:
+            if not no_save and checked.is_photo:  # first, since whoever reads the answer may stop reading
                 _save(checked, request, names, task[2])
+            _report(checked, as_json, len(photos) > 1, budget)
             worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)
     raise typer.Exit(worst)
 

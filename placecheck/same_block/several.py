@@ -87,7 +87,7 @@ def seen_at(
 ) -> Seen:
     """What a photo whose block stands as `fit` says brings to the joint fit."""
     from placecheck.same_block.evidence import Seen
-    from placecheck.standing import CARD_MEASURED_U, CARD_PRINT_U
+    from placecheck.standing import card_print_u
 
     card, u_px = stage.card.corners_px, stage.card.corner_u_px
     return Seen(
@@ -100,7 +100,7 @@ def seen_at(
         observed,
         fit,
         rim_yaw_deg,
-        CARD_PRINT_U if stage.request.card_bars_mm is None else CARD_MEASURED_U,  # as in fit_stage
+        card_print_u(stage.request),
     )
 
 
