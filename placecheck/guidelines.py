@@ -57,6 +57,24 @@ class Row:
 
 
 @dataclass(frozen=True)
+class RowsWanted:
+    """How the rows are asked for: spacing, distances from nape and closure, layers of weft in a row, share in reserve.
+
+    With `even` the spacing is made a little smaller, so that the last row lies exactly `gap_mm` behind the closure.
+    """
+
+    spacing_mm: float = SPACING_MM
+    first_mm: float = FIRST_MM
+    gap_mm: float = GAP_MM
+    layers: int = 1
+    reserve: float = RESERVE
+    even: bool = False
+
+
+USUAL_ROWS = RowsWanted()
+
+
+@dataclass(frozen=True)
 class Plan:
     """All rows from the nape up, the side line on the wearer's right (nape corner to ear), and what weft they take."""
 
@@ -104,40 +122,35 @@ def plan_rows(
     back_edge_v_mm: float,
     nape_corner: FloatArray,
     ear: FloatArray,
-    spacing_mm: float = SPACING_MM,
-    first_mm: float = FIRST_MM,
-    gap_mm: float = GAP_MM,
-    layers: int = 1,
-    reserve: float = RESERVE,
-    even: bool = False,
+    wanted: RowsWanted = USUAL_ROWS,
 ) -> Plan:
     """The rows between nape and closure on a surface that mirrors left and right.
 
     `line` is its middle line, `nape_v_mm` and `back_edge_v_mm` places on it, `nape_corner` and `ear` (3,) marks on the
-    wearer's right. With `even` the spacing is made a little smaller, so that the last row lies exactly `gap_mm` behind
-    the closure. Raises UsageProblem for a plan without rows or a spacing no weft can be sewn at.
+    wearer's right. Raises UsageProblem for a plan without rows or a spacing no weft can be sewn at.
     """
     low, high = SPACING_LIMITS_MM
-    if not low <= spacing_mm <= high:
+    if not low <= wanted.spacing_mm <= high:
         raise UsageProblem(
             "spacing-beyond",
-            f"Rows {spacing_mm:.1f} mm apart cannot be sewn or leave gaps: choose {low:.0f} to {high:.0f} mm, such as "
-            "1/2in.",
+            f"Rows {wanted.spacing_mm:.1f} mm apart cannot be sewn or leave gaps: choose {low:.0f} to {high:.0f} mm, "
+            "such as 1/2in.",
         )
-    if not 1 <= layers <= 4:
-        raise UsageProblem("layers-beyond", f"{layers} layers of weft in a row are not possible: choose 1 to 4.")
-    if not 0.0 <= reserve <= 1.0:
+    if not 1 <= wanted.layers <= 4:
+        raise UsageProblem("layers-beyond", f"{wanted.layers} layers of weft in a row are not possible: choose 1 to 4.")
+    if not 0.0 <= wanted.reserve <= 1.0:
         raise UsageProblem("reserve-beyond", "The reserve must be 0 to 100 percent of the weft.")
-    room = back_edge_v_mm - gap_mm - (nape_v_mm + first_mm)
-    if first_mm < 0 or gap_mm < 0 or room < 0:
+    room = back_edge_v_mm - wanted.gap_mm - (nape_v_mm + wanted.first_mm)
+    if wanted.first_mm < 0 or wanted.gap_mm < 0 or room < 0:
         raise UsageProblem(
             "rows-no-room",
             "There is no room for a row between the nape and the closure's back edge: check front to nape, the "
             "closure's size and the distances asked for.",
         )
-    steps = int(np.ceil(room / spacing_mm - 1e-9)) if even else int(np.floor(room / spacing_mm + 1e-9))
-    spacing = room / steps if even and steps else spacing_mm
-    middles = nape_v_mm + first_mm + spacing * np.arange(steps + 1)
+    spaces = room / wanted.spacing_mm
+    steps = int(np.ceil(spaces - 1e-9) if wanted.even else np.floor(spaces + 1e-9))
+    spacing = room / steps if wanted.even and steps else wanted.spacing_mm
+    middles = nape_v_mm + wanted.first_mm + spacing * np.arange(steps + 1)
     side = side_line(surface, nape_corner, ear)
     side_mm = length_mm(side)
     ends_mm = (middles - nape_v_mm) / (back_edge_v_mm - nape_v_mm) * side_mm
@@ -158,10 +171,10 @@ def plan_rows(
         side,
         float(spacing),
         float(end_spacing),
-        first_mm,
+        wanted.first_mm,
         float(back_edge_v_mm - middles[-1]),
-        layers,
-        reserve,
+        wanted.layers,
+        wanted.reserve,
         tuple(notes),
     )
 
@@ -169,12 +182,7 @@ def plan_rows(
 def plan_for(
     placed: Marks,
     back_edge_v_mm: float,
-    spacing_mm: float = SPACING_MM,
-    first_mm: float = FIRST_MM,
-    gap_mm: float = GAP_MM,
-    layers: int = 1,
-    reserve: float = RESERVE,
-    even: bool = False,
+    wanted: RowsWanted = USUAL_ROWS,
 ) -> Plan:
     """The rows on a block whose marks are placed. Raises UsageProblem where nape, nape corners or ears are missing."""
     for name in ("nape", "nape corner", "ear"):
@@ -187,12 +195,7 @@ def plan_for(
         back_edge_v_mm,
         placed.marks["nape corner"].point,
         placed.marks["ear"].point,
-        spacing_mm,
-        first_mm,
-        gap_mm,
-        layers,
-        reserve,
-        even,
+        wanted,
     )
 
 
@@ -201,12 +204,7 @@ def plan_in_photo(
     measurements: Measurements,
     hairline: FloatArray,
     back_edge: FloatArray,
-    spacing_mm: float = SPACING_MM,
-    first_mm: float = FIRST_MM,
-    gap_mm: float = GAP_MM,
-    layers: int = 1,
-    reserve: float = RESERVE,
-    even: bool = False,
+    wanted: RowsWanted = USUAL_ROWS,
 ) -> Plan:
     """The rows on the block of a photo, from where the closure was found to lie.
 
@@ -224,7 +222,7 @@ def plan_in_photo(
         return float(line.v_mm[np.argmin(np.linalg.norm((line.points - p)[:, 1:], axis=1))])
 
     placed = marks_on(geometry.dome, measurements, line.front_level_v_mm - along(hairline))
-    return plan_for(placed, along(back_edge), spacing_mm, first_mm, gap_mm, layers, reserve, even)
+    return plan_for(placed, along(back_edge), wanted)
 
 
 def rows_in_photo(plan: Plan, geometry: Geometry) -> list[FloatArray]:

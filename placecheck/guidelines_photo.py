@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.errors import PlacecheckError, UsageProblem
-from placecheck.guidelines import FIRST_MM, GAP_MM, RESERVE, SPACING_MM, Plan, plan_in_photo, rows_in_photo
+from placecheck.guidelines import USUAL_ROWS, Plan, RowsWanted, plan_in_photo, rows_in_photo
 from placecheck.measure import FOLD
 from placecheck.overlay import LINES, NAME_PX, SKY, WHITE, Layer, box_round, dash_pieces, framed, wrapped
 from placecheck.records.earlier import earlier_photo
@@ -74,12 +74,7 @@ def closure_record(order: str, home: Path | None = None) -> Summary | None:
 def rows_shown(
     order: Order,
     home: Path | None = None,
-    spacing_mm: float = SPACING_MM,
-    first_mm: float = FIRST_MM,
-    gap_mm: float = GAP_MM,
-    layers: int = 1,
-    reserve: float = RESERVE,
-    even: bool = False,
+    wanted: RowsWanted = USUAL_ROWS,
 ) -> RowsShown:
     """Plan the rows behind the closure as it was last measured, and draw them. Raises PlacecheckError."""
     from placecheck.check import look
@@ -107,8 +102,7 @@ def rows_shown(
         )
     geometry = sighted.fit.geometry
     hairline, back = (on.chart.to_points(on.marks_uv[name]) for name in FOLD)
-    asked = (spacing_mm, first_mm, gap_mm, layers, reserve, even)
-    plan = plan_in_photo(geometry, order.measurements, hairline, back, *asked)
+    plan = plan_in_photo(geometry, order.measurements, hairline, back, wanted)
     px = rows_in_photo(plan, geometry)
     rows_px = {row.number: line for row, line in zip(plan.rows, px, strict=True) if _shows(row.points, line)}
     if not rows_px:

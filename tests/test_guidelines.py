@@ -14,7 +14,7 @@ from placecheck.block import Geometry
 from placecheck.dome import Dome
 from placecheck.errors import UsageProblem
 from placecheck.fitting import closure_place, marks_for
-from placecheck.guidelines import plan_for, plan_in_photo, plan_rows, rows_in_photo
+from placecheck.guidelines import RowsWanted, plan_for, plan_in_photo, plan_rows, rows_in_photo
 from placecheck.orders import Block, Cap, Measurements, Order
 from placecheck.surface import geodesic_mm, level
 from placecheck.tapeline import length_mm, middle_line
@@ -43,7 +43,7 @@ def sphere_point(lat_deg, lon_deg):
 
 def sphere_plan(**asked):
     given = {"spacing_mm": 12.7, "first_mm": 6.0, "gap_mm": 5.0} | asked
-    return plan_rows(SPHERE, LINE, -225.0, -20.0, sphere_point(-50, 40), sphere_point(-12, 90), **given)
+    return plan_rows(SPHERE, LINE, -225.0, -20.0, sphere_point(-50, 40), sphere_point(-12, 90), RowsWanted(**given))
 
 
 def test_rows_on_a_sphere_are_arcs_of_circles():
@@ -73,7 +73,7 @@ def test_spacing_along_the_middle_line_is_an_elliptic_integral():
     dome = Dome(80.0, b, c, c)
     ear, corner = (np.array(d) / np.linalg.norm(d) for d in ([0.97, -0.05, -0.2], [0.6, -0.65, -0.55]))
     plan = plan_rows(
-        dome, middle_line(dome), -225.0, -20.0, corner * dome.radius(corner), ear * dome.radius(ear), spacing_mm=15.0
+        dome, middle_line(dome), -225.0, -20.0, corner * dome.radius(corner), ear * dome.radius(ear), RowsWanted(15.0)
     )
     middles = np.array([row.points[len(row.points) // 2] for row in plan.rows])
     assert np.abs(middles[:, 0]).max() < 1e-6

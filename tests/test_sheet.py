@@ -12,7 +12,7 @@ import pytest
 
 from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.fitting import closure_place, fit, marks_for
-from placecheck.guidelines import plan_for
+from placecheck.guidelines import RowsWanted, plan_for
 from placecheck.orders import Block, Cap, Measurements, Order, doubts
 from placecheck.sheet import BAR_MM, CAUTION, MARGIN_MM, PAPERS_MM, bench_sheet, guideline_sheet, qr_content, write_pdf
 from placecheck.tolerances import DEFAULTS
@@ -243,7 +243,7 @@ def test_unknown_paper_and_unwritable_file(tmp_path):
 @pytest.mark.parametrize(("spacing", "even"), [(12.7, False), (5.0, True)])
 def test_guideline_sheet(paper, spacing, even):
     placed = marks_for(ORDER)
-    plan = plan_for(placed, closure_place(ORDER, placed).back_edge_v_mm, spacing, even=even)
+    plan = plan_for(placed, closure_place(ORDER, placed).back_edge_v_mm, RowsWanted(spacing, even=even))
     page = page_of(guideline_sheet(ORDER, plan, placed, paper))
     text = text_of(page)
     assert f"{len(plan.rows)} rows" in text

@@ -120,22 +120,11 @@ def align(
     return result
 
 
-def _slope(layer: vision.Float32Image, axis: int) -> vision.Float32Image:
-    """Central differences along an axis, one-sided at the ends."""
-    f = np.moveaxis(layer, axis, 0)
-    out = np.empty_like(layer)
-    to = np.moveaxis(out, axis, 0)
-    np.subtract(f[2:], f[:-2], out=to[1:-1])
-    to[1:-1] /= 2
-    to[0], to[-1] = f[1] - f[0], f[-1] - f[-2]
-    return out
-
-
 def _layers(drawn: vision.Float32Image, factor: int) -> vision.Float32Image:
     """What the photo is made of near a corner (h, w, 4): the drawing, how it changes with a shift along x and y, and
     with more blur; per photo pixel."""
-    grad_x, grad_y = _slope(drawn, 1) * factor, _slope(drawn, 0) * factor
-    bend = (_slope(grad_y, 0) + _slope(grad_x, 1)) * factor
+    grad_y, grad_x = (g * factor for g in np.gradient(drawn))
+    bend = (np.gradient(grad_y, axis=0) + np.gradient(grad_x, axis=1)) * factor
     return np.stack([drawn, -grad_x, -grad_y, 0.5 * bend], axis=-1)
 
 

@@ -271,7 +271,7 @@ def guidelines(
 ) -> None:
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
     from placecheck.fitting import closure_place, marks_for
-    from placecheck.guidelines import plan_for
+    from placecheck.guidelines import RowsWanted, plan_for
     from placecheck.orders import order_store, with_unit
     from placecheck.sheet import guideline_sheet, write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
@@ -281,19 +281,19 @@ def guidelines(
     spacing_mm = parse_length_mm(with_unit(spacing), "spacing")
     first_mm = parse_length_mm(with_unit(first), "first row")
     gap_mm = parse_length_mm(with_unit(gap), "gap")
-    asked = (spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
+    wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
     path = None if as_json else free_path(file or _guidelines_file(order, in_photo), force)
     if in_photo:
         from placecheck.guidelines_photo import rows_shown
         from placecheck.overlay import save_picture
 
-        shown = rows_shown(order, None, *asked)
+        shown = rows_shown(order, wanted=wanted)
         plan = shown.plan
         if path is not None:
             save_picture(shown.picture, path)
     else:
         placed = marks_for(order)
-        plan = plan_for(placed, closure_place(order, placed, _tolerances()).back_edge_v_mm, *asked)
+        plan = plan_for(placed, closure_place(order, placed, _tolerances()).back_edge_v_mm, wanted)
         if path is not None:
             write_pdf(path, guideline_sheet(order, plan, placed, paper))
     if path is None:

@@ -273,6 +273,13 @@ async def hands(request: Request, data: dict[str, Any]) -> Response:
     return JSONResponse(live(answer, float(job.spec["tolerances"]["guard_factor"])))
 
 
+async def _measure_again(bench: Bench, job: Job) -> None:
+    """Put a measured photo back in line, as its job now asks; what was saved of it stays in the records."""
+    job.state, job.record = "waiting", None
+    await asyncio.to_thread(bench.inbox.save, job)
+    bench.pool.put(job)
+
+
 async def use_points(request: Request, form: Any) -> Response:
     """Measure the photo again with the landmarks as they were left; none moved: as it was found."""
     bench, job = bench_of(request), job_of(request)
@@ -282,9 +289,8 @@ async def use_points(request: Request, form: Any) -> Response:
         raise UsageProblem("marks-wrong", "The points could not be read: load the page again.") from None
     marks, bends = corrections(given, job)
     if job.measured is not None and job.state == "done" and marks != job.marks:
-        job.marks, job.bends, job.state, job.record = marks, bends, "waiting", None
-        await asyncio.to_thread(bench.inbox.save, job)
-        bench.pool.put(job)
+        job.marks, job.bends = marks, bends
+        await _measure_again(bench, job)
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
@@ -295,9 +301,7 @@ async def once_more(request: Request, form: Any) -> Response:
         front = str(form.get("front", ""))
         if front in SIDES:
             job.spec["front"] = front
-        job.state, job.record = "waiting", None
-        await asyncio.to_thread(bench.inbox.save, job)
-        bench.pool.put(job)
+        await _measure_again(bench, job)
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
@@ -307,9 +311,7 @@ async def taped(request: Request, form: Any) -> Response:
     given = taped_from({name: value for name, value in form.items() if isinstance(value, str)})
     if job.state == "done" and job.measured is not None and given != job.spec.get("taped", {}):
         job.spec["taped"] = given
-        job.state, job.record = "waiting", None
-        await asyncio.to_thread(bench.inbox.save, job)
-        bench.pool.put(job)
+        await _measure_again(bench, job)
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
