@@ -324,9 +324,19 @@ def test_touch_drags_and_pinches(phone, server, photos):
         "i => { const b = i.getBoundingClientRect(); return [b.left + b.width / 2, b.top + b.height / 2]; }"
     )
     assert after == pytest.approx(middle, abs=1)
-    phone.click("text=Correct by hand")
+    late: list = []
+    phone.route("**/view.jpg*", lambda route: late.append(route))  # handles do not move when their picture comes
+    with phone.expect_request("**/view.jpg*"):
+        phone.click("text=Correct by hand")
     phone.wait_for_selector(".marks .core")
-    box = phone.locator(".marks g").nth(2).locator(".core").bounding_box()
+    core = phone.locator(".marks g").nth(2).locator(".core")
+    first = core.bounding_box()
+    phone.wait_for_function("() => document.readyState === 'interactive'")
+    while late:
+        late.pop().continue_()
+    phone.wait_for_function("() => document.querySelector('.stage img').naturalWidth > 0")
+    box = core.bounding_box()
+    assert box == pytest.approx(first)
     x, y = box["x"] + 2, box["y"] + 2
     touch("touchStart", (x, y))
     for i in range(1, 6):

@@ -241,5 +241,5 @@ document.getElementById("back").addEventListener("click", () => {
 });
 document.getElementById("using").addEventListener("submit", (e) => { e.target.elements.points.value = JSON.stringify(toSend()); });
 addEventListener("resize", fit);
-if (img.complete) fit(); else img.addEventListener("load", fit);
+fit();  // the photo's size came with its points, so a handle never jumps when the picture arrives
 choose(chosen);
