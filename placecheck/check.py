@@ -24,7 +24,7 @@ from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, card_problems, find_card
 from placecheck.contradictions import tape_doubt
 from placecheck.errors import Problem, RetakeNeeded
-from placecheck.find.closure import ClosureSighting, find_closure, unroll, with_rim, with_seam
+from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, unroll, with_rim
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.unroll import Unrolling
 from placecheck.findings import estimated, findings_of, view_of
@@ -137,7 +137,6 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         raise RetakeNeeded(
             "closure-missing", "No closure was found on the block: pin cap and closure on, then take the photo."
         )
-    sighting = with_seam(sighting, picture, grid)
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
     on = put_on_dome(fit.geometry, observed)
     check_size(on, request)
@@ -151,7 +150,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     way = trace_outline(stage, fit, frame, (5.0, 2.5), 112, 4, avoid)
     fit = refit()
     picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
-    sighting = with_rim(with_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)
+    sighting = with_rim(doubted_by_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
     on = put_on_dome(fit.geometry, observed)
     observed = with_pins(observed, on, fit.geometry, photo.image, way.outline_px)

@@ -4,7 +4,7 @@ What the finder saw in the unrolled picture becomes Marks and Lines in the photo
 by hand take the place of what was found. A fold that was not seen falls back on the middle of
 the side edges; a corner that is hidden, or seen so obliquely that its place says nothing,
 is placed half the closure's width beside the fold: both say so in their evidence and carry a
-larger uncertainty. Pins on the cap's centre line join the seams. What the closure tells the
+larger uncertainty. Pins on the cap's centre line join what is seen of it. What the closure tells the
 block (one plane, a known length, the rim's symmetry) is handed to the fit as clues. A closure
 plainly of another size than the one named is refused here.
 """
@@ -22,7 +22,7 @@ import numpy.typing as npt
 from placecheck.block import Geometry
 from placecheck.block_fit import Clues
 from placecheck.errors import RetakeNeeded
-from placecheck.find.closure import ClosureSighting, line_in_photo, marks_in_photo
+from placecheck.find.closure import LEAST_ROWS, ClosureSighting, line_in_photo, marks_in_photo
 from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import (
@@ -88,16 +88,21 @@ def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, requ
             if name not in marks and fold in marks:
                 why = ("hidden: half the closure's width from the fold",)
                 inferred[name] = Inferred(fold, sign * width / 2, max(1.5, HALF_WIDTH_U * width), why)
-    centre = line_in_photo(sighting.centre, grid, geometry, across_u=True)
-    if centre is not None:
-        centre = replace(centre, evidence=sighting.centre_evidence)
     return Observed(
         marks,
         inferred,
         line_in_photo(sighting.rim, grid, geometry, across_u=False),
         line_in_photo(sighting.hairline, grid, geometry, across_u=False),
-        centre,
+        seen_middle(sighting, grid, geometry),
     )
+
+
+def seen_middle(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry) -> Line | None:
+    """The cap's centre line as photo pixels, where it is seen."""
+    if len(sighting.centre.uv) < LEAST_ROWS:
+        return None
+    line = line_in_photo(sighting.centre, grid, geometry, across_u=True)
+    return None if line is None else replace(line, evidence=sighting.centre_evidence)
 
 
 def without_lost_corners(observed: Observed, on: OnDome, geometry: Geometry, request: CheckRequest) -> Observed:

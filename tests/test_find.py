@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placecheck.card import find_card
-from placecheck.find.closure import _spot
+from placecheck.find.closure import Trace, _spot, as_one_line, run_of
 from placecheck.find.edge import find_edge, normals_of
 from placecheck.find.network import FOLDER
 from placecheck.find.outline import find_block
@@ -154,6 +154,16 @@ def test_plain_mesh_has_no_seam():
     picture, hidden = seam_picture([], np.random.default_rng(5))
     facing = np.ones((HEIGHT, WIDTH), np.float32)
     assert find_seam(picture, facing, hidden, 110.0, 0.0, 0.0, back_v_mm=-20.0) is None
+
+
+def test_one_row_off_the_run_is_doubted_and_pulls_little():
+    v = np.arange(-60.0, 100.0, 3.0)
+    u = 1.0 + 0.02 * v
+    u[10] += 8.0
+    line = as_one_line(Trace(np.stack([u, v], -1), np.ones(len(v)), np.ones(len(v))))
+    assert line.u_mm[10] > 3 * line.u_mm[0]
+    assert np.delete(line.u_mm, 10) == pytest.approx(line.u_mm[0], rel=0.05)
+    assert run_of(line) == pytest.approx([1.0, 0.02], abs=0.02)
 
 
 @settings(max_examples=30, deadline=None)

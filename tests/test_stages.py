@@ -93,7 +93,7 @@ def test_cap_against_truth(check):
     assert status == 1
     assert answer["verdict"] == "fix"
     measures = answer["measures"]
-    for name, within in (("cap_shift_mm", 1.2), ("cap_turn_deg", 1.2), ("temple_rim_mm", 4.0)):
+    for name, within in (("cap_shift_mm", 1.5), ("cap_turn_deg", 1.2), ("temple_rim_mm", 4.0)):
         error = measures[name]["value"] - truth[name]
         assert abs(error) < within, name
         assert abs(error) < 1.3 * measures[name]["U95"], name
@@ -149,10 +149,10 @@ def seen():
     return sight_cap(load_photo(PHOTOS / "job_cap.jpg"), CheckRequest(NO_CLOSURE, 20.25 * 25.4, stage="cap"))
 
 
-def test_without_a_seam_the_centre_line_is_asked_for(seen):
-    plain = np.full_like(seen.picture, 90)
-    asked = CheckRequest(NO_CLOSURE, 514.0, stage="cap")
-    assert _centre(sighting(), plain, seen.grid, seen.fit, asked) == (None, False)
+def test_without_a_middle_the_centre_line_is_asked_for(seen):
+    v = np.array([0.0, 3.0])
+    too_little = replace(sighting(), centre=Trace(np.stack([0 * v, v], -1), np.ones(2), np.ones(2)))
+    assert _centre(too_little, seen.grid, seen.fit, CheckRequest(NO_CLOSURE, 514.0, stage="cap")) is None
     with pytest.raises(RetakeNeeded) as error:
         measure_joined(replace(seen, centre=None), join_line(seen.fit, seen.line_grid, None))
     assert error.value.problem.code == "cap-line-missing"

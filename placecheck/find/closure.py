@@ -36,9 +36,10 @@ LINE_MASS = 0.30
 ASTRAY_MM = 15.0  # a landmark that is somewhere else is not known worse than this
 HIDDEN_SHARE = 0.35  # what the network says of the rim under hair is half a guess
 FULLY_FACING = 0.5  # cosine from which on the rim counts in full; below, its square
-OTHER_LINE_MM = 10.0  # a seam this far from where the network sees the middle is something else
 STRAY_MM = 2.5  # the network's middle farther than this from its own straight run is doubted
-CONTRADICTION_MM = 3.0  # seam and network further apart than this are not about the same line
+MIDDLE_FACTOR = 1.2  # the middle's own doubt over the spread of what the network says of it
+LEAST_ROWS = 4
+CONTRADICTION_MM, OTHER_LINE_MM = 3.0, 10.0  # a seam this far from the middle contradicts it, farther off it is another
 LANDMARKS = CLOSURE_CHANNELS[:6]
 MIRROR = [0, 1, 3, 2, 5, 4, 6, 7, 8, 9]
 
@@ -78,7 +79,7 @@ class ClosureSighting:
     cap: float
     rim_logits: npt.NDArray[np.float32]
     rim_yaw_deg: tuple[float, float] | None = None
-    centre_evidence: tuple[str, ...] = ("the middle as the network sees it",)
+    centre_evidence: tuple[str, ...] = ("the cap's middle as it is seen",)
 
 
 def unroll(image: Image, geometry: Geometry, about: MidPlane | None = None) -> tuple[npt.NDArray[np.uint8], Unrolling]:
@@ -179,7 +180,7 @@ def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling, steady: bool =
     hair = _thin(hair, (hair.mass > LINE_MASS) & (_facing_at(grid, hair.uv) > 0.06), 2)
     centre = _thin(centre, (centre.mass > LINE_MASS) & (_facing_at(grid, centre.uv) > 0.12), 3)
     seen, upright, cap = (float(b) for b in belief[:3])
-    return ClosureSighting(spots, rim, hair, centre, sigmoid(maps[9]), seen, upright, cap, maps[6])
+    return ClosureSighting(spots, rim, hair, as_one_line(centre), sigmoid(maps[9]), seen, upright, cap, maps[6])
 
 
 def covered_cells(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np.bool_]:
@@ -187,63 +188,60 @@ def covered_cells(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np
     return dilate(sighting.ventilated > 0.35, max(1, round(margin_mm * PX_PER_MM / 2)))
 
 
-def hidden_by_closure(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np.bool_]:
-    """`covered_cells` as unrolled pixels (HEIGHT, WIDTH)."""
-    return np.repeat(np.repeat(covered_cells(sighting, margin_mm), 2, axis=0), 2, axis=1)
+def as_one_line(trace: Trace) -> Trace:
+    """A centre line whose rows are doubted by as much as they stray from its one straight run.
 
-
-def one_line(trace: Trace) -> tuple[Trace, FloatArray]:
-    """A centre line whose rows are doubted by as much as they stray from its one straight run, and that run (2,): u at
-    v = 0 and lean. Fitted with Cauchy's weights, so that a row that follows a seam beside the middle pulls little.
+    The run is fitted with Cauchy's weights, so that a row that follows a seam beside the middle pulls little.
     """
+    if len(trace.uv) < LEAST_ROWS:
+        return trace
     a = np.stack([np.ones(len(trace.uv)), trace.uv[:, 1]], -1)
     u_mm, line = trace.u_mm, np.array([float(np.median(trace.uv[:, 0])), 0.0])
     for _ in range(8):
         u_mm = trace.u_mm * np.sqrt(1.0 + ((trace.uv[:, 0] - a @ line) / STRAY_MM) ** 2)
         line = np.linalg.lstsq(a / u_mm[:, None], trace.uv[:, 0] / u_mm, rcond=None)[0]
-    return Trace(trace.uv, u_mm, trace.mass), line
+    return Trace(trace.uv, MIDDLE_FACTOR * u_mm, trace.mass)
 
 
-def with_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSighting:
-    """The sighting with its centre line taken from the cap's seams where they are seen.
+def run_of(line: Trace) -> FloatArray:
+    """The straight run (2,) of a centre line: u at v = 0, and lean."""
+    lean, at = np.polyfit(line.uv[:, 1], line.uv[:, 0], 1, w=1.0 / line.u_mm)
+    return np.array([at, lean])
 
-    The network's own middle stays as weak evidence elsewhere; where the two contradict each other, both are doubted.
+
+def rim_v_mm(rim: Trace) -> float:
+    """Where the rim runs in the middle, v mm."""
+    near = np.abs(rim.uv[:, 0]) < 30 if len(rim.uv) else np.zeros(0, bool)
+    return float(np.median(rim.uv[near, 1])) if near.any() else 115.0
+
+
+def doubted_by_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSighting:
+    """The sighting with its centre line in doubt where the cap's seams contradict it.
+
+    They say nothing of where it runs: on scenes with truth the network's middle errs less, alone as well as in any mean
+    of the two (DEVELOPERS.md).
     """
-    if len(sighting.centre.uv) < 4:
+    line = sighting.centre
+    if len(line.uv) < LEAST_ROWS:
         return sighting
-    net, middle = one_line(sighting.centre)
-    near = np.abs(sighting.rim.uv[:, 0]) < 30 if len(sighting.rim.uv) else np.zeros(0, bool)
-    rim_v = float(np.median(sighting.rim.uv[near, 1])) if near.any() else 115.0
+    middle, rim_v = run_of(line), rim_v_mm(sighting.rim)
     backs = [s.uv[1] for n, s in sighting.spots.items() if "back" in n]
     back_v = float(min(backs)) if backs else -200.0
     sides = tuple(float(s.uv[0]) for n, s in sighting.spots.items() if "left" in n or "right" in n)
-    hidden = hidden_by_closure(sighting, 6.0)
+    cells = covered_cells(sighting, 6.0)
+    hidden = np.repeat(np.repeat(cells, 2, axis=0), 2, axis=1)
     seam = find_seam(
         picture, grid.facing, hidden, rim_v, float(middle[0]), float(middle[1]), back_v_mm=back_v, sides_u_mm=sides
     )
     if seam is None:
-        return replace(sighting, centre=Trace(net.uv, 1.5 * net.u_mm, net.mass))
-    v0, v1 = seam.v_range_mm
-    v = np.arange(v0, v1 + 1e-6, 1.5)
-    at, net_at = seam.u_mm + seam.lean * v, middle[0] + middle[1] * v
+        return sighting
     # compared where it counts, from the closure's back to the rim, too: lines that cross are not the same
-    span = np.array([v0, v1, max(back_v, v0 - 60.0), rim_v])
-    doubt = float(np.max(np.abs(seam.u_mm - middle[0] + (seam.lean - middle[1]) * span)))
-    u = np.hypot(seam.u_at(v), 0.3)
-    if doubt > OTHER_LINE_MM:
-        return replace(sighting, centre=Trace(net.uv, 1.5 * net.u_mm, net.mass))
-    if doubt < CONTRADICTION_MM:
-        at = 0.5 * (at + net_at)
-    else:
-        u = np.hypot(u, 0.5 * doubt)
-    far = (net.uv[:, 1] < v0 - 4) | (net.uv[:, 1] > v1 + 4)
-    net_u = np.hypot(2.5 * net.u_mm, doubt)
-    uv = np.concatenate([np.stack([at, v], -1), net.uv[far]])
-    u_mm = np.concatenate([u, net_u[far]])
-    order = np.argsort(uv[:, 1])
-    words = (f"{seam.kind} in the cap",)
-    centre = Trace(uv[order], u_mm[order], np.ones(len(order)))
-    return replace(sighting, centre=centre, centre_evidence=words)
+    span = np.array([*seam.v_range_mm, max(back_v, seam.v_range_mm[0] - 60.0), rim_v])
+    apart = float(np.max(np.abs(seam.u_mm - middle[0] + (seam.lean - middle[1]) * span)))
+    if not CONTRADICTION_MM < apart < OTHER_LINE_MM:
+        return sighting
+    words = (*sighting.centre_evidence, f"{seam.kind} in the cap, up to {apart:.0f} mm beside it, contradicts it")
+    return replace(sighting, centre=Trace(line.uv, np.hypot(line.u_mm, 0.5 * apart), line.mass), centre_evidence=words)
 
 
 def _elevation_deg(points: FloatArray) -> FloatArray:

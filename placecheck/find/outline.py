@@ -1,10 +1,10 @@
 """Finding the block: where it stands in the photo, its rough outline, and which way the face is.
 
 The card tells how many photo pixels a millimetre has on the table, and so, within a tenth,
-how large a block is in the photo. At that scale the network looks at the whole photo once
+how large a block is in the photo. At that scale the network looks at the whole photo
 (with the card painted over by its surroundings) and the place where silhouette and size
-agree best is taken; then it looks closer at that place, twice, the second time both ways up,
-since the mean of the two is steadier than one look (of four turned copies it was no better).
+agree best is taken; a window about it is looked at upside down, since the mean of the two is
+steadier than one look (of four turned copies it was no better, and a third look nearer by no better).
 Rays from the silhouette's middle meet its half-probability line once each, because a block is
 convex seen from above: those crossings are the rough outline, a start for the edge search in
 the photo itself (edge.py). The face's direction is the mean of a unit vector field over the
@@ -55,30 +55,43 @@ class BlockSighting:
     vote_grid: FloatArray
 
 
-def _steady(picture: Image, both: bool) -> tuple[FloatArray, FloatArray]:
-    """Silhouette probability (h/2, w/2) and face field (2, ., .), where asked the mean of both ways up."""
-    total = np.zeros((picture.shape[0] // 2, picture.shape[1] // 2))
-    face = np.zeros((2, *total.shape))
-    for sign in (1, -1) if both else (1,):
-        maps, _ = run("block", np.ascontiguousarray(picture[::sign, ::sign]))
-        p, field = sigmoid(maps[0])[::sign, ::sign], sign * maps[1:3, ::sign, ::sign]
-        total += p
-        face += field / (np.sqrt((field**2).sum(0)) + 1e-6)
-    looks = 2 if both else 1
-    return total / looks, face / looks
+@dataclass(frozen=True)
+class Look:
+    """Of a picture (h, w): the silhouette's probability (h/2, w/2), and the face's direction (2, h/2, w/2)."""
+
+    probability: FloatArray
+    face: FloatArray
+
+    def window(self, x: int, y: int, size: int) -> Look:
+        """The cells [y, y + size) x [x, x + size); no silhouette outside what was looked at."""
+        h, w = self.probability.shape
+        out = Look(np.zeros((size, size)), np.zeros((2, size, size)))
+        there = np.s_[max(y, 0) : min(y + size, h), max(x, 0) : min(x + size, w)]
+        here = np.s_[max(-y, 0) : min(h - y, size), max(-x, 0) : min(w - x, size)]
+        out.probability[here] = self.probability[there]
+        out.face[:, *here] = self.face[:, *there]
+        return out
 
 
-def _where(small: Image, card_px: FloatArray, scale: float) -> tuple[FloatArray, float]:
-    """The most block-like place (2,) in the photo, of which `small` is the copy at `scale`, and the belief there."""
+def _look(picture: Image, upside_down: bool = False) -> Look:
+    """One look at a picture (h, w, 3), h and w multiples of 64; `upside_down` it is turned by 180 degrees for that."""
+    sign = -1 if upside_down else 1
+    maps, _ = run("block", np.ascontiguousarray(picture[::sign, ::sign]))
+    field = sign * maps[1:3, ::sign, ::sign]
+    return Look(sigmoid(maps[0])[::sign, ::sign].astype(float), field / (np.sqrt((field**2).sum(0)) + 1e-6))
+
+
+def _mean(a: Look, b: Look) -> Look:
+    return Look((a.probability + b.probability) / 2, (a.face + b.face) / 2)
+
+
+def _look_at_all(small: Image, card_px: FloatArray) -> Look:
+    """A look at the whole photo, of which `small` is a copy with the card at `card_px`, painted over."""
     middle = card_px.mean(0)
-    small = fill_polygon_from_around(small, (middle + (card_px - middle) * 1.08) * scale)
-    sh, sw = small.shape[:2]
-    padded = np.pad(small, ((0, -sh % 64), (0, -sw % 64), (0, 0)), mode="reflect")
-    maps, _ = run("block", padded)
-    p = sigmoid(maps[0])[: sh // 2, : sw // 2]
-    blurred = gaussian_blur(p * p, 35.0 * PX_PER_MM / 2)
-    y, x = np.unravel_index(int(np.argmax(blurred)), blurred.shape)
-    return (np.array([2 * x + 0.5, 2 * y + 0.5]) + 0.5) / scale - 0.5, float(blurred[y, x])
+    small = fill_polygon_from_around(small, middle + (card_px - middle) * 1.08)
+    h, w = small.shape[:2]
+    seen = _look(np.pad(small, ((0, -h % 64), (0, -w % 64), (0, 0)), mode="reflect"))
+    return Look(seen.probability[: h // 2, : w // 2], seen.face[:, : h // 2, : w // 2])
 
 
 def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
@@ -112,51 +125,44 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         "block-missing",
         "No block was found in the photo: take it again with the whole block and the card in the frame.",
     )
-    scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
-    small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
-    centre, belief = _where(small, card_px, scale)
-    if belief < LEAST_BELIEF:
-        raise missing
-    shrunk = small if scale < 0.7 else image
-    sx = shrunk.shape[1] / w
 
-    def look(
-        centre: FloatArray, scale: float, both: bool = False
-    ) -> tuple[npt.NDArray[np.bool_], FloatArray, FloatArray, FloatArray]:
-        """Silhouette, its probability, face field and the window's matrix, about `centre` at `scale`."""
-        local = scale / sx
-        at = (centre + 0.5) * sx - 0.5
-        matrix = np.array([[local, 0, SIZE / 2 - local * at[0]], [0, local, SIZE / 2 - local * at[1]]])
-        probability, face = _steady(affine_crop(shrunk, matrix, SIZE, SIZE), both)
-        mask = largest_blob(probability > 0.5)
+    def blob(look: Look) -> npt.NDArray[np.bool_]:
+        mask = largest_blob(look.probability > 0.5)
         if mask is None or mask.sum() < 900:
             raise missing
-        return mask, probability, face, matrix
+        return mask
 
-    def middle_of(mask: npt.NDArray[np.bool_], matrix: FloatArray) -> FloatArray:
-        """The middle of the silhouette's box, photo px."""
-        ys, xs = np.nonzero(mask)
-        middle = np.array([xs.min() + xs.max(), ys.min() + ys.max()]) + 0.5
-        out: FloatArray = ((middle - matrix[:, 2]) / matrix[0, 0] + 0.5) / sx - 0.5
-        return out
+    def window_about(cell: FloatArray) -> tuple[int, int]:
+        """The first cell (column, row) of the window that has `cell` in its middle."""
+        x, y = np.round(cell - SIZE / 4).astype(int)
+        return int(x), int(y)
 
-    mask, probability, face, matrix = look(centre, scale)
-    centre = middle_of(mask, matrix)
-    if 2 * max(np.ptp(at) for at in np.nonzero(mask)) > TOO_LARGE * SIZE:
-        # the phone is nearer to the block than the card tells: stand back, and look once more
-        scale *= STAND_BACK
-        mask, probability, face, matrix = look(centre, scale)
-        centre = middle_of(mask, matrix)
-    mask, probability, face, matrix = look(centre, scale, both=True)
-    # photo px -> crop px -> cells
-    full = matrix @ np.array([[sx, 0, 0.5 * sx - 0.5], [0, sx, 0.5 * sx - 0.5], [0, 0, 1]])
-    vote_grid = full * 0.5 - np.array([[0, 0, 0.25], [0, 0, 0.25]])
-    zoom = float(full[0, 0])
+    scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
+    for stand_back in (1.0, STAND_BACK):
+        scale *= stand_back
+        small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
+        shrunk = np.array([small.shape[1] / w, small.shape[0] / h])
+        whole = _look_at_all(small, (card_px + 0.5) * shrunk - 0.5)
+        blocklike = gaussian_blur(whole.probability**2, 35.0 * PX_PER_MM / 2)
+        y, x = np.unravel_index(int(np.argmax(blocklike)), blocklike.shape)
+        belief = float(blocklike[y, x])
+        if belief < LEAST_BELIEF:
+            raise missing
+        corner = window_about(np.array([x, y]))
+        ys, xs = np.nonzero(blob(whole.window(*corner, SIZE // 2)))
+        # the phone may be nearer to the block than the card tells
+        if 2 * max(np.ptp(ys), np.ptp(xs)) <= TOO_LARGE * SIZE:
+            break
+    corner = window_about(corner + np.array([xs.min() + xs.max(), ys.min() + ys.max()]) / 2)
+    window = affine_crop(small, np.array([[1.0, 0, -2 * corner[0]], [0, 1, -2 * corner[1]]]), SIZE, SIZE)
+    look = _mean(whole.window(*corner, SIZE // 2), _look(window, upside_down=True))
+    mask, probability = blob(look), look.probability
+    half, offset = shrunk / 2, shrunk / 4 - 0.5 - corner  # photo px -> cells of the window
     ys, xs = np.nonzero(mask)
     cells = _crossings(np.where(mask | (probability < 0.5), probability, 0.0), np.array([xs.mean(), ys.mean()]))
 
-    def to_photo(c: FloatArray) -> FloatArray:
-        out: FloatArray = (2 * c + 0.5 - full[:, 2]) / zoom
+    def to_photo(cells: FloatArray) -> FloatArray:
+        out: FloatArray = (cells - offset) / half
         return out
 
     outline = to_photo(cells)
@@ -172,7 +178,7 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
             "block-too-small",
             f"The block is only {extent:.0f} pixels across: come closer, or send the photo in full size.",
         )
-    mean = face[:, mask].mean(1)
+    mean = look.face[:, mask].mean(1)
     agreement = float(np.hypot(*mean))
     return BlockSighting(
         outline[inside],
@@ -183,5 +189,5 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         belief,
         extent,
         probability,
-        vote_grid,
+        np.column_stack([np.diag(half), offset]),
     )
