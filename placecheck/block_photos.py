@@ -26,6 +26,7 @@ from placecheck.camera import Camera
 from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.known_dome import KnownDome
 from placecheck.saved_blocks import circumference_of
+from placecheck.standing import CARD_MEASURED_U, CARD_PRINT_U
 from placecheck.units import mm_and_inches
 
 FloatArray = npt.NDArray[np.float64]
@@ -37,8 +38,6 @@ FAMILY = 1.2
 """Real blocks follow the shape family only so far: found on generated blocks of other formulas, whose radii the fit
 
 knows 1.0 to 1.4 times worse than its covariance says."""
-CARD_PRINT_U, CARD_MEASURED_U = 0.01, 0.002
-"""Relative standard uncertainty of a card's print: of one that was only looked at, of one whose bars were measured."""
 CARD_TRUE_U = 0.003
 """What a print at 100 % errs by; a contradiction is told by this."""
 ODD_CHI2, MOVED_MM, MOVED_DEG, OTHER_REL = 25.0, 3.0, 1.5, 0.02
