@@ -14,7 +14,7 @@ from placecheck.card import find_card
 from placecheck.find.closure import Trace, _spot, as_one_line, run_of
 from placecheck.find.edge import find_edge, normals_of
 from placecheck.find.network import FOLDER
-from placecheck.find.outline import find_block
+from placecheck.find.outline import Look, _mean, find_block
 from placecheck.find.pins import Spot, centre_pins
 from placecheck.find.rim import AZIMUTHS_DEG, ELEVATIONS_DEG, RimField, fit_rim, rim_elevation
 from placecheck.find.seam import find_seam
@@ -154,6 +154,25 @@ def test_plain_mesh_has_no_seam():
     picture, hidden = seam_picture([], np.random.default_rng(5))
     facing = np.ones((HEIGHT, WIDTH), np.float32)
     assert find_seam(picture, facing, hidden, 110.0, 0.0, 0.0, back_v_mm=-20.0) is None
+
+
+def test_what_was_painted_over_is_taken_from_the_other_look():
+    face = np.zeros((2, 6, 8))
+    painted = np.ones((6, 8))
+    painted[2, 3] = 0.0
+    whole, window = (
+        Look(np.full((6, 8), 0.2), face, painted),
+        Look(np.full((4, 4), 0.8), face[:, :4, :4] + 1, np.ones((4, 4))),
+    )
+    part = whole.window(2, 1, 4)
+    mean = _mean(part, window)
+    assert mean.probability[1, 1] == pytest.approx(0.8)
+    assert np.delete(mean.probability.ravel(), 5) == pytest.approx(0.5)
+    assert mean.face[0, 1, 1] == pytest.approx(1.0)
+    beyond = whole.window(-2, 4, 4)
+    assert (beyond.probability[:, :2] == 0).all()
+    assert (beyond.probability[2:] == 0).all()
+    assert beyond.probability[:2, 2:] == pytest.approx(0.2)
 
 
 def test_one_row_off_the_run_is_doubted_and_pulls_little():

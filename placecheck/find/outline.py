@@ -57,19 +57,25 @@ class BlockSighting:
 
 @dataclass(frozen=True)
 class Look:
-    """Of a picture (h, w): the silhouette's probability (h/2, w/2), and the face's direction (2, h/2, w/2)."""
+    """Of a picture (h, w): the silhouette's probability (h/2, w/2), and the face's direction (2, h/2, w/2).
+
+    `weight` (h/2, w/2) is what the look is worth in a mean: 0 where the picture was painted over.
+    """
 
     probability: FloatArray
     face: FloatArray
+    weight: FloatArray
 
     def window(self, x: int, y: int, size: int) -> Look:
         """The cells [y, y + size) x [x, x + size); no silhouette outside what was looked at."""
         h, w = self.probability.shape
-        out = Look(np.zeros((size, size)), np.zeros((2, size, size)))
+        out = Look(np.zeros((size, size)), np.zeros((2, size, size)), np.ones((size, size)))
         there = np.s_[max(y, 0) : min(y + size, h), max(x, 0) : min(x + size, w)]
         here = np.s_[max(-y, 0) : min(h - y, size), max(-x, 0) : min(w - x, size)]
-        out.probability[here] = self.probability[there]
-        out.face[:, *here] = self.face[:, *there]
+        for whole, part in zip(
+            (self.probability, self.face, self.weight), (out.probability, out.face, out.weight), strict=True
+        ):
+            part[..., *here] = whole[..., *there]
         return out
 
 
@@ -78,20 +84,25 @@ def _look(picture: Image, upside_down: bool = False) -> Look:
     sign = -1 if upside_down else 1
     maps, _ = run("block", np.ascontiguousarray(picture[::sign, ::sign]))
     field = sign * maps[1:3, ::sign, ::sign]
-    return Look(sigmoid(maps[0])[::sign, ::sign].astype(float), field / (np.sqrt((field**2).sum(0)) + 1e-6))
+    face = field / (np.sqrt((field**2).sum(0)) + 1e-6)
+    return Look(sigmoid(maps[0])[::sign, ::sign].astype(float), face, np.ones(face.shape[1:]))
 
 
 def _mean(a: Look, b: Look) -> Look:
-    return Look((a.probability + b.probability) / 2, (a.face + b.face) / 2)
+    weight = a.weight + b.weight
+    share = a.weight / weight
+    return Look(share * a.probability + (1 - share) * b.probability, share * a.face + (1 - share) * b.face, weight)
 
 
 def _look_at_all(small: Image, card_px: FloatArray) -> Look:
     """A look at the whole photo, of which `small` is a copy with the card at `card_px`, painted over."""
     middle = card_px.mean(0)
-    small = fill_polygon_from_around(small, middle + (card_px - middle) * 1.08)
+    painted = fill_polygon_from_around(small, middle + (card_px - middle) * 1.08)
     h, w = small.shape[:2]
-    seen = _look(np.pad(small, ((0, -h % 64), (0, -w % 64), (0, 0)), mode="reflect"))
-    return Look(seen.probability[: h // 2, : w // 2], seen.face[:, : h // 2, : w // 2])
+    seen = _look(np.pad(painted, ((0, -h % 64), (0, -w % 64), (0, 0)), mode="reflect"))
+    # a block may stand before the card: that part of it is not seen here
+    kept = (painted == small).all(-1)[: 2 * (h // 2) : 2, : 2 * (w // 2) : 2].astype(float)
+    return Look(seen.probability[: h // 2, : w // 2], seen.face[:, : h // 2, : w // 2], kept)
 
 
 def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
