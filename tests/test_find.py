@@ -160,12 +160,9 @@ def test_what_was_painted_over_is_taken_from_the_other_look():
     face = np.zeros((2, 6, 8))
     painted = np.ones((6, 8))
     painted[2, 3] = 0.0
-    whole, window = (
-        Look(np.full((6, 8), 0.2), face, painted),
-        Look(np.full((4, 4), 0.8), face[:, :4, :4] + 1, np.ones((4, 4))),
-    )
-    part = whole.window(2, 1, 4)
-    mean = _mean(part, window)
+    whole = Look(np.full((6, 8), 0.2), face, painted)
+    other = Look(np.full((4, 4), 0.8), face[:, :4, :4] + 1, np.ones((4, 4)))
+    mean = _mean(whole.window(2, 1, 4), other)
     assert mean.probability[1, 1] == pytest.approx(0.8)
     assert np.delete(mean.probability.ravel(), 5) == pytest.approx(0.5)
     assert mean.face[0, 1, 1] == pytest.approx(1.0)

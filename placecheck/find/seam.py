@@ -8,6 +8,7 @@ Radon transform restricted to what a seam can be). A line is believed when its s
 above that of chance lines. A single seam counts when it runs where the network also sees the
 middle; otherwise two lines of the same lean and the same sign whose middle lies there count as
 the pair. Lines hidden by hair, clips or pins drop out of the sum by a robust cap on each row.
+What is found casts doubt on the middle (closure.py) and tells a pair (cap_stage.py); it sets no line.
 """
 
 from __future__ import annotations
@@ -29,29 +30,16 @@ WIDTHS_MM = (2.0, 4.5)
 LEAST_ROWS_MM = 16.0
 BELIEVED = 5.5
 LACE_EDGE_MM = 8.0
-SEWN_MM = 0.8
-SEWN_LEAN = 0.012
 
 
 @dataclass(frozen=True)
 class Seam:
-    """A line u = u_mm + lean * v, seen over `v_range_mm`, with the covariance (2, 2) of (u_mm, lean).
-
-    `strength` is in standard deviations of chance lines.
-    """
+    """A line u = u_mm + lean * v, seen over `v_range_mm`; `kind` is "one seam" or "a pair of seams"."""
 
     u_mm: float
     lean: float
-    covariance: FloatArray
     v_range_mm: tuple[float, float]
-    strength: float
     kind: str
-
-    def u_at(self, v_mm: FloatArray) -> FloatArray:
-        """Standard uncertainty of the line's place at `v_mm` (N,)."""
-        c = self.covariance
-        out: FloatArray = np.sqrt(np.maximum(c[0, 0] + 2 * v_mm * c[0, 1] + v_mm**2 * c[1, 1], 0.0))
-        return out
 
 
 def ridges(picture: npt.NDArray[np.uint8], width_mm: float) -> Float32s:
@@ -165,7 +153,7 @@ def find_seam(
     usable, behind, v = usable[part], behind[part], v[part]
     u0 = np.arange(-REACH_MM, REACH_MM + 0.25, 0.5)
     v_ref_row = V_FRONT_MM * PX_PER_MM - 0.5 - rows[0]
-    best: tuple[float, list[tuple[float, float, float]], Float32s, float, str] | None = None
+    best: tuple[float, list[tuple[float, float, float]], Float32s, str] | None = None
     place = -0.5 * ((u0[None, :] - middle_u_mm) / u_middle_mm) ** 2
     prior = place - 0.5 * ((LEANS[:, None] - middle_lean) / 0.05) ** 2
     running = _brightness(picture[around])[1:-1]
@@ -180,7 +168,7 @@ def find_seam(
             i, j = np.unravel_index(int(np.argmax(single)), single.shape)
             if abs(z[i, j]) > BELIEVED and (best is None or single[i, j] > best[0]):
                 line = (float(u0[j]), float(LEANS[i]), float(np.sign(z[i, j])))
-                best = (float(single[i, j]), [line], response, float(abs(z[i, j])), "one seam")
+                best = (float(single[i, j]), [line], response, "one seam")
         z = everywhere[number]
         for side in sides_u_mm:
             z[:, np.abs(u0 - side) < LACE_EDGE_MM] = 0.0
@@ -189,8 +177,7 @@ def find_seam(
             if pair is not None and (best is None or pair[0] > best[0] + 1.0):
                 score, lean, left, right = pair
                 lines = [(float(u0[m]), float(LEANS[lean]), sign) for m in (left, right)]
-                strength = float(min(abs(z[lean, left]), abs(z[lean, right])))
-                best = (score, lines, response, strength, "a pair of seams")
+                best = (score, lines, response, "a pair of seams")
     if best is None:
         return None
     ridge: FloatArray = np.asarray(best[2], np.float64)
@@ -198,20 +185,16 @@ def find_seam(
     if any(f is None for f in followed):
         return None
     fits = [f for f in followed if f is not None]
-    mean = np.mean([f[0] for f in fits], axis=0)
-    covariance = np.sum([f[1] for f in fits], axis=0) / len(fits) ** 2
-    if len(fits) == 2 and abs(fits[0][0][1] - fits[1][0][1]) > 0.3:
+    mean = np.mean(fits, axis=0)
+    if len(fits) == 2 and abs(fits[0][1] - fits[1][1]) > 0.3:
         return None
-    at = (float(v[-1]), float(v[0]))
-    # a seam is sewn, not drawn: it wanders about the middle
-    covariance = np.asarray(covariance) + np.diag([SEWN_MM**2, SEWN_LEAN**2])
-    return Seam(float(mean[0]), float(mean[1]), covariance, at, best[3], best[4])
+    return Seam(float(mean[0]), float(mean[1]), (float(v[-1]), float(v[0])), best[3])
 
 
 def _follow(
     response: FloatArray, usable: npt.NDArray[np.bool_], u_mm: float, lean: float, sign: float, v: FloatArray
-) -> tuple[FloatArray, FloatArray] | None:
-    """The ridge followed row by row near a line: robust straight fit, (u at v = 0, lean) and covariance (2, 2)."""
+) -> FloatArray | None:
+    """The ridge followed row by row near a line: robust straight fit (2,), u at v = 0 and lean."""
     rows = np.nonzero(usable.any(1))[0]
     reach = round(2.0 * PX_PER_MM)
     for _ in range(2):
@@ -230,7 +213,6 @@ def _follow(
         vv = v[rows][good]
         w = np.ones(len(u))
         fit = np.zeros(2)
-        covariance = np.eye(2)
         for _ in range(4):
             a = np.stack([np.ones_like(vv), vv], -1)
             normal = (a * w[:, None]).T @ a + 1e-9 * np.eye(2)
@@ -238,10 +220,8 @@ def _follow(
             left = u - a @ fit
             scale = max(1.48 * float(np.median(np.abs(left))), 0.08)
             w = 1.0 / (1.0 + (left / (1.5 * scale)) ** 2)
-            # rows a millimetre apart are not independent: one independent reading every 3 mm
-            covariance = np.linalg.inv(normal) * scale**2 * 3.0 * PX_PER_MM
         u_mm, lean = float(fit[0]), float(fit[1])
-    return fit, covariance
+    return fit
 
 
 def _pair(z: FloatArray, u0: FloatArray, prior: FloatArray) -> tuple[float, int, int, int] | None:
