@@ -35,7 +35,7 @@ from placecheck.block import (
 from placecheck.camera import Camera, pose_from_homography, project, rotations
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome, pull_of
-from placecheck.surface import geodesic_mm, level
+from placecheck.surface import level, section_mm
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -229,7 +229,7 @@ class Task:
         return out, np.linalg.norm(p - g.eye_mm, axis=-1)
 
     def straighten(self, theta: FloatArray, near_mm: FloatArray | None = None) -> bool:
-        """Update geodesic over chord of the known lengths, so that a chord serves between updates; whether it changed.
+        """Update surface length over chord of the known lengths, so that a chord serves between updates; whether it changed.
 
         While the ends stay where they were, to STRAIGHT_MM, the ratio does too. `near_mm` as in `clue_parts`.
         """
@@ -243,7 +243,7 @@ class Task:
         if not good.any() or np.allclose(ends, self.ends, rtol=0.0, atol=STRAIGHT_MM, equal_nan=True):
             return False
         a, b = ends[good, 0], ends[good, 1]
-        self.bend[good] = geodesic_mm(g.dome, a, b, 10.0) / np.linalg.norm(b - a, axis=-1)
+        self.bend[good] = section_mm(g.dome, a, b) / np.linalg.norm(b - a, axis=-1)
         self.ends = ends
         return True
 

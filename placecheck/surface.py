@@ -140,6 +140,18 @@ def geodesic_mm(surface: StarSurface, start: FloatArray, end: FloatArray, step_m
     return length
 
 
+def section_mm(surface: StarSurface, start: FloatArray, end: FloatArray, n: int = 25) -> FloatArray:
+    """Length of the surface's cut by the plane through its origin, `start` (..., 3) and `end` (..., 3), mm (...).
+
+    Along a closure's fold, close to a plane of symmetry, it is the geodesic to 0.1 mm, and a tenth of the work.
+    """
+    w = np.linspace(0.0, 1.0, n)[:, None]
+    ray = unit((1 - w) * start[..., None, :] + w * end[..., None, :])
+    p = surface.radius(ray)[..., None] * ray
+    out: FloatArray = np.linalg.norm(np.diff(p, axis=-2), axis=-1).sum(-1)
+    return out
+
+
 @dataclass(frozen=True)
 class MidPlane:
     """The cap's mid plane in the block frame: turned by `yaw_deg` about +Z, shifted by `shift_mm` along its normal.

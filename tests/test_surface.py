@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ellipe
 
-from placecheck.surface import MidPlane, centre_line, fermi_chart, geodesic_mm
+from placecheck.surface import MidPlane, centre_line, fermi_chart, geodesic_mm, section_mm
 
 
 @dataclass(frozen=True)
@@ -55,6 +55,21 @@ def test_quarter_meridian_is_the_elliptic_integral():
     line = centre_line(Ellipsoid((75, 95, 75)), MidPlane(), front_deg=0.0, back_deg=0.0, n=2001)
     half = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
     assert half / 2 == pytest.approx(expected, abs=1e-3)
+
+
+@pytest.mark.parametrize("aside_deg", [0.0, 4.0, 8.0])
+def test_a_cut_through_the_middle_is_nearly_the_geodesic_along_a_fold(aside_deg):
+    """From the crown's back to the forehead on a spheroid of a block's axes, beside its plane of symmetry and turned."""
+    a, b = 78.0, 100.0
+    theta, aside = np.radians([-45.0, 70.0]), np.radians([aside_deg, 0.5 * aside_deg])
+    d = np.stack([np.sin(aside), np.cos(aside) * np.sin(theta), np.cos(aside) * np.cos(theta)], -1)
+    surface = Ellipsoid((a, b, a))
+    p, q = d * surface.radius(d)[:, None]
+    shortest = float(geodesic_mm(surface, p, q, step_mm=1.0))
+    cut = float(section_mm(surface, p, q))
+    assert 95 < shortest < 220
+    assert shortest - 0.05 < cut < shortest + 0.3
+    assert section_mm(surface, np.array([p, q]), np.array([q, p])) == pytest.approx(cut, abs=1e-9)
 
 
 def test_u_on_a_sphere_is_the_great_circle_distance():
