@@ -59,7 +59,7 @@ def test_quarter_meridian_is_the_elliptic_integral():
 
 @pytest.mark.parametrize("aside_deg", [0.0, 4.0, 8.0])
 def test_a_cut_through_the_middle_is_nearly_the_geodesic_along_a_fold(aside_deg):
-    """From the crown's back to the forehead on a spheroid of a block's axes, beside its plane of symmetry and turned."""
+    """From the crown's back to the forehead on a spheroid of a block's axes, beside its plane of symmetry too."""
     a, b = 78.0, 100.0
     theta, aside = np.radians([-45.0, 70.0]), np.radians([aside_deg, 0.5 * aside_deg])
     d = np.stack([np.sin(aside), np.cos(aside) * np.sin(theta), np.cos(aside) * np.cos(theta)], -1)

@@ -113,3 +113,34 @@ def test_what_is_bent_for_training_takes_its_targets_along():
         u, v = out["landmarks"][:, k].unbind(-1)
         at = drawn[torch.arange(4), 2, v.round().long(), u.round().long()]
         assert (at > 0.9).all(), at
+
+
+def test_a_network_narrowed_to_its_own_widths_says_the_same_and_a_narrower_one_keeps_its_strongest_filters():
+    """Li et al., Pruning filters for efficient ConvNets (ICLR 2017): filters that say nothing go first."""
+    torch = pytest.importorskip("torch")
+    from calibration.training.model import Pyramid
+    from calibration.training.narrow import narrowed
+
+    torch.manual_seed(2)
+    shape = (8, 12, 16)
+    wide = Pyramid(4, shape, 10, 5, 2).eval()
+    for part in wide.modules():  # statistics and gains as after a training
+        if isinstance(part, torch.nn.BatchNorm2d):
+            part.running_mean.uniform_(-0.2, 0.2)
+            part.running_var.uniform_(0.5, 2.0)
+            part.weight.data.uniform_(0.5, 1.5)
+    x = torch.rand(2, 4, 32, 32)
+    again = narrowed(wide, Pyramid(4, shape, 10, 5, 2).eval())
+    with torch.no_grad():
+        assert torch.equal(wide(x)[0], again(x)[0])
+        assert torch.equal(wide(x)[1], again(x)[1])
+        # filters whose gain is nought say nothing, so to leave them out changes nothing
+        silent = {"stem": [1, 4], "first": [0, 6], "last": [2, 3, 9]}
+        for name, channels in silent.items():
+            norm = getattr(wide, name)[1]
+            norm.weight[channels], norm.bias[channels] = 0.0, 0.0
+        up = wide.up[1][1]
+        up.weight[[5, 7]], up.bias[[5, 7]] = 0.0, 0.0
+        small = narrowed(wide, Pyramid(4, (6, 12, 16), 7, 5, 2).eval())
+        assert torch.allclose(wide(x)[0], small(x)[0], atol=1e-5)
+        assert torch.allclose(wide(x)[1], small(x)[1], atol=1e-5)

@@ -116,6 +116,31 @@ def along(logits: torch.Tensor, target: torch.Tensor) -> torch.Tensor:
     return (ce * ok).sum() / ok.sum().clamp_min(1)
 
 
+MIRROR = [0, 1, 3, 2, 5, 4, 6, 7, 8, 9]  # channels of the mirrored picture
+
+
+def told(teacher: torch.nn.Module, x: torch.Tensor) -> torch.Tensor:
+    """The teacher's maps of pictures x (B, 4, h, w): the mean of those of x and of its mirror image."""
+    with torch.no_grad(), torch.autocast(x.device.type, torch.bfloat16):
+        maps, mirrored = teacher(x)[0].float(), teacher(x.flip(3))[0].float()
+    return (maps + mirrored[:, MIRROR].flip(3)) / 2
+
+
+def unlike(maps: torch.Tensor, wanted: torch.Tensor) -> torch.Tensor:
+    """Mean Kullback-Leibler divergence of maps (B, 10, h, w) from the teacher's: landmarks, rim, hairline and mask.
+
+    Not of the centre line: the wide network was taught on seams that run exactly in the middle.
+    """
+
+    def apart(a: torch.Tensor, b: torch.Tensor) -> torch.Tensor:
+        p, q = F.log_softmax(a, -1), F.log_softmax(b, -1)
+        return (q.exp() * (q - p)).sum(-1).mean()
+
+    mask = F.binary_cross_entropy_with_logits(maps[:, 9], wanted[:, 9].sigmoid())
+    lines = apart(maps[:, 6:8].transpose(2, 3), wanted[:, 6:8].transpose(2, 3))
+    return apart(maps[:, :6].flatten(2), wanted[:, :6].flatten(2)) + 2 * lines + mask
+
+
 def _value_at(f: torch.Tensor, x: torch.Tensor) -> torch.Tensor:
     """Linear interpolation of f (B, n) at x (B, m); NaN outside and beside NaN."""
     n = f.shape[1]
@@ -206,8 +231,13 @@ def warped(batch: Batch, bend_px: float = 4.0) -> Batch:
     return out
 
 
-def closure_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]:
-    """Loss of one batch of the ring's closure samples (uint8 images (B, h, w, 4), targets in unrolled pixels)."""
+def closure_loss(
+    net: torch.nn.Module, raw: Batch, teacher: torch.nn.Module | None = None
+) -> tuple[torch.Tensor, Parts]:
+    """Loss of one batch of the ring's closure samples (uint8 images (B, h, w, 4), targets in unrolled pixels).
+
+    With a teacher, its maps are learned beside the truth.
+    """
     batch = dict(raw)
     batch["image"] = raw["image"].permute(0, 3, 1, 2).float() / 255
     batch["mask"] = raw["mask"].float()
@@ -229,8 +259,9 @@ def closure_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]
     # full-resolution pixel p lies at cell (p - 0.5) / 2
     marks, rim, hair, centre = ((t - 0.5) / 2 for t in (marks, rim, hair, centre))
     rim, hair, centre = ((t[:, 0::2] + t[:, 1::2]) / 2 for t in (rim, hair, centre))
+    x = x.contiguous(memory_format=torch.channels_last)
     with torch.autocast(x.device.type, torch.bfloat16):
-        maps, said = net(x.contiguous(memory_format=torch.channels_last))
+        maps, said = net(x)
     maps, said = maps.float(), said.float()
     size = torch.tensor([WIDTH // 2 - 1, HEIGHT // 2 - 1], device=x.device)
     ok = torch.isfinite(marks).all(-1) & (marks > 0).all(-1) & (marks < size).all(-1)
@@ -249,11 +280,17 @@ def closure_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]
         "flags": F.binary_cross_entropy_with_logits(said, raw["flags"]),
     }
     loss = sum(parts.values()) - 0.7 * parts["flags"]
+    if teacher is not None:
+        parts["teacher"] = unlike(maps, told(teacher, x))
+        loss = loss + parts["teacher"]
     return loss, parts
 
 
-def block_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]:
-    """Loss of one batch of the ring's block samples: windows of any turn cut from the larger pictures."""
+def block_loss(net: torch.nn.Module, raw: Batch, teacher: torch.nn.Module | None = None) -> tuple[torch.Tensor, Parts]:
+    """Loss of one batch of the ring's block samples: windows of any turn cut from the larger pictures.
+
+    With a teacher, the mean of what it says of them upright and upside down is learned beside the truth.
+    """
     image = raw["image"].permute(0, 3, 1, 2).float() / 255
     b = len(image)
     angle = uniform(b, 0, 6.2832, like=image)
@@ -268,9 +305,9 @@ def block_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]:
     x = F.grid_sample(image, fine, align_corners=False, padding_mode="reflection")
     mask = F.grid_sample(raw["mask"].float()[:, None], coarse, align_corners=False, padding_mode="reflection")[:, 0]
     face = torch.einsum("bji,bj->bi", turn, raw["face"])
-    x = blotted(recoloured(x), 0.25, 90)
+    x = blotted(recoloured(x), 0.25, 90).contiguous(memory_format=torch.channels_last)
     with torch.autocast(x.device.type, torch.bfloat16):
-        maps, said = net(x.contiguous(memory_format=torch.channels_last))
+        maps, said = net(x)
     maps, said = maps.float(), said.float()
     near_edge = F.max_pool2d(mask[:, None], 13, 1, 6)[:, 0] + F.max_pool2d(-mask[:, None], 13, 1, 6)[:, 0] > 0.5
     l_mask = F.binary_cross_entropy_with_logits(maps[:, 0], mask.clamp(0, 1), weight=1.0 + 3.0 * near_edge)
@@ -279,4 +316,13 @@ def block_loss(net: torch.nn.Module, raw: Batch) -> tuple[torch.Tensor, Parts]:
     l_face = ((1 - cosine) * mask).sum() / mask.sum().clamp_min(1)
     present = (mask.mean((1, 2)) > 0.03).float()[:, None]
     l_flags = F.binary_cross_entropy_with_logits(said, present)
-    return 4 * l_mask + l_face + 0.1 * l_flags, {"mask": l_mask, "face": l_face, "flags": l_flags}
+    loss, parts = 4 * l_mask + l_face + 0.1 * l_flags, {"mask": l_mask, "face": l_face, "flags": l_flags}
+    if teacher is not None:
+        with torch.no_grad(), torch.autocast(x.device.type, torch.bfloat16):
+            there, turned = teacher(x)[0].float(), teacher(x.flip(2).flip(3))[0].float().flip(2).flip(3)
+        silhouette = (there[:, 0].sigmoid() + turned[:, 0].sigmoid()) / 2
+        way = (F.normalize(there[:, 1:3], dim=1, eps=1e-4) - F.normalize(turned[:, 1:3], dim=1, eps=1e-4)) / 2
+        apart = ((unit - way) ** 2).sum(1)
+        parts["teacher"] = 4 * F.binary_cross_entropy_with_logits(maps[:, 0], silhouette) + (apart * mask).mean()
+        loss = loss + parts["teacher"]
+    return loss, parts

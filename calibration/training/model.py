@@ -27,9 +27,12 @@ def conv(n_in: int, n_out: int, stride: int = 1) -> nn.Sequential:
 
 
 class Pyramid(nn.Module):
-    """Encoder-decoder; `widths` from the half-resolution level down. Returns (maps at 1/2, flags)."""
+    """Encoder-decoder; `widths` from the half-resolution level down, `last` before the maps.
 
-    def __init__(self, n_in: int, widths: tuple[int, ...], n_maps: int, n_flags: int) -> None:
+    Returns (maps at 1/2, flags).
+    """
+
+    def __init__(self, n_in: int, widths: tuple[int, ...], last: int, n_maps: int, n_flags: int) -> None:
         super().__init__()
         self.stem = conv(n_in, widths[0], 2)
         self.first = conv(widths[0], widths[0])
@@ -39,8 +42,8 @@ class Pyramid(nn.Module):
         for low, high in zip(widths[:0:-1], widths[-2::-1], strict=True):
             ups.append(conv(low + high, high))
         self.up = nn.ModuleList(ups)
-        self.last = conv(widths[0], widths[0] + 8)
-        self.maps = nn.Conv2d(widths[0] + 8, n_maps, 1)
+        self.last = conv(widths[0], last)
+        self.maps = nn.Conv2d(last, n_maps, 1)
         self.flags = nn.Linear(widths[-1], n_flags)
 
     def forward(self, x: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
@@ -58,8 +61,18 @@ class Pyramid(nn.Module):
 
 
 def closure_network() -> Pyramid:
-    return Pyramid(4, (32, 48, 64, 96, 104, 104), len(CLOSURE_CHANNELS), len(CLOSURE_FLAGS))
+    return Pyramid(4, (24, 40, 64, 96, 104, 104), 24, len(CLOSURE_CHANNELS), len(CLOSURE_FLAGS))
 
 
 def block_network() -> Pyramid:
-    return Pyramid(3, (16, 24, 40, 56, 64, 80), len(BLOCK_CHANNELS), len(BLOCK_FLAGS))
+    return Pyramid(3, (8, 16, 40, 56, 64, 80), 16, len(BLOCK_CHANNELS), len(BLOCK_FLAGS))
+
+
+def wide_closure_network() -> Pyramid:
+    """What the closure's network was until it was narrowed; it teaches the narrow one (narrow.py)."""
+    return Pyramid(4, (32, 48, 64, 96, 104, 104), 40, len(CLOSURE_CHANNELS), len(CLOSURE_FLAGS))
+
+
+def wide_block_network() -> Pyramid:
+    """What the block's network was until it was narrowed."""
+    return Pyramid(3, (16, 24, 40, 56, 64, 80), 24, len(BLOCK_CHANNELS), len(BLOCK_FLAGS))

@@ -7,8 +7,8 @@ The crew (crew.py) fills a ring of samples on a RAM disk; two trainers, one for 
 each on its own GPU where there are two, keep a copy of the ring on their device, take in what
 was written since, and draw random batches from all of it (losses.py). The learning rate rises
 over the first hundred steps and stays, or falls along a cosine with --fall, so that a long training
-can be cut into runs. Weights are averaged (exponential moving average) and exported to ONNX with
-batch normalisation folded. state.pt holds weights and averages for the next run.
+can be cut into runs. With --teacher a network also learns what a wider one says (narrow.py). Weights
+are averaged (exponential moving average) and exported to ONNX with batch normalisation folded. state.pt holds weights and averages for the next run.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import multiprocessing as mp
 import os
 import threading
 import time
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--minutes", type=float, default=8.0)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--resume", type=Path)
+    parser.add_argument("--teacher", type=Path, help="state of wide networks to learn from as well (narrow.py)")
     parser.add_argument("--workers", type=int, default=14, help="processes that draw on the processor")
     parser.add_argument("--gpu-workers", type=int, default=0, help="processes that draw on the GPUs (CuPy)")
     parser.add_argument("--traced-workers", type=int, default=0, help="processes that trace paths (Mitsuba)")
@@ -74,11 +76,11 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
     from torch import nn
 
     from calibration.training.losses import block_loss, closure_loss
-    from calibration.training.model import block_network, closure_network
+    from calibration.training.narrow import NARROWED
 
     torch.backends.cudnn.benchmark = True
     torch.manual_seed(args.seed + (kind == "b"))
-    make, loss_of = (closure_network, closure_loss) if kind == "c" else (block_network, block_loss)
+    (wide, make), loss_of = NARROWED[kind], closure_loss if kind == "c" else block_loss
     fields = crew.CLOSURE_FIELDS if kind == "c" else crew.BLOCK_FIELDS
     net, mean = make().to(device), make().to(device)
     if args.resume:
@@ -88,6 +90,11 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
     else:
         mean.load_state_dict(net.state_dict())
     net = net.to(memory_format=torch.channels_last)
+    if args.teacher:
+        teacher = wide()
+        teacher.load_state_dict(torch.load(args.teacher, map_location="cpu")["ema_" + kind])
+        teacher = teacher.eval().requires_grad_(False).to(device, memory_format=torch.channels_last)
+        loss_of = partial(loss_of, teacher=teacher)
     optim = torch.optim.AdamW(net.parameters(), lr=args.lr, weight_decay=1e-3)
     ring = crew.open_ring(args.ring, args.closure_slots, args.block_slots)
     store: dict[str, Any] = {}
@@ -203,7 +210,7 @@ def main() -> None:
         p.kill()
     if lost:
         print(f"{lost} workers were lost and replaced", flush=True)
-    state: dict[str, Any] = torch.load(args.resume, map_location="cpu") if args.only else {}
+    state: dict[str, Any] = torch.load(args.resume, map_location="cpu") if args.only and args.resume else {}
     for kind in wanted:
         state |= torch.load(args.out / f"{kind}.pt", map_location="cpu")
         (args.out / f"{kind}.pt").unlink()
@@ -224,6 +231,8 @@ def export(state: dict[str, Any], out: Path) -> None:
         "b": ("block.onnx", block_network(), (1, 3, crew.BLOCK_SIZE, crew.BLOCK_SIZE)),
     }
     for kind, (name, net, shape) in shapes.items():
+        if "ema_" + kind not in state:
+            continue
         net.load_state_dict(state["ema_" + kind])
         torch.onnx.export(
             net.eval(),
