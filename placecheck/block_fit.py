@@ -229,7 +229,7 @@ class Task:
         return out, np.linalg.norm(p - g.eye_mm, axis=-1)
 
     def straighten(self, theta: FloatArray, near_mm: FloatArray | None = None) -> bool:
-        """Update the surface's length over the chord of the known lengths, so that chords serve between; whether it did.
+        """Update the surface's length over the chord of the known lengths, so that chords serve between; True if so.
 
         While the ends stay where they were, to STRAIGHT_MM, the ratio does too. `near_mm` as in `clue_parts`.
         """

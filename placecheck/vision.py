@@ -61,6 +61,9 @@ def rgb_to_bgr(image: Image) -> Image:
 def resize(image: Any, width: int, height: int) -> Any:
     """Area averaging down, cubic up; pixel (x, y) becomes ((x + 0.5) f - 0.5, ...)."""
     shrink = width * height <= image.shape[0] * image.shape[1]
+    while not any(n % 2 for n in image.shape[:2]) and 2 * height <= image.shape[0] and 2 * width <= image.shape[1]:
+        # halves are averaged some ten times quicker than other fractions
+        image = cv2.resize(image, (image.shape[1] // 2, image.shape[0] // 2), interpolation=cv2.INTER_AREA)
     return cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA if shrink else cv2.INTER_CUBIC)
 
 

@@ -8,7 +8,8 @@ each on its own GPU where there are two, keep a copy of the ring on their device
 was written since, and draw random batches from all of it (losses.py). The learning rate rises
 over the first hundred steps and stays, or falls along a cosine with --fall, so that a long training
 can be cut into runs. With --teacher a network also learns what a wider one says (narrow.py). Weights
-are averaged (exponential moving average) and exported to ONNX with batch normalisation folded. state.pt holds weights and averages for the next run.
+are averaged (exponential moving average) and exported to ONNX with batch normalisation folded. state.pt
+holds weights and averages for the next run.
 """
 
 from __future__ import annotations

@@ -52,6 +52,7 @@ BENT_PX, BENT_MM = 0.3, 0.1
 """Rms distance from flat that means bent, the greater of the two. Drawn flat cards stay below 0.04 px with k1 up to
 +-0.1; ends that stand up by 1 mm give 0.11 mm, by 2 mm 0.22 mm in a view that leans 40 degrees (hardly anything from
 straight above, where a bend does no harm either)."""
+NEARLY_BLURRED = 1.15  # so much more blur would be too much: the card is called blurred then, not bent
 CUT_OFF_FRACTION = 0.02
 STRAY_FRACTION, STRAY_LEAST = 0.3, 3
 """So many markers in places where this board has others mean another board; misread ones come singly."""
@@ -114,7 +115,15 @@ def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
     if not _enough(good, board):
         raise _too_little(gray, good, outline, board)
     corners, points = alignment.corners_px[good], board.corners_mm[good]
-    kept, residual = _flat_card(corners, points, alignment.u_px[good], gray.shape, board)
+    try:
+        kept, residual = _flat_card(corners, points, alignment.u_px[good], gray.shape, board)
+    except RetakeNeeded as bent:
+        # the corners of a card that is out of focus need not fit a flat one
+        blur_px = NEARLY_BLURRED * float(np.median(alignment.blur_px[good]))
+        blurred = photo.blur_problem(blur_px, float(scales_px_per_mm(homography, board.middle_mm)[0]))
+        if blurred is None:
+            raise
+        raise RetakeNeeded(blurred.code, blurred.message) from bent
     good, corners, points = good[kept], corners[kept], points[kept]
     if not _enough(good, board):
         raise _too_little(gray, good, outline, board)
@@ -164,7 +173,8 @@ def _read_markers(
     height, width = gray.shape
     long_side = max(height, width)
     big = long_side > 1.2 * COARSE_LONG_SIDE_PX
-    sizes = [COARSE_LONG_SIDE_PX / long_side, 1.0] if big else [1.0, 2.0]
+    whole = round(long_side / COARSE_LONG_SIDE_PX)  # to halve a picture takes next to no time
+    sizes = [1.0 / whole if whole > 1 else COARSE_LONG_SIDE_PX / long_side, 1.0] if big else [1.0, 2.0]
     if dictionary is not None:
         sizes = sizes[:1]
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
