@@ -47,6 +47,7 @@ from placecheck.standing import (
     Traced,
     board_mm,
     check_block,
+    check_not_lost,
     choose_front,
     fit_stage,
     stand_block,
@@ -149,6 +150,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     avoid = closure_edge_px(observed, fit.geometry)
     way = trace_outline(stage, fit, frame, (5.0, 2.5), 112, 4, avoid)
     fit = refit()
+    check_not_lost(fit, block)
     picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
     sighting = with_rim(doubted_by_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)

@@ -41,6 +41,16 @@ CARD_PRINT_U, CARD_MEASURED_U = 0.01, 0.002
 OTHER_BLOCK_PULL = 12.0
 """Chi square of the shape beyond which another block stands there than the saved one: on generated outlines the right
 block stayed below 8 (taped) and 2 (photographed)."""
+SOME_BLOCK: Mapping[str, tuple[float, float]] = {
+    "block height": (60.0, 300.0),
+    "dome height": (50.0, 180.0),
+    "log ratio": (-0.1, 0.6),
+    "egg": (-0.4, 0.5),
+    "cap yaw": (-40.0, 40.0),
+    "cap roll": (-10.0, 10.0),
+    "cap shift": (-60.0, 60.0),
+}
+"""Beyond these the unknowns of block.py are of no block and cap at all."""
 LEAST_AGREEMENT = 0.5
 """Length of the mean of the unit directions in which the block's parts see its face; below, they see different ones."""
 FACES: Mapping[str, tuple[float, float]] = {
@@ -227,13 +237,23 @@ def check_block(fit: BlockFit, block: BlockSighting) -> None:
         raise RetakeNeeded("card-against-stand", said)
     if fit.known is not None and (fit.known_pull > OTHER_BLOCK_PULL or fit.cost > WORST_COST):
         raise other_block(fit.known.label, "the photo")
-    size = block.size_px
-    mm_per_px = float(np.linalg.norm(fit.geometry.translation)) / fit.geometry.f_px
     height = fit.geometry.dome.height_mm
     centre = fit.theta[AT["block height"]]
     if abs(fit.tape_pull) > 3.0 or fit.cost > WORST_COST or not 105.0 <= centre <= 235.0 or not 75.0 <= height <= 135.0:
-        raise RetakeNeeded(
-            "block-size",
-            f"The block in the photo does not fit the taped circumference and the card ({size * mm_per_px:.0f} mm long "
-            "by the photo): check the tape, and that the card was printed at 100 %.",
-        )
+        raise _wrong_size(fit, block)
+
+
+def check_not_lost(fit: BlockFit, block: BlockSighting) -> None:
+    """Raises RetakeNeeded for a fit that has run away from any block, before anything is laid on its dome."""
+    if any(not low <= fit.theta[AT[name]] <= high for name, (low, high) in SOME_BLOCK.items()):
+        raise _wrong_size(fit, block)
+
+
+def _wrong_size(fit: BlockFit, block: BlockSighting) -> RetakeNeeded:
+    seen_mm = block.size_px * float(np.linalg.norm(fit.geometry.translation)) / fit.geometry.f_px
+    seen = f" ({seen_mm:.0f} mm long by the photo)" if 120.0 <= seen_mm <= 350.0 else ""
+    return RetakeNeeded(
+        "block-size",
+        f"The block in the photo does not fit the taped circumference and the card{seen}: check the tape, and that the "
+        "card was printed at 100 %.",
+    )

@@ -18,13 +18,15 @@ import pytest
 from PIL import Image
 from skimage import data
 
+from placecheck import check
+from placecheck.block import AT
 from placecheck.check import find_standing, measure_photo, remeasure, sight
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest
-from placecheck.standing import choose_front
+from placecheck.standing import choose_front, fit_stage
 from placecheck.units import ClosureSize
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
@@ -260,6 +262,18 @@ def test_a_tape_that_cannot_be_is_noticed_or_doubted():
     image = load_photo(PHOTOS / "demo.jpg").image
     code = problem_of(image, block_circumference_mm=500.0)
     assert code in {"block-size", "closure-size"}
+
+
+@pytest.mark.parametrize(("unknown", "value"), [("cap shift", 500.0), ("dome height", 400.0), ("egg", -3.0)])
+def test_a_fit_that_ran_away_is_refused_before_anything_is_laid_on_it(monkeypatch, unknown, value):
+    def lost(*args, **kwargs):
+        fit = fit_stage(*args, **kwargs)
+        theta = fit.theta.copy()
+        theta[AT[unknown]] = value
+        return replace(fit, theta=theta)
+
+    monkeypatch.setattr(check, "fit_stage", lost)
+    assert problem_of(load_photo(PHOTOS / "demo.jpg").image) == "block-size"
 
 
 def test_too_dark_is_told():
