@@ -642,6 +642,60 @@ def test_an_order_from_form_to_report(paired):
     assert "Ada" in client.get("/charts").text
 
 
+def test_an_order_is_changed_on_the_page(server, paired):
+    """What its form leaves alone stays to the letter, also what the form does not show; earlier states are kept."""
+    from placecheck.orders import Block, Cap, Measurements, Order, OrderFiles
+    from placecheck.units import ClosureSize
+
+    client, token = paired
+    store = OrderFiles(server.home / "orders")
+    first = store.add(
+        Order(
+            "Rowan",
+            Measurements(571.5, nape_width_mm=123.456),
+            Block(578.0, over_mm=322.0, name="cork"),
+            Cap("standard", front_to_nape_mm=350.0),
+            ClosureSize(127.0, 127.0, "5x5"),
+            note="part it left",
+            written={"circumference": "22 1/2 (in)"},
+        )
+    )
+    at = f"/orders/{first.label}/change"
+    assert f'href="{at}"' in client.get(f"/orders/{first.label}").text
+    page = client.get(at).text
+    form = {m[1]: m[2] for m in re.finditer(r'<input[^>]* name="(\w+)"[^>]* value="([^"]*)"', page)}
+    assert form["circumference"] == "22 1/2 (in)"
+    assert form["nape_width"] == "123.5mm"
+    form |= {"token": token, "cap": "standard"}
+
+    assert client.post(at, data=form).headers["location"] == f"/orders/{first.label}"
+    assert len(store.history(first.number)) == 1  # nothing was changed, so nothing is kept
+
+    wrong = client.post(at, data={**form, "closure": "five"})
+    assert wrong.status_code == 400
+    assert "Change order" in words(wrong.text)
+    doubtful = client.post(at, data={**form, "circumference": "63cm"})
+    assert "unusually long" in words(doubtful.text)
+    assert len(store.history(first.number)) == 1
+
+    kept = client.post(at, data={**form, "closure": "4x4", "maker": "Ada", "note": ""})
+    assert kept.headers["location"] == f"/orders/{first.label}"
+    now = store.get(first.label)
+    assert (now.revision, now.closure.label, now.maker, now.note) == (2, "4x4", "Ada", "")
+    assert now.measurements == first.measurements
+    assert (now.block, now.cap) == (first.block, first.cap)
+    assert now.written == {"circumference": "22 1/2 (in)", "closure": "4x4"}
+    assert store.history(first.number)[0] == first
+
+    late = client.post(at, data={**form, "maker": "Bo"})  # filled in before the change above
+    assert late.status_code == 400
+    assert "was changed by somebody else meanwhile" in words(late.text)
+    form["revision"] = "2"
+    client.post(at, data={**form, "closure": "4x4", "block": "57cm", "accept": "1"})
+    assert store.get(first.label).block == Block(570.0)  # another block, whose other tapes nobody gave
+    assert "There is no such order: choose one from the list." in words(client.get("/orders/9999/change").text)
+
+
 def test_a_saved_block_is_asked_for_by_its_name(server, paired):
     from placecheck.records.store import open_store
     from placecheck.saved_blocks import blocks_folder, forget_block, load_block

@@ -98,9 +98,13 @@ class OrderShown:
 
 
 def _order(number: str) -> Order:
+    unknown = UsageProblem("order-unknown", "There is no such order: choose one from the list.")
     if not number.isdecimal() or len(number) > 9:
-        raise UsageProblem("order-unknown", "There is no such order: choose one from the list.")
-    return _store().get(number)
+        raise unknown
+    try:
+        return _store().get(number)
+    except UsageProblem as problem:  # its sentence names a command
+        raise unknown from problem
 
 
 def order_label(number: str) -> str:
@@ -162,13 +166,59 @@ class NewOrder:
 
 def add_order(texts: Mapping[str, str], accepted: bool) -> NewOrder:
     """Keep a new order from the form's texts. Raises UsageProblem (UnitQuestion for a length to ask about)."""
+    from placecheck.orders import doubts
+
+    order = _order_of(texts, None)
+    found = doubts(order)
+    if found and not accepted:
+        return NewOrder("", found)
+    return NewOrder(_store().add(replace(order, accepted=found)).label)
+
+
+def order_texts(number: str) -> dict[str, str]:
+    """The texts that fill the form with the order of that number, and its `revision`. Raises PlacecheckError."""
+    return _texts_of(_order(number))
+
+
+def change_order(number: str, texts: Mapping[str, str], accepted: bool) -> NewOrder:
+    """Keep a further revision of an order from the form's texts. What they leave as it was, to the letter, stays.
+
+    Raises UsageProblem, also where somebody else has changed the order since its form was shown.
+    """
+    from placecheck.orders import doubts
+
+    before = _order(number)
+    order = _order_of(texts, before)
+    revision = texts.get("revision", "")
+    if order == before and revision == str(before.revision):
+        return NewOrder(before.label)
+    found = doubts(order)
+    fresh = tuple(doubt for doubt in found if doubt not in before.accepted)
+    if fresh and not accepted:
+        return NewOrder("", fresh)
+    shown = int(revision) if revision.isdecimal() and len(revision) < 9 else 0
+    return NewOrder(_store().change(replace(order, revision=shown, accepted=found)).label)
+
+
+def _texts_of(order: Order) -> dict[str, str]:
+    """An order as its form's texts: lengths as they were written, where they were."""
+    from placecheck.orders import TAPE
+
+    out = {m.name: order.written.get(m.name) or f"{mm:.1f}mm" for m in TAPE if (mm := order.measurements.get(m.name))}
+    line = _line(order)
+    out |= {"alias": order.alias, "block": line.block, "cap": order.cap.size, "closure": line.closure}
+    out |= {"maker": order.maker, "due": line.due, "note": order.note, "revision": str(order.revision)}
+    return out
+
+
+def _order_of(texts: Mapping[str, str], before: Order | None) -> Order:
+    """The order of the form's texts, of `before` what they leave as it was. Raises UsageProblem."""
     from placecheck.orders import (
         TAPE,
         Block,
         Cap,
         Measurements,
         Order,
-        doubts,
         parse_alias,
         parse_cap_size,
         parse_due,
@@ -176,28 +226,46 @@ def add_order(texts: Mapping[str, str], accepted: bool) -> NewOrder:
     )
     from placecheck.units import parse_circumference_mm, parse_closure
 
+    shown = _texts_of(before) if before else {}
+
     def text(name: str) -> str:
         return texts.get(name, "").strip()[:200]
+
+    def stays(name: str) -> bool:
+        return before is not None and text(name) == shown.get(name, "")
 
     alias = parse_alias(text("alias"))
     if not text("circumference"):
         raise UsageProblem("circumference-not-given", "An order needs the client's circumference at least.")
-    lengths = {f"{m.name}_mm": parse_tape_mm(text(m.name), m.name) for m in TAPE if text(m.name)}
-    order = Order(
-        alias,
-        Measurements(**lengths),
-        Block(parse_circumference_mm(text("block"))) if text("block") else None,
-        Cap(parse_cap_size(text("cap"))) if text("cap") else Cap(),
-        parse_closure(text("closure")) if text("closure") else None,
-        " ".join(text("maker").split())[:40],
-        parse_due(text("due")) if text("due") else None,
-        " ".join(text("note").split()),
-        {name: text(name) for name in (*(m.name for m in TAPE), "block", "closure") if text(name)},
+    lengths: dict[str, Any] = {}
+    for m in TAPE:
+        if before is not None and stays(m.name):
+            lengths[f"{m.name}_mm"] = before.measurements.get(m.name)
+        elif text(m.name):
+            lengths[f"{m.name}_mm"] = parse_tape_mm(text(m.name), m.name)
+    block = before.block if before else None
+    if not stays("block"):
+        around_mm = parse_circumference_mm(text("block")) if text("block") else None
+        same = block is not None and around_mm is not None and abs(block.circumference_mm - around_mm) < 0.1
+        if not same:  # another block: its other tapes are not those of the old one
+            block = Block(around_mm) if around_mm is not None else None
+    kept = before.closure if before and stays("closure") else None
+    named = (*(m.name for m in TAPE), "block", "closure")
+    written = {n: v for n, v in before.written.items() if stays(n)} if before else {}
+    written |= {n: text(n) for n in named if text(n) and not stays(n)}
+    order = before or Order(alias, Measurements(**lengths))
+    return replace(
+        order,
+        alias=alias,
+        measurements=Measurements(**lengths),
+        block=block,
+        cap=replace(order.cap if before else Cap(), size=parse_cap_size(text("cap")) if text("cap") else ""),
+        closure=kept or (parse_closure(text("closure")) if text("closure") else None),
+        maker=order.maker if stays("maker") else " ".join(text("maker").split())[:40],
+        due=parse_due(text("due")) if text("due") else None,
+        note=order.note if stays("note") else " ".join(text("note").split()),
+        written=written,
     )
-    found = doubts(order)
-    if found and not accepted:
-        return NewOrder("", found)
-    return NewOrder(_store().add(replace(order, accepted=found)).label)
 
 
 # ----------------------------------------------------------------------------- records

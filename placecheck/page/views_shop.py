@@ -37,11 +37,15 @@ async def orders(request: Request) -> Response:
     return bench.render(request, "orders.html", orders=open_orders)
 
 
-def _form(request: Request, texts: dict[str, str], message: str, doubts: tuple[str, ...], status: int) -> Response:
+def _form(
+    request: Request, texts: dict[str, str], message: str, doubts: tuple[str, ...], status: int, number: str = ""
+) -> Response:
+    """The form of a new order, or of the one with that number."""
     return bench_of(request).render(
         request,
         "order_new.html",
         status,
+        number=number,
         texts=texts,
         message=message,
         doubts=doubts,
@@ -55,9 +59,33 @@ async def order_form(request: Request) -> Response:
     return _form(request, {}, "", (), 200)
 
 
+async def order_change_form(request: Request) -> Response:
+    """An order's form, filled."""
+    number = request.path_params["number"]
+    texts = await asyncio.to_thread(shop.order_texts, number)
+    return _form(request, texts, "", (), 200, await asyncio.to_thread(shop.order_label, number))
+
+
+async def order_change(request: Request, form: Any) -> Response:
+    """Change an order, or ask about it."""
+    texts = _typed(form)
+    number = await asyncio.to_thread(shop.order_label, request.path_params["number"])
+    try:
+        kept = await asyncio.to_thread(shop.change_order, number, texts, bool(texts.get("accept")))
+    except UsageProblem as error:
+        return _form(request, texts, error.problem.message, (), 400, number)
+    if kept.doubts:
+        return _form(request, texts, "", kept.doubts, 200, number)
+    return RedirectResponse(f"/orders/{kept.number}", 303)
+
+
+def _typed(form: Any) -> dict[str, str]:
+    return {name: value[:200] for name, value in form.items() if isinstance(value, str) and name != "token"}
+
+
 async def order_add(request: Request, form: Any) -> Response:
     """Keep a new order, or ask about it."""
-    texts = {name: value[:200] for name, value in form.items() if isinstance(value, str) and name != "token"}
+    texts = _typed(form)
     try:
         kept = await asyncio.to_thread(shop.add_order, texts, bool(texts.get("accept")))
     except UsageProblem as error:
@@ -273,5 +301,7 @@ ROUTES = [
     Route("/orders", orders),
     Route("/orders", changes(order_add), methods=["POST"]),
     Route("/orders/new", order_form),
+    Route("/orders/{number}/change", order_change_form),
+    Route("/orders/{number}/change", changes(order_change), methods=["POST"]),
     Route("/orders/{number}", order),
 ]
