@@ -58,7 +58,6 @@ from placecheck.uncertainty import budgets
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
-CHART_STEP_MM = 2.0  # of the chart that the measures are taken in
 LEAST_CAP = 0.2
 """The network's belief in a cap below which there is none: bare blocks stayed below 0.02, caps alone above 0.4."""
 
@@ -115,8 +114,8 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
     best = stand_block(stage)
     frame = best.fit.frame
     ways = []
-    for theta in (best.fit.theta, turned(best.fit.theta)):
-        way = trace_outline(stage, theta, frame, (4.0,), 96)
+    for about in (False, True):
+        way = trace_outline(stage, turned(best.fit.theta), frame, (4.0,), 96) if about else best
         picture, grid = unroll(photo.image, way.fit.geometry)
         ways.append((way, picture, grid, find_closure(picture, grid, steady=False)))
         if block.agreement > 0.9 and ways[0][3].upright > 0.9 and request.front is None:
@@ -147,8 +146,8 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
         return fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues)
 
-    avoid = closure_edge_px(observed, fit.geometry)
-    way = trace_outline(stage, fit, frame, (5.0, 2.5), 112, 4, avoid)
+    avoid = closure_edge_px(on, fit.geometry)
+    way = trace_outline(stage, fit, frame, (3.0,), 112, 5, avoid)
     fit = refit()
     check_not_lost(fit, block)
     picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
@@ -158,7 +157,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     observed = with_pins(observed, on, fit.geometry, photo.image, way.outline_px)
     fit = refit()
     check_block(fit, block)
-    on = put_on_dome(fit.geometry, observed, chart_step_mm=CHART_STEP_MM)
+    on = put_on_dome(fit.geometry, observed)
     observed = without_lost_corners(observed, on, fit.geometry, request)
     block = replace(block, outline_px=way.outline_px)
     seen = Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px)
@@ -204,7 +203,7 @@ def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
     """Measures, uncertainties and findings of what was sighted."""
     request = seen.stage.request
     geometry = seen.fit.geometry
-    on = put_on_dome(geometry, seen.observed, chart_step_mm=CHART_STEP_MM)
+    on = put_on_dome(geometry, seen.observed)
     observed = with_steadied_corners(seen.observed, on, geometry, request)
     on = put_on_dome(geometry, observed, chart=on.chart)
     values = measure_at(on, request.closure.width_mm)

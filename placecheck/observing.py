@@ -35,10 +35,9 @@ from placecheck.measure import (
     Observed,
     OnDome,
     dense_line,
-    measure_at,
-    put_on_dome,
 )
 from placecheck.request import CheckRequest
+from placecheck.surface import section_mm
 from placecheck.uncertainty import mark_covariances_mm2
 from placecheck.vision import Image
 
@@ -237,9 +236,11 @@ def with_pins(observed: Observed, on: OnDome, geometry: Geometry, image: Image, 
     return replace(observed, centre=centre, pins=Line(np.array([p.px for p in pins]), u_px, 0.0, (words,)))
 
 
-def closure_edge_px(observed: Observed, geometry: Geometry) -> FloatArray:
-    """Points (M, 2) px along the ventilated rectangle's edge, as far as its corners are known."""
-    on = put_on_dome(geometry, replace(observed, rim=None, hairline=None), chart_step_mm=8.0)
+def closure_edge_px(on: OnDome, geometry: Geometry) -> FloatArray:
+    """Points (M, 2) px along the ventilated rectangle's edge, as far as its corners are known.
+
+    `on` is the observation on the dome.
+    """
     uv = {**on.inferred_uv, **on.marks_uv}
     ring = ("fold_front", "front_right", "back_right", "fold_back", "back_left", "front_left", "fold_front")
     t = np.linspace(0, 1, 12)[:, None]
@@ -252,17 +253,18 @@ def closure_edge_px(observed: Observed, geometry: Geometry) -> FloatArray:
 
 def check_size(on: OnDome, request: CheckRequest) -> None:
     """Raises RetakeNeeded when the closure in the photo is plainly not of the size that was named."""
-    if not all(n in on.marks_uv for n in (*FOLD,)):
+    if not all(np.isfinite(on.marks_uv.get(n, math.nan)).all() for n in FOLD):
         return
-    values = measure_at(on, request.closure.width_mm)
     seen, named = [], []
-    for name, nominal in (
-        ("length_fold_mm", request.closure.length_mm),
-        ("width_back_mm", request.closure.width_mm),
-        ("width_front_mm", request.closure.width_mm),
+    for ends, nominal in (
+        (FOLD, request.closure.length_mm),
+        (("back_left", "back_right"), request.closure.width_mm),
+        (("front_left", "front_right"), request.closure.width_mm),
     ):
-        if np.isfinite(values.get(name, math.nan)):
-            seen.append(values[name])
+        uv = np.array([on.marks_uv.get(name, (math.nan, math.nan)) for name in ends])
+        if np.isfinite(uv).all():
+            a, b = on.chart.to_points(uv)
+            seen.append(float(section_mm(on.surface, a, b)))
             named.append(nominal)
     off = np.abs(np.array(seen) / np.array(named) - 1.0)
     # across the dome a width is seen well; a length runs over the forehead, where a first dome may be wrong
