@@ -144,3 +144,23 @@ def test_a_network_narrowed_to_its_own_widths_says_the_same_and_a_narrower_one_k
         small = narrowed(wide, Pyramid(4, (6, 12, 16), 7, 5, 2).eval())
         assert torch.allclose(wide(x)[0], small(x)[0], atol=1e-5)
         assert torch.allclose(wide(x)[1], small(x)[1], atol=1e-5)
+
+
+def test_what_a_teacher_says_of_a_mirrored_picture_is_what_it_says_of_the_picture_mirrored():
+    torch = pytest.importorskip("torch")
+    from calibration.training.losses import told, unlike
+    from calibration.training.model import Pyramid
+    from placecheck.find.closure import MIRROR
+
+    torch.manual_seed(3)
+    teacher = Pyramid(4, (8, 8, 8), 8, 10, 3).eval()
+    x = torch.rand(2, 4, 32, 48)
+    said = told(teacher, x)
+    assert torch.allclose(told(teacher, x.flip(3)), said[:, MIRROR].flip(3), atol=1e-5)
+    least = unlike(said, said)
+    moved = said.clone()
+    moved[:, 3] = torch.randn_like(moved[:, 3])
+    assert unlike(moved, said) > least + 0.01
+    centre = said.clone()
+    centre[:, 8] += 5.0  # the centre line is learned from the truth alone
+    assert unlike(centre, said) == pytest.approx(float(least))

@@ -17,6 +17,7 @@ import torch
 from torch.nn import functional as F
 
 from calibration.training.crew import BLOCK_DRAWN, BLOCK_SIZE
+from placecheck.find.closure import MIRROR
 from placecheck.find.unroll import HEIGHT, WIDTH
 
 TARGET_CELLS = 1.3  # sigma of the Gaussian target in output cells
@@ -114,9 +115,6 @@ def along(logits: torch.Tensor, target: torch.Tensor) -> torch.Tensor:
     axis = torch.arange(n, device=logits.device).float()
     ce = -(soft(safe, axis) * F.log_softmax(logits.float(), -1)).sum(-1)
     return (ce * ok).sum() / ok.sum().clamp_min(1)
-
-
-MIRROR = [0, 1, 3, 2, 5, 4, 6, 7, 8, 9]  # channels of the mirrored picture
 
 
 def told(teacher: torch.nn.Module, x: torch.Tensor) -> torch.Tensor:

@@ -37,7 +37,7 @@ def pictures(count: int) -> dict[str, torch.Tensor]:
     found: dict[str, list[np.ndarray]] = {"c": [], "b": []}
     for i in range(count):
         scene = scenes.sample_scene(FIRST_SCENE + i)
-        for which, values in crew.samples(scene, np.random.default_rng([i, 5]), np, crew.drawn):
+        for which, values in crew.samples(scene, np.random.default_rng([i, 5]), np, crew.drawn, "cb"):
             found[which].append(values[0])
     edge = (crew.BLOCK_DRAWN - crew.BLOCK_SIZE) // 2
     found["b"] = [image[edge : edge + crew.BLOCK_SIZE, edge : edge + crew.BLOCK_SIZE] for image in found["b"]]
