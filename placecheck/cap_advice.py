@@ -1,6 +1,6 @@
 """Advice before the closure goes on: how to bring the cap back to the middle of the block.
 
-The whole cap is slid first, until its seam meets the block's line at the front edge; there it is held,
+The whole cap is slid first, until its middle meets the block's line at the front edge; there it is held,
 and the nape is swung, where a degree is some 3 mm on a block of usual size; then the edge at a
 temple is eased down. What is proven out is told,
 nothing else. The order is common practice, no published source. Sides are the wearer's.
@@ -36,7 +36,7 @@ def cap_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str, ..
     if "cap_shift_mm" in out:
         shift = out["cap_shift_mm"]
         fixes.append(
-            f"Slide the whole cap {mm_and_inches(shift)} {_side(measured, -shift)} without turning it, until its seam "
+            f"Slide the whole cap {mm_and_inches(shift)} {_side(measured, -shift)} without turning it, until its middle "
             "meets the block's middle line at the front edge; pin it there first. With it the nape goes as far."
         )
     if "cap_turn_deg" in out:
