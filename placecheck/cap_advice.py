@@ -36,8 +36,8 @@ def cap_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str, ..
     if "cap_shift_mm" in out:
         shift = out["cap_shift_mm"]
         fixes.append(
-            f"Slide the whole cap {mm_and_inches(shift)} {_side(measured, -shift)} without turning it, until its middle "
-            "meets the block's middle line at the front edge; pin it there first. With it the nape goes as far."
+            f"Slide the whole cap {mm_and_inches(shift)} {_side(measured, -shift)} without turning it, until its "
+            "middle meets the block's middle line at the front edge; pin it there first. With it the nape goes as far."
         )
     if "cap_turn_deg" in out:
         turn = out["cap_turn_deg"]

@@ -164,6 +164,12 @@ class Block:
     name: str = ""
 
 
+def taped_again(block: Block | None, circumference_mm: float) -> Block:
+    """The block of that circumference: the one there was, or another, whose other tapes are not the old one's."""
+    same = block is not None and abs(block.circumference_mm - circumference_mm) < 0.1
+    return block if block is not None and same else Block(circumference_mm)
+
+
 @dataclass(frozen=True)
 class Cap:
     """The cap: its size as sold ("standard", "extra-large", "" where not chosen) and its own front-to-nape length."""

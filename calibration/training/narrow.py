@@ -54,11 +54,10 @@ def narrowed(wide: Pyramid, narrow: Pyramid) -> Pyramid:
     down: Any = wide.down
     up: Any = wide.up
     levels = len(down)
-    # every block with what takes its output up: (name, its weights, the channels' place among that block's inputs)
     skips = [size(wide.first)] + [size(step[1]) for step in down]
 
     def low(k: int) -> int:
-        """Channels that the k-th step up takes from below."""
+        """Channels that the k-th step up takes from below; those of its skip connection come after them."""
         return int(up[k][0].weight.shape[1]) - skips[levels - 1 - k]
 
     first_users = [down[0][0][0].weight, up[levels - 1][0].weight[:, low(levels - 1) :]]

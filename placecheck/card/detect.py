@@ -173,8 +173,10 @@ def _read_markers(
     height, width = gray.shape
     long_side = max(height, width)
     big = long_side > 1.2 * COARSE_LONG_SIDE_PX
-    whole = round(long_side / COARSE_LONG_SIDE_PX)  # to halve a picture takes next to no time
-    sizes = [1.0 / whole if whole > 1 else COARSE_LONG_SIDE_PX / long_side, 1.0] if big else [1.0, 2.0]
+    sizes = [1.0, 2.0]
+    if big:
+        part = round(long_side / COARSE_LONG_SIDE_PX)  # a half, a third: to halve a picture takes next to no time
+        sizes = [1.0 / part if part > 1 else COARSE_LONG_SIDE_PX / long_side, 1.0]
     if dictionary is not None:
         sizes = sizes[:1]
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))

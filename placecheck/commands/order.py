@@ -391,16 +391,14 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
 
     from placecheck.errors import UsageProblem
     from placecheck.fitting import block_dome
-    from placecheck.orders import Block, with_unit
+    from placecheck.orders import taped_again, with_unit
     from placecheck.units import parse_circumference_mm, parse_length_mm
 
     if given["block"] is not None and _none(given["block"]):
         return None
     block = order.block
     if given["block"] is not None:
-        around = parse_circumference_mm(with_unit(given["block"], given["unit"]))
-        # another block: its other tapes are not those of the old one
-        block = block if block and abs(block.circumference_mm - around) < 0.1 else Block(around)
+        block = taped_again(block, parse_circumference_mm(with_unit(given["block"], given["unit"])))
     rest = {name: given[f"block_{name}"] for name in ("over", "across", "name")}
     if block is None:
         if any(value is not None for value in rest.values()):

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -164,40 +165,33 @@ class NewOrder:
     doubts: tuple[str, ...] = ()
 
 
-def add_order(texts: Mapping[str, str], accepted: bool) -> NewOrder:
-    """Keep a new order from the form's texts. Raises UsageProblem (UnitQuestion for a length to ask about)."""
-    from placecheck.orders import doubts
-
-    order = _order_of(texts, None)
-    found = doubts(order)
-    if found and not accepted:
-        return NewOrder("", found)
-    return NewOrder(_store().add(replace(order, accepted=found)).label)
-
-
 def order_texts(number: str) -> dict[str, str]:
     """The texts that fill the form with the order of that number, and its `revision`. Raises PlacecheckError."""
     return _texts_of(_order(number))
 
 
-def change_order(number: str, texts: Mapping[str, str], accepted: bool) -> NewOrder:
-    """Keep a further revision of an order from the form's texts. What they leave as it was, to the letter, stays.
+def keep_order(texts: Mapping[str, str], number: str = "") -> NewOrder:
+    """Keep a new order from the form's texts, or a further revision of the order with that number.
 
-    Raises UsageProblem, also where somebody else has changed the order since its form was shown.
+    What the texts leave as it was, to the letter, stays; with `accept` among them, doubts are no hindrance. Raises
+    UsageProblem (UnitQuestion for a length to ask about), also where somebody else has changed the order since its
+    form was shown.
     """
-    from placecheck.orders import doubts
+    from placecheck.orders import Measurements, Order, doubts
 
-    before = _order(number)
-    order = _order_of(texts, before)
-    revision = texts.get("revision", "")
-    if order == before and revision == str(before.revision):
+    before = _order(number) if number else Order("", Measurements(0.0))
+    order, revision = _order_of(texts, before), texts.get("revision", "")
+    if number and order == before and revision == str(before.revision):
         return NewOrder(before.label)
     found = doubts(order)
     fresh = tuple(doubt for doubt in found if doubt not in before.accepted)
-    if fresh and not accepted:
+    if fresh and not texts.get("accept"):
         return NewOrder("", fresh)
+    order = replace(order, accepted=found)
+    if not number:
+        return NewOrder(_store().add(order).label)
     shown = int(revision) if revision.isdecimal() and len(revision) < 9 else 0
-    return NewOrder(_store().change(replace(order, revision=shown, accepted=found)).label)
+    return NewOrder(_store().change(replace(order, revision=shown)).label)
 
 
 def _texts_of(order: Order) -> dict[str, str]:
@@ -211,60 +205,39 @@ def _texts_of(order: Order) -> dict[str, str]:
     return out
 
 
-def _order_of(texts: Mapping[str, str], before: Order | None) -> Order:
+def _order_of(texts: Mapping[str, str], before: Order) -> Order:
     """The order of the form's texts, of `before` what they leave as it was. Raises UsageProblem."""
-    from placecheck.orders import (
-        TAPE,
-        Block,
-        Cap,
-        Measurements,
-        Order,
-        parse_alias,
-        parse_cap_size,
-        parse_due,
-        parse_tape_mm,
-    )
+    from placecheck.orders import TAPE, Measurements, parse_alias, parse_cap_size, parse_due, parse_tape_mm, taped_again
     from placecheck.units import parse_circumference_mm, parse_closure
 
-    shown = _texts_of(before) if before else {}
+    shown = _texts_of(before)
 
     def text(name: str) -> str:
         return texts.get(name, "").strip()[:200]
 
-    def stays(name: str) -> bool:
-        return before is not None and text(name) == shown.get(name, "")
+    def of(name: str, was: Any, read: Callable[[str], Any], nothing: Any = None) -> Any:
+        """What the form says under that name: what it was, where the text is the one that was shown."""
+        if text(name) == shown.get(name, ""):
+            return was
+        return read(text(name)) if text(name) else nothing
 
     alias = parse_alias(text("alias"))
     if not text("circumference"):
         raise UsageProblem("circumference-not-given", "An order needs the client's circumference at least.")
-    lengths: dict[str, Any] = {}
-    for m in TAPE:
-        if before is not None and stays(m.name):
-            lengths[f"{m.name}_mm"] = before.measurements.get(m.name)
-        elif text(m.name):
-            lengths[f"{m.name}_mm"] = parse_tape_mm(text(m.name), m.name)
-    block = before.block if before else None
-    if not stays("block"):
-        around_mm = parse_circumference_mm(text("block")) if text("block") else None
-        same = block is not None and around_mm is not None and abs(block.circumference_mm - around_mm) < 0.1
-        if not same:  # another block: its other tapes are not those of the old one
-            block = Block(around_mm) if around_mm is not None else None
-    kept = before.closure if before and stays("closure") else None
-    named = (*(m.name for m in TAPE), "block", "closure")
-    written = {n: v for n, v in before.written.items() if stays(n)} if before else {}
-    written |= {n: text(n) for n in named if text(n) and not stays(n)}
-    order = before or Order(alias, Measurements(**lengths))
+    old = before.measurements
+    lengths = {m.name: of(m.name, old.get(m.name), partial(parse_tape_mm, name=m.name)) for m in TAPE}
+    written = {n: of(n, before.written.get(n, ""), str, "") for n in (*lengths, "block", "closure")}
     return replace(
-        order,
+        before,
         alias=alias,
-        measurements=Measurements(**lengths),
-        block=block,
-        cap=replace(order.cap if before else Cap(), size=parse_cap_size(text("cap")) if text("cap") else ""),
-        closure=kept or (parse_closure(text("closure")) if text("closure") else None),
-        maker=order.maker if stays("maker") else " ".join(text("maker").split())[:40],
-        due=parse_due(text("due")) if text("due") else None,
-        note=order.note if stays("note") else " ".join(text("note").split()),
-        written=written,
+        measurements=Measurements(**{f"{name}_mm": mm for name, mm in lengths.items()}),
+        block=of("block", before.block, lambda t: taped_again(before.block, parse_circumference_mm(t))),
+        cap=replace(before.cap, size=of("cap", before.cap.size, parse_cap_size, "")),
+        closure=of("closure", before.closure, parse_closure),
+        maker=of("maker", before.maker, lambda t: " ".join(t.split())[:40], ""),
+        due=of("due", before.due, parse_due),
+        note=of("note", before.note, lambda t: " ".join(t.split()), ""),
+        written={n: t for n, t in written.items() if t},
     )
 
 

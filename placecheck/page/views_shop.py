@@ -68,30 +68,22 @@ async def order_change_form(request: Request) -> Response:
 
 async def order_change(request: Request, form: Any) -> Response:
     """Change an order, or ask about it."""
-    texts = _typed(form)
-    number = await asyncio.to_thread(shop.order_label, request.path_params["number"])
-    try:
-        kept = await asyncio.to_thread(shop.change_order, number, texts, bool(texts.get("accept")))
-    except UsageProblem as error:
-        return _form(request, texts, error.problem.message, (), 400, number)
-    if kept.doubts:
-        return _form(request, texts, "", kept.doubts, 200, number)
-    return RedirectResponse(f"/orders/{kept.number}", 303)
-
-
-def _typed(form: Any) -> dict[str, str]:
-    return {name: value[:200] for name, value in form.items() if isinstance(value, str) and name != "token"}
+    return await _keep(request, form, await asyncio.to_thread(shop.order_label, request.path_params["number"]))
 
 
 async def order_add(request: Request, form: Any) -> Response:
     """Keep a new order, or ask about it."""
-    texts = _typed(form)
+    return await _keep(request, form, "")
+
+
+async def _keep(request: Request, form: Any, number: str) -> Response:
+    texts = {name: value[:200] for name, value in form.items() if isinstance(value, str) and name != "token"}
     try:
-        kept = await asyncio.to_thread(shop.add_order, texts, bool(texts.get("accept")))
+        kept = await asyncio.to_thread(shop.keep_order, texts, number)
     except UsageProblem as error:
-        return _form(request, texts, error.problem.message, (), 400)
+        return _form(request, texts, error.problem.message, (), 400, number)
     if kept.doubts:
-        return _form(request, texts, "", kept.doubts, 200)
+        return _form(request, texts, "", kept.doubts, 200, number)
     return RedirectResponse(f"/orders/{kept.number}", 303)
 
 
