@@ -1,10 +1,10 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
     python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near | --well]
-        [--cap-first [--alike]] [--stitched]
+        [--pins | --as-told] [--cap-first [--alike]] [--stitched]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--taped] [--out errors.json]
         [--plot chart.svg]
-    python -m calibration.judging factors errors.json
+    python -m calibration.judging factors errors.json [--pinned]
     python -m calibration.judging report errors.json [--plot chart.svg]
 
 Seeds start at 10,000,000, which training never draws. `score` runs the check in process on
@@ -14,7 +14,8 @@ with --taped the clearances are read off a soft tape too, which errs as taped.py
 `factors` takes errors of scenes set apart for this (not those that are reported on) and
 finds, for every measure, by what factor on u, itself a power of u, U95 would cover 95 % of them whether u is small
 or large: quantile regression of log |error| on log u (Koenker and Bassett 1978). It writes
-placecheck/find/networks/calibration.json. `report` judges what was scored once more, with the
+placecheck/find/networks/calibration.json; with --pinned only those of photos with a ball pin on the cap's centre line
+before the hairline, for what rests on that line. `report` judges what was scored once more, with the
 uncertainties as they are scaled now.
 """
 
@@ -39,6 +40,14 @@ DEVELOPING_SEEDS = 9_000_000
 POWERS = np.arange(0.5, 2.26, 0.05)
 SCENES_FOR_ONE = 400  # as many scenes as a power of 1 is worth beforehand
 EDGES = (0.05, 0.95)  # quantiles of u beyond which the power is not followed
+ON_CENTRE_LINE = (
+    "offset_mm",
+    "skew_deg",
+    "fold_offset_front_mm",
+    "fold_offset_back_mm",
+    "front_corner_asymmetry_mm",
+    "back_corner_asymmetry_mm",
+)
 ALIKE = (("clearance_left_mm", "clearance_right_mm"), ("length_left_mm", "length_right_mm"))
 CALIBRATION = Path(__file__).parent.parent / "placecheck" / "find" / "networks" / "calibration.json"
 
@@ -79,6 +88,12 @@ def placed_well(rng: np.random.Generator) -> dict[str, float]:
         "skew_deg": float(rng.uniform(-0.7, 0.7)),
         "clearance": float(rng.uniform(8.5, 10.5)),
     }
+
+
+def taken_as_told(rng: np.random.Generator) -> dict[str, Any]:
+    """The photo that the README asks for, in the generator's terms: leaning, with ball pins, nothing before it."""
+    view = {"lean_deg": float(rng.uniform(35, 50)), "side_deg": float(rng.normal(0, 5))}
+    return view | {"ball_pins": True, "hand": False, "comb": False}
 
 
 def lean_deg(truth: dict[str, Any]) -> float:
@@ -153,6 +168,7 @@ def check_one(path: Path, with_cap: bool = False, taped: bool = False) -> dict[s
         "near": near_a_limit(truths, request.tolerances.limits),
         "errors": errors,
         "cap_shown": measured.cap_shown,
+        "pinned": measured.pinned,
         "taped": taped,
         "missing": missing,
         "seconds": time.perf_counter() - start,
@@ -191,7 +207,8 @@ def judged_again(row: dict[str, Any]) -> dict[str, Any]:
         return row
     errors = {}
     for name, (error, _, value, raw) in row["errors"].items():
-        errors[name] = [error, scaled_u(name, raw, cap_shown=bool(row.get("cap_shown"))), value, raw]
+        u = scaled_u(name, raw, cap_shown=bool(row.get("cap_shown")), pinned=bool(row.get("pinned")))
+        errors[name] = [error, u, value, raw]
     judged = {
         name: judge_estimate(Estimate(errors[name][2], errors[name][1]), *limits, DEFAULTS.guard_factor)
         for name, limits in DEFAULTS.limits.items()
@@ -323,6 +340,8 @@ def main() -> None:
     make.add_argument("--developing", action="store_true", help="seeds below 10,000,000, for looking and tuning")
     make.add_argument("--near", action="store_true", help="closures placed near the limits of the tolerances")
     make.add_argument("--well", action="store_true", help="closures placed so that they should pass")
+    make.add_argument("--pins", action="store_true", help="with ball pins at corners, fold and centre line")
+    make.add_argument("--as-told", action="store_true", help="leaning 35 to 50 degrees, too")
     make.add_argument("--cap-first", action="store_true", help="with a photo NAME-cap.jpg of the cap alone for each")
     make.add_argument("--alike", action="store_true", help="of these, both leaning from nearly the same side")
     make.add_argument("--stitched", action="store_true", help="each stitched after a photo NAME-pinned.jpg of it")
@@ -335,7 +354,8 @@ def main() -> None:
     score.add_argument("--out", type=Path)
     score.add_argument("--plot", type=Path, help="error against stated U95, SVG")
     fit = commands.add_parser("factors")
-    fit.add_argument("errors", type=Path)
+    fit.add_argument("errors", type=Path, nargs="+")
+    fit.add_argument("--pinned", action="store_true", help="only those of photos with a pin before the hairline")
     again = commands.add_parser("report")
     again.add_argument("errors", type=Path, nargs="+")
     again.add_argument("--plot", type=Path, help="error against stated U95, SVG")
@@ -358,6 +378,10 @@ def main() -> None:
             wish: dict[str, Any] = {"kind": args.kind}
             if args.near or args.well:
                 wish["closure"] = (placed_near if args.near else placed_well)(np.random.default_rng([seed, 1]))
+            if args.pins:
+                wish["ball_pins"] = True
+            if args.as_told:
+                wish |= taken_as_told(np.random.default_rng([seed, 3]))
             if args.cap_first:
                 from fixtures.scenes.pairs import cap_first
 
@@ -397,8 +421,12 @@ def main() -> None:
         report(rows)
         plot(rows, args.plot)
     else:
-        found = {n: asdict(s) for n, s in scales(json.loads(args.errors.read_text())).items()}
-        CALIBRATION.write_text(json.dumps({"scales": found}, indent=1) + "\n")
+        rows = [row for path in args.errors for row in json.loads(path.read_text())]
+        kept = json.loads(CALIBRATION.read_text()) if CALIBRATION.exists() else {}
+        if args.pinned:
+            rows = [row for row in rows if row.get("pinned")]
+        found = {n: asdict(s) for n, s in scales(rows).items() if not args.pinned or n in ON_CENTRE_LINE}
+        CALIBRATION.write_text(json.dumps(kept | {"pinned" if args.pinned else "scales": found}, indent=1) + "\n")
         print(*(f"{n}: {s}" for n, s in found.items()), sep="\n")
 
 

@@ -21,6 +21,7 @@ from typing import Literal
 import numpy as np
 
 from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, TAPED, Findings, Judged, Measured
+from placecheck.block import GROUPS
 from placecheck.errors import Problem
 from placecheck.printout import in_words
 from placecheck.request import CheckRequest
@@ -38,6 +39,10 @@ LEAN_ADVICE = (
     "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
 )
 TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
+PIN_ADVICE = (
+    "set a ball pin on the cap's centre line, into the bare block before the lace, of the colour of those at the "
+    "corners, and take the photo again"
+)
 CAP_FIRST = (
     "Next time take a photo of the cap alone, from the same side, before the closure goes on, and check it under the "
     "same order: it shows where the cap's edge runs under the hair."
@@ -370,12 +375,18 @@ def fixes_for(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
     return (*plan.moves, CAUTION)
 
 
-def _largest_doubt(items: list[Judged]) -> str:
-    """The budget line that adds most to these estimates, as a clause, or nothing where there is no budget."""
+def _largest_doubt(items: list[Judged]) -> str | None:
+    """The source of the budget line that adds most to these estimates; None where there is no budget."""
     lines = [line for item in items for line in item.estimate.budget]
-    if not lines:
-        return ""
-    return f"; most of the doubt comes from {max(lines, key=lambda line: abs(line.u)).source}"
+    return max(lines, key=lambda line: abs(line.u)).source if lines else None
+
+
+def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
+    """Whether what is in doubt is where the cap's centre line runs before the hairline, and no pin tells yet.
+
+    There the line is carried forward over the dome as camera, card and outline give it: their lines of the budget.
+    """
+    return measured.stage == "pinned" and not measured.pinned and source in GROUPS
 
 
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
@@ -395,7 +406,7 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
             f"{MEASURE_BY_NAME[name].label} {in_words(MEASURE_BY_NAME[name], e.value, e.U95)}"
             for name, e in estimates.items()
         )
-        doubt = _largest_doubt([judged[name] for name in unsure])
+        source = _largest_doubt([judged[name] for name in unsure])
         steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
         if group == "clearance" and any(TAPED in words for e in estimates.values() for words in e.evidence):
             code = "clearance-undecided"
@@ -406,6 +417,8 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         elif group == "clearance":
             code = "clearance-undecided"
             then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
+        elif _a_pin_would_help(measured, source):
+            code, then = f"{group}-undecided", PIN_ADVICE
         elif group == "fold":
             code = "fold-undecided"
             what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
@@ -417,6 +430,7 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
             )
         guessed = any(e.budget and e.budget[0].source == RIM_WORDS for e in estimates.values())
         cap_first = f" {CAP_FIRST}" if group == "clearance" and guessed and not measured.cap_shown else ""
+        doubt = "" if source is None else f"; most of the doubt comes from {source}"
         message = f"Too uncertain to call: {reads}{doubt}.{cap_first} To decide it now, {then}."
         problems.append(Problem(code, message))
     return tuple(problems)

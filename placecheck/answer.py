@@ -89,6 +89,7 @@ LANDMARK_WORDS: Mapping[str, str] = {
 }
 RIM_WORDS = "cap rim in the photo"
 CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
+PINNED = "a ball pin on it before the hairline"
 """Evidence of a rim that was carried over from a photo of the cap alone."""
 
 TAPED = "soft tape: "
@@ -195,7 +196,15 @@ class Measured:
     @property
     def cap_shown(self) -> bool:
         """Whether a photo of the cap alone told where the rim runs under the closure."""
-        return any(words.endswith(CAP_SHOWN) for e in self.estimates.values() for words in e.evidence)
+        return self._rests_on(CAP_SHOWN)
+
+    @property
+    def pinned(self) -> bool:
+        """Whether a ball pin before the hairline tells where the cap's centre line runs."""
+        return self._rests_on(PINNED)
+
+    def _rests_on(self, evidence: str) -> bool:
+        return any(words.endswith(evidence) for e in self.estimates.values() for words in e.evidence)
 
 
 @dataclass(frozen=True)

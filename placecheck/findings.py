@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import CAP_SHOWN, JUDGED, MEASURES, Contribution, Estimate, Findings, View
+from placecheck.answer import CAP_SHOWN, JUDGED, MEASURES, PINNED, Contribution, Estimate, Findings, View
 from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
 from placecheck.measure import CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
@@ -45,7 +45,8 @@ def estimated(
         rests_on = _rests_on(spec.name, observed)
         by_hand = bool(rests_on) and all(words == "set by hand" for _, words in rests_on)
         cap_shown = observed.rim is not None and CAP_SHOWN in observed.rim.evidence
-        u = scaled_u(spec.name, total_u(budget), by_hand, cap_shown)
+        pinned = observed.centre is not None and PINNED in observed.centre.evidence
+        u = scaled_u(spec.name, total_u(budget), by_hand, cap_shown, pinned)
         if np.isfinite(value) and 0 < u < WORST_U:
             estimates[spec.name] = Estimate(float(value), u, budget, also + _in_words(rests_on))
         elif spec.name in JUDGED:

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.answer import PINNED
 from placecheck.block import Geometry
 from placecheck.block_fit import Clues
 from placecheck.errors import RetakeNeeded
@@ -52,7 +53,6 @@ UNEVEN_MM, UNEVEN_SHARE = 0.8, 0.012  # by how much, also as a share of the widt
 READ_FACTOR = 1.3  # a corner's own doubt is larger than the spread of what the network says
 STEADIED = "weighed against half the closure's width from the fold"
 FOLD_OFF_MM = 4.0  # a fold further than this from the middle of its corners contradicts them
-PIN_OFF_MM = 3.2  # true pins lay within 2.5 mm of the line found without them, other things from 3.7 mm on
 
 
 def by_hand(observed: Observed, request: CheckRequest, width: int, height: int) -> Observed:
@@ -220,20 +220,21 @@ def with_pins(observed: Observed, on: OnDome, geometry: Geometry, image: Image, 
     """The observation with pins on the cap's centre line, where ball pins are seen there; `on` has it on the dome."""
     if observed.centre is None or "set by hand" in observed.centre.evidence:
         return observed
-    spots = find_spots(image, geometry, on.chart, outline_px)
     line = on.chart.to_uv(geometry.hit(observed.centre.px, SEAM_LIFT_MM))
     known = np.isfinite(line).all(-1)
-    pins = centre_pins(spots, on.marks_uv, 0.0)
-    if known.sum() >= 2:
-        run = np.polyfit(line[known, 1], line[known, 0], 1, w=1.0 / observed.centre.u_px[known])
-        pins = [p for p in pins if abs(p.uv[0] - np.polyval(run, p.uv[1])) < PIN_OFF_MM]
-    if not pins:
+    if known.sum() < 2:
         return observed
+    run = np.polyfit(line[known, 1], line[known, 0], 1, w=1.0 / observed.centre.u_px[known])
+    found = centre_pins(find_spots(image, geometry, on.chart, outline_px), on.marks_uv, run)
+    if not found:
+        return observed
+    pins = list(found.values())
     mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
-    u_px = np.full(len(pins), PIN_U_MM / mm_per_px)
-    words = f"{len(pins)} ball pin{'s' if len(pins) > 1 else ''} on the centre line"
-    centre = replace(observed.centre, evidence=(*observed.centre.evidence, words))
-    return replace(observed, centre=centre, pins=Line(np.array([p.px for p in pins]), u_px, 0.0, (words,)))
+    unknown_lift = np.array([p.high[0] - p.low[0] for p in pins]) / math.sqrt(12.0)
+    u_px = np.hypot(PIN_U_MM, unknown_lift) / mm_per_px
+    words = tuple({"front": PINNED, "back": "a ball pin on it behind the closure"}[end] for end in found)
+    centre = replace(observed.centre, evidence=(*observed.centre.evidence, *words))
+    return replace(observed, centre=centre, pins=Line(np.array([p.px for p in pins]), u_px, 0.0, words))
 
 
 def closure_edge_px(on: OnDome, geometry: Geometry) -> FloatArray:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placecheck.advice import CAUTION, fixes_for, in_the_photo, station_mm, undecided
-from placecheck.answer import Contribution, Estimate, Findings, Measured, View
+from placecheck.answer import PINNED, Contribution, Estimate, Findings, Measured, View
 from placecheck.judge import judge
 from placecheck.request import CheckRequest
 from placecheck.tolerances import tolerances_from
@@ -254,6 +255,21 @@ def test_undecided_names_the_largest_doubt():
     (problem,) = undecided(m, judge(m, request().tolerances))
     assert "most of the doubt comes from fold evidence" in problem.message
     assert "3.0 ± 1.0 mm" in problem.message
+
+
+def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
+    """Where camera, card or outline carry the line forward; with the pin there it is the fold's ends that matter."""
+
+    def told(source, **changes):
+        estimate = Estimate(2.5, 0.5, (Contribution(source, 0.45), Contribution("where the pin is", 0.1)), **changes)
+        m = Measured({"offset_mm": estimate, "front_corner_asymmetry_mm": replace(estimate, value=5.5)})
+        return [p.message for p in undecided(m, judge(m, request().tolerances))]
+
+    assert all("ball pin on the cap's centre line" in words for words in told("card corners"))
+    fold, corners = told("fold at the hairline")
+    assert "on each end of the fold" in fold
+    assert "uncover the four corners" in corners
+    assert not any("centre line" in words for words in told("card corners", evidence=(f"centre line: {PINNED}",)))
 
 
 def test_decided_measures_raise_no_question():

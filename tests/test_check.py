@@ -191,6 +191,25 @@ def test_remeasuring_follows_a_moved_mark():
     assert 1.5 < abs(shift) < 8
 
 
+def test_ball_pins_on_the_centre_line_are_found_where_they_are():
+    """Six photos with pins at corners, fold and centre line: what is taken for one of the latter is one, to 1 mm."""
+    front = []
+    for name in (*NAMES, "job_pinned_5x5", "edge_pinned_6x6"):
+        seen = sight(load_photo(PHOTOS / f"{name}.jpg"), request_for(name))
+        pins = {
+            p["name"]: np.array(p["head_px"])
+            for p in truth_of(name)["pins"]
+            if p.get("name", "").startswith("cap_centre")
+        }
+        assert len(pins) == 2
+        mm_per_px = float(np.linalg.norm(seen.fit.geometry.translation)) / seen.fit.geometry.f_px
+        found = seen.observed.pins.px if seen.observed.pins is not None else np.zeros((0, 2))
+        away = {n: np.linalg.norm(found - px, axis=1) * mm_per_px for n, px in pins.items()}
+        assert (np.minimum(*away.values()) < 1.0).all(), name
+        front.append(bool((away["cap_centre_front"] < 1.0).any()))
+    assert sum(front) >= 5
+
+
 def problem_of(image_or_bytes, name="demo", **changes):
     request = request_for(name)
     if changes:

@@ -219,12 +219,21 @@ def test_a_pin_that_holds_the_fold_is_not_one_on_the_centre_line():
     marks = {name: np.array(uv) for name, uv in marks.items()}
 
     def head(u, v):
-        return Spot(np.array([5.0 * u, -5.0 * v]), np.array([20.0, 40.0, 220.0]), 60.0, np.array([u, v]))
+        place = np.array([u, v])
+        return Spot(np.array([5.0 * u, -5.0 * v]), np.array([20.0, 40.0, 220.0]), 8.0, place, place - [0.0, 4.0])
 
     corners = [head(*(uv + 2.0)) for name, uv in marks.items() if not name.startswith("fold")]
-    for ahead_mm, found in ((5.0, False), (14.0, True)):
-        pins = centre_pins([*corners, head(0.2, 110.0 + ahead_mm)], marks, 0.0)
+    held = head(0.4, 112.0)
+    for ahead_mm, others, found in (
+        (5.0, [], False),
+        (14.0, [], False),  # it may be the fold's own, if the hairline was read too far back
+        (20.0, [], True),
+        (14.0, [held], True),
+    ):
+        pins = centre_pins([*corners, *others, head(0.2, 112.0 + ahead_mm)], marks, np.array([0.0]))
         assert bool(pins) is found
+    assert not centre_pins([held, head(0.2, 132.0)], marks, np.array([0.0]))  # chalk dots on the fold, for all we know
+    assert not centre_pins([*corners, held, head(4.5, 132.0)], marks, np.array([0.0]))  # off the line
 
 
 def test_the_networks_stay_small():

@@ -23,7 +23,7 @@ from placecheck.find.network import CLOSURE_CHANNELS, run, sigmoid
 from placecheck.find.rim import AZIMUTHS_DEG, ELEVATIONS_DEG, Rim, RimField, fit_rim
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import PX_PER_MM, V_FRONT_MM, Unrolling, cell_to_uv, unroll_grid, uv_to_cell
-from placecheck.measure import Line, Mark
+from placecheck.measure import FOLD, Line, Mark
 from placecheck.surface import MidPlane, StarSurface, unit
 from placecheck.vision import Image, dilate, resample, resize
 
@@ -33,6 +33,7 @@ TAUGHT_CELLS = 1.3
 WINDOW = 6
 MARK_MASS = 0.25
 LINE_MASS = 0.30
+FOLD_ACROSS = 0.55  # how far the fold is off to the side, of what its spread tells (209 scenes for developing)
 ASTRAY_MM = 15.0  # a landmark that is somewhere else is not known worse than this
 HIDDEN_SHARE = 0.35  # what the network says of the rim under hair is half a guess
 FULLY_FACING = 0.5  # cosine from which on the rim counts in full; below, its square
@@ -173,6 +174,10 @@ def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling, steady: bool =
         maps = ((maps + mirrored[MIRROR][:, :, ::-1]) / 2).astype(np.float32)
     spots = {name: _spot(maps[i].astype(float)) for i, name in enumerate(LANDMARKS)}
     spots = {n: s for n, s in spots.items() if s.mass >= MARK_MASS and _facing_at(grid, s.uv) > 0.04}
+    across = np.diag([FOLD_ACROSS, 1.0])
+    for name in FOLD:
+        if name in spots:
+            spots[name] = replace(spots[name], covariance_mm2=across @ spots[name].covariance_mm2 @ across)
     rim = _trace(maps[6].astype(float), True)
     hair = _trace(maps[7].astype(float), True)
     centre = _trace(maps[8].astype(float), False)

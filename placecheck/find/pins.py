@@ -1,13 +1,14 @@
 """Ball-headed pins: found as round spots of one colour, and the two that may stand on the cap's centre line.
 
-A ball head is 3 to 5 mm across and stands out from whatever it is on, in any colour. Spots are
-the local maxima of the difference of two Gaussians matched to that size (Lindeberg 1998), taken
-over all three colour channels at once. Pins of one pinning share one colour: the spots close to
-where pins are expected (the closure's corners and the ends of its fold) must agree with each
-other, three of them at least, before that colour is believed to be the pins'. A spot of that
-colour in front of the hairline or behind the closure, near the middle, is then a pin set on
-the cap's centre line (common practice, no published source). Heads rest about two
-millimetres over the surface, and are put on the dome there.
+A ball head is 3 to 5 mm across and stands out from whatever it is on, in any colour. Spots are the local maxima of the
+difference of two Gaussians matched to that size (Lindeberg 1998), over all three colour channels at once, whose colour
+is far from that of the ring around them, in terms of what both vary: mesh and strands are no spots. A head stands
+somewhat over the surface, nobody knows how high, so it may lie anywhere on a short line in the chart. Pins of one
+pinning share one colour: which colour that is, and whether it is one at all, is a likelihood ratio over the places
+where pins are expected (the closure's corners, along its fold, on the centre line), against as many spots alike strewn
+about by chance; at least one corner must be among them, since chalk dots lie on the fold, too. A spot of that colour
+before the hairline or behind the closure, close to where the line runs, is then a pin set on the cap's centre line
+(common practice, no published source).
 """
 
 from __future__ import annotations
@@ -20,29 +21,46 @@ import numpy.typing as npt
 
 from placecheck.block import Geometry
 from placecheck.surface import Chart
-from placecheck.vision import Image, gaussian_blur, largest_within, resize
+from placecheck.vision import Image, gaussian_blur, largest_within, resample, resize
 
 FloatArray = npt.NDArray[np.float64]
 
 HEAD_MM = 3.8
-HEAD_LIFT_MM = 2.2
-BESIDE_MM = 15.0
-NEAR_EXPECTED_MM = 13.0
-CLEAR_OF_FOLD_MM = 8.0  # a pin closer in front of the fold holds the fold
+HEAD_LIFTS_MM = (2.2, 7.0)  # of a head's middle over the surface, pushed in all the way and half
+HEAD_LIFT_MM = sum(HEAD_LIFTS_MM) / 2
+LEAST_CONTRAST = 14.0
+LEAST_APART = 2.0  # 95 % of the heads in scenes for developing are farther apart, and one other spot in seven
+CORNER_MM, FOLD_MM = 10.0, 4.0  # how far from corner and fold their pins stand
+ALONG_FOLD_MM = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0)  # behind the hairline, where the fold is held
+FRONT_MM, BACK_MM = (10.0, 50.0), (-30.0, -8.0)  # before the fold's front end, behind its back end
+NOT_THE_FOLDS_MM = 16.0  # from here on a pin before the hairline is not the one that holds the fold there
+PIN_OFF_MM = 3.2  # true pins lay within 2.5 mm of a line that was right, other things from 3.7 mm on
+SEEN_SHARE = 0.6  # of the places where there may be a pin
+VISIBLE_MM2 = 20000.0
+LEAST_LIKELY = 4.0  # nats
 
 
 @dataclass(frozen=True)
 class Spot:
-    """A round spot: pixel (2,), colour (3,) BGR, contrast, and chart place (2,) mm."""
+    """A round spot: pixel (2,), colour (3,) BGR, how far that is from what is around it, chart places (2,) mm.
+
+    `low` and `high` are where it is if it rests on the surface and if it stands half out.
+    """
 
     px: FloatArray
     colour: FloatArray
-    contrast: float
-    uv: FloatArray
+    apart: float
+    low: FloatArray
+    high: FloatArray
+
+    @property
+    def uv(self) -> FloatArray:
+        out: FloatArray = (self.low + self.high) / 2
+        return out
 
 
-def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArray, keep: int = 60) -> list[Spot]:
-    """The most contrasting round spots of a pin head's size within the block's outline."""
+def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArray, keep: int = 400) -> list[Spot]:
+    """Round spots of a pin head's size within the block's outline, of the `keep` most contrasting ones."""
     mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
     radius = HEAD_MM / 2 / mm_per_px
     pad = int(4 * radius)
@@ -66,7 +84,7 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     fine -= wide
     strength = np.sqrt(fine[..., 0] ** 2 + fine[..., 1] ** 2 + fine[..., 2] ** 2)
     step = max(1, round(radius * 0.8))
-    ys, xs = np.nonzero((strength >= largest_within(strength, step)) & (strength > 14.0))
+    ys, xs = np.nonzero((strength >= largest_within(strength, step)) & (strength > LEAST_CONTRAST))
     inside = (xs > step) & (ys > step) & (xs < part.shape[1] - step - 1) & (ys < part.shape[0] - step - 1)
     xs, ys = xs[inside], ys[inside]
     order = np.argsort(-strength[ys, xs])[:keep]
@@ -76,11 +94,29 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     dx = _offset(strength[ys, xs - 1], c, strength[ys, xs + 1])
     dy = _offset(strength[ys - 1, xs], c, strength[ys + 1, xs])
     px = np.stack([(xs + dx + 0.5) / fx - 0.5 + x0, (ys + dy + 0.5) / fy - 0.5 + y0], -1).astype(float)
+    apart = _apart(part, np.stack([xs + dx, ys + dy], -1), radius)
     # the head's own colour, from its middle only
     colours = gaussian_blur(part, max(0.35 * radius, 0.6))[ys, xs].astype(float)
-    points = geometry.hit(px, HEAD_LIFT_MM)
-    uv = chart.to_uv(points)
-    return [Spot(px[i], colours[i], float(c[i]), uv[i]) for i in range(len(px)) if np.isfinite(uv[i]).all()]
+    low, high = (chart.to_uv(geometry.hit(px, lift)) for lift in HEAD_LIFTS_MM)
+    low = np.where(np.isfinite(low), low, high)  # beyond the dome's edge unless it stands out
+    kept = np.flatnonzero((apart > LEAST_APART) & np.isfinite(low).all(-1) & np.isfinite(high).all(-1))
+    return [Spot(px[i], colours[i], float(apart[i]), low[i], high[i]) for i in kept]
+
+
+def _apart(part: npt.NDArray[np.float32], at: FloatArray, radius: float) -> FloatArray:
+    """How far a spot's colour is from that of the ring around it, over what both vary (N,); `at` (N, 2) px."""
+    angle = np.arange(16) * np.pi / 8
+    around = radius * np.stack([np.cos(angle), np.sin(angle)], -1)
+    ring = np.concatenate([at[:, None] + 1.7 * around, at[:, None] + 2.0 * around], 1)
+    disc = np.concatenate([at[:, None], at[:, None] + 0.5 * around[::2]], 1)
+    sides = []
+    for places in (ring, disc):
+        colours = resample(part, places.astype(np.float32)).astype(float)
+        middle = np.median(colours, axis=1)
+        sides.append((middle, np.median(np.abs(colours - middle[:, None]).max(-1), axis=1)))
+    (outside, spread), (inside, own) = sides
+    out: FloatArray = np.linalg.norm(inside - outside, axis=-1) / (spread + 0.5 * own + 6.0)
+    return out
 
 
 def _offset(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
@@ -89,47 +125,85 @@ def _offset(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
     return out
 
 
-def centre_pins(spots: list[Spot], marks_uv: Mapping[str, FloatArray], middle_u_mm: float) -> list[Spot]:
-    """Spots that are pins on the cap's centre line, at most one in front and one behind; empty when in doubt.
+def centre_pins(spots: list[Spot], marks_uv: Mapping[str, FloatArray], run: FloatArray) -> dict[str, Spot]:
+    """Spots that are pins on the cap's centre line, "front" and "back", those of them there are no doubts about.
 
-    `marks_uv` are the closure's landmarks in the chart, `middle_u_mm` about where the centre line runs.
+    `marks_uv` are the closure's landmarks in the chart; `run` is where the line runs by what is seen of it, the
+    polynomial of u over v as numpy.polyfit gives it.
     """
-    if "fold_front" not in marks_uv or "fold_back" not in marks_uv:
-        return []
-    expected = [(uv, NEAR_EXPECTED_MM) for name, uv in marks_uv.items() if not name.startswith("fold")]
-    expected += [(marks_uv["fold_back"], 9.0)]
-    expected += [(marks_uv["fold_front"] - np.array([0.0, back]), 6.0) for back in (4.0, 12.0, 20.0, 28.0)]
-    alike = _same_colour(np.array([s.colour for s in spots]).reshape(-1, 3))
-    vivid = [_vivid(s.colour) for s in spots]
-    places = np.array([place for place, _ in expected])
-    reaches = np.array([reach for _, reach in expected])
-    uv = np.array([s.uv for s in spots]).reshape(-1, 1, 2)
-    near = np.linalg.norm(uv - places, axis=-1) < reaches  # (spots, places)
-    best: list[Spot] = []
-    best_score = 0.0
-    for like, bright in zip(alike, vivid, strict=True):
-        seen = near[like].any(0)
-        met = int(seen[:-4].sum()) + bool(seen[-4:].any())
-        least_met = 2 if bright else 3  # few things on a bench are as vivid as a pin's head
-        score = met - 0.04 * int(like.sum())
-        if met >= least_met and score > best_score:
-            best, best_score = [spots[i] for i in np.flatnonzero(like)], score
-    if not best:
-        return []
-    at_pins = [s.contrast for s in best if any(np.linalg.norm(s.uv - place) < reach for place, reach in expected)]
-    least = 0.35 * float(np.median(at_pins))
-    front_v, back_v = float(marks_uv["fold_front"][1]), float(marks_uv["fold_back"][1])
-    out = []
-    for low, high in ((front_v + CLEAR_OF_FOLD_MM, front_v + 45.0), (back_v - 32.0, back_v - 12.0)):
-        there = [
-            s for s in best if low < s.uv[1] < high and abs(s.uv[0] - middle_u_mm) < BESIDE_MM and s.contrast > least
-        ]
-        there.sort(key=lambda s: 0.6 * abs(s.uv[0] - middle_u_mm) / BESIDE_MM - s.contrast / (2 * least))
-        rivals = [
-            s for s in there[1:] if s.contrast > 0.7 * there[0].contrast and np.linalg.norm(s.px - there[0].px) > 1
-        ]
-        if there and not rivals:
-            out.append(there[0])
+    known = {name: uv for name, uv in marks_uv.items() if np.isfinite(uv).all()}
+    if not spots or not {"fold_front", "fold_back"} <= set(known):
+        return {}
+    low, high = np.array([s.low for s in spots]), np.array([s.high for s in spots])
+    corners = np.array([uv for name, uv in known.items() if not name.startswith("fold")]).reshape(-1, 2)
+    at_corners = _beside(corners, low, high) < CORNER_MM
+    along_fold = known["fold_front"] - np.array([[0.0, back] for back in ALONG_FOLD_MM])
+    at_front = (_beside(along_fold, low, high) < FOLD_MM).any(1, keepdims=True)
+    at_back = _beside(known["fold_back"][None], low, high) < FOLD_MM
+    places = np.concatenate([at_corners, at_front, at_back], 1)  # (spots, places)
+    middle = (low + high) / 2
+    on_line = np.abs(middle[:, 0] - np.polyval(run, middle[:, 1])) < PIN_OFF_MM
+    windows = []
+    for (begin, end), fold, its_pin in ((FRONT_MM, "fold_front", at_front), (BACK_MM, "fold_back", at_back)):
+        beyond = middle[:, 1] - known[fold][1]
+        windows.append(on_line & (beyond > begin) & (beyond < end) & ~its_pin[:, 0])
+    reach = np.array([CORNER_MM] * len(corners) + [FOLD_MM] * 2)
+    smear = float(np.median(np.linalg.norm(high - low, axis=-1)))
+    areas = np.pi * reach**2 + 2 * reach * smear
+    areas[len(corners)] += 2 * FOLD_MM * ALONG_FOLD_MM[-1]
+    areas = np.append(areas, [2 * PIN_OFF_MM * (end - begin) for begin, end in (FRONT_MM, BACK_MM)])
+    expected = np.concatenate([places, np.stack(windows, 1)], 1)
+    like = _pins_colour(spots, expected, areas, len(corners))
+    if like is None:
+        return {}
+    apart = np.array([s.apart for s in spots])
+    least = 0.35 * float(np.median(apart[like & expected.any(1)]))
+    out = {}
+    ends = (("front", at_front, NOT_THE_FOLDS_MM), ("back", at_back, np.inf))
+    for window, (end, its_pin, far) in zip(windows, ends, strict=True):
+        there = np.flatnonzero(window & like & (apart > least))
+        there = there[np.argsort(-apart[there])]
+        if not len(there):
+            continue
+        best = int(there[0])
+        rivals = (np.linalg.norm(middle[there] - middle[best], axis=-1) > 1.5) & (apart[there] > 0.6 * apart[best])
+        fold_held = bool((like & its_pin[:, 0]).any()) or middle[best, 1] - known["fold_front"][1] > far
+        if not rivals.any() and fold_held:
+            out[end] = spots[best]
+    return out
+
+
+def _pins_colour(
+    spots: list[Spot], expected: npt.NDArray[np.bool_], areas: FloatArray, corners: int
+) -> npt.NDArray[np.bool_] | None:
+    """Which spots (N,) are of the pins' colour; None where none is likely enough to be it.
+
+    `expected` (N, places) tells which spot lies where a pin may be, `areas` (places,) mm2 how large these places are;
+    the first `corners` of them are the closure's corners, the last two lie on the centre line.
+    """
+    anywhere = expected.any(1)
+    best, best_score = None, LEAST_LIKELY
+    alike = _same_colour(np.array([s.colour for s in spots]))
+    for i in np.flatnonzero(anywhere):
+        like = alike[i]
+        met = expected[like].any(0)
+        least_met = 2 if _vivid(spots[i].colour) else 3  # few things on a bench are as vivid as a pin's head
+        if int(met[:-2].sum()) < least_met or not met[:corners].any():
+            continue
+        strewn = 1.0 - np.exp(-(int((like & ~anywhere).sum()) + 0.5) / VISIBLE_MM2 * areas)
+        found = np.log((SEEN_SHARE + (1.0 - SEEN_SHARE) * strewn) / strewn)
+        score = float(np.where(met, found, np.log(1.0 - SEEN_SHARE)).sum())
+        if score > best_score:
+            best, best_score = like, score
+    return best
+
+
+def _beside(places: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Distance (N, places) of `places` (places, 2) from the lines between `low` and `high` (N, 2)."""
+    way = high - low
+    from_low = places - low[:, None]
+    share = (from_low * way[:, None]).sum(-1) / np.maximum((way**2).sum(-1), 1e-9)[:, None]
+    out: FloatArray = np.linalg.norm(from_low - np.clip(share, 0.0, 1.0)[..., None] * way[:, None], axis=-1)
     return out
 
 

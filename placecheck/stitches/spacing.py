@@ -27,7 +27,7 @@ from placecheck.stitches.row import DOUBTFUL, Row
 
 FloatArray = npt.NDArray[np.float64]
 
-U_PLACE_MM = 0.18
+U_PLACE_MM = 0.14
 """Where a stitch's middle is: threads are bowed, slanted and partly under hair; found on drawn scenes."""
 WIDE, CROWDED = 1.6, 0.5
 FACTOR = 1.0
