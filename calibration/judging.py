@@ -4,7 +4,7 @@
         [--pins | --as-told] [--cap-first [--alike]] [--stitched]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--taped] [--out errors.json]
         [--plot chart.svg]
-    python -m calibration.judging factors errors.json [--pinned]
+    python -m calibration.judging factors errors.json [--pinned] [--renew MEASURE ...]
     python -m calibration.judging report errors.json [--plot chart.svg]
 
 Seeds start at 10,000,000, which training never draws. `score` runs the check in process on
@@ -14,8 +14,8 @@ with --taped the clearances are read off a soft tape too, which errs as taped.py
 `factors` takes errors of scenes set apart for this (not those that are reported on) and
 finds, for every measure, by what factor on u, itself a power of u, U95 would cover 95 % of them whether u is small
 or large: quantile regression of log |error| on log u (Koenker and Bassett 1978). It writes
-placecheck/find/networks/calibration.json; with --pinned only those of photos with a ball pin on the cap's centre line
-before the hairline, for what rests on that line. `report` judges what was scored once more, with the
+placecheck/find/networks/calibration.json: from photos without a ball pin on the cap's centre line before the hairline,
+or, --pinned, from those with one, for what rests on that line. `report` judges what was scored once more, with the
 uncertainties as they are scaled now.
 """
 
@@ -355,7 +355,8 @@ def main() -> None:
     score.add_argument("--plot", type=Path, help="error against stated U95, SVG")
     fit = commands.add_parser("factors")
     fit.add_argument("errors", type=Path, nargs="+")
-    fit.add_argument("--pinned", action="store_true", help="only those of photos with a pin before the hairline")
+    fit.add_argument("--pinned", action="store_true", help="those of photos with a pin before the hairline")
+    fit.add_argument("--renew", nargs="+", help="measures to renew; the others' scales stay")
     again = commands.add_parser("report")
     again.add_argument("errors", type=Path, nargs="+")
     again.add_argument("--plot", type=Path, help="error against stated U95, SVG")
@@ -423,10 +424,10 @@ def main() -> None:
     else:
         rows = [row for path in args.errors for row in json.loads(path.read_text())]
         kept = json.loads(CALIBRATION.read_text()) if CALIBRATION.exists() else {}
-        if args.pinned:
-            rows = [row for row in rows if row.get("pinned")]
-        found = {n: asdict(s) for n, s in scales(rows).items() if not args.pinned or n in ON_CENTRE_LINE}
-        CALIBRATION.write_text(json.dumps(kept | {"pinned" if args.pinned else "scales": found}, indent=1) + "\n")
+        which, renewed = ("pinned", ON_CENTRE_LINE) if args.pinned else ("scales", args.renew)
+        rows = [row for row in rows if bool(row.get("pinned")) is args.pinned]
+        found = {n: asdict(s) for n, s in scales(rows).items() if not renewed or n in renewed}
+        CALIBRATION.write_text(json.dumps(kept | {which: kept.get(which, {}) | found}, indent=1) + "\n")
         print(*(f"{n}: {s}" for n, s in found.items()), sep="\n")
 
 

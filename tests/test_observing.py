@@ -12,7 +12,7 @@ import pytest
 from block_scenes import fit_view, pinned, view_of
 
 from calibration.judging import judged_again
-from placecheck.answer import CAP_SHOWN
+from placecheck.answer import CAP_SHOWN, PINNED
 from placecheck.findings import estimated
 from placecheck.measure import Observed, measure_at, put_on_dome
 from placecheck.observing import STEADIED, with_steadied_corners, without_lost_corners
@@ -128,11 +128,13 @@ def test_a_corner_set_by_hand_is_not_drawn_anywhere():
     assert steadied.marks["front_left"] is by_hand
 
 
-@pytest.mark.parametrize("rim_evidence", [("seen",), (CAP_SHOWN,)])
-def test_a_scene_is_judged_again_with_the_factors_of_its_check(rim_evidence):
-    """A rim that the photo of the cap alone shows needs no factor, in the check and where scored scenes are judged."""
+@pytest.mark.parametrize(("rim_evidence", "pinned"), [(("seen",), False), ((CAP_SHOWN,), False), (("seen",), True)])
+def test_a_scene_is_judged_again_with_the_factors_of_its_check(rim_evidence, pinned):
+    """A rim that the photo of the cap alone shows needs no factor, a centre line that a pin holds has its own, in the
+    check and where scored scenes are judged."""
     view, fit = seen_from(8)
     observed = replace(view.observed, rim=replace(view.observed.rim, evidence=rim_evidence))
+    observed = replace(observed, centre=replace(observed.centre, evidence=(PINNED,) if pinned else ("seen",)))
     on = put_on_dome(fit.geometry, observed)
     values = measure_at(on, view.request.closure.width_mm)
     parts = budgets(fit, observed, on, view.request.closure.width_mm, values)
@@ -140,6 +142,7 @@ def test_a_scene_is_judged_again_with_the_factors_of_its_check(rim_evidence):
     row = {
         "expect": "normal",
         "cap_shown": rim_evidence == (CAP_SHOWN,),
+        "pinned": pinned,
         "errors": {n: [0.0, 99.0, e.value, total_u(e.budget)] for n, e in estimates.items()},
     }
     again = judged_again(row)["errors"]
@@ -147,7 +150,11 @@ def test_a_scene_is_judged_again_with_the_factors_of_its_check(rim_evidence):
         assert again[name][1] == pytest.approx(estimate.u), name
         u = total_u(estimate.budget)
         bears = not (row["cap_shown"] and name.startswith("clearance"))
-        assert estimate.u == pytest.approx(u * factor_for(name, u) if bears else u), name
+        assert estimate.u == pytest.approx(u * factor_for(name, u, pinned) if bears else u), name
     assert sum(name.startswith("clearance") for name in estimates) == 3
     left = total_u(estimates["clearance_left_mm"].budget)
     assert abs(factor_for("clearance_left_mm", left) - 1.0) > 0.005
+    corners = total_u(estimates["front_corner_asymmetry_mm"].budget)
+    assert factor_for("front_corner_asymmetry_mm", corners, True) < 0.85 * factor_for(
+        "front_corner_asymmetry_mm", corners
+    )

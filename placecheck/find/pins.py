@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -66,7 +67,7 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     pad = int(4 * radius)
     x0, y0 = np.maximum(np.floor(outline.min(0)).astype(int) - pad, 0)
     x1, y1 = np.minimum(np.ceil(outline.max(0)).astype(int) + pad, [image.shape[1], image.shape[0]])
-    part = image[y0:y1, x0:x1]
+    part: npt.NDArray[Any] = image[y0:y1, x0:x1]
     shrink = min(1.0, 4.0 / radius)  # a head of eight pixels is enough
     if shrink < 0.8:
         size = (max(16, round(part.shape[1] * shrink)), max(16, round(part.shape[0] * shrink)))
@@ -103,7 +104,7 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     return [Spot(px[i], colours[i], float(apart[i]), low[i], high[i]) for i in kept]
 
 
-def _apart(part: npt.NDArray[np.float32], at: FloatArray, radius: float) -> FloatArray:
+def _apart(part: npt.NDArray[Any], at: FloatArray, radius: float) -> FloatArray:
     """How far a spot's colour is from that of the ring around it, over what both vary (N,); `at` (N, 2) px."""
     angle = np.arange(16) * np.pi / 8
     around = radius * np.stack([np.cos(angle), np.sin(angle)], -1)
@@ -134,52 +135,58 @@ def centre_pins(spots: list[Spot], marks_uv: Mapping[str, FloatArray], run: Floa
     known = {name: uv for name, uv in marks_uv.items() if np.isfinite(uv).all()}
     if not spots or not {"fold_front", "fold_back"} <= set(known):
         return {}
-    low, high = np.array([s.low for s in spots]), np.array([s.high for s in spots])
-    corners = np.array([uv for name, uv in known.items() if not name.startswith("fold")]).reshape(-1, 2)
-    at_corners = _beside(corners, low, high) < CORNER_MM
-    along_fold = known["fold_front"] - np.array([[0.0, back] for back in ALONG_FOLD_MM])
-    at_front = (_beside(along_fold, low, high) < FOLD_MM).any(1, keepdims=True)
-    at_back = _beside(known["fold_back"][None], low, high) < FOLD_MM
-    places = np.concatenate([at_corners, at_front, at_back], 1)  # (spots, places)
-    middle = (low + high) / 2
-    on_line = np.abs(middle[:, 0] - np.polyval(run, middle[:, 1])) < PIN_OFF_MM
-    windows = []
-    for (begin, end), fold, its_pin in ((FRONT_MM, "fold_front", at_front), (BACK_MM, "fold_back", at_back)):
-        beyond = middle[:, 1] - known[fold][1]
-        windows.append(on_line & (beyond > begin) & (beyond < end) & ~its_pin[:, 0])
-    reach = np.array([CORNER_MM] * len(corners) + [FOLD_MM] * 2)
-    smear = float(np.median(np.linalg.norm(high - low, axis=-1)))
-    areas = np.pi * reach**2 + 2 * reach * smear
-    areas[len(corners)] += 2 * FOLD_MM * ALONG_FOLD_MM[-1]
-    areas = np.append(areas, [2 * PIN_OFF_MM * (end - begin) for begin, end in (FRONT_MM, BACK_MM)])
-    expected = np.concatenate([places, np.stack(windows, 1)], 1)
-    like = _pins_colour(spots, expected, areas, len(corners))
+    expected, areas = _where_pins_may_be(spots, known, run)
+    like = _pins_colour(spots, expected, areas)
     if like is None:
         return {}
-    apart = np.array([s.apart for s in spots])
+    held_front, held_back, before, behind = (like & expected[:, k] for k in (-4, -3, -2, -1))
+    apart, middle = np.array([s.apart for s in spots]), np.array([s.uv for s in spots])
     least = 0.35 * float(np.median(apart[like & expected.any(1)]))
+    # one close to the fold may hold it, if the hairline was read too far back
+    before &= bool(held_front.any()) | (middle[:, 1] - known["fold_front"][1] > NOT_THE_FOLDS_MM)
+    behind &= bool(held_back.any())
     out = {}
-    ends = (("front", at_front, NOT_THE_FOLDS_MM), ("back", at_back, np.inf))
-    for window, (end, its_pin, far) in zip(windows, ends, strict=True):
-        there = np.flatnonzero(window & like & (apart > least))
-        there = there[np.argsort(-apart[there])]
-        if not len(there):
-            continue
-        best = int(there[0])
-        rivals = (np.linalg.norm(middle[there] - middle[best], axis=-1) > 1.5) & (apart[there] > 0.6 * apart[best])
-        fold_held = bool((like & its_pin[:, 0]).any()) or middle[best, 1] - known["fold_front"][1] > far
-        if not rivals.any() and fold_held:
-            out[end] = spots[best]
+    for end, there in (("front", before), ("back", behind)):
+        ranked = np.flatnonzero(there & (apart > least))
+        ranked = ranked[np.argsort(-apart[ranked])]
+        if len(ranked):
+            best = int(ranked[0])
+            away_mm = np.linalg.norm(middle[ranked] - middle[best], axis=-1)
+            if not ((away_mm > 1.5) & (apart[ranked] > 0.6 * apart[best])).any():
+                out[end] = spots[best]
     return out
 
 
-def _pins_colour(
-    spots: list[Spot], expected: npt.NDArray[np.bool_], areas: FloatArray, corners: int
-) -> npt.NDArray[np.bool_] | None:
+def _where_pins_may_be(
+    spots: list[Spot], known: Mapping[str, FloatArray], run: FloatArray
+) -> tuple[npt.NDArray[np.bool_], FloatArray]:
+    """Which spot (N, places) lies where a pin may be, and how large these places are, mm2 (places,).
+
+    Corners first, as many as are known, then the fold's front and back end, the centre line before and behind.
+    """
+    low, high = np.array([s.low for s in spots]), np.array([s.high for s in spots])
+    corners = np.array([uv for name, uv in known.items() if not name.startswith("fold")]).reshape(-1, 2)
+    along_fold = known["fold_front"] - np.array([[0.0, back] for back in ALONG_FOLD_MM])
+    at_corners = _beside(corners, low, high) < CORNER_MM
+    at_front = (_beside(along_fold, low, high) < FOLD_MM).any(1)
+    at_back = (_beside(known["fold_back"][None], low, high) < FOLD_MM).any(1)
+    u, v = ((low + high) / 2).T
+    on_line = np.asarray(np.abs(u - np.polyval(run, v)) < PIN_OFF_MM)
+    ahead, behind = v - known["fold_front"][1], v - known["fold_back"][1]
+    before = on_line & (ahead > FRONT_MM[0]) & (ahead < FRONT_MM[1]) & ~at_front
+    after = on_line & (behind > BACK_MM[0]) & (behind < BACK_MM[1]) & ~at_back
+    expected = np.concatenate([at_corners, np.stack([at_front, at_back, before, after], 1)], 1)
+    smear = float(np.median(np.linalg.norm(high - low, axis=-1)))
+    reach = np.array([CORNER_MM] * len(corners) + [FOLD_MM] * 2)
+    areas = np.pi * reach**2 + 2 * reach * smear
+    areas[-2] += 2 * FOLD_MM * ALONG_FOLD_MM[-1]
+    return expected, np.append(areas, [2 * PIN_OFF_MM * (end - begin) for begin, end in (FRONT_MM, BACK_MM)])
+
+
+def _pins_colour(spots: list[Spot], expected: npt.NDArray[np.bool_], areas: FloatArray) -> npt.NDArray[np.bool_] | None:
     """Which spots (N,) are of the pins' colour; None where none is likely enough to be it.
 
-    `expected` (N, places) tells which spot lies where a pin may be, `areas` (places,) mm2 how large these places are;
-    the first `corners` of them are the closure's corners, the last two lie on the centre line.
+    `expected` (N, places) and `areas` (places,) as `_where_pins_may_be` gives them.
     """
     anywhere = expected.any(1)
     best, best_score = None, LEAST_LIKELY
@@ -188,7 +195,7 @@ def _pins_colour(
         like = alike[i]
         met = expected[like].any(0)
         least_met = 2 if _vivid(spots[i].colour) else 3  # few things on a bench are as vivid as a pin's head
-        if int(met[:-2].sum()) < least_met or not met[:corners].any():
+        if int(met[:-2].sum()) < least_met or not met[:-4].any():
             continue
         strewn = 1.0 - np.exp(-(int((like & ~anywhere).sum()) + 0.5) / VISIBLE_MM2 * areas)
         found = np.log((SEEN_SHARE + (1.0 - SEEN_SHARE) * strewn) / strewn)
