@@ -148,18 +148,17 @@ def scores(seeds: range) -> list[Score | str]:
 def check(found: list[Score | str], least_measured: float) -> None:
     """The targets: 95 % of stitches found, at most 5 % false, the mean within 5 %, U95 that covers.
 
-    Single photos with one stitch hidden or a cap far more curved than most miss the 5 %: 95 % of photos on developed
-    scenes, 90 % on others.
+    Single photos with one stitch hidden or a cap far more curved than most miss the 5 %: three in a hundred.
     """
     good = [s for s in found if isinstance(s, Score)]
     print([s for s in found if isinstance(s, str)], together(good))
     assert len(good) >= least_measured * len(found)
     all_ = together(good)
     assert all_["found"] >= 0.95
-    assert all_["false"] <= 0.05
-    assert all_["mean_error_median"] <= 0.03
-    assert all_["mean_within_5_percent"] >= 0.85
-    assert all_["mean_covered"] >= 0.85
+    assert all_["false"] <= 0.03
+    assert all_["mean_error_median"] <= 0.025
+    assert all_["mean_within_5_percent"] >= 0.9
+    assert all_["mean_covered"] >= 0.9
     assert all_["spacings_covered"] >= 0.93
 
 
