@@ -146,7 +146,8 @@ class Move:
 class Findings:
     """What was found in the photo, for the picture: pixel points, pixel polylines (N, 2), what is only a guess.
 
-    `lines_px` names: "outline" (block), "cap_rim", "centre_line", "hairline", "fold", "rectangle" (closed).
+    `lines_px` names: "outline" (block), "cap_rim", "centre_line", "hairline", "fold", "rectangle" (closed), and "pins",
+    the heads (N, 2) of those that hold the centre line, which are no line.
     `guesses` names the landmarks and lines that are shown but not relied on.
     `scale_bar_px` is a 50 mm length on the crown, two pixel points.
     """

@@ -119,6 +119,8 @@ def findings_of(geometry: Geometry, observed: Observed, on: OnDome) -> Findings:
     inferred_px = {
         n: tuple(float(x) for x in geometry.to_px(on.chart.to_points(uv))) for n, uv in on.inferred_uv.items()
     }
+    if observed.pins is not None:
+        lines["pins"] = observed.pins.px
     every = {**inferred_px, **landmarks}
     if all(n in every for n in FOLD):
         t = np.linspace(0, 1, 30)[:, None]

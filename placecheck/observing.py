@@ -64,7 +64,9 @@ def by_hand(observed: Observed, request: CheckRequest, width: int, height: int) 
     cov = np.eye(2) * marks.u_px**2
     points = dict(observed.marks)
     points |= {n: Mark(np.array(p, float), cov, ("set by hand",)) for n, p in marks.landmarks_px.items()}
-    lines = {}
+    lines: dict[str, Line | None] = {}
+    if "centre_line" in marks.lines_px:
+        lines["pins"] = None  # they hold the line that was found
     for name, field in (("cap_rim", "rim"), ("hairline", "hairline"), ("centre_line", "centre")):
         if name in marks.lines_px:
             lines[field] = dense_line(np.array(marks.lines_px[name], float), marks.u_px)

@@ -307,6 +307,17 @@ def _draw_corners(layer: Layer, answer: Answer, marks: Mapping[str, FloatArray],
             layer.text((x0, y0), label, 44.0, WHITE)
 
 
+def _draw_pins(layer: Layer, heads: FloatArray, centre: FloatArray) -> None:
+    """A ring round every pin (N, 2) that holds the centre line, with its name once."""
+    turn = np.linspace(0.0, 2 * np.pi, 33)
+    for at in heads:
+        layer.stroke([at + 17.0 * np.stack([np.cos(turn), np.sin(turn)], -1)], LINES["centre_line"].colour, 3.0)
+        layer.taken.append((at[0] - 20, at[1] - 20, at[0] + 20, at[1] + 20))
+    at = heads[np.argmax(np.linalg.norm(heads - centre, axis=1))]
+    x0, y0, _, _ = layer.place(at, layer.text_size("pin", NAME_PX), at - centre, 22.0)
+    layer.text((x0, y0), "pin", NAME_PX, _pale(LINES["centre_line"].colour))
+
+
 def _draw_tags(
     layer: Layer, answer: Answer, marks: Mapping[str, FloatArray], lines: Mapping[str, FloatArray], width_mm: float
 ) -> None:
@@ -443,6 +454,8 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
     layer = Layer(size)
     _draw_lines(layer, answer, lines, centre)
     _draw_corners(layer, answer, marks, centre)
+    if "pins" in lines:
+        _draw_pins(layer, lines["pins"], centre)
     if findings.scale_bar_px is not None:
         _draw_scale_bar(layer, placed(findings.scale_bar_px))
     _draw_tags(layer, answer, marks, lines, width_mm)

@@ -185,6 +185,12 @@ def test_what_is_set_by_hand_does_not_bear_the_finders_factor():
 def test_remeasuring_follows_a_moved_mark():
     seen = sight(load_photo(PHOTOS / "demo.jpg"), request_for("demo"))
     x, y = seen.observed.marks["fold_front"].px
+    assert (
+        "pins" in measured("demo").findings.lines_px
+    )  # ball pins hold the centre line that was found, not one by hand
+    line = measured("demo").findings.lines_px["centre_line"][::12]
+    redrawn = remeasure(seen, Marks({}, {"centre_line": tuple(tuple(p) for p in line.tolist())}))
+    assert "pins" not in redrawn.findings.lines_px
     still = remeasure(seen, Marks({"fold_front": (x, y)}))
     moved = remeasure(seen, Marks({"fold_front": (x + 10, y)}))
     shift = moved.estimates["fold_offset_front_mm"].value - still.estimates["fold_offset_front_mm"].value

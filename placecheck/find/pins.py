@@ -79,10 +79,24 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     part = part.astype(np.float32)
     if min(part.shape[:2]) < 16 or radius < 1.5:
         return []
+    at = _strongest(part, radius, keep)
+    apart = _apart(part, at, radius)
+    at, apart = at[apart > LEAST_APART], apart[apart > LEAST_APART]
+    px = (at + 0.5) / [fx, fy] - 0.5 + [x0, y0]
+    # the head's own colour, from its middle only
+    x, y = np.round(at).astype(int).T
+    colours = gaussian_blur(part, max(0.35 * radius, 0.6))[y, x].astype(float)
+    low, high = (chart.to_uv(geometry.hit(px, lift)) for lift in HEAD_LIFTS_MM)
+    low = np.where(np.isfinite(low), low, high)  # beyond the dome's edge unless it stands out
+    known = np.flatnonzero(np.isfinite(low).all(-1) & np.isfinite(high).all(-1))
+    return [Spot(px[i], colours[i], float(apart[i]), low[i], high[i]) for i in known]
+
+
+def _strongest(part: npt.NDArray[Any], radius: float, keep: int) -> FloatArray:
+    """Where (N, 2) px, to a fraction, the difference of Gaussians is strongest; at most `keep` places."""
     sigma = radius / 1.5
     fine = gaussian_blur(part, sigma)
-    wide = gaussian_blur(part, 2.0 * sigma)
-    fine -= wide
+    fine -= gaussian_blur(part, 2.0 * sigma)
     strength = np.sqrt(fine[..., 0] ** 2 + fine[..., 1] ** 2 + fine[..., 2] ** 2)
     step = max(1, round(radius * 0.8))
     ys, xs = np.nonzero((strength >= largest_within(strength, step)) & (strength > LEAST_CONTRAST))
@@ -90,22 +104,16 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     xs, ys = xs[inside], ys[inside]
     order = np.argsort(-strength[ys, xs])[:keep]
     xs, ys = xs[order], ys[order]
-    # sub-pixel by parabolas
-    c = strength[ys, xs]
+    c = strength[ys, xs]  # a parabola through it and its neighbours
     dx = _offset(strength[ys, xs - 1], c, strength[ys, xs + 1])
     dy = _offset(strength[ys - 1, xs], c, strength[ys + 1, xs])
-    px = np.stack([(xs + dx + 0.5) / fx - 0.5 + x0, (ys + dy + 0.5) / fy - 0.5 + y0], -1).astype(float)
-    apart = _apart(part, np.stack([xs + dx, ys + dy], -1), radius)
-    # the head's own colour, from its middle only
-    colours = gaussian_blur(part, max(0.35 * radius, 0.6))[ys, xs].astype(float)
-    low, high = (chart.to_uv(geometry.hit(px, lift)) for lift in HEAD_LIFTS_MM)
-    low = np.where(np.isfinite(low), low, high)  # beyond the dome's edge unless it stands out
-    kept = np.flatnonzero((apart > LEAST_APART) & np.isfinite(low).all(-1) & np.isfinite(high).all(-1))
-    return [Spot(px[i], colours[i], float(apart[i]), low[i], high[i]) for i in kept]
+    return np.stack([xs + dx, ys + dy], -1)
 
 
 def _apart(part: npt.NDArray[Any], at: FloatArray, radius: float) -> FloatArray:
     """How far a spot's colour is from that of the ring around it, over what both vary (N,); `at` (N, 2) px."""
+    if not len(at):
+        return np.zeros(0)
     angle = np.arange(16) * np.pi / 8
     around = radius * np.stack([np.cos(angle), np.sin(angle)], -1)
     ring = np.concatenate([at[:, None] + 1.7 * around, at[:, None] + 2.0 * around], 1)
