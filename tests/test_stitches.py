@@ -331,7 +331,8 @@ def test_command(tmp_path, monkeypatch, capfd) -> None:
 def test_measured_bars_of_the_small_card_correct_the_scale(tmp_path, monkeypatch, capfd) -> None:
     """A card printed 2 % too large: lengths come out some 2 % short until its 51 mm bars are entered, then as by a true
 
-    card. On a curved cap it is a little more than 2 %: what lies farther off also lies more obliquely.
+    card. On a curved cap it is more than 2 %: a card taken for smaller is taken for nearer, and so is a cap of a
+    given roundness, on which the seam then lies farther down the side and more obliquely.
     """
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
 
@@ -357,5 +358,6 @@ def test_measured_bars_of_the_small_card_correct_the_scale(tmp_path, monkeypatch
     print(pairs)
     by_true, uncorrected, corrected = np.array(pairs).T
     assert len(pairs) >= 3
-    assert np.median(corrected / uncorrected) == pytest.approx(1.02, abs=0.006)
+    assert np.min(corrected / uncorrected) > 1.018
+    assert np.max(corrected / uncorrected) < 1.06
     assert corrected == pytest.approx(by_true, rel=0.003)
