@@ -168,7 +168,7 @@ def check_one(path: Path, with_cap: bool = False, taped: bool = False) -> dict[s
         "near": near_a_limit(truths, request.tolerances.limits),
         "errors": errors,
         "cap_shown": measured.cap_shown,
-        "pinned": measured.pinned,
+        "pinned": measured.line_pinned,
         "taped": taped,
         "missing": missing,
         "seconds": time.perf_counter() - start,

@@ -40,8 +40,8 @@ LEAN_ADVICE = (
 )
 TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
 PIN_ADVICE = (
-    "set a ball pin on the cap's centre line, into the bare block before the lace, of the colour of those at the "
-    "corners, and take the photo again"
+    "set a ball pin on the cap's centre line, into the bare block before the lace, with ball pins of the same colour "
+    "at the corners, and take the photo again"
 )
 CAP_FIRST = (
     "Next time take a photo of the cap alone, from the same side, before the closure goes on, and check it under the "
@@ -386,7 +386,7 @@ def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
 
     There the line is carried forward over the dome as camera, card and outline give it: their lines of the budget.
     """
-    return measured.stage == "pinned" and not measured.pinned and source in GROUPS
+    return measured.stage == "pinned" and not measured.line_pinned and source in GROUPS
 
 
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:

@@ -200,7 +200,7 @@ class Measured:
         return self._rests_on(CAP_SHOWN)
 
     @property
-    def pinned(self) -> bool:
+    def line_pinned(self) -> bool:
         """Whether a ball pin before the hairline tells where the cap's centre line runs."""
         return self._rests_on(PINNED)
 
