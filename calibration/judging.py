@@ -40,14 +40,6 @@ DEVELOPING_SEEDS = 9_000_000
 POWERS = np.arange(0.5, 2.26, 0.05)
 SCENES_FOR_ONE = 400  # as many scenes as a power of 1 is worth beforehand
 EDGES = (0.05, 0.95)  # quantiles of u beyond which the power is not followed
-ON_CENTRE_LINE = (
-    "offset_mm",
-    "skew_deg",
-    "fold_offset_front_mm",
-    "fold_offset_back_mm",
-    "front_corner_asymmetry_mm",
-    "back_corner_asymmetry_mm",
-)
 ALIKE = (("clearance_left_mm", "clearance_right_mm"), ("length_left_mm", "length_right_mm"))
 CALIBRATION = Path(__file__).parent.parent / "placecheck" / "find" / "networks" / "calibration.json"
 
@@ -422,6 +414,8 @@ def main() -> None:
         report(rows)
         plot(rows, args.plot)
     else:
+        from placecheck.answer import ON_CENTRE_LINE
+
         rows = [row for path in args.errors for row in json.loads(path.read_text())]
         kept = json.loads(CALIBRATION.read_text()) if CALIBRATION.exists() else {}
         which, renewed = ("pinned", ON_CENTRE_LINE) if args.pinned else ("scales", args.renew)

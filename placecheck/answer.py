@@ -76,6 +76,10 @@ STAGE_MEASURES: Mapping[str, tuple[MeasureSpec, ...]] = {
 }
 """What every stage of the job measures, in the order of the answer (the stages are those of request.py)."""
 MEASURE_BY_NAME: Mapping[str, MeasureSpec] = {s.name: s for specs in STAGE_MEASURES.values() for s in specs}
+ON_CENTRE_LINE: tuple[str, ...] = tuple(
+    s.name for s in MEASURES if any(w in s.name for w in ("offset", "skew", "asymm"))
+)
+"""Measures that rest on where the cap's centre line runs."""
 JUDGED: tuple[str, ...] = tuple(spec.name for spec in MEASURES if spec.judged)
 LANDMARKS: tuple[str, ...] = ("fold_front", "fold_back", "front_left", "front_right", "back_left", "back_right")
 

@@ -17,7 +17,17 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import CAP_SHOWN, JUDGED, MEASURES, PINNED, Contribution, Estimate, Findings, View
+from placecheck.answer import (
+    CAP_SHOWN,
+    JUDGED,
+    MEASURES,
+    ON_CENTRE_LINE,
+    PINNED,
+    Contribution,
+    Estimate,
+    Findings,
+    View,
+)
 from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
 from placecheck.measure import CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
@@ -40,12 +50,12 @@ def estimated(
     """
     estimates: dict[str, Estimate] = {}
     missing: dict[str, Problem] = {}
+    cap_shown = observed.rim is not None and CAP_SHOWN in observed.rim.evidence
+    pinned = observed.centre is not None and PINNED in observed.centre.evidence
     for spec in MEASURES:
         value, budget = values.get(spec.name, math.nan), budgets.get(spec.name, ())
         rests_on = _rests_on(spec.name, observed)
         by_hand = bool(rests_on) and all(words == "set by hand" for _, words in rests_on)
-        cap_shown = observed.rim is not None and CAP_SHOWN in observed.rim.evidence
-        pinned = observed.centre is not None and PINNED in observed.centre.evidence
         u = scaled_u(spec.name, total_u(budget), by_hand, cap_shown, pinned)
         if np.isfinite(value) and 0 < u < WORST_U:
             estimates[spec.name] = Estimate(float(value), u, budget, also + _in_words(rests_on))
@@ -76,7 +86,7 @@ def _rests_on(name: str, observed: Observed) -> list[tuple[str, str]]:
     sources = [(mark, observed.marks.get(mark) or observed.inferred.get(mark)) for mark in _needs(name)]
     if name.startswith("clearance"):
         sources += [("cap rim", observed.rim), ("hairline", observed.hairline)]
-    if "offset" in name or "skew" in name or "asymmetry" in name:
+    if name in ON_CENTRE_LINE:
         sources.append(("centre line", observed.centre))
     return [(key, words) for key, source in sources if source is not None for words in source.evidence]
 

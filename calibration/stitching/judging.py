@@ -17,7 +17,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 
-from fixtures.stitching.render import take
+from fixtures.stitching.render import Taken, take
 from fixtures.stitching.sample import JUDGING_FROM, sample
 from fixtures.stitching.scoring import Score, score_close_up, together
 from placecheck.errors import RetakeNeeded
@@ -29,8 +29,12 @@ REQUEST = CheckRequest(NO_CLOSURE, 0.0, stage="stitches")
 
 
 def score_seed(seed: int) -> Score | str:
-    """One seed's score, or the code of its refusal."""
-    close_up = take(sample(seed))
+    """`score_taken` of one seed's close-up."""
+    return score_taken(take(sample(seed)))
+
+
+def score_taken(close_up: Taken) -> Score | str:
+    """A close-up's score, or the code of its refusal."""
     try:
         return score_close_up(measure_stitches(load_photo(close_up.jpeg), REQUEST), close_up.truth)
     except RetakeNeeded as refused:
