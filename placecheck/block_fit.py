@@ -42,6 +42,7 @@ FloatArray = npt.NDArray[np.float64]
 OUTLINE_INDEPENDENT = 30.0
 OUTLINE_MODEL_MM = 0.5  # cap mesh, hair and pins at the outline: what the shape family does not follow
 STRAIGHT_MM = 0.1  # ends that moved less change a known length by 0.02 mm at most, of the 2 mm it is known to
+SETTLED = 0.02  # of chi square: unknowns would move by a seventh of their standard uncertainty at most
 CARD_UNKNOWNS = 10  # the first unknowns, all that the card's corners depend on
 
 
@@ -326,11 +327,13 @@ def fit_block(
     start: FloatArray | None = None,
     iterations: int = 14,
     card_print_u: float = 0.0,
+    settled: float = SETTLED,
 ) -> BlockFit:
     """Fit all unknowns to card corners (N, 2) px at `board_mm` (N, 2), outline pixels (M, 2) and tape.
 
     `yaw_start_deg` is the block's turn on the table to start from, `place_start_mm` (2,) its place; `start` replaces
-    both by all unknowns of an earlier fit. `corner_u_px`, `outline_u_px` are standard uncertainties.
+    both by all unknowns of an earlier fit. `corner_u_px`, `outline_u_px` are standard uncertainties. It ends where a
+    step would lower chi square by less than `settled`.
     """
     prior = prior or prior_for(camera, circumference_mm)
     task = Task(camera, board_mm, corners_px, outline_px, prior, clues, corner_u_px, outline_u_px)
@@ -351,7 +354,7 @@ def fit_block(
         def near(theta: FloatArray, clue_mm: FloatArray = state.clue_mm) -> _State:
             return task.state(theta, clue_mm)
 
-        state, damping = damped_step(state, state.theta, normal, gradient, 4 * prior.u, near, damping)
+        state, damping = damped_step(state, state.theta, normal, gradient, 4 * prior.u, near, damping, settled=settled)
         gained = before.cost - state.cost
         if it < 3 and task.straighten(state.theta, state.clue_mm):
             state = task.state(state.theta, state.clue_mm)

@@ -116,7 +116,7 @@ def refuse_other(sighting: ClosureSighting) -> None:
     if sighting.cap < LEAST_CAP:
         raise RetakeNeeded("cap-missing", "No cap was found on the block: pull the cap on, then take the photo.")
     masses = sorted(spot.mass for spot in sighting.spots.values())
-    area = float((sighting.ventilated > 0.5).sum())  # cells of 1 mm
+    area = float((sighting.ventilated > 0.5).sum()) * sighting.cell_mm**2
     if len(masses) >= 5 and masses[-5] > CLOSURE_MASS and area > CLOSURE_AREA_MM2:
         raise RetakeNeeded(
             "closure-on-already",

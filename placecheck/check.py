@@ -19,14 +19,14 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Measured
-from placecheck.block_fit import BlockFit
+from placecheck.block_fit import SETTLED, BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, card_problems, find_card
 from placecheck.contradictions import tape_doubt
 from placecheck.errors import Problem, RetakeNeeded
-from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, unroll, with_rim
+from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll, with_rim
 from placecheck.find.outline import BlockSighting, find_block
-from placecheck.find.unroll import Unrolling
+from placecheck.find.unroll import PX_PER_MM, Unrolling
 from placecheck.findings import estimated, findings_of, view_of
 from placecheck.marks import Marks
 from placecheck.measure import Observed, OnDome, measure_at, put_on_dome
@@ -43,6 +43,7 @@ from placecheck.observing import (
 from placecheck.photo import Photo, hopeless_picture, overexposed_block
 from placecheck.request import CheckRequest
 from placecheck.standing import (
+    SOON,
     Stage,
     Traced,
     board_mm,
@@ -116,8 +117,8 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
     ways = []
     for about in (False, True):
         way = trace_outline(stage, turned(best.fit.theta), frame, (4.0,), 96) if about else best
-        picture, grid = unroll(photo.image, way.fit.geometry)
-        ways.append((way, picture, grid, find_closure(picture, grid, steady=False)))
+        picture, grid = unroll(photo.image, way.fit.geometry, px_per_mm=PX_PER_MM / 2)
+        ways.append((way, picture, grid, first_look(picture, grid)))
         if block.agreement > 0.9 and ways[0][3].upright > 0.9 and request.front is None:
             break  # the whole photo and the unrolled picture say the same
     way, picture, grid, sighting = choose_front(ways, block, request)
@@ -141,14 +142,14 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     on = put_on_dome(fit.geometry, observed)
     check_size(on, request)
 
-    def refit() -> BlockFit:
+    def refit(settled: float = SETTLED) -> BlockFit:
         """The block with what is now known of outline, closure and cap."""
         clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
-        return fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues)
+        return fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues, settled=settled)
 
     avoid = closure_edge_px(on, fit.geometry)
     way = trace_outline(stage, fit, frame, (3.0,), 112, 5, avoid)
-    fit = refit()
+    fit = refit(SOON)
     check_not_lost(fit, block)
     picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
     sighting = with_rim(doubted_by_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)

@@ -43,16 +43,20 @@ def damped_step(
     evaluate: Callable[[FloatArray], State],
     damping: float,
     least: float = LEAST_DAMPING,
+    settled: float = 0.0,
 ) -> tuple[State, float]:
     """The state one step below `state`, or `state` itself where none was found, and the damping for the next step.
 
     `x` (n,) are the unknowns of `state`, `normal` (n, n) and `gradient` (n,) its normal equations, `limit` (n,) is how
-    far each may go at once; `damping` never falls below `least`.
+    far each may go at once; `damping` never falls below `least`. No step is tried that by the normal equations would
+    lower the sum of squares by less than `settled` (however far it goes).
     """
     scale = np.sqrt(np.diag(normal))
     scaled = normal / np.outer(scale, scale)
     for _ in range(TRIES):
         move = -np.linalg.solve(scaled + damping * np.eye(len(scale)), gradient / scale) / scale
+        if settled and -(2 * gradient + normal @ move) @ move < settled:
+            break
         with np.errstate(all="ignore"):  # a trial may be no block at all; its cost is then not below the state's
             trial = evaluate(x + np.clip(move, -limit, limit))
         if trial.cost < state.cost:

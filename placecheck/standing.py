@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import AT, Frame, Prior, outline_px, prior_for, start_place, unpack, yaw_on_table
-from placecheck.block_fit import BlockFit, Clues, fit_block
+from placecheck.block_fit import SETTLED, BlockFit, Clues, fit_block
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
 from placecheck.contradictions import against_stand, other_block
@@ -51,6 +51,7 @@ SOME_BLOCK: Mapping[str, tuple[float, float]] = {
     "cap shift": (-60.0, 60.0),
 }
 """Beyond these the unknowns of block.py are of no block and cap at all."""
+SOON = 0.1  # chi square at which a fit is settled that is only to be gone on from
 LEAST_AGREEMENT = 0.5
 """Length of the mean of the unit directions in which the block's parts see its face; below, they see different ones."""
 FACES: Mapping[str, tuple[float, float]] = {
@@ -103,6 +104,7 @@ def fit_stage(
     start: FloatArray,
     clues: Clues | None = None,
     iterations: int = 8,
+    settled: float = SETTLED,
 ) -> BlockFit:
     return fit_block(
         stage.camera,
@@ -119,6 +121,7 @@ def fit_stage(
         start=start,
         iterations=iterations,
         card_print_u=card_print_u(stage.request),
+        settled=settled,
     )
 
 
@@ -159,7 +162,7 @@ def trace_outline(
                     "The block is cut off by the edge of the photo: step back until its whole outline is in the frame.",
                 )
             px, u_px = edge.px[good], max(0.4, max(0.3, reach / 8.0) / mm_per_px)
-        fit = fit_stage(stage, px, u_px, theta, iterations=iterations)
+        fit = fit_stage(stage, px, u_px, theta, iterations=iterations, settled=SOON)
         theta = fit.theta
         traced = Traced(fit, px, u_px)
     assert traced is not None
@@ -183,6 +186,7 @@ def stand_block(stage: Stage) -> Traced:
         stage.request.block_circumference_mm,
         outline_u_px=block.u_px,
         prior=stage_prior(stage),
+        settled=SOON,
     )
     return trace_outline(stage, first, first.frame, (6.0,), 72, 4)
 

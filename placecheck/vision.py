@@ -393,19 +393,6 @@ class Network:
         return np.asarray(maps, np.float32)[0], np.asarray(flags, np.float32).ravel()
 
 
-def fill_polygon_from_around(image: Image, polygon_px: Points) -> Image:
-    """A copy of `image` in which a convex polygon (n, 2) is painted over smoothly from its surroundings."""
-    h, w = image.shape[:2]
-    mask = np.zeros((h, w), np.uint8)
-    cv2.fillConvexPoly(mask, np.round(polygon_px).astype(np.int32), 255)
-    small = cv2.resize(image, (max(8, w // 4), max(8, h // 4)), interpolation=cv2.INTER_AREA)
-    small_mask = cv2.resize(mask, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST)
-    painted = cv2.inpaint(small, small_mask, 4, cv2.INPAINT_TELEA)
-    out = image.copy()
-    out[mask > 0] = cv2.resize(painted, (w, h), interpolation=cv2.INTER_LINEAR)[mask > 0]
-    return out
-
-
 def least_around(gray: Image, size_px: int) -> Image:
     """The darkest value in a square of `size_px` about every pixel: bright areas shrink."""
     return np.asarray(cv2.erode(gray, np.ones((size_px, size_px), np.uint8)))

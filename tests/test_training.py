@@ -164,3 +164,63 @@ def test_what_a_teacher_says_of_a_mirrored_picture_is_what_it_says_of_the_pictur
     centre = said.clone()
     centre[:, 8] += 5.0  # the centre line is learned from the truth alone
     assert unlike(centre, said) == pytest.approx(float(least))
+
+
+def test_what_a_teacher_says_is_pooled_to_half_the_resolution_as_probabilities():
+    torch = pytest.importorskip("torch")
+    from calibration.training.losses import pooled
+
+    maps = torch.randn(2, 10, 12, 16)
+    half = pooled(maps)
+    assert half.shape == (2, 10, 6, 8)
+    marks = maps[:, :6].flatten(2).softmax(-1).reshape(2, 6, 6, 2, 8, 2).sum((3, 5))
+    assert torch.allclose(half[:, :6].flatten(2).softmax(-1).reshape(marks.shape), marks, atol=1e-6)
+    columns = maps[:, 6:8].softmax(2).reshape(2, 2, 6, 2, 8, 2).sum(3).mean(-1)
+    assert torch.allclose(half[:, 6:8].softmax(2), columns, atol=1e-6)
+    rows = maps[:, 8].softmax(2).reshape(2, 6, 2, 8, 2).sum(-1).mean(2)
+    assert torch.allclose(half[:, 8].softmax(2), rows, atol=1e-6)
+
+
+def test_a_network_for_half_the_scale_begins_with_all_but_the_deepest_level():
+    torch = pytest.importorskip("torch")
+    from calibration.training.coarse import coarse
+    from calibration.training.model import Pyramid
+
+    deep, shallow = Pyramid(4, (8, 12, 16, 16), 10, 5, 2), Pyramid(4, (8, 12, 16), 10, 5, 2)
+    out = coarse(deep, shallow)
+    assert torch.equal(out.down[1][0][0].weight, deep.down[1][0][0].weight)
+    for k in range(2):  # counted from below
+        assert torch.equal(out.up[k][0].weight, deep.up[k + 1][0].weight)
+    assert torch.equal(out.maps.weight, deep.maps.weight)
+
+
+def test_weights_kept_in_half_precision_say_the_same(tmp_path):
+    """IEEE 754-2019, binary16: a number is kept to one part in 2048."""
+    onnx = pytest.importorskip("onnx")
+    from calibration.training.half import as_half
+    from placecheck.vision import Network
+
+    rng = np.random.default_rng(4)
+    weight, bias = rng.normal(0, 0.1, (16, 3, 3, 3)).astype(np.float32), rng.normal(0, 1, 16).astype(np.float32)
+    nodes = [
+        onnx.helper.make_node("Conv", ["image", "w", "b"], ["maps"], pads=[1, 1, 1, 1]),
+        onnx.helper.make_node("ReduceMean", ["maps"], ["flags"], axes=[2, 3], keepdims=0),
+    ]
+    shape = [1, 3, 16, 16]
+    graph = onnx.helper.make_graph(
+        nodes,
+        "g",
+        [onnx.helper.make_tensor_value_info("image", 1, shape)],
+        [onnx.helper.make_tensor_value_info(*of) for of in (("maps", 1, [1, 16, 16, 16]), ("flags", 1, [1, 16]))],
+        [onnx.numpy_helper.from_array(weight, "w"), onnx.numpy_helper.from_array(bias, "b")],
+    )
+    path = tmp_path / "net.onnx"
+    onnx.save(onnx.helper.make_model(graph, opset_imports=[onnx.helper.make_opsetid("", 13)], ir_version=8), str(path))
+    picture = rng.random((3, 16, 16)).astype(np.float32)
+    before, size = Network(str(path))(picture)[0], path.stat().st_size
+    as_half(path)
+    as_half(path)  # a second time changes nothing
+    assert path.stat().st_size < size - weight.size
+    after = Network(str(path))(picture)[0]
+    limit = np.abs(weight).sum((1, 2, 3)).max() / 2048
+    assert 0 < np.abs(after - before).max() <= limit

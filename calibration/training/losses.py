@@ -21,6 +21,7 @@ from placecheck.find.closure import MIRROR
 from placecheck.find.unroll import HEIGHT, WIDTH
 
 TARGET_CELLS = 1.3  # sigma of the Gaussian target in output cells
+PLACE_SIZE = 512  # what the network that looks for the block's place is shown of a picture, before it is made smaller
 Batch = dict[str, torch.Tensor]
 Parts = dict[str, torch.Tensor]
 
@@ -122,6 +123,18 @@ def told(teacher: torch.nn.Module, x: torch.Tensor) -> torch.Tensor:
     with torch.no_grad(), torch.autocast(x.device.type, torch.bfloat16):
         maps, mirrored = teacher(x)[0].float(), teacher(x.flip(3))[0].float()
     return (maps + mirrored[:, MIRROR].flip(3)) / 2
+
+
+def pooled(maps: torch.Tensor) -> torch.Tensor:
+    """Maps (B, 10, h, w) as a network of half the resolution should say it: (B, 10, h / 2, w / 2)."""
+
+    def halved(p: torch.Tensor, parts: int) -> torch.Tensor:
+        return (F.avg_pool2d(p, 2) * parts).clamp_min(1e-9).log()
+
+    marks = maps[:, :6].flatten(2).softmax(-1).reshape(maps[:, :6].shape)
+    mask = F.avg_pool2d(maps[:, 9:].sigmoid(), 2).clamp(1e-4, 1 - 1e-4)
+    lines = halved(maps[:, 6:8].softmax(2), 2), halved(maps[:, 8:9].softmax(3), 2)
+    return torch.cat([halved(marks, 4), *lines, mask.logit()], 1)
 
 
 def unlike(maps: torch.Tensor, wanted: torch.Tensor) -> torch.Tensor:
@@ -230,11 +243,12 @@ def warped(batch: Batch, bend_px: float = 4.0) -> Batch:
 
 
 def closure_loss(
-    net: torch.nn.Module, raw: Batch, teacher: torch.nn.Module | None = None
+    net: torch.nn.Module, raw: Batch, teacher: torch.nn.Module | None = None, part: int = 1
 ) -> tuple[torch.Tensor, Parts]:
     """Loss of one batch of the ring's closure samples (uint8 images (B, h, w, 4), targets in unrolled pixels).
 
-    With a teacher, its maps are learned beside the truth.
+    The network sees them at 1 / `part` of their size, 1 or 2. With a teacher, which sees them whole, its maps are
+    learned beside the truth.
     """
     batch = dict(raw)
     batch["image"] = raw["image"].permute(0, 3, 1, 2).float() / 255
@@ -254,19 +268,24 @@ def closure_loss(
         marks = torch.stack([WIDTH - 1 - marks[..., 0], marks[..., 1]], -1)[:, [0, 1, 3, 2, 5, 4]]
         rim, hair, mask = rim.flip(1), hair.flip(1), mask.flip(2)
         centre = WIDTH - 1 - centre
-    # full-resolution pixel p lies at cell (p - 0.5) / 2
-    marks, rim, hair, centre = ((t - 0.5) / 2 for t in (marks, rim, hair, centre))
-    rim, hair, centre = ((t[:, 0::2] + t[:, 1::2]) / 2 for t in (rim, hair, centre))
+    # cells of `side` pixels: full-resolution pixel p lies at cell (p + 0.5) / side - 0.5
+    side = 2 * part
+    marks, rim, hair, centre = ((t + 0.5) / side - 0.5 for t in (marks, rim, hair, centre))
+    rim, hair, centre = (t.reshape(len(t), -1, side).mean(-1) for t in (rim, hair, centre))
     x = x.contiguous(memory_format=torch.channels_last)
+    seen = x
+    if part > 1:
+        seen = F.avg_pool2d(x, part).contiguous(memory_format=torch.channels_last)
+        mask = F.avg_pool2d(mask[:, None], part)[:, 0]
     with torch.autocast(x.device.type, torch.bfloat16):
-        maps, said = net(x)
+        maps, said = net(seen)
     maps, said = maps.float(), said.float()
-    size = torch.tensor([WIDTH // 2 - 1, HEIGHT // 2 - 1], device=x.device)
+    size = torch.tensor([WIDTH // side - 1, HEIGHT // side - 1], device=x.device)
     ok = torch.isfinite(marks).all(-1) & (marks > 0).all(-1) & (marks < size).all(-1)
     logp = F.log_softmax(maps[:, :6].flatten(2), -1)
     safe = torch.where(ok[..., None], marks, torch.zeros_like(marks))
-    rows = torch.arange(HEIGHT // 2, device=x.device).float()
-    cols = torch.arange(WIDTH // 2, device=x.device).float()
+    rows = torch.arange(HEIGHT // side, device=x.device).float()
+    cols = torch.arange(WIDTH // side, device=x.device).float()
     target = soft(safe[..., 1], rows)[..., :, None] * soft(safe[..., 0], cols)[..., None, :]
     ce = -(target.flatten(2) * logp).sum(-1)
     parts = {
@@ -279,31 +298,39 @@ def closure_loss(
     }
     loss = sum(parts.values()) - 0.7 * parts["flags"]
     if teacher is not None:
-        parts["teacher"] = unlike(maps, told(teacher, x))
+        wanted = told(teacher, x)
+        parts["teacher"] = unlike(maps, wanted if part == 1 else pooled(wanted))
         loss = loss + parts["teacher"]
     return loss, parts
 
 
-def block_loss(net: torch.nn.Module, raw: Batch, teacher: torch.nn.Module | None = None) -> tuple[torch.Tensor, Parts]:
+def block_loss(
+    net: torch.nn.Module, raw: Batch, teacher: torch.nn.Module | None = None, part: int = 1
+) -> tuple[torch.Tensor, Parts]:
     """Loss of one batch of the ring's block samples: windows of any turn cut from the larger pictures.
 
-    With a teacher, the mean of what it says of them upright and upside down is learned beside the truth.
+    The network sees them at 1 / `part` of their size. With a teacher, the mean of what it says of them upright and
+    upside down is learned beside the truth.
     """
     image = raw["image"].permute(0, 3, 1, 2).float() / 255
     b = len(image)
     angle = uniform(b, 0, 6.2832, like=image)
-    zoom = BLOCK_SIZE / BLOCK_DRAWN / uniform(b, 0.86, 1.16, like=image)
+    size = BLOCK_SIZE if part == 1 else PLACE_SIZE
+    zoom = size / BLOCK_DRAWN / uniform(b, 0.86, 1.16, like=image)
     mirror = torch.where(uniform(b, 0, 1, like=image) < 0.5, -1.0, 1.0)
     c, s = torch.cos(angle), torch.sin(angle)
     turn = torch.stack([torch.stack([c * mirror, -s], -1), torch.stack([s * mirror, c], -1)], 1)
     shift = uniform(b, -0.28, 0.28, 2, 1, like=image)
     theta = torch.cat([turn * zoom[:, None, None], shift], 2)
-    fine = F.affine_grid(theta, [b, 1, BLOCK_SIZE, BLOCK_SIZE], align_corners=False)
-    coarse = F.affine_grid(theta, [b, 1, BLOCK_SIZE // 2, BLOCK_SIZE // 2], align_corners=False)
+    fine = F.affine_grid(theta, [b, 1, size, size], align_corners=False)
+    coarse = F.affine_grid(theta, [b, 1, size // 2, size // 2], align_corners=False)
     x = F.grid_sample(image, fine, align_corners=False, padding_mode="reflection")
     mask = F.grid_sample(raw["mask"].float()[:, None], coarse, align_corners=False, padding_mode="reflection")[:, 0]
     face = torch.einsum("bji,bj->bi", turn, raw["face"])
-    x = blotted(recoloured(x), 0.25, 90).contiguous(memory_format=torch.channels_last)
+    x = blotted(recoloured(x), 0.25, 90)
+    if part > 1:
+        x, mask = F.avg_pool2d(x, part), F.avg_pool2d(mask[:, None], part)[:, 0]
+    x = x.contiguous(memory_format=torch.channels_last)
     with torch.autocast(x.device.type, torch.bfloat16):
         maps, said = net(x)
     maps, said = maps.float(), said.float()

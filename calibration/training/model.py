@@ -1,11 +1,13 @@
-"""The two small networks: one sees the photo and finds the block, one sees the unrolled dome and finds the closure.
+"""The small networks: one sees the photo and finds the block, one sees the unrolled dome and finds the closure.
 
 Both are the same encoder-decoder with skip connections (the U-Net idea, Ronneberger
 et al. 2015), plain 3x3 convolutions with batch normalisation, output at half the
 input's resolution, plus a vector of yes/no answers from the deepest features. They
 are small enough for OpenCV's dnn module on two cores. The block network gives the
 silhouette of the bare block and the direction of the face; the closure network gives
-one heat map per landmark and line, read out as probabilities along the proper axis.
+one heat map per landmark and line, read out as probabilities along the proper axis. Two more
+see the same at half the scale and are a level shallower, for a quarter of the time: where in the
+photo the block stands, and a first look at the closure.
 """
 
 from __future__ import annotations
@@ -66,6 +68,16 @@ def closure_network() -> Pyramid:
 
 def block_network() -> Pyramid:
     return Pyramid(3, (8, 16, 40, 56, 64, 80), 16, len(BLOCK_CHANNELS), len(BLOCK_FLAGS))
+
+
+def first_look_network() -> Pyramid:
+    """The closure's network for a picture of half the size."""
+    return Pyramid(4, (24, 40, 64, 96, 104), 24, len(CLOSURE_CHANNELS), len(CLOSURE_FLAGS))
+
+
+def place_network() -> Pyramid:
+    """The block's network for a photo of half the size."""
+    return Pyramid(3, (8, 16, 40, 56, 64), 16, len(BLOCK_CHANNELS), len(BLOCK_FLAGS))
 
 
 def wide_closure_network() -> Pyramid:

@@ -1,10 +1,10 @@
-"""Trains the two networks on scenes that a crew of processes draws while the training runs.
+"""Trains the networks on scenes that a crew of processes draws while the training runs.
 
     python -m calibration.training.train --minutes 9 --out DIR [--resume DIR/state.pt] [--workers 28] [--gpu-workers 3]
-        [--traced-workers 8] [--crops DIR --crop-workers 3]
+        [--traced-workers 8] [--crops DIR --crop-workers 3] [--only fp]
 
-The crew (crew.py) fills a ring of samples on a RAM disk; two trainers, one for each network and
-each on its own GPU where there are two, keep a copy of the ring on their device, take in what
+The crew (crew.py) fills a ring of samples on a RAM disk; trainers, one for each network and
+on a GPU each where there are two, keep a copy of the ring on their device, take in what
 was written since, and draw random batches from all of it (losses.py). The learning rate rises
 over the first hundred steps and stays, or falls along a cosine with --fall, so that a long training
 can be cut into runs. With --teacher a network also learns what a wider one says (narrow.py). Weights
@@ -20,6 +20,7 @@ import multiprocessing as mp
 import os
 import threading
 import time
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -32,12 +33,33 @@ from placecheck.find.unroll import HEIGHT, WIDTH
 TAKEN_AT_ONCE = 48
 
 
+@dataclass(frozen=True)
+class Kind:
+    """A network to train: its file's name, the ring's samples it learns from, at 1 / `part` of their size, the state
+    that teaches it, and what makes it and its teacher (names in model.py)."""
+
+    name: str
+    samples: str
+    part: int
+    taught_by: str
+    make: str
+    teacher: str
+
+
+KINDS = {
+    "c": Kind("closure", "c", 1, "c", "closure_network", "wide_closure_network"),
+    "b": Kind("block", "b", 1, "b", "block_network", "wide_block_network"),
+    "f": Kind("first_look", "c", 2, "c", "first_look_network", "closure_network"),
+    "p": Kind("place", "b", 2, "", "place_network", ""),
+}
+
+
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser()
     parser.add_argument("--minutes", type=float, default=8.0)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--resume", type=Path)
-    parser.add_argument("--teacher", type=Path, help="state of wide networks to learn from as well (narrow.py)")
+    parser.add_argument("--teacher", type=Path, help="state of the networks to learn from as well (narrow.py)")
     parser.add_argument("--workers", type=int, default=14, help="processes that draw on the processor")
     parser.add_argument("--gpu-workers", type=int, default=0, help="processes that draw on the GPUs (CuPy)")
     parser.add_argument("--traced-workers", type=int, default=0, help="processes that trace paths (Mitsuba)")
@@ -50,7 +72,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--fall", action="store_true", help="let the learning rate fall to zero")
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--warm", type=int, default=1500, help="closure samples to wait for (block: half as many)")
-    parser.add_argument("--only", choices=["c", "b"], help="train the closure's or the block's network alone")
+    parser.add_argument("--only", default="cb", help="which networks: c, b, and for half the scale f, p (coarse.py)")
     parser.add_argument("--draw", type=float, help="minutes after which the crew stops, so that training has the GPUs")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--ring", type=Path, default=Path("/dev/shm/placecheck"))
@@ -72,17 +94,19 @@ def picked(rng: np.random.Generator, have: np.ndarray, first_traced: int, args: 
 
 
 def train(kind: str, device: str, args: argparse.Namespace, start: float) -> None:
-    """Train one network ("c" or "b") until the time is up; writes DIR/KIND.pt."""
+    """Train one network until the time is up; writes DIR/KIND.pt."""
     import torch
     from torch import nn
 
+    from calibration.training import model
     from calibration.training.losses import block_loss, closure_loss
-    from calibration.training.narrow import NARROWED
 
     torch.backends.cudnn.benchmark = True
-    torch.manual_seed(args.seed + (kind == "b"))
-    (wide, make), loss_of = NARROWED[kind], closure_loss if kind == "c" else block_loss
-    fields = crew.CLOSURE_FIELDS if kind == "c" else crew.BLOCK_FIELDS
+    torch.manual_seed(args.seed + "cbfp".index(kind))
+    what = KINDS[kind]
+    make = getattr(model, what.make)
+    loss_of = partial(closure_loss if what.samples == "c" else block_loss, part=what.part)
+    fields = crew.CLOSURE_FIELDS if what.samples == "c" else crew.BLOCK_FIELDS
     net, mean = make().to(device), make().to(device)
     if args.resume:
         state = torch.load(args.resume, map_location=device)
@@ -91,34 +115,35 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
     else:
         mean.load_state_dict(net.state_dict())
     net = net.to(memory_format=torch.channels_last)
-    if args.teacher:
-        teacher = wide()
-        teacher.load_state_dict(torch.load(args.teacher, map_location="cpu")["ema_" + kind])
+    if args.teacher and what.teacher:
+        teacher = getattr(model, what.teacher)()
+        teacher.load_state_dict(torch.load(args.teacher, map_location="cpu")["ema_" + what.taught_by])
         teacher = teacher.eval().requires_grad_(False).to(device, memory_format=torch.channels_last)
         loss_of = partial(loss_of, teacher=teacher)
     optim = torch.optim.AdamW(net.parameters(), lr=args.lr, weight_decay=1e-3)
     ring = crew.open_ring(args.ring, args.closure_slots, args.block_slots)
     store: dict[str, Any] = {}
     for name in fields:
-        source = ring[f"{kind}_{name}"]
+        source = ring[f"{what.samples}_{name}"]
         kind_of = torch.uint8 if source.dtype == np.uint8 else torch.float32
         store[name] = torch.zeros(source.shape, dtype=kind_of, device=device)
-    taken = np.zeros(len(ring[f"{kind}_written"]), np.uint32)
+    taken = np.zeros(len(ring[f"{what.samples}_written"]), np.uint32)
     first_traced = len(taken) * (args.workers + args.gpu_workers) // size_of(args)  # those workers are the crew's last
 
     def take_in() -> None:
         """Copy to the device what the crew writes, for ever: a thread's work."""
         while True:
-            written = np.array(ring[f"{kind}_written"])
+            written = np.array(ring[f"{what.samples}_written"])
             slots = np.nonzero(written != taken)[0][:TAKEN_AT_ONCE]
             at = torch.from_numpy(slots).to(device)
             for name in fields if len(slots) else ():
-                store[name].index_copy_(0, at, torch.from_numpy(np.asarray(ring[f"{kind}_{name}"][slots])).to(device))
+                new = torch.from_numpy(np.asarray(ring[f"{what.samples}_{name}"][slots]))
+                store[name].index_copy_(0, at, new.to(device))
             taken[slots] = written[slots]
             time.sleep(0.02 if len(slots) else 0.3)
 
     threading.Thread(target=take_in, daemon=True).start()
-    enough = args.warm if kind == "c" else args.warm // 2
+    enough = args.warm if what.samples == "c" else args.warm // 2
     while (taken > 0).sum() < enough and time.time() - start < args.minutes * 30:
         time.sleep(0.3)
     print(f"{time.time() - start:4.0f} s {kind} on {device} starts with {(taken > 0).sum()}", flush=True)
@@ -158,6 +183,7 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
             sums, looks = {}, np.zeros(0)
     torch.save({kind: net.state_dict(), "ema_" + kind: mean.state_dict()}, args.out / f"{kind}.pt")
     print(f"{time.time() - start:4.0f} s {kind} ends after {step} steps of {args.batch}", flush=True)
+    os._exit(0)  # the thread that takes samples in may be at it: torn down beside it, the process would abort
 
 
 def main() -> None:
@@ -169,12 +195,12 @@ def main() -> None:
     import torch
 
     gpus = torch.cuda.device_count()
-    devices = {"c": "cuda:0" if gpus else "cpu", "b": f"cuda:{gpus - 1}" if gpus else "cpu"}
+    devices = {k: f"cuda:{0 if what.samples == 'c' else gpus - 1}" if gpus else "cpu" for k, what in KINDS.items()}
     context = mp.get_context("spawn")
     # the last of two GPUs draws nearly all: the first is for the closure's trainer
     cards: list[int | None] = [(gpus - 1 if i % 8 else 0) if gpus else None for i in range(size_of(args))]
-    wanted = {k: d for k, d in devices.items() if args.only in (None, k)}
-    names = "".join(wanted)
+    wanted = {k: d for k, d in devices.items() if k in args.only}
+    names = "".join({KINDS[k].samples for k in wanted})
     tasks = [crew.Task(wanted=names)] * args.workers
     tasks += [crew.Task(card, wanted=names) for card in cards[: args.gpu_workers]]
     tasks += [crew.Task(card, True, wanted=names) for card in cards[: args.traced_workers]]
@@ -211,7 +237,7 @@ def main() -> None:
         p.kill()
     if lost:
         print(f"{lost} workers were lost and replaced", flush=True)
-    state: dict[str, Any] = torch.load(args.resume, map_location="cpu") if args.only and args.resume else {}
+    state: dict[str, Any] = torch.load(args.resume, map_location="cpu") if args.resume else {}
     for kind in wanted:
         state |= torch.load(args.out / f"{kind}.pt", map_location="cpu")
         (args.out / f"{kind}.pt").unlink()
@@ -222,30 +248,32 @@ def main() -> None:
 
 
 def export(state: dict[str, Any], out: Path) -> None:
-    """Write closure.onnx and block.onnx (inputs 0..1, BGR; the closure's fourth channel is facing)."""
+    """Write NAME.onnx of every network there is (inputs 0..1, BGR; the closure's fourth channel is facing)."""
     import torch
 
-    from calibration.training.model import block_network, closure_network
+    from calibration.training import model
+    from calibration.training.half import as_half
 
-    shapes = {
-        "c": ("closure.onnx", closure_network(), (1, 4, HEIGHT, WIDTH)),
-        "b": ("block.onnx", block_network(), (1, 3, crew.BLOCK_SIZE, crew.BLOCK_SIZE)),
-    }
-    for kind, (name, net, shape) in shapes.items():
+    for kind, what in KINDS.items():
         if "ema_" + kind not in state:
             continue
+        net = getattr(model, what.make)()
         net.load_state_dict(state["ema_" + kind])
+        closure = what.samples == "c"
+        size = (HEIGHT, WIDTH) if closure else (crew.BLOCK_SIZE, crew.BLOCK_SIZE)
+        path = out / f"{what.name}.onnx"
         torch.onnx.export(
             net.eval(),
-            torch.zeros(shape),
-            str(out / name),
+            torch.zeros((1, 4 if closure else 3, *(n // what.part for n in size))),
+            str(path),
             input_names=["image"],
             output_names=["maps", "flags"],
             dynamo=False,
             opset_version=13,
-            # the block network also looks at whole photos, of any size that is a multiple of 64
-            dynamic_axes={"image": {2: "h", 3: "w"}, "maps": {2: "half_h", 3: "half_w"}} if kind == "b" else None,
+            # photos are of any size that is a multiple of 64
+            dynamic_axes=None if closure else {"image": {2: "h", 3: "w"}, "maps": {2: "half_h", 3: "half_w"}},
         )
+        as_half(path)
 
 
 if __name__ == "__main__":

@@ -53,7 +53,8 @@ def in_order(net: Pyramid) -> list[nn.Sequential]:
 def unfold(path: Path, net: Pyramid, x: torch.Tensor) -> Pyramid:
     """`net` with the weights of the ONNX file and the statistics of the pictures `x`."""
     graph = onnx.load(str(path)).graph
-    values = {i.name: numpy_helper.to_array(i) for i in graph.initializer}
+    # weights kept in half precision (half.py) go by their name with .half behind it
+    values = {i.name.removesuffix(".half"): numpy_helper.to_array(i).astype(np.float32) for i in graph.initializer}
     convolutions = [n for n in graph.node if n.op_type == "Conv"]
     dense = [n for n in graph.node if n.op_type == "Gemm"]
     blocks = in_order(net)

@@ -42,6 +42,7 @@ FLOODED_LOOKS = ((2.0, 3), (3.0, 5), (3.0, 7))
 """How much such a place is enlarged, and by how many pixels then shrunk."""
 MIN_MATCH = 0.85
 MIN_CORNERS = 6
+FEWER = 3  # the first round at full size looks at each so many-th corner
 MIN_SPREAD_MM = 8.0
 """Least standard deviation of the corners across their narrow direction: two full rows of three have 10 mm, a row
 of five with one beside it 7.5 mm (no pose to speak of)."""
@@ -299,7 +300,7 @@ def _refuse_other_layout(seen: vision.Markers, own: npt.NDArray[np.int64], board
 
 
 def _fit_corners(gray: vision.Image, homography: FloatArray, board: Board) -> tuple[Alignment, FloatArray]:
-    """Corners at full size in a few rounds, each starting from the last one's homography and blur.
+    """Corners at full size in a few rounds, each starting from the last one's homography and blur, the first on a few.
 
     The first round may be done at reduced size: the markers' corners are good to about a pixel of the size they
     were read at.
@@ -321,9 +322,11 @@ def _fit_corners(gray: vision.Image, homography: FloatArray, board: Board) -> tu
             homography = np.linalg.inv(to_small) @ reduced
             matched = coarse.match >= MIN_MATCH
             sigma = float(np.clip(np.median(coarse.blur_px[matched]) / fx, 0.3, 8))
-    for _ in range(3):
-        alignment, refined = _round(gray, homography, sigma, board)
+    for every in (FEWER, 1, 1, 1):
+        alignment, refined = _round(gray, homography, sigma, board, every)
         if refined is None:
+            if every > 1:  # too many of those are covered
+                continue
             return alignment, homography
         was, now = (vision.apply_homography(h, board.corners_mm) for h in (homography, refined))
         moved = now - was
@@ -331,15 +334,15 @@ def _fit_corners(gray: vision.Image, homography: FloatArray, board: Board) -> tu
         blur = float(np.median(alignment.blur_px[alignment.match >= MIN_MATCH]))
         settled = float(np.abs(moved).max()) < 0.3 and abs(blur - sigma) < max(0.3, 0.2 * sigma)
         sigma = float(np.clip(blur, 0.1, 12))
-        if settled:
+        if settled and every == 1:
             break
     return alignment, homography
 
 
 def _round(
-    gray: vision.Image, homography: FloatArray, sigma: float, board: Board
+    gray: vision.Image, homography: FloatArray, sigma: float, board: Board, every: int = 1
 ) -> tuple[Alignment, FloatArray | None]:
-    alignment = align(gray, homography, sigma, board)
+    alignment = align(gray, homography, sigma, board, every)
     good = np.flatnonzero(alignment.match >= MIN_MATCH)
     if not _enough(good, board, 4):
         return alignment, None

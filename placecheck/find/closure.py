@@ -67,7 +67,8 @@ class Trace:
 class ClosureSighting:
     """What the network sees in one unrolled picture. `closure`, `upright`, `cap` are beliefs 0..1.
 
-    `rim_logits` is the network's map of the rim, (HEIGHT/2, WIDTH/2), whose columns are read as probabilities.
+    Maps are of cells two pixels of the picture wide, `cell_mm`; `rim_logits` is that of the rim, (HEIGHT/2, WIDTH/2),
+    whose columns are read as probabilities.
     """
 
     spots: dict[str, Spot]
@@ -79,13 +80,16 @@ class ClosureSighting:
     upright: float
     cap: float
     rim_logits: npt.NDArray[np.float32]
+    cell_mm: float = 2.0 / PX_PER_MM
     rim_yaw_deg: tuple[float, float] | None = None
     centre_evidence: tuple[str, ...] = ("the cap's middle as it is seen",)
 
 
-def unroll(image: Image, geometry: Geometry, about: MidPlane | None = None) -> tuple[npt.NDArray[np.uint8], Unrolling]:
-    """The unrolled picture (HEIGHT, WIDTH, 4): BGR and facing, and its grid; about the block's mid plane or `about`."""
-    grid = unroll_grid(geometry, about=about)
+def unroll(
+    image: Image, geometry: Geometry, about: MidPlane | None = None, px_per_mm: float = PX_PER_MM
+) -> tuple[npt.NDArray[np.uint8], Unrolling]:
+    """The unrolled picture (h, w, 4): BGR and facing, and its grid; about the block's mid plane or `about`."""
+    grid = unroll_grid(geometry, about=about, px_per_mm=px_per_mm)
     seen = grid.facing > 0.03
     px = grid.photo_px
     # photo pixels for one unrolled pixel, where the dome faces the lens
@@ -120,7 +124,7 @@ def _softmax(x: FloatArray, axis: int | None) -> FloatArray:
     return out
 
 
-def _spot(logits: FloatArray) -> Spot:
+def _spot(logits: FloatArray, cell_mm: float) -> Spot:
     p = _softmax(logits, None)
     j, i = np.unravel_index(int(np.argmax(p)), p.shape)
     y0, y1 = max(0, int(j) - WINDOW), min(p.shape[0], int(j) + WINDOW + 1)
@@ -129,18 +133,17 @@ def _spot(logits: FloatArray) -> Spot:
     mass = float(q.sum())
     gx, gy = np.arange(p.shape[1]), np.arange(p.shape[0])
     mx, my = float((q.sum(0) * gx[x0:x1]).sum()) / mass, float((q.sum(1) * gy[y0:y1]).sum()) / mass
-    cell_mm = 2.0 / PX_PER_MM
     away2 = (gx - mx) ** 2, (gy - my) ** 2
     near = np.array([q.sum(0) @ away2[0][x0:x1], q.sum(1) @ away2[1][y0:y1]])
     # what lies outside the window is where the landmark may be instead
     far = np.maximum(np.array([p.sum(0) @ away2[0], p.sum(1) @ away2[1]]) - near, 0.0)
     # spread beyond what was taught; the network is never trusted below a sixth of a cell
     extra = np.clip(near / mass - 0.8 * TAUGHT_CELLS**2, 0.17**2, None) + np.minimum(far, (ASTRAY_MM / cell_mm) ** 2)
-    uv = cell_to_uv(np.array([2 * mx + 0.5, 2 * my + 0.5]))
+    uv = cell_to_uv(np.array([mx, my]), 1.0 / cell_mm)
     return Spot(uv, np.diag(extra * cell_mm**2), mass)
 
 
-def _trace(logits: FloatArray, columns: bool) -> Trace:
+def _trace(logits: FloatArray, columns: bool, cell_mm: float) -> Trace:
     """Read a line: one point for every column (`columns`) or row of the half-resolution map."""
     p = _softmax(logits, 0 if columns else 1)
     p = p if columns else p.T  # (along the probability, lines)
@@ -153,10 +156,10 @@ def _trace(logits: FloatArray, columns: bool) -> Trace:
     q = q / np.maximum(mass, 1e-9)
     mean = (q * at).sum(0)
     var = (q * (at - mean) ** 2).sum(0)
-    sd = np.sqrt(np.clip(var - 0.8 * TAUGHT_CELLS**2, 0.17**2, None)) * 2.0 / PX_PER_MM
+    sd = np.sqrt(np.clip(var - 0.8 * TAUGHT_CELLS**2, 0.17**2, None)) * cell_mm
     k = np.arange(lines)
-    full = np.stack([2.0 * k + 0.5, 2 * mean + 0.5], -1) if columns else np.stack([2 * mean + 0.5, 2.0 * k + 0.5], -1)
-    return Trace(cell_to_uv(full), sd, mass)
+    cells = np.stack([k, mean] if columns else [mean, k], -1)
+    return Trace(cell_to_uv(cells, 1.0 / cell_mm), sd, mass)
 
 
 def _thin(trace: Trace, keep: npt.NDArray[np.bool_], every: int) -> Trace:
@@ -164,33 +167,45 @@ def _thin(trace: Trace, keep: npt.NDArray[np.bool_], every: int) -> Trace:
     return Trace(trace.uv[index], trace.u_mm[index], trace.mass[index])
 
 
-def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling, steady: bool = True) -> ClosureSighting:
-    """Run the network on an unrolled picture (and, `steady`, on its mirror image) and read its maps."""
+def first_look(picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSighting:
+    """What a smaller network sees in a picture unrolled at half the scale: enough to fit the block anew."""
+    maps, flags = run("first_look", picture)
+    return _read(maps, flags, grid, (1, 1, 2))
+
+
+def find_closure(picture: npt.NDArray[np.uint8], grid: Unrolling) -> ClosureSighting:
+    """Run the network on an unrolled picture and on its mirror image, and read the mean of their maps."""
     maps, flags = run("closure", picture)
-    belief = sigmoid(flags)
-    if steady:
-        # the mirrored picture's maps, mirrored back: left and right change places
-        mirrored, _ = run("closure", np.ascontiguousarray(picture[:, ::-1]))
-        maps = ((maps + mirrored[MIRROR][:, :, ::-1]) / 2).astype(np.float32)
-    spots = {name: _spot(maps[i].astype(float)) for i, name in enumerate(LANDMARKS)}
+    # the mirrored picture's maps, mirrored back: left and right change places
+    mirrored, _ = run("closure", np.ascontiguousarray(picture[:, ::-1]))
+    return _read(((maps + mirrored[MIRROR][:, :, ::-1]) / 2).astype(np.float32), flags, grid, (2, 2, 3))
+
+
+def _read(
+    maps: npt.NDArray[np.float32], flags: npt.NDArray[np.float32], grid: Unrolling, every: tuple[int, int, int]
+) -> ClosureSighting:
+    """What the maps say; of rim, hairline and centre line, each so many-th point is kept."""
+    cell_mm = 2.0 / grid.px_per_mm
+    spots = {name: _spot(maps[i].astype(float), cell_mm) for i, name in enumerate(LANDMARKS)}
     spots = {n: s for n, s in spots.items() if s.mass >= MARK_MASS and _facing_at(grid, s.uv) > 0.04}
     across = np.diag([FOLD_ACROSS, 1.0])
     for name in FOLD:
         if name in spots:
             spots[name] = replace(spots[name], covariance_mm2=across @ spots[name].covariance_mm2 @ across)
-    rim = _trace(maps[6].astype(float), True)
-    hair = _trace(maps[7].astype(float), True)
-    centre = _trace(maps[8].astype(float), False)
-    rim = _thin(rim, (rim.mass > LINE_MASS) & (_facing_at(grid, rim.uv) > 0.06), 2)
-    hair = _thin(hair, (hair.mass > LINE_MASS) & (_facing_at(grid, hair.uv) > 0.06), 2)
-    centre = _thin(centre, (centre.mass > LINE_MASS) & (_facing_at(grid, centre.uv) > 0.12), 3)
-    seen, upright, cap = (float(b) for b in belief[:3])
-    return ClosureSighting(spots, rim, hair, as_one_line(centre), sigmoid(maps[9]), seen, upright, cap, maps[6])
+    rim, hair, centre = (
+        _thin(trace, (trace.mass > LINE_MASS) & (_facing_at(grid, trace.uv) > least), step)
+        for trace, least, step in zip(
+            (_trace(maps[i].astype(float), i != 8, cell_mm) for i in (6, 7, 8)), (0.06, 0.06, 0.12), every, strict=True
+        )
+    )
+    seen, upright, cap = (float(b) for b in sigmoid(flags)[:3])
+    ventilated = sigmoid(maps[9])
+    return ClosureSighting(spots, rim, hair, as_one_line(centre), ventilated, seen, upright, cap, maps[6], cell_mm)
 
 
 def covered_cells(sighting: ClosureSighting, margin_mm: float) -> npt.NDArray[np.bool_]:
-    """Cells (HEIGHT/2, WIDTH/2) covered by the ventilated rectangle and `margin_mm` around it."""
-    return dilate(sighting.ventilated > 0.35, max(1, round(margin_mm * PX_PER_MM / 2)))
+    """Cells covered by the ventilated rectangle and `margin_mm` around it."""
+    return dilate(sighting.ventilated > 0.35, max(1, round(margin_mm / sighting.cell_mm)))
 
 
 def as_one_line(trace: Trace) -> Trace:
@@ -327,7 +342,7 @@ def _traced(rim: Rim, grid: Unrolling, cap: MidPlane) -> Trace | None:
 
 
 def _facing_at(grid: Unrolling, uv: FloatArray) -> FloatArray:
-    cell = np.round(uv_to_cell(uv)).astype(int)
+    cell = np.round(uv_to_cell(uv, grid.px_per_mm)).astype(int)
     h, w = grid.facing.shape
     return grid.facing[np.clip(cell[..., 1], 0, h - 1), np.clip(cell[..., 0], 0, w - 1)].astype(float)
 

@@ -1,8 +1,9 @@
-"""The two small networks, loaded once and run by OpenCV.
+"""The small networks, loaded once and run by OpenCV.
 
-One finds the block in the photo (silhouette of the bare block, image direction of the
-face), one finds the closure and cap in the unrolled picture (a heat map for every
-landmark and line). How they were trained, on which scenes, and how they compare with
+"block" finds the block in the photo (silhouette of the bare block, image direction of the
+face), "closure" finds closure and cap in the unrolled picture (a heat map for every
+landmark and line); "place" and "first_look" are the same for pictures of half the scale,
+where a rough answer is wanted soon. How they were trained, on which scenes, and how they compare with
 other ways is told in calibration/training and DEVELOPERS.md. They only say where to
 look: what a finding is worth is settled by its spread here, by the geometry it must
 agree with, and by the judging scenes. Weights are data (`networks/*.onnx`); nothing is
@@ -35,9 +36,9 @@ CLOSURE_CHANNELS = (
 )
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=4)
 def network(name: str) -> Network:
-    """The network `name` ("block" or "closure"), read once in a process."""
+    """The network `name`, read once in a process."""
     return Network(str(FOLDER / f"{name}.onnx"))
 
 

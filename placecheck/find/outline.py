@@ -1,10 +1,10 @@
 """Finding the block: where it stands in the photo, its rough outline, and which way the face is.
 
 The card tells how many photo pixels a millimetre has on the table, and so, within a tenth,
-how large a block is in the photo. At that scale the network looks at the whole photo
-(with the card painted over by its surroundings) and the place where silhouette and size
-agree best is taken; a window about it is looked at upside down, since the mean of the two is
-steadier than one look (of four turned copies it was no better, and a third look nearer by no better).
+how large a block is in the photo. At half of that scale one network looks at the whole photo,
+and the place where silhouette and size agree best is taken; a window about it is looked at by
+another, upright and upside down, since the mean of the two is steadier than one look (of four
+turned copies it was no better, and a third look nearer by no better).
 Rays from the silhouette's middle meet its half-probability line once each, because a block is
 convex seen from above: those crossings are the rough outline, a start for the edge search in
 the photo itself (edge.py). The face's direction is the mean of a unit vector field over the
@@ -21,14 +21,17 @@ import numpy.typing as npt
 
 from placecheck.errors import RetakeNeeded
 from placecheck.find.network import run, sigmoid
-from placecheck.vision import Image, affine_crop, fill_polygon_from_around, gaussian_blur, largest_blob, resize
+from placecheck.vision import Image, affine_crop, gaussian_blur, largest_blob, resize
 
 FloatArray = npt.NDArray[np.float64]
 
 SIZE = 384
 PX_PER_MM = 1.07
 CROWN_OVER_TABLE = 1.42  # px per mm at the crown over that at the card, for a phone held 0.4 to 0.8 m above
-ROUGH = 4  # cells to a side of those in which the block's place is looked for
+FAR = 0.5  # of the window's scale, at which its place is looked for
+PLACE_STRIDE = 64  # the place's network takes pictures of a multiple of this
+ROUGH = 2  # cells to a side of those in which the block's place is looked for
+LEAST_CELLS = 900  # of a silhouette in the window
 RAYS = 144
 OUTLINE_U_MM = 2.0
 TOO_LARGE, STAND_BACK = 0.8, 0.55
@@ -58,52 +61,41 @@ class BlockSighting:
 
 @dataclass(frozen=True)
 class Look:
-    """Of a picture (h, w): the silhouette's probability (h/2, w/2), and the face's direction (2, h/2, w/2).
-
-    `weight` (h/2, w/2) is what the look is worth in a mean: 0 where the picture was painted over.
-    """
+    """Of a picture (h, w): the silhouette's probability (h/2, w/2), and the face's direction (2, h/2, w/2)."""
 
     probability: FloatArray
     face: FloatArray
-    weight: FloatArray
-
-    def window(self, x: int, y: int, size: int) -> Look:
-        """The cells [y, y + size) x [x, x + size); no silhouette outside what was looked at."""
-        h, w = self.probability.shape
-        out = Look(np.zeros((size, size)), np.zeros((2, size, size)), np.ones((size, size)))
-        there = np.s_[max(y, 0) : min(y + size, h), max(x, 0) : min(x + size, w)]
-        here = np.s_[max(-y, 0) : min(h - y, size), max(-x, 0) : min(w - x, size)]
-        for whole, part in zip(
-            (self.probability, self.face, self.weight), (out.probability, out.face, out.weight), strict=True
-        ):
-            part[..., *here] = whole[..., *there]
-        return out
 
 
-def _look(picture: Image, upside_down: bool = False) -> Look:
-    """One look at a picture (h, w, 3), h and w multiples of 64; `upside_down` it is turned by 180 degrees for that."""
+def _look(name: str, picture: Image, upside_down: bool = False) -> Look:
+    """One look of a network at a picture (h, w, 3) of a size it takes; `upside_down` it is turned by 180 degrees."""
     sign = -1 if upside_down else 1
-    maps, _ = run("block", np.ascontiguousarray(picture[::sign, ::sign]))
+    maps, _ = run(name, np.ascontiguousarray(picture[::sign, ::sign]))
     field = sign * maps[1:3, ::sign, ::sign]
     face = field / (np.sqrt((field**2).sum(0)) + 1e-6)
-    return Look(sigmoid(maps[0])[::sign, ::sign].astype(float), face, np.ones(face.shape[1:]))
+    return Look(sigmoid(maps[0])[::sign, ::sign].astype(float), face)
 
 
-def _mean(a: Look, b: Look) -> Look:
-    weight = a.weight + b.weight
-    share = a.weight / weight
-    return Look(share * a.probability + (1 - share) * b.probability, share * a.face + (1 - share) * b.face, weight)
+def _silhouette(photo: Image) -> FloatArray:
+    """The silhouette's probability (h/2, w/2) in a whole photo (h, w, 3)."""
+    h, w = photo.shape[:2]
+    padded = np.pad(photo, ((0, -h % PLACE_STRIDE), (0, -w % PLACE_STRIDE), (0, 0)), mode="reflect")
+    return _look("place", padded).probability[: h // 2, : w // 2]
 
 
-def _look_at_all(small: Image, card_px: FloatArray) -> Look:
-    """A look at the whole photo, of which `small` is a copy with the card at `card_px`, painted over."""
-    middle = card_px.mean(0)
-    painted = fill_polygon_from_around(small, middle + (card_px - middle) * 1.08)
-    h, w = small.shape[:2]
-    seen = _look(np.pad(painted, ((0, -h % 64), (0, -w % 64), (0, 0)), mode="reflect"))
-    # a block may stand before the card: that part of it is not seen here
-    kept = (painted == small).all(-1)[: 2 * (h // 2) : 2, : 2 * (w // 2) : 2].astype(float)
-    return Look(seen.probability[: h // 2, : w // 2], seen.face[:, : h // 2, : w // 2], kept)
+def _largest(probability: FloatArray, least: float) -> npt.NDArray[np.bool_] | None:
+    """The largest part of a silhouette, None where it has fewer than `least` cells."""
+    mask = largest_blob(probability > 0.5)
+    return mask if mask is not None and mask.sum() >= least else None
+
+
+def _window(values: FloatArray, x: int, y: int, size: int) -> FloatArray:
+    """The cells [y, y + size) x [x, x + size) of `values` (h, w), 0 outside."""
+    h, w = values.shape
+    out = np.zeros((size, size))
+    there = np.s_[max(y, 0) : min(y + size, h), max(x, 0) : min(x + size, w)]
+    out[max(-y, 0) : min(h - y, size), max(-x, 0) : min(w - x, size)] = values[there]
+    return out
 
 
 def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
@@ -138,39 +130,36 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         "No block was found in the photo: take it again with the whole block and the card in the frame.",
     )
 
-    def blob(look: Look) -> npt.NDArray[np.bool_]:
-        mask = largest_blob(look.probability > 0.5)
-        if mask is None or mask.sum() < 900:
-            raise missing
-        return mask
-
-    def window_about(cell: FloatArray) -> tuple[int, int]:
-        """The first cell (column, row) of the window that has `cell` in its middle."""
-        x, y = np.round(cell - SIZE / 4).astype(int)
-        return int(x), int(y)
-
     scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
     for stand_back in (1.0, STAND_BACK):
         scale *= stand_back
         small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
-        shrunk = np.array([small.shape[1] / w, small.shape[0] / h])
-        whole = _look_at_all(small, (card_px + 0.5) * shrunk - 0.5)
-        rough = [max(1, n // ROUGH) for n in whole.probability.shape]
-        blocklike = gaussian_blur(resize(whole.probability**2, rough[1], rough[0]), 35.0 * PX_PER_MM / 2 / ROUGH)
+        far = resize(small, max(32, round(small.shape[1] * FAR)), max(32, round(small.shape[0] * FAR)))
+        silhouette = _silhouette(far)
+        rough = [max(1, n // ROUGH) for n in silhouette.shape]
+        blocklike = gaussian_blur(resize(silhouette**2, rough[1], rough[0]), 35.0 * FAR * PX_PER_MM / 2 / ROUGH)
         y, x = ROUGH * np.array(np.unravel_index(int(np.argmax(blocklike)), blocklike.shape)) + ROUGH // 2
         belief = float(blocklike.max())
-        if belief < LEAST_BELIEF:
+        size = round(FAR * SIZE / 2)
+        corner = np.array([x, y]) - size // 2
+        mask = _largest(_window(silhouette, int(corner[0]), int(corner[1]), size), LEAST_CELLS * FAR**2)
+        if belief < LEAST_BELIEF or mask is None:
             raise missing
-        corner = window_about(np.array([x, y]))
-        ys, xs = np.nonzero(blob(whole.window(*corner, SIZE // 2)))
+        ys, xs = np.nonzero(mask)
         # the phone may be nearer to the block than the card tells
-        if 2 * max(np.ptp(ys), np.ptp(xs)) <= TOO_LARGE * SIZE:
+        if 2 * max(np.ptp(ys), np.ptp(xs)) <= TOO_LARGE * SIZE * FAR:
             break
-    corner = window_about(corner + np.array([xs.min() + xs.max(), ys.min() + ys.max()]) / 2)
+    # of the far look's cells the middle, in cells of the window about it
+    middle = (corner + np.array([xs.min() + xs.max() + 1, ys.min() + ys.max() + 1]) / 2) / FAR
+    corner = np.round(middle - SIZE / 4).astype(int)
     window = affine_crop(small, np.array([[1.0, 0, -2 * corner[0]], [0, 1, -2 * corner[1]]]), SIZE, SIZE)
-    look = _mean(whole.window(*corner, SIZE // 2), _look(window, upside_down=True))
-    mask, probability = blob(look), look.probability
-    half, offset = shrunk / 2, shrunk / 4 - 0.5 - corner  # photo px -> cells of the window
+    looks = [_look("block", window, upside_down) for upside_down in (False, True)]
+    probability, face = (np.mean([getattr(look, name) for look in looks], axis=0) for name in ("probability", "face"))
+    mask = _largest(probability, LEAST_CELLS)
+    if mask is None:
+        raise missing
+    half = np.array([small.shape[1] / w, small.shape[0] / h]) / 2
+    offset = half / 2 - 0.5 - corner  # photo px -> cells of the window
     ys, xs = np.nonzero(mask)
     cells = _crossings(np.where(mask | (probability < 0.5), probability, 0.0), np.array([xs.mean(), ys.mean()]))
 
@@ -191,7 +180,7 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
             "block-too-small",
             f"The block is only {extent:.0f} pixels across: come closer, or send the photo in full size.",
         )
-    mean = look.face[:, mask].mean(1)
+    mean = face[:, mask].mean(1)
     agreement = float(np.hypot(*mean))
     return BlockSighting(
         outline[inside],

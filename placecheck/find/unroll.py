@@ -31,33 +31,38 @@ HEIGHT = 576
 
 @dataclass(frozen=True)
 class Unrolling:
-    """Where each pixel of the unrolled picture lies: photo pixels (HEIGHT, WIDTH, 2), facing cosine (HEIGHT, WIDTH).
+    """Where each pixel of the unrolled picture lies: photo pixels (h, w, 2), facing cosine (h, w).
 
-    Facing is 0 where the surface is off the chart or turned away.
+    Facing is 0 where the surface is off the chart or turned away. At `px_per_mm` = PX_PER_MM the picture has HEIGHT
+    rows and WIDTH columns, at half of that half as many.
     """
 
     chart: Chart
     photo_px: npt.NDArray[np.float32]
     facing: npt.NDArray[np.float32]
+    px_per_mm: float = PX_PER_MM
 
 
-def cell_to_uv(cells: FloatArray) -> FloatArray:
+def cell_to_uv(cells: FloatArray, px_per_mm: float = PX_PER_MM) -> FloatArray:
     """Unrolled-picture pixels (..., 2) as (column, row), centres at integers, to (u, v) mm."""
-    u = (cells[..., 0] + 0.5) / PX_PER_MM - U_HALF_MM
-    v = V_FRONT_MM - (cells[..., 1] + 0.5) / PX_PER_MM
+    u = (cells[..., 0] + 0.5) / px_per_mm - U_HALF_MM
+    v = V_FRONT_MM - (cells[..., 1] + 0.5) / px_per_mm
     return np.stack([u, v], -1)
 
 
-def uv_to_cell(uv: FloatArray) -> FloatArray:
+def uv_to_cell(uv: FloatArray, px_per_mm: float = PX_PER_MM) -> FloatArray:
     """(u, v) mm to unrolled-picture pixels (column, row)."""
-    return np.stack([(uv[..., 0] + U_HALF_MM) * PX_PER_MM - 0.5, (V_FRONT_MM - uv[..., 1]) * PX_PER_MM - 0.5], -1)
+    return np.stack([(uv[..., 0] + U_HALF_MM) * px_per_mm - 0.5, (V_FRONT_MM - uv[..., 1]) * px_per_mm - 0.5], -1)
 
 
-def unroll_grid(geometry: Geometry, coarse_mm: float = 4.0, about: MidPlane | None = None) -> Unrolling:
+def unroll_grid(
+    geometry: Geometry, coarse_mm: float = 4.0, about: MidPlane | None = None, px_per_mm: float = PX_PER_MM
+) -> Unrolling:
     """The resampling grid for a fitted block: computed every `coarse_mm` and interpolated (error below 0.1 px).
 
     The chart runs about the plane `about`, where none is given about the block's own mid plane.
     """
+    height, width = (round(n * px_per_mm / PX_PER_MM) for n in (HEIGHT, WIDTH))
     chart = fermi_chart(
         geometry.dome, about or MidPlane(), u_max_mm=U_HALF_MM, front_deg=-45, back_deg=-45, step_mm=coarse_mm
     )
@@ -66,14 +71,14 @@ def unroll_grid(geometry: Geometry, coarse_mm: float = 4.0, about: MidPlane | No
     sight = geometry.eye_mm - chart.points
     sight /= np.linalg.norm(sight, axis=-1, keepdims=True)
     facing = np.einsum("...i,...i", n, sight)
-    columns, rows = np.arange(WIDTH, dtype=float), np.arange(HEIGHT, dtype=float)
-    fu = (cell_to_uv(np.stack([columns, columns], -1))[:, 0] - chart.u_mm[0]) / coarse_mm
-    fv = (cell_to_uv(np.stack([rows, rows], -1))[:, 1] - chart.v_mm[0]) / coarse_mm
+    columns, rows = np.arange(width, dtype=float), np.arange(height, dtype=float)
+    fu = (cell_to_uv(np.stack([columns, columns], -1), px_per_mm)[:, 0] - chart.u_mm[0]) / coarse_mm
+    fv = (cell_to_uv(np.stack([rows, rows], -1), px_per_mm)[:, 1] - chart.v_mm[0]) / coarse_mm
     layers = (px[..., 0], px[..., 1], facing)
     iu = np.clip(np.floor(fu).astype(int), 0, len(chart.u_mm) - 2)
     iv = np.clip(np.floor(fv).astype(int), 0, len(chart.v_mm) - 2)
     au, av = (fu - iu).astype(np.float32), (fv - iv)[:, None]
-    full = np.empty((3, HEIGHT, WIDTH), np.float32)
+    full = np.empty((3, height, width), np.float32)
     for layer, out in zip(layers, full, strict=True):
         down = (layer[iv] * (1 - av) + layer[iv + 1] * av).astype(np.float32)
         np.take(np.diff(down, axis=1), iu, axis=1, out=out, mode="clip")
@@ -84,4 +89,4 @@ def unroll_grid(geometry: Geometry, coarse_mm: float = 4.0, about: MidPlane | No
     )
     seen = np.where(inside, np.clip(full[2], 0, 1), np.float32(0.0))
     # a plane for x and one for y in memory, which is how they are used
-    return Unrolling(chart, np.moveaxis(full[:2], 0, -1), seen)
+    return Unrolling(chart, np.moveaxis(full[:2], 0, -1), seen, px_per_mm)

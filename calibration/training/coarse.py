@@ -1,0 +1,54 @@
+"""Makes the two networks for half the scale out of the trained ones, to be trained on.
+
+    python -m calibration.training.coarse state.pt --out coarse.pt
+
+At half the scale one level fewer is needed for as wide a view, so the deepest level is left out and the others
+keep their weights: filters that saw 0.5 mm of lace now see 1 mm, and have to learn what that looks like, but what
+comes after them is known (train.py --only fp --resume coarse.pt --teacher state.pt). Whatever does not fit, begins
+anew.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+import torch
+
+from calibration.training.model import Pyramid, block_network, closure_network, first_look_network, place_network
+
+
+def coarse(net: Pyramid, shallow: Pyramid) -> Pyramid:
+    """`shallow` with the weights of `net`, which is one level deeper."""
+    source, out = net.state_dict(), shallow.state_dict()
+    for name, values in out.items():
+        parts = name.split(".")
+        if parts[0] == "up":  # counted from below
+            parts[1] = str(int(parts[1]) + 1)
+        same = source[".".join(parts)]
+        if same.shape == values.shape:
+            out[name] = same
+    shallow.load_state_dict(out)
+    return shallow
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("state", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    args = parser.parse_args()
+    whole = torch.load(args.state, map_location="cpu")
+    state: dict[str, Any] = {}
+    for kind, shallow, old, net in (
+        ("f", first_look_network(), "c", closure_network()),
+        ("p", place_network(), "b", block_network()),
+    ):
+        net.load_state_dict(whole["ema_" + old])
+        values = coarse(net, shallow).state_dict()
+        state |= {kind: values, "ema_" + kind: values}
+    torch.save(state, args.out)
+
+
+if __name__ == "__main__":
+    main()
