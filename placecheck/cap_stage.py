@@ -36,7 +36,7 @@ from placecheck.measure import Line, Observed
 from placecheck.observing import by_hand, clues_of, seen_middle
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
-from placecheck.standing import check_block, fit_stage, trace_outline
+from placecheck.standing import check_block, check_outline, fit_stage, trace_outline
 from placecheck.surface import MidPlane, centre_line
 
 FloatArray = npt.NDArray[np.float64]
@@ -141,6 +141,7 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
             sighting = find_closure(picture, grid)
             centre = _centre(sighting, grid, fit, request)
     check_block(fit, standing.block)
+    check_outline(fit, stage)
     rim = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry).rim
     pair = False
     if centre is not None and "set by hand" not in centre.evidence:

@@ -49,6 +49,7 @@ from placecheck.standing import (
     board_mm,
     check_block,
     check_not_lost,
+    check_outline,
     choose_front,
     fit_stage,
     stand_block,
@@ -158,6 +159,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     observed = with_pins(observed, on, fit.geometry, photo.image, way.outline_px)
     fit = refit()
     check_block(fit, block)
+    check_outline(fit, stage)
     on = put_on_dome(fit.geometry, observed)
     observed = without_lost_corners(observed, on, fit.geometry, request)
     block = replace(block, outline_px=way.outline_px)
