@@ -214,3 +214,28 @@ def test_a_damped_step_keeps_to_its_limits_and_stays_where_nothing_is_lower():
     uphill, damping = damped_step(start, start.x, j.T @ j, -j.T @ start.rows, limit, decay, 1e-3)
     assert uphill is start
     assert damping == pytest.approx(1e-3 * 8**7)
+
+
+def test_a_settled_fit_tries_no_more_steps_and_lies_within_a_fraction_of_its_uncertainty():
+    """Where a step would lower chi square by less than s, no unknown is more than sqrt(s) u from the minimum."""
+    u, settled = 0.05, 0.02
+    want = least_squares(lambda x: decay(x).rows / u, [1.0, 0.1, 0.0], xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    tried = []
+
+    def weighed(x):
+        tried.append(x)
+        return Decay(x, decay(x).rows / u)
+
+    state, damping = weighed(np.array([1.0, 0.1, 0.0])), FIRST_DAMPING
+    for _ in range(40):
+        j, before, last = decay_slopes(state.x) / u, len(tried), state
+        normal, gradient = j.T @ j, j.T @ state.rows
+        state, damping = damped_step(
+            state, state.x, normal, gradient, np.full(3, 2.0), weighed, damping, settled=settled
+        )
+        if len(tried) == before:
+            break
+    assert len(tried) == before
+    assert state is last
+    off = (state.x - want.x) / np.sqrt(np.diag(covariance_of(normal)))
+    assert np.abs(off).max() <= 1.05 * np.sqrt(settled)
