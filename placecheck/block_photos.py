@@ -116,7 +116,7 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
     def there(px: FloatArray) -> FloatArray:
         return (px + 0.5) * scale - 0.5
 
-    block = find_block(image, there(card.outline_px), card.px_per_mm * scale)
+    block = find_block(image, card.px_per_mm * scale)
     board = card.board_mm * (np.array(bars_mm) / 100.0 if bars_mm else 1.0)
     corner_u = max(0.15, float(np.median(card.u_px)) * scale)
     view = BlockView(path.name, camera, board, there(card.corners_px), block.outline_px, corner_u, block.u_px)

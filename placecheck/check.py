@@ -108,7 +108,7 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
     for problem in card_problems(card):
         raise RetakeNeeded(problem.code, problem.message)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
-    block = find_block(photo.image, card.outline_px, card.px_per_mm)
+    block = find_block(photo.image, card.px_per_mm)
     flooded = overexposed_block(photo.image, block.outline_px)
     if flooded is not None:
         raise RetakeNeeded(flooded.code, flooded.message)

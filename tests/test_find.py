@@ -295,6 +295,6 @@ def test_a_block_nearer_than_the_card_tells_is_found_whole():
     """The card far off, where a millimetre has few pixels: the window first looked through cuts the block off."""
     image = load_photo(PHOTOS / "demo.jpg").image
     card = find_card(load_photo(PHOTOS / "demo.jpg").gray())
-    near, far = (find_block(image, card.outline_px, share * card.px_per_mm) for share in (1.0, 0.52))
+    near, far = (find_block(image, share * card.px_per_mm) for share in (1.0, 0.52))
     assert far.size_px == pytest.approx(near.size_px, rel=0.04)
     assert np.linalg.norm(far.centroid_px - near.centroid_px) < 0.03 * near.size_px

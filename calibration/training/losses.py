@@ -1,4 +1,4 @@
-"""What the two networks are taught, and how samples are varied on the way: all on the trainer's device.
+"""What the networks are taught, and how samples are varied on the way: all on the trainer's device.
 
 A closure sample is bent, shifted, turned and stretched a little in the plane of the unrolled picture,
 mirrored, recoloured (the whole picture, and each of its colours by itself), lit and shadowed

@@ -17,13 +17,15 @@ from typing import Any
 
 import torch
 
-from calibration.training.train import export
+from calibration.training.train import KINDS, export
 
 
 def mean_state(a: dict[str, Any], b: dict[str, Any], share: float) -> dict[str, Any]:
     """A state whose weights lie `share` of the way from a's running means to b's."""
     out: dict[str, Any] = {}
-    for kind in ("c", "b"):
+    for kind in KINDS:
+        if not ("ema_" + kind in a and "ema_" + kind in b):
+            continue
         ends = a["ema_" + kind], b["ema_" + kind]
         mixed = {
             name: torch.lerp(ends[0][name].float(), value.float(), share).to(value.dtype)

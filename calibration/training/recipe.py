@@ -1,4 +1,4 @@
-"""How training samples are made from scenes with truth: the data recipe of the two networks.
+"""How training samples are made from scenes with truth: the data recipe of the networks.
 
 A scene (fixtures.scenes, or any photo with the same truth beside it) gives, for the block
 network, crops of the photo at two kinds of scale, whole frame and block-filling, turned

@@ -23,8 +23,9 @@ import torch
 from onnx import numpy_helper
 from torch import nn
 
-from calibration.training import crew
-from calibration.training.model import Pyramid, block_network, closure_network
+from calibration.training import crew, model
+from calibration.training.model import Pyramid
+from calibration.training.train import KINDS
 from fixtures import scenes
 from placecheck.find.network import FOLDER
 from placecheck.vision import Network
@@ -33,7 +34,7 @@ FIRST_SCENE = 400_000
 
 
 def pictures(count: int) -> dict[str, torch.Tensor]:
-    """Input pictures of both networks, "c" and "b", (N, channels, h, w) in 0..1, from `count` scenes."""
+    """Input pictures of the networks "c" and "b", (N, channels, h, w) in 0..1, from `count` scenes."""
     found: dict[str, list[np.ndarray]] = {"c": [], "b": []}
     for i in range(count):
         scene = scenes.sample_scene(FIRST_SCENE + i)
@@ -99,16 +100,17 @@ def main() -> None:
     args = parser.parse_args()
     seen = pictures(args.scenes)
     state: dict[str, Any] = {}
-    for kind, name, net in (("c", "closure", closure_network()), ("b", "block", block_network())):
-        path = FOLDER / f"{name}.onnx"
-        unfold(path, net, seen[kind])
-        maps, _ = Network(str(path))(seen[kind][0].numpy())
+    for kind, what in KINDS.items():
+        path, net = FOLDER / f"{what.name}.onnx", getattr(model, what.make)()
+        x = nn.functional.avg_pool2d(seen[what.samples], what.part)
+        unfold(path, net, x)
+        maps, _ = Network(str(path))(x[0].numpy())
         with torch.no_grad():
-            again = net(seen[kind][:1])[0][0].numpy()
+            again = net(x[:1])[0][0].numpy()
         apart = float(np.abs(maps - again).max())
-        print(f"{name}: differs by {apart:.1e} from the shipped network (largest value {np.abs(maps).max():.0f})")
+        print(f"{what.name}: differs by {apart:.1e} from the shipped network (largest value {np.abs(maps).max():.0f})")
         if apart > 1e-2:
-            raise SystemExit(f"{name} could not be unfolded")
+            raise SystemExit(f"{what.name} could not be unfolded")
         state |= {kind: net.state_dict(), f"ema_{kind}": net.state_dict()}
     torch.save(state, args.out)
 

@@ -119,18 +119,12 @@ def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
     return out
 
 
-def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> BlockSighting:
-    """The block in an upright BGR photo (h, w, 3) whose card lies at `card_px` (4, 2).
+def _window_about_block(image: Image, scale: float) -> tuple[Image, npt.NDArray[np.int_], float] | None:
+    """The photo made smaller, by `scale` or more; the first cell (column, row) of a window; the belief in a block.
 
-    Raises RetakeNeeded (block-missing, block-cut-off, block-too-small).
+    The window has SIZE pixels of the small photo to a side and the block in its middle. None where no block is seen.
     """
     h, w = image.shape[:2]
-    missing = RetakeNeeded(
-        "block-missing",
-        "No block was found in the photo: take it again with the whole block and the card in the frame.",
-    )
-
-    scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
     for stand_back in (1.0, STAND_BACK):
         scale *= stand_back
         small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
@@ -139,22 +133,38 @@ def find_block(image: Image, card_px: FloatArray, card_px_per_mm: float) -> Bloc
         rough = [max(1, n // ROUGH) for n in silhouette.shape]
         blocklike = gaussian_blur(resize(silhouette**2, rough[1], rough[0]), 35.0 * FAR * PX_PER_MM / 2 / ROUGH)
         y, x = ROUGH * np.array(np.unravel_index(int(np.argmax(blocklike)), blocklike.shape)) + ROUGH // 2
-        belief = float(blocklike.max())
         size = round(FAR * SIZE / 2)
         corner = np.array([x, y]) - size // 2
         mask = _largest(_window(silhouette, int(corner[0]), int(corner[1]), size), LEAST_CELLS * FAR**2)
-        if belief < LEAST_BELIEF or mask is None:
-            raise missing
+        if mask is None or float(blocklike.max()) < LEAST_BELIEF:
+            return None
         ys, xs = np.nonzero(mask)
         # the phone may be nearer to the block than the card tells
         if 2 * max(np.ptp(ys), np.ptp(xs)) <= TOO_LARGE * SIZE * FAR:
             break
-    # of the far look's cells the middle, in cells of the window about it
+    # its middle in cells of the small photo
     middle = (corner + np.array([xs.min() + xs.max() + 1, ys.min() + ys.max() + 1]) / 2) / FAR
-    corner = np.round(middle - SIZE / 4).astype(int)
+    return small, np.round(middle - SIZE / 4).astype(int), float(blocklike.max())
+
+
+def find_block(image: Image, card_px_per_mm: float) -> BlockSighting:
+    """The block in an upright BGR photo (h, w, 3) whose card has `card_px_per_mm`.
+
+    Raises RetakeNeeded (block-missing, block-cut-off, block-too-small).
+    """
+    h, w = image.shape[:2]
+    missing = RetakeNeeded(
+        "block-missing",
+        "No block was found in the photo: take it again with the whole block and the card in the frame.",
+    )
+    found = _window_about_block(image, PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE))
+    if found is None:
+        raise missing
+    small, corner, belief = found
     window = affine_crop(small, np.array([[1.0, 0, -2 * corner[0]], [0, 1, -2 * corner[1]]]), SIZE, SIZE)
     looks = [_look("block", window, upside_down) for upside_down in (False, True)]
-    probability, face = (np.mean([getattr(look, name) for look in looks], axis=0) for name in ("probability", "face"))
+    probability = np.mean([look.probability for look in looks], axis=0)
+    face = np.mean([look.face for look in looks], axis=0)
     mask = _largest(probability, LEAST_CELLS)
     if mask is None:
         raise missing
