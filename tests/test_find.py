@@ -16,9 +16,10 @@ from placecheck.camera import rotation
 from placecheck.card import find_card
 from placecheck.check import find_standing
 from placecheck.dome import Dome
+from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import Trace, _spot, as_one_line, find_closure, run_of, unroll
 from placecheck.find.edge import find_edge, normals_of
-from placecheck.find.network import FOLDER
+from placecheck.find.network import FOLDER, run
 from placecheck.find.outline import _window, find_block
 from placecheck.find.pins import HEAD_MM, LEAST_APART, Spot, _apart, _strongest, centre_pins
 from placecheck.find.rim import AZIMUTHS_DEG, ELEVATIONS_DEG, RimField, fit_rim, rim_elevation
@@ -170,6 +171,26 @@ def test_a_window_reaches_beyond_what_was_looked_at():
     assert (beyond[:2, 2:] == values[4:, :2]).all()
     assert (beyond[:, :2] == 0).all()
     assert (beyond[2:] == 0).all()
+
+
+def test_where_the_quick_look_sees_nothing_the_slower_one_is_asked(monkeypatch):
+    photo = load_photo(PHOTOS / "demo.jpg")
+    card = find_card(photo.gray())
+    found = find_block(photo.image, card.px_per_mm)
+    asked = []
+
+    def blind(name, picture):
+        asked.append(name)
+        maps, flags = run(name, picture)
+        return (maps - 100.0 if name == "place" else maps), flags
+
+    monkeypatch.setattr("placecheck.find.outline.run", blind)
+    again = find_block(photo.image, card.px_per_mm)
+    assert asked == ["place", "block", "block", "block"]
+    assert np.linalg.norm(again.centroid_px - found.centroid_px) < 0.01 * found.size_px
+    with pytest.raises(RetakeNeeded) as stopped:
+        find_block(np.full_like(photo.image, 128), card.px_per_mm)
+    assert stopped.value.problem.code == "block-missing"
 
 
 def test_a_picture_unrolled_at_half_the_scale_shows_the_same_places():

@@ -29,7 +29,7 @@ SIZE = 384
 PX_PER_MM = 1.07
 CROWN_OVER_TABLE = 1.42  # px per mm at the crown over that at the card, for a phone held 0.4 to 0.8 m above
 FAR = 0.5  # of the window's scale, at which its place is looked for
-PLACE_STRIDE = 64  # the place's network takes pictures of a multiple of this
+STRIDE = 64  # the networks take pictures of a multiple of this
 ROUGH = 2  # cells to a side of those in which the block's place is looked for
 LEAST_CELLS = 900  # of a silhouette in the window
 RAYS = 144
@@ -76,11 +76,11 @@ def _look(name: str, picture: Image, upside_down: bool = False) -> Look:
     return Look(sigmoid(maps[0])[::sign, ::sign].astype(float), face)
 
 
-def _silhouette(photo: Image) -> FloatArray:
-    """The silhouette's probability (h/2, w/2) in a whole photo (h, w, 3)."""
+def _silhouette(name: str, photo: Image) -> FloatArray:
+    """The silhouette's probability (h/2, w/2) in a whole photo (h, w, 3), by one of the two networks."""
     h, w = photo.shape[:2]
-    padded = np.pad(photo, ((0, -h % PLACE_STRIDE), (0, -w % PLACE_STRIDE), (0, 0)), mode="reflect")
-    return _look("place", padded).probability[: h // 2, : w // 2]
+    padded = np.pad(photo, ((0, -h % STRIDE), (0, -w % STRIDE), (0, 0)), mode="reflect")
+    return _look(name, padded).probability[: h // 2, : w // 2]
 
 
 def _largest(probability: FloatArray, least: float) -> npt.NDArray[np.bool_] | None:
@@ -119,31 +119,35 @@ def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
     return out
 
 
-def _window_about_block(image: Image, scale: float) -> tuple[Image, npt.NDArray[np.int_], float] | None:
+def _window_about_block(
+    image: Image, scale: float, name: str, share: float
+) -> tuple[Image, npt.NDArray[np.int_], float] | None:
     """The photo made smaller, by `scale` or more; the first cell (column, row) of a window; the belief in a block.
 
-    The window has SIZE pixels of the small photo to a side and the block in its middle. None where no block is seen.
+    The network `name` looks at `share` of the scale. The window has SIZE pixels of the small photo to a side and the
+    block in its middle. None where no block is seen.
     """
     h, w = image.shape[:2]
+    rough_cells = round(ROUGH * share / FAR)
     for stand_back in (1.0, STAND_BACK):
         scale *= stand_back
         small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
-        far = resize(small, max(32, round(small.shape[1] * FAR)), max(32, round(small.shape[0] * FAR)))
-        silhouette = _silhouette(far)
-        rough = [max(1, n // ROUGH) for n in silhouette.shape]
-        blocklike = gaussian_blur(resize(silhouette**2, rough[1], rough[0]), 35.0 * FAR * PX_PER_MM / 2 / ROUGH)
-        y, x = ROUGH * np.array(np.unravel_index(int(np.argmax(blocklike)), blocklike.shape)) + ROUGH // 2
-        size = round(FAR * SIZE / 2)
+        far = resize(small, max(32, round(small.shape[1] * share)), max(32, round(small.shape[0] * share)))
+        silhouette = _silhouette(name, far)
+        rough = [max(1, n // rough_cells) for n in silhouette.shape]
+        blocklike = gaussian_blur(resize(silhouette**2, rough[1], rough[0]), 35.0 * share * PX_PER_MM / 2 / rough_cells)
+        y, x = rough_cells * np.array(np.unravel_index(int(np.argmax(blocklike)), blocklike.shape)) + rough_cells // 2
+        size = round(share * SIZE / 2)
         corner = np.array([x, y]) - size // 2
-        mask = _largest(_window(silhouette, int(corner[0]), int(corner[1]), size), LEAST_CELLS * FAR**2)
+        mask = _largest(_window(silhouette, int(corner[0]), int(corner[1]), size), LEAST_CELLS * share**2)
         if mask is None or float(blocklike.max()) < LEAST_BELIEF:
             return None
         ys, xs = np.nonzero(mask)
         # the phone may be nearer to the block than the card tells
-        if 2 * max(np.ptp(ys), np.ptp(xs)) <= TOO_LARGE * SIZE * FAR:
+        if 2 * max(np.ptp(ys), np.ptp(xs)) <= TOO_LARGE * SIZE * share:
             break
     # its middle in cells of the small photo
-    middle = (corner + np.array([xs.min() + xs.max() + 1, ys.min() + ys.max() + 1]) / 2) / FAR
+    middle = (corner + np.array([xs.min() + xs.max() + 1, ys.min() + ys.max() + 1]) / 2) / share
     return small, np.round(middle - SIZE / 4).astype(int), float(blocklike.max())
 
 
@@ -157,7 +161,9 @@ def find_block(image: Image, card_px_per_mm: float) -> BlockSighting:
         "block-missing",
         "No block was found in the photo: take it again with the whole block and the card in the frame.",
     )
-    found = _window_about_block(image, PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE))
+    scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
+    # the slower network is asked where the quick one sees nothing
+    found = _window_about_block(image, scale, "place", FAR) or _window_about_block(image, scale, "block", 1.0)
     if found is None:
         raise missing
     small, corner, belief = found
