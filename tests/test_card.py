@@ -125,6 +125,18 @@ def test_opencvs_charuco_corners_are_not_half_a_pixel_off() -> None:
     assert np.abs((corners - corners_px(camera, CARD.corners_mm[ids])).mean(axis=0)).max() < 0.1
 
 
+def test_a_round_on_a_few_corners_finds_them_as_the_whole_one_does() -> None:
+    camera = camera_above(15, 10, 250)
+    gray, seen = card_photo(camera), corners_px(camera, CARD.corners_mm)
+    homography = vision.find_homography(CARD.corners_mm, seen + np.array([0.8, -0.6]))
+    assert homography is not None
+    whole, few = (align(gray, homography, 0.7, every=every) for every in (1, 3))
+    assert np.flatnonzero(few.match).tolist() == list(range(0, 24, 3))
+    assert np.array_equal(few.corners_px[::3], whole.corners_px[::3])
+    assert np.abs(few.corners_px[::3] - seen[::3]).max() < 0.1
+    assert (few.u_px[1::3] == np.inf).all()
+
+
 def test_srgb_curve() -> None:
     """IEC 61966-2-1: level 188 is half of full light to a part in 200 (a well known pair), and the curve inverts."""
     assert float(srgb_to_linear(np.array(188.0))) == pytest.approx(0.5, abs=0.005)
