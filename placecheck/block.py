@@ -145,6 +145,11 @@ class Geometry(_Sight):
     table_translation: FloatArray
     cap: MidPlane = field(default_factory=MidPlane)
 
+    @property
+    def mm_per_px(self) -> float:
+        """How many mm a pixel is at the distance of the block's middle."""
+        return float(np.linalg.norm(self.translation)) / self.f_px
+
 
 @dataclass(frozen=True)
 class Geometries(_Sight):

@@ -251,7 +251,7 @@ class Task:
     def state(self, theta: FloatArray, near_mm: FloatArray | None = None) -> _State:
         """Everything at `theta` (n,); `near_mm` as in `clue_parts`."""
         g = unpack(theta, self.frame)
-        mm_per_px = float(np.linalg.norm(g.translation)) / g.f_px
+        mm_per_px = g.mm_per_px
         card = self.card_part(theta)
         height, at, z = self._outline(g, None)
         sd = self.outline_sd(mm_per_px, z)

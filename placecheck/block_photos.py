@@ -128,7 +128,7 @@ def _traced(seen: _Seen, fit: JointFit, i: int, reach_mm: float) -> _Seen:
     from placecheck.find.edge import find_edge
 
     geometry = fit.geometries[i]
-    mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
+    mm_per_px = geometry.mm_per_px
     edge = find_edge(seen.image, outline_px(geometry, 96, 18), mm_per_px, reach_mm, seen.votes, seen.vote_grid, None)
     h, w = seen.image.shape[:2]
     inside = (edge.px > 2).all(1) & (edge.px[:, 0] < w - 3) & (edge.px[:, 1] < h - 3)

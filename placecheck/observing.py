@@ -83,8 +83,7 @@ def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, requ
         pair = [f"{end}_left", f"{end}_right"]
         if fold not in marks and all(name in marks for name in pair):
             middle = (marks[pair[0]].px + marks[pair[1]].px) / 2
-            scale = geometry.f_px / float(np.linalg.norm(geometry.translation))
-            marks[fold] = Mark(middle, np.eye(2) * (2.5 * scale) ** 2, ("middle of the side edges",))
+            marks[fold] = Mark(middle, np.eye(2) * (2.5 / geometry.mm_per_px) ** 2, ("middle of the side edges",))
         for name, sign in zip(pair, (-1.0, 1.0), strict=True):
             if name not in marks and fold in marks:
                 why = ("hidden: half the closure's width from the fold",)
@@ -231,7 +230,7 @@ def with_pins(observed: Observed, on: OnDome, geometry: Geometry, image: Image, 
     if not found:
         return observed
     pins = list(found.values())
-    mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
+    mm_per_px = geometry.mm_per_px
     unknown_lift = np.array([p.high[0] - p.low[0] for p in pins]) / math.sqrt(12.0)
     u_px = np.hypot(PIN_U_MM, unknown_lift) / mm_per_px
     words = tuple({"front": PINNED, "back": "a ball pin on it behind the closure"}[end] for end in found)

@@ -25,7 +25,7 @@ from placecheck.contradictions import against_stand, other_block
 from placecheck.dome import BUMPS
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import ClosureSighting
-from placecheck.find.edge import find_edge
+from placecheck.find.edge import distances_to_segments, find_edge
 from placecheck.find.outline import BlockSighting
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import dense_line
@@ -81,6 +81,12 @@ class Stage:
     card: CardSighting
     board_mm: FloatArray
     block: BlockSighting
+
+    @property
+    def outline_by_hand(self) -> FloatArray | None:
+        """The outline's pixels (N, 2) as set by hand, None where it is not."""
+        marks = self.request.marks
+        return np.array(marks.lines_px["outline"], float) if marks is not None and "outline" in marks.lines_px else None
 
 
 @dataclass(frozen=True)
@@ -150,14 +156,14 @@ def trace_outline(
 ) -> Traced:
     """Search the outline and fit the block in turns, with the search narrowing to the last of `reaches` (mm)."""
     theta = start.theta if isinstance(start, BlockFit) else start
-    hand = stage.request.marks
+    marks, by_hand = stage.request.marks, stage.outline_by_hand
     h, w = stage.image.shape[:2]
     traced = None
     for reach in reaches:
         geometry = unpack(theta, frame)
-        mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
-        if hand is not None and "outline" in hand.lines_px:
-            px, u_px = dense_line(np.array(hand.lines_px["outline"], float), hand.u_px, n).px, hand.u_px
+        mm_per_px = geometry.mm_per_px
+        if marks is not None and by_hand is not None:
+            px, u_px = dense_line(by_hand, marks.u_px, n).px, marks.u_px
         else:
             ring = outline_px(geometry, n, 18)
             edge = find_edge(stage.image, ring, mm_per_px, reach, stage.block.votes, stage.block.vote_grid, avoid)
@@ -237,15 +243,6 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
     return best
 
 
-def _away_px(ring: FloatArray, px: FloatArray) -> FloatArray:
-    """How far pixels (M, 2) lie from a closed ring of pixels (N, 2): (M,)."""
-    along = np.roll(ring, -1, axis=0) - ring
-    from_start = px[:, None] - ring
-    share = (from_start * along).sum(-1) / np.maximum((along**2).sum(-1), 1e-12)
-    out: FloatArray = np.linalg.norm(from_start - np.clip(share, 0, 1)[..., None] * along, axis=-1).min(1)
-    return out
-
-
 def check_block(fit: BlockFit, block: BlockSighting) -> None:
     """Raises RetakeNeeded when card, tape and outline cannot all be true."""
     if fit.outline_residual_mm > 4.0 or fit.outline_worst_mm > 14.0:
@@ -266,12 +263,11 @@ def check_outline(fit: BlockFit, stage: Stage) -> None:
 
     An outline set by hand is believed.
     """
-    if stage.request.marks is not None and "outline" in stage.request.marks.lines_px:
+    if stage.outline_by_hand is not None or fit.cost <= STRAINED_COST:
         return
-    geometry = fit.geometry
-    mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
-    away_px = _away_px(outline_px(geometry, 96, 18), stage.block.outline_px)
-    if fit.cost > STRAINED_COST and mm_per_px * float(np.percentile(away_px, 90)) > STRAY_MM:
+    ring = outline_px(fit.geometry, 96, 18)
+    away_px = distances_to_segments(stage.block.outline_px, ring, np.roll(ring, -1, axis=0)).min(0)
+    if fit.geometry.mm_per_px * float(np.percentile(away_px, 90)) > STRAY_MM:
         raise RetakeNeeded(*ODD)
 
 
@@ -282,7 +278,7 @@ def check_not_lost(fit: BlockFit, block: BlockSighting) -> None:
 
 
 def _wrong_size(fit: BlockFit, block: BlockSighting) -> RetakeNeeded:
-    seen_mm = block.size_px * float(np.linalg.norm(fit.geometry.translation)) / fit.geometry.f_px
+    seen_mm = block.size_px * fit.geometry.mm_per_px
     seen = f" ({seen_mm:.0f} mm long by the photo)" if 120.0 <= seen_mm <= 350.0 else ""
     return RetakeNeeded(
         "block-size",

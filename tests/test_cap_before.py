@@ -71,7 +71,7 @@ def drawn(seed: int, **changes):
     """A pinned photo whose rim is guessed WRONG_MM off, and knows that it may be, and one of the cap alone."""
     scenes = pair_scenes(PAIR_SEEDS + seed, VIEWS, **changes)
     seen, cap = look_all(scenes, seed, Noise(mark_px=0.5, line_px=1.0))
-    px_per_mm = seen.fit.geometry.f_px / float(np.linalg.norm(seen.fit.geometry.translation))
+    px_per_mm = 1.0 / seen.fit.geometry.mm_per_px
     rim = seen.observed.rim
     off = across(rim.px) * WRONG_MM * px_per_mm
     guessed = replace(rim, px=rim.px + off, u_px=np.hypot(rim.u_px, WRONG_MM * px_per_mm), evidence=("seen",))
@@ -90,7 +90,7 @@ def test_the_rim_is_carried_to_where_it_truly_is():
     for seed in (1, 2, 3, 4):
         scenes, seen, cap = drawn(seed)
         line = carried_rim(seen, cap, request_of(scenes[0]))
-        mm_per_px = float(np.linalg.norm(seen.fit.geometry.translation)) / seen.fit.geometry.f_px
+        mm_per_px = seen.fit.geometry.mm_per_px
         true_px = np.array(truth(scenes[0], full=False)["landmarks"]["cap_front_edge"]["px"])
         for k in range(0, len(line.px), 10):
             near = np.argmin(((true_px - line.px[k]) ** 2).sum(1))

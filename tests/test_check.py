@@ -26,7 +26,7 @@ from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest
-from placecheck.standing import _away_px, check_outline, choose_front, fit_stage
+from placecheck.standing import check_outline, choose_front, fit_stage
 from placecheck.units import ClosureSize
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
@@ -208,7 +208,7 @@ def test_ball_pins_on_the_centre_line_are_found_where_they_are():
             if p.get("name", "").startswith("cap_centre")
         }
         assert len(pins) == 2
-        mm_per_px = float(np.linalg.norm(seen.fit.geometry.translation)) / seen.fit.geometry.f_px
+        mm_per_px = seen.fit.geometry.mm_per_px
         found = seen.observed.pins.px if seen.observed.pins is not None else np.zeros((0, 2))
         away = {n: np.linalg.norm(found - px, axis=1) * mm_per_px for n, px in pins.items()}
         assert (np.minimum(*away.values()) < 1.0).all(), name
@@ -275,7 +275,7 @@ def test_an_edge_that_is_not_the_silhouettes_is_not_measured_from():
     """As where a hand on the block was followed: a strained fit away from the silhouette; an outline by hand counts."""
     seen = sight(load_photo(PHOTOS / "demo.jpg"), request_for("demo"))
     check_outline(seen.fit, seen.stage)
-    px_per_mm = seen.fit.geometry.f_px / float(np.linalg.norm(seen.fit.geometry.translation))
+    px_per_mm = 1.0 / seen.fit.geometry.mm_per_px
     aside = replace(seen.stage.block, outline_px=seen.stage.block.outline_px + np.array([15.0 * px_per_mm, 0.0]))
     stage, strained = replace(seen.stage, block=aside), replace(seen.fit, cost=60.0)
     check_outline(strained, seen.stage)
@@ -285,13 +285,6 @@ def test_an_edge_that_is_not_the_silhouettes_is_not_measured_from():
     assert stopped.value.problem.code == "block-odd"
     by_hand = Marks({}, {"outline": tuple(map(tuple, seen.block.outline_px.tolist()))})
     check_outline(strained, replace(stage, request=replace(stage.request, marks=by_hand)))
-
-
-def test_how_far_pixels_lie_from_a_ring():
-    angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
-    circle = np.stack([np.cos(angle), np.sin(angle)], -1)
-    assert _away_px(100 * circle, 93 * circle[::7]) == pytest.approx(7.0, abs=0.002)
-    assert _away_px(100 * circle, 108 * circle[::7]) == pytest.approx(8.0, abs=0.002)
 
 
 def test_a_cat_is_no_closure():

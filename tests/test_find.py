@@ -18,7 +18,7 @@ from placecheck.check import find_standing
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import Trace, _spot, as_one_line, find_closure, run_of, unroll
-from placecheck.find.edge import find_edge, normals_of
+from placecheck.find.edge import distances_to_segments, find_edge, normals_of
 from placecheck.find.network import FOLDER, run
 from placecheck.find.outline import _window, find_block
 from placecheck.find.pins import HEAD_MM, LEAST_APART, Spot, _apart, _strongest, centre_pins
@@ -216,6 +216,14 @@ def test_the_first_look_sees_what_the_second_does():
         assert np.linalg.norm(spot.uv - seen.sighting.spots[name].uv) < 3.0, name
     area = [float((s.ventilated > 0.5).sum()) * s.cell_mm**2 for s in (seen.sighting, second)]
     assert area[0] == pytest.approx(area[1], rel=0.05)
+
+
+def test_how_far_pixels_lie_from_a_ring():
+    angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+    circle = np.stack([np.cos(angle), np.sin(angle)], -1)
+    ring = 100 * circle, np.roll(100 * circle, -1, axis=0)
+    assert distances_to_segments(93 * circle[::7], *ring).min(0) == pytest.approx(7.0, abs=0.002)
+    assert distances_to_segments(108 * circle[::7], *ring).min(0) == pytest.approx(8.0, abs=0.002)
 
 
 def test_one_row_off_the_run_is_doubted_and_pulls_little():

@@ -160,12 +160,15 @@ def train(
 
 
 def export(net: nn.Module, rows: int, path: Path) -> None:
-    """Write ONNX for one whole side of the card."""
+    """Write ONNX for one whole side of the card, weights in half precision."""
+    from calibration.training.half import as_half
+
     net.eval()
     shape = (1, 4, rows, round(WIDTH_MM * GRID_PX_PER_MM))
     torch.onnx.export(
         net, (torch.zeros(shape),), str(path), input_names=["image"], output_names=["maps", "flags"], dynamo=False
     )
+    as_half(path)
 
 
 def main() -> None:

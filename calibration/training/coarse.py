@@ -10,13 +10,8 @@ anew.
 
 from __future__ import annotations
 
-import argparse
-from pathlib import Path
-from typing import Any
-
-import torch
-
 from calibration.training.model import Pyramid, block_network, closure_network, first_look_network, place_network
+from calibration.training.narrow import make_start
 
 
 def coarse(net: Pyramid, shallow: Pyramid) -> Pyramid:
@@ -33,22 +28,6 @@ def coarse(net: Pyramid, shallow: Pyramid) -> Pyramid:
     return shallow
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("state", type=Path)
-    parser.add_argument("--out", type=Path, required=True)
-    args = parser.parse_args()
-    whole = torch.load(args.state, map_location="cpu")
-    state: dict[str, Any] = {}
-    for kind, shallow, old, net in (
-        ("f", first_look_network(), "c", closure_network()),
-        ("p", place_network(), "b", block_network()),
-    ):
-        net.load_state_dict(whole["ema_" + old])
-        values = coarse(net, shallow).state_dict()
-        state |= {kind: values, "ema_" + kind: values}
-    torch.save(state, args.out)
-
-
 if __name__ == "__main__":
-    main()
+    both = ("f", "c", closure_network, first_look_network), ("p", "b", block_network, place_network)
+    make_start(__doc__, coarse, both)

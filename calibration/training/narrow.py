@@ -14,6 +14,7 @@ against truth and against the wide network's maps (train.py --teacher; distillat
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +29,6 @@ from calibration.training.model import (
 )
 
 Kept = torch.Tensor
-NARROWED = {"c": (wide_closure_network, closure_network), "b": (wide_block_network, block_network)}
 
 
 def _strongest(block: Any, users: list[torch.Tensor], n: int) -> Kept:
@@ -99,21 +99,31 @@ def narrowed(wide: Pyramid, narrow: Pyramid) -> Pyramid:
     return narrow
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("wide", type=Path)
+Start = tuple[str, str, Callable[[], Pyramid], Callable[[], Pyramid]]
+
+
+def make_start(
+    description: str | None, shrink: Callable[[Pyramid, Pyramid], Pyramid], starts: tuple[Start, ...]
+) -> None:
+    """The command of a module that makes networks to begin with out of those of a state.
+
+    Of each of `starts`: its kind, that of the trained network it comes from, and what makes the trained one and it.
+    """
+    parser = argparse.ArgumentParser(description=description)
+    parser.add_argument("trained", type=Path, help="state.pt")
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
-    wide = torch.load(args.wide, map_location="cpu")
+    trained = torch.load(args.trained, map_location="cpu")
     state: dict[str, Any] = {}
-    for kind, (large, small) in NARROWED.items():
-        if "ema_" + kind in wide:
+    for kind, source, large, small in starts:
+        if "ema_" + source in trained:
             net = large()
-            net.load_state_dict(wide["ema_" + kind])
-            values = narrowed(net, small()).state_dict()
+            net.load_state_dict(trained["ema_" + source])
+            values = shrink(net, small()).state_dict()
             state |= {kind: values, "ema_" + kind: values}
     torch.save(state, args.out)
 
 
 if __name__ == "__main__":
-    main()
+    both = ("c", "c", wide_closure_network, closure_network), ("b", "b", wide_block_network, block_network)
+    make_start(__doc__, narrowed, both)

@@ -46,6 +46,15 @@ def normals_of(ring: FloatArray) -> FloatArray:
     return out
 
 
+def distances_to_segments(points: FloatArray, starts: FloatArray, ends: FloatArray) -> FloatArray:
+    """Distance (N, M) of `points` (M, 2) from the straight lines between `starts` and `ends` (N, 2)."""
+    way = ends - starts
+    from_start = points - starts[:, None]
+    share = (from_start * way[:, None]).sum(-1) / np.maximum((way**2).sum(-1), 1e-9)[:, None]
+    out: FloatArray = np.linalg.norm(from_start - np.clip(share, 0.0, 1.0)[..., None] * way[:, None], axis=-1)
+    return out
+
+
 def _box(a: FloatArray, width: int) -> FloatArray:
     """Running sum over axis 1 of `width` samples, valid part only."""
     c = np.cumsum(np.concatenate([np.zeros_like(a[:, :1]), a], axis=1), axis=1)

@@ -67,10 +67,10 @@ class Look:
     face: FloatArray
 
 
-def _look(name: str, picture: Image, upside_down: bool = False) -> Look:
-    """One look of a network at a picture (h, w, 3) of a size it takes; `upside_down` it is turned by 180 degrees."""
+def _look(picture: Image, upside_down: bool) -> Look:
+    """One look at a picture (h, w, 3) of a size the network takes; `upside_down` it is turned by 180 degrees."""
     sign = -1 if upside_down else 1
-    maps, _ = run(name, np.ascontiguousarray(picture[::sign, ::sign]))
+    maps, _ = run("block", np.ascontiguousarray(picture[::sign, ::sign]))
     field = sign * maps[1:3, ::sign, ::sign]
     face = field / (np.sqrt((field**2).sum(0)) + 1e-6)
     return Look(sigmoid(maps[0])[::sign, ::sign].astype(float), face)
@@ -80,7 +80,7 @@ def _silhouette(name: str, photo: Image) -> FloatArray:
     """The silhouette's probability (h/2, w/2) in a whole photo (h, w, 3), by one of the two networks."""
     h, w = photo.shape[:2]
     padded = np.pad(photo, ((0, -h % STRIDE), (0, -w % STRIDE), (0, 0)), mode="reflect")
-    return _look(name, padded).probability[: h // 2, : w // 2]
+    return sigmoid(run(name, padded)[0][0])[: h // 2, : w // 2].astype(float)
 
 
 def _largest(probability: FloatArray, least: float) -> npt.NDArray[np.bool_] | None:
@@ -168,7 +168,7 @@ def find_block(image: Image, card_px_per_mm: float) -> BlockSighting:
         raise missing
     small, corner, belief = found
     window = affine_crop(small, np.array([[1.0, 0, -2 * corner[0]], [0, 1, -2 * corner[1]]]), SIZE, SIZE)
-    looks = [_look("block", window, upside_down) for upside_down in (False, True)]
+    looks = [_look(window, upside_down) for upside_down in (False, True)]
     probability = np.mean([look.probability for look in looks], axis=0)
     face = np.mean([look.face for look in looks], axis=0)
     mask = _largest(probability, LEAST_CELLS)

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import Geometry
+from placecheck.find.edge import distances_to_segments
 from placecheck.surface import Chart
 from placecheck.vision import Image, gaussian_blur, largest_within, resample, resize
 
@@ -62,7 +63,7 @@ class Spot:
 
 def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArray, keep: int = 400) -> list[Spot]:
     """Round spots of a pin head's size within the block's outline, of the `keep` most contrasting ones."""
-    mm_per_px = float(np.linalg.norm(geometry.translation)) / geometry.f_px
+    mm_per_px = geometry.mm_per_px
     radius = HEAD_MM / 2 / mm_per_px
     pad = int(4 * radius)
     x0, y0 = np.maximum(np.floor(outline.min(0)).astype(int) - pad, 0)
@@ -175,9 +176,9 @@ def _where_pins_may_be(
     low, high = np.array([s.low for s in spots]), np.array([s.high for s in spots])
     corners = np.array([uv for name, uv in known.items() if not name.startswith("fold")]).reshape(-1, 2)
     along_fold = known["fold_front"] - np.array([[0.0, back] for back in ALONG_FOLD_MM])
-    at_corners = _beside(corners, low, high) < CORNER_MM
-    at_front = (_beside(along_fold, low, high) < FOLD_MM).any(1)
-    at_back = (_beside(known["fold_back"][None], low, high) < FOLD_MM).any(1)
+    at_corners = distances_to_segments(corners, low, high) < CORNER_MM
+    at_front = (distances_to_segments(along_fold, low, high) < FOLD_MM).any(1)
+    at_back = (distances_to_segments(known["fold_back"][None], low, high) < FOLD_MM).any(1)
     u, v = ((low + high) / 2).T
     on_line = np.asarray(np.abs(u - np.polyval(run, v)) < PIN_OFF_MM)
     ahead, behind = v - known["fold_front"][1], v - known["fold_back"][1]
@@ -211,15 +212,6 @@ def _pins_colour(spots: list[Spot], expected: npt.NDArray[np.bool_], areas: Floa
         if score > best_score:
             best, best_score = like, score
     return best
-
-
-def _beside(places: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Distance (N, places) of `places` (places, 2) from the lines between `low` and `high` (N, 2)."""
-    way = high - low
-    from_low = places - low[:, None]
-    share = (from_low * way[:, None]).sum(-1) / np.maximum((way**2).sum(-1), 1e-9)[:, None]
-    out: FloatArray = np.linalg.norm(from_low - np.clip(share, 0.0, 1.0)[..., None] * way[:, None], axis=-1)
-    return out
 
 
 def _same_colour(colours: FloatArray) -> npt.NDArray[np.bool_]:
