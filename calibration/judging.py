@@ -1,9 +1,9 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
     python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near | --well]
-        [--pins | --as-told] [--cap-first [--alike]] [--stitched]
-    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--taped] [--out errors.json]
-        [--plot chart.svg]
+        [--pins | --as-told] [--cap-first [--alike]] [--stitched] [--kind cap [--bare-first]]
+    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--saved-block] [--taped]
+        [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json [--pinned] [--renew MEASURE ...]
     python -m calibration.judging report errors.json [--plot chart.svg]
 
@@ -33,6 +33,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
+    from placecheck.known_dome import KnownDome
     from placecheck.uncertainty import Scale
 
 JUDGING_SEEDS = 10_000_000
@@ -106,10 +107,22 @@ def tape_readings(name: str, truths: dict[str, float]) -> dict[str, float]:
     return {place: max(0.0, round(2 * mm) / 2) for place, mm in drawn.items()}
 
 
-def check_one(path: Path, with_cap: bool = False, taped: bool = False) -> dict[str, Any]:
+def block_of(photos: Path) -> KnownDome | None:
+    """The dome that `placecheck block photos` keeps of the bare block in a folder, as a check sees it; None if none."""
+    from placecheck.block_photos import PhotosRefused, measure_block
+    from placecheck.saved_blocks import SavedBlock
+
+    try:
+        dome = measure_block(sorted(photos.glob("*.jpg")), photos.name, "left", None, photos).dome
+    except PhotosRefused:
+        return None
+    return SavedBlock(photos.name, "photos", dome, False, "").for_check()
+
+
+def check_one(path: Path, with_cap: bool = False, taped: bool = False, saved_block: bool = False) -> dict[str, Any]:
     """Run the check on one photo with truth beside it; `with_cap`: and with NAME-cap.jpg, where there is one;
 
-    `taped`: and with what a soft tape reads of its clearances.
+    `taped`: and with what a soft tape reads of its clearances; `saved_block`: and with the block of NAME-bare's photos.
     """
     from placecheck.errors import PlacecheckError
     from placecheck.judge import judge, verdict_of
@@ -128,6 +141,9 @@ def check_one(path: Path, with_cap: bool = False, taped: bool = False) -> dict[s
     )
     if truth.get("expect") == "cap":
         request = replace(request, stage="cap")
+    bare = path.with_name(f"{path.stem}-bare")
+    if saved_block and bare.is_dir():
+        request = replace(request, block=block_of(bare))
     cap = path.with_name(f"{path.stem}-cap.jpg")
     if with_cap and cap.exists():
         request = replace(request, cap=str(cap))
@@ -161,6 +177,7 @@ def check_one(path: Path, with_cap: bool = False, taped: bool = False) -> dict[s
         "errors": errors,
         "cap_shown": measured.cap_shown,
         "pinned": measured.line_pinned,
+        "against": truth.get("cap_on_block", {}).get("against"),
         "taped": taped,
         "missing": missing,
         "seconds": time.perf_counter() - start,
@@ -337,11 +354,13 @@ def main() -> None:
     make.add_argument("--cap-first", action="store_true", help="with a photo NAME-cap.jpg of the cap alone for each")
     make.add_argument("--alike", action="store_true", help="of these, both leaning from nearly the same side")
     make.add_argument("--stitched", action="store_true", help="each stitched after a photo NAME-pinned.jpg of it")
+    make.add_argument("--bare-first", action="store_true", help="with photos of the bare block in NAME-bare for each")
     make.add_argument("--kind", default="normal", help="a kind of scene of fixtures.scenes")
     score = commands.add_parser("score")
     score.add_argument("folders", type=Path, nargs="+")
     score.add_argument("--jobs", type=int, default=2)
     score.add_argument("--with-cap", action="store_true", help="each with its photo of the cap alone")
+    score.add_argument("--saved-block", action="store_true", help="each with the block that NAME-bare's photos give")
     score.add_argument("--taped", action="store_true", help="each with clearances read off a soft tape")
     score.add_argument("--out", type=Path)
     score.add_argument("--plot", type=Path, help="error against stated U95, SVG")
@@ -394,10 +413,16 @@ def main() -> None:
                 size = (1512, 2016) if seed % 4 == 3 else (2016, 1512)
                 pathtraced.save(scenes.sample_scene(rng, size=size, **wish), args.out, name)
             else:
-                scenes.save(scenes.sample_scene(rng, **wish), args.out, name, xp=xp)
+                scene = scenes.sample_scene(rng, **wish)
+                scenes.save(scene, args.out, name, xp=xp)
+                if args.bare_first:
+                    from fixtures.scenes.walk import bare_before
+
+                    for k, bare in enumerate(bare_before(scene, seed)):
+                        scenes.save(bare, args.out / f"{name}-bare", f"{k}", xp=xp)
     elif args.command == "score":
         photos = sorted(p for folder in args.folders for p in folder.glob("*.jpg") if p.with_suffix(".json").exists())
-        check = partial(check_one, with_cap=args.with_cap, taped=args.taped)
+        check = partial(check_one, with_cap=args.with_cap, taped=args.taped, saved_block=args.saved_block)
         if args.with_cap:
             photos = [p for p in photos if not p.stem.endswith("-cap")]
         if args.jobs > 1:

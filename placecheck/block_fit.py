@@ -186,9 +186,14 @@ class Task:
         return level(g.dome, p), p[..., 2]
 
     def outline_sd(self, mm_per_px: FloatArray | float, z: FloatArray) -> FloatArray:
-        """Standard uncertainty in mm of such heights; below the widest level the body is no dome and counts less."""
-        low = np.clip((-z - 5.0) / 15.0, 0.0, 1.0)
-        return np.hypot(self.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * (1.0 + 5.0 * low)
+        """Standard uncertainty in mm of such heights.
+
+        Below the widest level the body is no dome and counts less; further down the outline is its bottom edge, which a
+        leaning photo sees, and counts for nothing.
+        """
+        low, bottom = np.clip((-z - 5.0) / 15.0, 0.0, 1.0), np.clip((-z - 50.0) / 30.0, 0.0, 1.0)
+        times = 1.0 + 5.0 * low + 60.0 * bottom
+        return np.hypot(self.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * times
 
     def clue_part(self, theta: FloatArray) -> FloatArray:
         return self.clue_parts(theta[None])[0]

@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from placecheck.block import TAPE_U_MM, outline_px
 from placecheck.block_joint import BlockView, Contradiction, JointFit, fit_views, rough_place, yaw_from_card
+from placecheck.block_plane import line_of
 from placecheck.camera import Camera
 from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.known_dome import KnownDome
@@ -312,6 +313,7 @@ def measure_block(
             reports,
         )
     dome = dome_from(fit, label, bars_mm is not None, taped_mm, reports)
+    dome = replace(dome, line=line_of([seen[view.name].image for view in views], fit.geometries))
     return BlockPhotos(dome, fit, tuple(reports), missing)
 
 

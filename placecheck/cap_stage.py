@@ -5,7 +5,8 @@ lies in one plane. What the cap is compared with is the block's own line: the
 printed or drawn one where it is seen in front of the rim (find/block_line.py), else the plane
 of the block's symmetry, which is the fitted dome's frame. The line is joined with the fit as
 a further observation, linear in the unknowns (a Kalman update): its plane is turned and shifted
-against the dome's by what lines are off the middle (PRINT_U), its visible stretch must lie in
+against the dome's by what lines are off the middle (PRINT_U), or as photos of the bare block
+have shown it (block_plane.py), its visible stretch must lie in
 it, and so block, cap and line come out with one covariance. The shift is read at the cap's front edge,
 where both lines are seen, positive to the wearer's right; the turn is positive when the front is too
 far right for where the crown is. The
@@ -28,10 +29,11 @@ from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
 from placecheck.check import LEAST_CAP, Standing, find_standing
 from placecheck.errors import Problem, RetakeNeeded
-from placecheck.find.block_line import BlockLine, find_block_line
+from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line
 from placecheck.find.closure import ClosureSighting, Trace, find_closure, rim_v_mm, run_of, unroll, with_rim
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import Unrolling
+from placecheck.known_dome import KnownLine
 from placecheck.measure import Line, Observed
 from placecheck.observing import by_hand, clues_of, seen_middle
 from placecheck.photo import Photo
@@ -150,7 +152,7 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
         seam = find_seam(picture, grid.facing, bare, rim_v, at, float(np.clip(lean, -0.1, 0.1)), 5.0, back_v_mm=200.0)
         pair = seam is not None and seam.kind == "a pair of seams"
     about_block, line_grid = unroll(photo.image, fit.geometry)
-    line = find_block_line(about_block, line_grid.facing, rim_v_mm(rim))
+    line = find_block_line(about_block, line_grid.facing, rim_v_mm(rim) + AFTER_RIM_MM)
     standing = replace(standing, way=way, sighting=sighting)
     return CapSighting(standing, fit, grid, picture, centre, pair, rim, line, line_grid)
 
@@ -165,21 +167,32 @@ def _centre(sighting: ClosureSighting, grid: Unrolling, fit: BlockFit, request: 
     return by_hand(Observed({}, centre=seen_middle(sighting, grid, fit.geometry)), request, side, side).centre
 
 
+def kept_line(fit: BlockFit) -> KnownLine | None:
+    """The line that was seen on the bare block, where a saved one was named and has one."""
+    return None if fit.known is None else fit.known.line
+
+
 def join_line(fit: BlockFit, grid: Unrolling, line: BlockLine | None) -> Joined:
-    """The fit joined with the block's line where it was seen; without, the line is the dome's own middle."""
+    """The fit joined with the block's line, seen here or kept with the block; without, it is the dome's middle."""
     n = len(NAMES)
+    kept = kept_line(fit)
+    mean = (0.0, 0.0) if kept is None else (kept.yaw_deg, kept.shift_mm)
     u = np.sqrt(np.diag(fit.covariance))
     share, directions = np.linalg.eigh(fit.covariance / np.outer(u, u))
     root = np.zeros((n + 2, n + 2))
     root[:n, :n] = u[:, None] * directions * np.sqrt(np.maximum(share, 1e-12))
-    root[n:, n:] = np.diag(PRINT_U if line is not None else EVEN_U)
+    if kept is not None:
+        root[n:, n:] = np.linalg.cholesky(np.array(kept.covariance))
+    else:
+        root[n:, n:] = np.diag(PRINT_U if line is not None else EVEN_U)
+    start = np.append(fit.theta, mean)
     if line is None:
-        return Joined(fit.theta, 0.0, 0.0, root)
+        return Joined(fit.theta, *mean, root)
     v = np.array(line.v_range_mm)
     px = fit.geometry.to_px(grid.chart.to_points(np.stack([line.at(v), v], -1)))
     a = np.stack([np.ones(2), v - line.v_mm], -1)
     noise = a @ line.covariance @ a.T
-    state = np.append(fit.theta, [0.0, 0.0])
+    state = start
 
     def away(x: FloatArray) -> FloatArray:
         """How far (2,) mm the ends of the visible stretch lie beside the line's plane."""
@@ -189,9 +202,9 @@ def join_line(fit: BlockFit, grid: Unrolling, line: BlockLine | None) -> Joined:
         base = away(state)
         jac = np.stack([(away(state + 0.3 * root[:, k]) - base) / 0.3 for k in range(n + 2)], -1)
         # the step that the prior still wants back, from where the last round has gone
-        gone = np.linalg.solve(root, state - np.append(fit.theta, [0.0, 0.0]))
+        gone = np.linalg.solve(root, state - start)
         gain = jac.T @ np.linalg.inv(jac @ jac.T + noise)
-        state = np.append(fit.theta, [0.0, 0.0]) + root @ (gain @ (jac @ gone - base))
+        state = start + root @ (gain @ (jac @ gone - base))
     left = np.eye(n + 2) - gain @ jac
     return Joined(state[:n], float(state[n]), float(state[n + 1]), root @ np.linalg.cholesky((left + left.T) / 2))
 
@@ -289,7 +302,9 @@ def measure_cap(
     seen = sight_cap(photo, request, camera)
     joined = join_line(seen.fit, seen.line_grid, seen.line)
     found = measure_joined(seen, joined)
-    against = "the block's line in front of the cap" if seen.line is not None else "the middle of the block's outline"
+    where = ["the block's line in front of the cap"] if seen.line is not None else []
+    where += ["the line seen on the bare block"] if kept_line(seen.fit) is not None else []
+    against = " and ".join(where) or "the middle of the block's outline"
     words = (f"against {against}", *(f"cap's line: {e}" for e in seen.middle.evidence))
     estimates = {
         name: Estimate(value, FACTORS.get(name, 1.0) * float(np.linalg.norm(slope)), _budget(slope, joined), words)
@@ -303,7 +318,7 @@ def measure_cap(
 
 
 def _notes(seen: CapSighting) -> tuple[Problem, ...]:
-    if seen.line is not None:
+    if seen.line is not None or kept_line(seen.fit) is not None:
         return ()
     return (
         Problem(

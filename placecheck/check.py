@@ -140,7 +140,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
             "closure-missing", "No closure was found on the block: pin cap and closure on, then take the photo."
         )
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
-    on = put_on_dome(fit.geometry, observed)
+    on = put_on_dome(fit.geometry, observed, chart=grid.chart)  # good enough for what is asked of it here
     check_size(on, request)
 
     def refit(settled: float = SETTLED) -> BlockFit:
@@ -155,7 +155,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
     sighting = with_rim(doubted_by_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
-    on = put_on_dome(fit.geometry, observed)
+    on = put_on_dome(fit.geometry, observed, chart=grid.chart)
     observed = with_pins(observed, on, fit.geometry, photo.image, way.outline_px)
     fit = refit()
     check_block(fit, block)

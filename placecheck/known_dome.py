@@ -23,13 +23,36 @@ CAP_MM, CAP_U_MM = 0.8, 0.3
 
 
 @dataclass(frozen=True)
+class KnownLine:
+    """The line along a block's middle: how far its upright plane is turned (deg) and shifted (mm) in the block's frame.
+
+    `covariance` (2, 2) is theirs.
+    """
+
+    yaw_deg: float
+    shift_mm: float
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+
+    def __post_init__(self) -> None:
+        c = np.array(self.covariance, float)
+        if c.shape != (2, 2) or not np.isfinite([self.yaw_deg, self.shift_mm, *c.ravel()]).all():
+            raise ValueError("a known line needs two numbers and their covariance")
+        if not np.allclose(c, c.T) or np.linalg.eigvalsh(c).min() <= 0:
+            raise ValueError("the line's covariance must be symmetric and positive definite")
+
+
+@dataclass(frozen=True)
 class KnownDome:
-    """Mean (k,) and covariance (k, k) of the unknowns `names` of block.py, for the block called `label`."""
+    """Mean (k,) and covariance (k, k) of the unknowns `names` of block.py, for the block called `label`.
+
+    `line` is the line printed or drawn along its middle, where that was seen on the bare block.
+    """
 
     label: str
     names: tuple[str, ...]
     mean: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
+    line: KnownLine | None = None
 
     def __post_init__(self) -> None:
         k, mean, covariance = len(self.names), np.array(self.mean, float), np.array(self.covariance, float)
@@ -53,11 +76,11 @@ class KnownDome:
         """The same with nothing said of `name`."""
         keep = [i for i, n in enumerate(self.names) if n != name]
         covariance = np.array(self.covariance)[np.ix_(keep, keep)]
-        return KnownDome(
-            self.label,
-            tuple(self.names[i] for i in keep),
-            tuple(self.mean[i] for i in keep),
-            tuple(tuple(float(c) for c in row) for row in covariance),
+        return replace(
+            self,
+            names=tuple(self.names[i] for i in keep),
+            mean=tuple(self.mean[i] for i in keep),
+            covariance=tuple(tuple(float(c) for c in row) for row in covariance),
         )
 
     def with_scale_u(self, u_rel: float) -> KnownDome:

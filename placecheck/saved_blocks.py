@@ -11,7 +11,7 @@ one sentence and never guessed at.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.errors import Problem, UsageProblem
-from placecheck.known_dome import KnownDome
+from placecheck.known_dome import KnownDome, KnownLine
 from placecheck.saved_files import checked_name, named_file, named_files, read_json, read_named, set_aside, write_json
 from placecheck.units import mm_and_inches, parse_circumference_mm
 
@@ -85,6 +85,7 @@ def block_path(folder: Path, name: str) -> Path:
 
 def as_json(block: SavedBlock) -> dict[str, Any]:
     """The block as its file holds it."""
+    line = block.dome.line
     return {
         "schema": 1,
         "name": block.name,
@@ -96,6 +97,7 @@ def as_json(block: SavedBlock) -> dict[str, Any]:
         "unknowns": list(block.dome.names),
         "values": list(block.dome.mean),
         "covariance": [list(row) for row in block.dome.covariance],
+        "line": None if line is None else asdict(line),
     }
 
 
@@ -110,7 +112,8 @@ def from_json(data: Mapping[str, Any], path: Path) -> SavedBlock:
         if names not in (SHAPE, (*SHAPE, STANDING)):
             raise ValueError("other unknowns")
         rows = tuple(tuple(float(c) for c in row) for row in data["covariance"])
-        dome = KnownDome(str(data["name"]), names, tuple(float(v) for v in data["values"]), rows)
+        values = tuple(float(v) for v in data["values"])
+        dome = KnownDome(str(data["name"]), names, values, rows, _line_from(data.get("line")))
         return SavedBlock(
             str(data["name"]),
             data["way"],
@@ -124,6 +127,14 @@ def from_json(data: Mapping[str, Any], path: Path) -> SavedBlock:
         raise UsageProblem(
             "block-damaged", f"The saved block {path} is damaged: move it away and measure the block again."
         ) from None
+
+
+def _line_from(data: Mapping[str, Any] | None) -> KnownLine | None:
+    """The line kept with a block; files of before there was one have none."""
+    if data is None:
+        return None
+    (a, b), (c, d) = data["covariance"]
+    return KnownLine(float(data["yaw_deg"]), float(data["shift_mm"]), ((float(a), float(b)), (float(c), float(d))))
 
 
 def refuse_taken(folder: Path, name: str, replace: bool) -> None:

@@ -231,7 +231,7 @@ def test_directions_in_the_photo(angle, right, face):
 
 
 def test_station_of_narrow_closures():
-    # measures.md: 25 mm, or 0.35 x width where the closure is narrower than 71 mm
+    # the stations: 25 mm, or 0.35 x width where the closure is narrower than 71 mm
     assert station_mm(127) == 25
     assert station_mm(50.8) == pytest.approx(17.78)
     assert station_mm(71.5) == 25

@@ -27,7 +27,7 @@ from placecheck.block_tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
-from placecheck.known_dome import KnownDome, pull_of
+from placecheck.known_dome import KnownDome, KnownLine, pull_of
 from placecheck.measure import measure_at, put_on_dome
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
@@ -452,9 +452,28 @@ def test_an_absurd_dome_is_refused(change):
         replace(some_dome(), **change)
 
 
-def test_the_record_keeps_the_saved_dome():
-    request = CheckRequest(ClosureSize(127.0, 127.0, "5x5"), 575.0, block=some_dome())
+@pytest.mark.parametrize("line", [None, KnownLine(1.2, -0.8, ((0.04, 0.01), (0.01, 0.25)))])
+def test_the_record_and_the_file_keep_the_saved_dome_and_its_line(tmp_path, line):
+    dome = replace(some_dome(), line=line)
+    request = CheckRequest(ClosureSize(127.0, 127.0, "5x5"), 575.0, block=dome)
     assert from_json(CheckRequest, json.loads(json.dumps(to_json(request)))) == request
+    saved = SavedBlock("Alder", "photos", dome, False, "2026-03-04")
+    path = save_block(saved, tmp_path)
+    again = load_block(tmp_path, "Alder")
+    assert again.dome.line == line
+    assert again.for_check().line == line  # what a check sees has lost the height, not the line
+    old = json.loads(path.read_text())
+    del old["line"]  # as files were before lines were kept
+    path.write_text(json.dumps(old))
+    assert load_block(tmp_path, "Alder").dome.line is None
+
+
+@pytest.mark.parametrize(
+    "covariance", [((1.0, 2.0), (2.0, 1.0)), ((1.0, 0.0), (0.5, 1.0)), ((np.nan, 0.0), (0.0, 1.0))]
+)
+def test_an_absurd_line_is_refused(covariance):
+    with pytest.raises(ValueError, match="line"):
+        KnownLine(0.0, 0.0, covariance)
 
 
 # ----------------------------------------------------------------------------- files and commands
@@ -585,7 +604,7 @@ def test_a_height_counts_only_where_the_stand_is_the_same(tmp_path):
 
 
 def test_photos_command_on_pictures(home, tmp_path, capsys):
-    """Rendered photos of a bare block: its radii within 3 mm, a photo of nothing named, nothing overwritten."""
+    """Rendered photos of a bare block: radii within 3 mm, its line, a photo of nothing named, nothing overwritten."""
     scene = sample_scene(3, kind="no-cap", clutter=0, hand=False, comb=False, size=(1440, 1080))
     for i, view in enumerate(walk_round(scene, VIEWS[:7], 3)):
         save(view, tmp_path, f"w{i}")
@@ -602,5 +621,30 @@ def test_photos_command_on_pictures(home, tmp_path, capsys):
     truth = BlockSurface(scene.block)
     d = np.eye(3)
     assert found.radius(d) == pytest.approx(truth.radius(d), abs=3.0)
+    # the line printed along it, which is no part of the dome
+    assert "line along its middle turned by" in out
+    assert dome.line is not None
+    for value, true, i in (
+        (dome.line.yaw_deg, scene.block.print_turn_deg, 0),
+        (dome.line.shift_mm, scene.block.print_x, 1),
+    ):
+        assert abs(value - true) < 2.5 * dome.line.covariance[i][i] ** 0.5
+    assert abs(dome.line.yaw_deg - scene.block.print_turn_deg) < 0.8
+    # a cap on that block: how far it is turned is told far better than without the line
+    cap = sample_scene(8, kind="cap", size=(1600, 1200), hand=False, comb=False, block=vars(scene.block))
+    save(cap, tmp_path, "cap")
+    true = json.loads((tmp_path / "cap.json").read_text())["cap_on_block"]
+    assert true["against"] == "line"
+    turns = {}
+    for known in (["--block", "Birch"], ["--block-circumference", f"{scene.block.tape_inch}in"]):
+        cli.run(["check", str(tmp_path / "cap.jpg"), "--stage", "cap", *known, "--json", "--no-save"])
+        answer = json.loads(capsys.readouterr().out)
+        turns[known[0]] = answer["measures"]["cap_turn_deg"]
+    assert (
+        "against the block's line in front of the cap and the line seen on the bare block"
+        in turns["--block"]["evidence"]
+    )
+    assert turns["--block"]["U95"] < 0.85 * turns["--block-circumference"]["U95"]
+    assert abs(turns["--block"]["value"] - true["cap_turn_deg"]) < min(1.0, turns["--block"]["U95"])
     assert cli.run(["block", "photos", "Elm", *pictures[:5], "--card-at", "left"]) == 2
     assert cli.run(["block", "photos", "Birch", *pictures, "--card-at", "left"]) == 2

@@ -29,6 +29,7 @@ from placecheck.find.block_line import find_block_line
 from placecheck.find.closure import ClosureSighting, Spot, Trace
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH
 from placecheck.judge import judge
+from placecheck.known_dome import KnownDome, KnownLine
 from placecheck.measure import CORNERS as CORNER_NAMES
 from placecheck.measure import LACE_LIFT_MM, dense_line, put_on_dome
 from placecheck.movement import (
@@ -178,6 +179,26 @@ def test_joining_the_line_makes_things_surer(seen):
     assert turn_u(joined) < turn_u(alone)
     for j in (alone, joined):
         assert np.allclose(j.root @ j.root.T, (j.root @ j.root.T).T)
+
+
+def test_a_line_kept_with_the_block_says_where_it_runs_under_the_cap(seen):
+    line = KnownLine(0.9, 1.1, ((0.09, 0.0), (0.0, 0.81)))
+    known = KnownDome("b", ("log round",), (6.2,), ((1e-4,),), line)
+    fit = replace(seen.fit, known=known)
+    unseen = join_line(fit, seen.line_grid, None)  # as it was kept, then
+    assert (unseen.line_yaw_deg, unseen.line_shift_mm) == (0.9, 1.1)
+    plain, kept = join_line(seen.fit, seen.line_grid, seen.line), join_line(fit, seen.line_grid, seen.line)
+    n = len(NAMES)
+
+    def turned(j):
+        """How far the cap is turned against the line, and its standard uncertainty."""
+        u = float(np.linalg.norm(j.root[n] - j.root[AT["cap yaw"]]))
+        return j.line_yaw_deg - j.theta[AT["cap yaw"]], u
+
+    assert turned(kept)[1] < 0.8 * turned(plain)[1]
+    # the line seen in this photo moves the kept one, and by no more than both may be off
+    assert abs(kept.line_yaw_deg - 0.9) < 3 * 0.3
+    assert abs(kept.line_yaw_deg - 0.9) < abs(plain.line_yaw_deg - 0.9)
 
 
 @settings(max_examples=25, deadline=None)

@@ -231,6 +231,14 @@ def _print_block(block: SavedBlock) -> None:
     print(f"{block.name}: {mm_and_inches(around)} round ± {2 * u:.1f} mm (95 %), {block.date}")
     print(f"  half breadth {a:.1f} ± {2 * u_a:.1f} mm, half length {b:.1f} ± {2 * u_b:.1f} mm")
     print(f"  crown over the widest level {dome.value('dome height'):.1f} ± {2 * dome.u('dome height'):.1f} mm")
+    if dome.line is not None:
+        u_turn, u_shift = (2 * math.sqrt(dome.line.covariance[i][i]) for i in (0, 1))
+        print(
+            f"  line along its middle turned by {dome.line.yaw_deg:.1f} ± {u_turn:.1f} degrees and shifted by "
+            f"{dome.line.shift_mm:.1f} ± {u_shift:.1f} mm to the wearer's right, counts in --stage cap"
+        )
+    elif block.way == "photos":
+        print("  no line along its middle was seen: a cap is compared with the block's own middle")
     if block.same_stand:
         height, u_height = dome.value(STANDING), dome.u(STANDING)
         print(f"  widest level over the table {height:.0f} ± {2 * u_height:.1f} mm, counts in checks")

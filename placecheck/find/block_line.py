@@ -12,6 +12,7 @@ under it: cap_stage.py joins it with the block's own shape.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,13 +50,16 @@ class BlockLine:
 
 
 def find_block_line(
-    picture: npt.NDArray[np.uint8], facing: npt.NDArray[np.float32], rim_v_mm: float
+    picture: npt.NDArray[np.uint8],
+    facing: npt.NDArray[np.float32],
+    from_v_mm: float,
+    to_v_mm: float = math.inf,
 ) -> BlockLine | None:
-    """The block's line in the unrolled picture (HEIGHT, WIDTH, 4) in front of the rim at `rim_v_mm`, or None."""
+    """The block's line in the unrolled picture (HEIGHT, WIDTH, 4), on canvas between two v, or None."""
     height, width = facing.shape
     v = V_FRONT_MM - (np.arange(height) + 0.5) / PX_PER_MM
     middle = facing[:, width // 2 - 20 : width // 2 + 20].min(1)
-    rows = np.nonzero((v > rim_v_mm + AFTER_RIM_MM) & (middle > 0.15))[0]
+    rows = np.nonzero((v > from_v_mm) & (v < to_v_mm) & (middle > 0.15))[0]
     if len(rows) < LEAST_MM * PX_PER_MM:
         return None
     response = ridges(picture, LINE_MM)[rows].astype(np.float64)

@@ -1,0 +1,73 @@
+"""Where the line along a block's middle runs in the block's own frame, told by photos of the bare block.
+
+Many blocks have a line printed or drawn along their middle, and a maker sets the cap by it; but
+it lies up to a few millimetres and a degree off the block's true middle, and a cap hides all of it
+but the end on the forehead. On the bare block it is seen whole. So each photo of one that was
+fitted jointly (block_joint.py) is unrolled about the block's middle and the line looked for
+(find/block_line.py) on three stretches, since it need not run straight in the chart over all of them:
+forehead, crown and back of the head. The ends of each stretch that is seen lie in one upright
+plane, turned and shifted a little; a dome fitted a little too large or small, which moves what is seen
+from the side, is a third unknown (least squares, weights from each stretch's own covariance,
+Cauchy's weights for the whole of it, so that a fold or a stain that was taken for the line counts
+little). Too few photos, or too little of the line, and there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.block import Geometry
+from placecheck.find.block_line import find_block_line
+from placecheck.find.closure import unroll
+from placecheck.known_dome import KnownLine
+from placecheck.surface import normals, unit
+from placecheck.vision import Image
+
+FloatArray = npt.NDArray[np.float64]
+
+STRETCHES_MM = ((45.0, 160.0), (-35.0, 45.0), (-160.0, -35.0))  # of v: forehead, crown, back
+LEAST_PHOTOS, LEAST_SPAN_MM = 3, 60.0
+POSE_U = 0.4  # mm: how far all of one photo may lie beside the others, by its own pose
+SIZE_U = 0.8  # mm: how much too large or small the fitted dome is, as its outline was searched for
+FRAME_U = (0.35, 0.35)
+"""How far turn (deg) and shift (mm) of the block's frame itself are off, whatever the number of photos."""
+
+
+def line_of(images: Sequence[Image], geometries: Sequence[Geometry]) -> KnownLine | None:
+    """The line's plane in the common frame of the geometries, or None where it is not seen well enough."""
+    rows, sides, variances, seen, spans = [], [], [], [], []
+    for number, (image, geometry) in enumerate(zip(images, geometries, strict=True)):
+        picture, grid = unroll(image, geometry)
+        for low, high in STRETCHES_MM:
+            line = find_block_line(picture, grid.facing, low, high)
+            if line is None:
+                continue
+            v = np.array(line.v_range_mm)
+            points = grid.chart.to_points(np.stack([line.at(v), v], -1))
+            a = np.stack([np.ones(2), v - line.v_mm], -1)
+            ray, n = unit(points - geometry.eye_mm), normals(geometry.dome, points)
+            raised = ray[:, 0] / (ray * n).sum(-1) - n[:, 0]  # where a larger dome is met
+            rows.append(np.stack([-points[:, 1], np.ones(2), -raised], -1))  # x = shift - y yaw, small angles
+            sides.append(points[:, 0])
+            variances.append(np.diag(a @ line.covariance @ a.T) + POSE_U**2)
+            seen.append(number)
+            spans.append(points[:, 1])
+    if len(set(seen)) < LEAST_PHOTOS or np.ptp(np.concatenate(spans)) < LEAST_SPAN_MM:
+        return None
+    a, x, variance = np.concatenate(rows), np.concatenate(sides), np.concatenate(variances)
+    weight = np.ones(len(x))
+    size = np.diag([0.0, 0.0, SIZE_U**-2])
+    for _ in range(12):
+        normal = (a * (weight / variance)[:, None]).T @ a + size
+        fitted = np.linalg.solve(normal, (a * (weight / variance)[:, None]).T @ x)
+        odd = (x - a @ fitted) ** 2 / variance
+        pairs = np.repeat(np.maximum(odd[::2], odd[1::2]), 2)  # a stretch is right or wrong as a whole
+        weight = 1.0 / (1.0 + pairs / 4.0)
+    spread = max(1.0, float((weight * odd).sum() / max(weight.sum() - 2.0, 1.0)))
+    in_degrees = np.diag([np.degrees(1.0), 1.0])
+    covariance = in_degrees @ (np.linalg.inv(normal)[:2, :2] * spread) @ in_degrees + np.diag(np.square(FRAME_U))
+    (c00, c01), (_, c11) = covariance.tolist()
+    return KnownLine(float(np.degrees(fitted[0])), float(fitted[1]), ((c00, c01), (c01, c11)))
