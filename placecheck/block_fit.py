@@ -50,7 +50,8 @@ CARD_UNKNOWNS = 10  # the first unknowns, all that the card's corners depend on
 class BlockFit:
     """The fitted unknowns, their covariance (n, n), and how well they explain what was seen.
 
-    `outline_residual_mm` is the rms distance of outline rays from the dome; `card_residual_px` the rms of the card.
+    `outline_residual_mm` is the rms distance from the dome of those outline rays that touch it, and not the body below;
+    `card_residual_px` the rms of the card.
     `card_print_move` is what one standard uncertainty of the card's print moves the unknowns by.
     """
 
@@ -110,6 +111,11 @@ class _State:
     clue_mm: FloatArray
     pull: FloatArray
     cost: float
+
+    @property
+    def on_dome(self) -> npt.NDArray[np.bool_]:
+        """Which of the outline's rays (M,) touch the dome, and not the body below it."""
+        return np.asarray(self.sd <= 2.0 * float(self.sd.min()))
 
 
 class Task:
@@ -367,13 +373,14 @@ def fit_block(
         if gained < 1e-4 * max(state.cost, 1.0):
             break
     covariance = covariance_of(normal)
-    on_dome = task.weights(state) > 0.5
+    dome_mm = np.abs(state.height[state.on_dome])
+    fits = task.weights(state)[state.on_dome] > 0.5
     return BlockFit(
         state.theta,
         covariance,
         task.frame,
-        float(np.sqrt(np.mean(state.height[on_dome] ** 2))) if on_dome.any() else float("inf"),
-        float(np.percentile(np.abs(state.height), 95)),
+        float(np.sqrt(np.mean(dome_mm[fits] ** 2))) if fits.any() else float("inf"),
+        float(np.percentile(dome_mm, 95)),
         float(np.sqrt(np.mean(state.card**2) * 2)) * corner_u_px,
         state.cost,
         float((state.theta - prior.mean)[AT["log round"]] / prior.u[AT["log round"]]),

@@ -237,8 +237,7 @@ def fit_views(
     n = len(SHARED)
     outline, card = [], []
     for task, state in zip(joint.tasks, states, strict=True):
-        sure = state.sd <= 2.0 * float(state.sd.min())
-        outline.append(float(np.sqrt(np.mean(state.height[sure] ** 2))))
+        outline.append(float(np.sqrt(np.mean(state.height[state.on_dome] ** 2))))
         card.append(float(np.sqrt(np.mean(state.card**2) * 2)) * task.corner_u_px)
     return JointFit(
         x[:n],

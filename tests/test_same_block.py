@@ -377,7 +377,7 @@ def test_a_saved_block_makes_the_shape_surer_and_the_errors_stay_covered(measure
         ratio += [u[1][name] / u[0][name] for name in CLEARANCES]
         assert all(u[1][name] < 1.001 * known.u(name) for name in known.names)
         assert u[1]["dome height"] < 0.9 * u[0]["dome height"]
-        assert u[1]["dome depth"] < 0.97 * u[0]["dome depth"]
+        assert u[1]["dome depth"] < u[0]["dome depth"]  # the body below is in neither
         assert fit.known_pull < 0.6 * OTHER_BLOCK_PULL
     assert np.median(ratio) < 1.005
     assert max(ratio) < 1.03

@@ -94,7 +94,8 @@ def test_cap_against_truth(check):
     assert status == 1
     assert answer["verdict"] == "fix"
     measures = answer["measures"]
-    for name, within in (("cap_shift_mm", 1.2), ("cap_turn_deg", 1.2), ("temple_rim_mm", 4.0)):
+    # the block's line is printed 1.6 degrees off its middle, which one photo of the cap cannot tell
+    for name, within in (("cap_shift_mm", 1.2), ("cap_turn_deg", 1.6), ("temple_rim_mm", 4.0)):
         error = measures[name]["value"] - truth[name]
         assert abs(error) < within, name
         assert abs(error) < 1.3 * measures[name]["U95"], name

@@ -80,6 +80,34 @@ def test_u_on_a_sphere_is_the_great_circle_distance():
     assert 90 * np.arcsin(p[:, 0] / 90) == pytest.approx(uv[:, 0], abs=0.02)
 
 
+@pytest.mark.parametrize(("step_mm", "within_mm"), [(2.0, 0.003), (4.0, 0.015), (8.0, 0.015)])
+def test_a_charts_geodesics_are_as_long_and_as_straight_as_geographiclibs(step_mm, within_mm):
+    """Points 112 mm off the middle of a spheroid (Karney, Algorithms for geodesics, J. Geodesy 87, 2013).
+
+    The middle line of the chart is the spheroid's meridian x = 0; a geodesic leaves it at right angles.
+    """
+    equator, pole = 98.0, 80.0
+    chart = fermi_chart(Ellipsoid((equator, equator, pole)), MidPlane(), 112.0, -40, -20, step_mm)
+    earth = Geodesic(equator, (equator - pole) / equator)
+    middle = len(chart.u_mm) // 2
+    worst = 0.0
+    for foot, end in zip(chart.points[::4, middle], chart.points[::4, -1], strict=True):
+        sphere = np.array([foot[0] / equator, foot[1] / equator, foot[2] / pole])
+        latitude = np.degrees(np.arctan2(np.tan(np.arcsin(sphere[2])) * equator, pole))
+        longitude = np.degrees(np.arctan2(foot[1], foot[0]))
+        east = longitude < 0  # the wearer's right, +x, is west where y > 0 and east where y < 0
+        there = earth.Direct(latitude, longitude, 90.0 if east else -90.0, 112.0)
+        reduced = np.arctan(np.tan(np.radians(there["lat2"])) * pole / equator)
+        away = np.radians(there["lon2"])
+        expected = [
+            equator * np.cos(reduced) * np.cos(away),
+            equator * np.cos(reduced) * np.sin(away),
+            pole * np.sin(reduced),
+        ]
+        worst = max(worst, float(np.linalg.norm(end - expected)))
+    assert worst < within_mm
+
+
 def test_u_is_the_shortest_way_to_the_line_on_a_spheroid():
     a, b = 78.0, 100.0
     surface = Ellipsoid((a, b, a))

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from placecheck.answer import Contribution
 from placecheck.block import Geometry
-from placecheck.measure import FOLD, LACE_LIFT_MM, Inferred, OnDome, measure_at, side_bends, station_mm
+from placecheck.measure import FOLD, LACE_LIFT_MM, Inferred, OnDome, measure_at, station_mm
 from placecheck.same_block.evidence import ALIKE, LINES, Seen, by_hand
 from placecheck.same_block.residuals import LINE_WORDS
 from placecheck.same_block.unknowns import JointFit
@@ -91,10 +91,8 @@ def budgets_together(
     names = [name for name, value in values.items() if np.isfinite(value)]
     slow = on_dome(fit, inferred, chart_step_mm=8.0)
 
-    bend = side_bends(slow, values)
-
     def at(on: OnDome) -> FloatArray:
-        measures = measure_at(on, width_mm, bend=bend)
+        measures = measure_at(on, width_mm)
         return np.array([measures[name] for name in names])
 
     base = at(slow)
