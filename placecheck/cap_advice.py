@@ -14,13 +14,18 @@ from collections.abc import Mapping
 import numpy as np
 
 from placecheck.advice import LEAST_MOVE_MM
-from placecheck.answer import MEASURE_BY_NAME, Judged, Measured
+from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Judged, Measured
 from placecheck.errors import Problem
 from placecheck.printout import in_words
 from placecheck.units import mm_and_inches
 
 LENGTH_MM = 190.0
 """From the cap's front edge to the nape, straight, on a block of usual size."""
+BARE_BLOCK = Problem(
+    "bare-block-unknown",
+    "Where the block's line runs under the cap is most of the doubt: photograph the bare block from all round once, "
+    "keep it, and name it in every check.",
+)
 PIN_AGAIN = (
     "Pin the cap at the front, the nape and over both ears before the closure goes on, and take the photo again. Pins "
     "are sharp: push them in slanting, heads outward, and park loose ones in a cushion."
@@ -88,10 +93,14 @@ def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Pro
         f"{MEASURE_BY_NAME[n].label} {in_words(MEASURE_BY_NAME[n], judged[n].estimate.value, judged[n].estimate.U95)}"
         for n in unsure
     )
-    return (
-        Problem(
-            "cap-undecided",
-            f"Too uncertain to call: {reads}. To decide it, chalk the block's middle line longer in front of the cap, "
-            "lean the phone toward the face, and take the photo again, closer.",
-        ),
+    undecided = Problem(
+        "cap-undecided",
+        f"Too uncertain to call: {reads}. To decide it, chalk the block's middle line longer in front of the cap, "
+        "lean the phone toward the face, and take the photo again, closer.",
     )
+    for name in unsure:
+        estimate = measured.estimates[name]
+        known = any(BARE_LINE in words for words in estimate.evidence)
+        if not known and estimate.budget and estimate.budget[0].source == UNDER_THE_CAP:
+            return undecided, BARE_BLOCK
+    return (undecided,)

@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import RIM_WORDS, Contribution, Estimate, Findings, Measured, View
+from placecheck.answer import BARE_LINE, RIM_WORDS, UNDER_THE_CAP, Contribution, Estimate, Findings, Measured, View
 from placecheck.block import GROUPS, NAMES, Geometry, outline_px, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
@@ -303,7 +303,7 @@ def measure_cap(
     joined = join_line(seen.fit, seen.line_grid, seen.line)
     found = measure_joined(seen, joined)
     where = ["the block's line in front of the cap"] if seen.line is not None else []
-    where += ["the line seen on the bare block"] if kept_line(seen.fit) is not None else []
+    where += [BARE_LINE] if kept_line(seen.fit) is not None else []
     against = " and ".join(where) or "the middle of the block's outline"
     words = (f"against {against}", *(f"cap's line: {e}" for e in seen.middle.evidence))
     estimates = {
@@ -335,7 +335,7 @@ def _budget(slope: FloatArray, joined: Joined) -> tuple[Contribution, ...]:
     by_unknown = np.linalg.lstsq(joined.root.T, slope[:m], rcond=None)[0]
     covariance = joined.root @ joined.root.T
     groups = {words: [NAMES.index(name) for name in names] for words, names in GROUPS.items()}
-    groups["where the block's line runs under the cap"] = [n, n + 1]
+    groups[UNDER_THE_CAP] = [n, n + 1]
     parts = {w: float(by_unknown[i] @ covariance[np.ix_(i, i)] @ by_unknown[i]) for w, i in groups.items()}
     scale = float(slope[:m] @ slope[:m]) / max(sum(parts.values()), 1e-18)
     lines = [Contribution(words, math.sqrt(max(part * scale, 0.0))) for words, part in parts.items()]

@@ -152,6 +152,7 @@ OPTIONS = {
     "clearance-undecided": "--taped-clearance middle=10mm",
     "clearance-seen-too-steeply": "--taped-clearance middle=10mm",
     "tape-disagrees": "--marks FILE",
+    "bare-block-unknown": "placecheck block photos NAME PHOTO...",
 }
 
 

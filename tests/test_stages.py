@@ -19,10 +19,19 @@ from hypothesis import strategies as st
 from test_advice import Flat, request, with_values
 
 from placecheck import cli
-from placecheck.answer import CAP_MEASURES, LANDMARKS, Estimate, Findings, Measured
+from placecheck.answer import (
+    BARE_LINE,
+    CAP_MEASURES,
+    LANDMARKS,
+    UNDER_THE_CAP,
+    Contribution,
+    Estimate,
+    Findings,
+    Measured,
+)
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
-from placecheck.cap_advice import cap_fixes
+from placecheck.cap_advice import cap_fixes, cap_undecided
 from placecheck.cap_stage import _centre, join_line, measure_joined, refuse_other, sight_cap
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line
@@ -254,6 +263,20 @@ def test_cap_advice_in_bench_words():
     turn, _ = cap_advised(cap_shift_mm=0.0, cap_turn_deg=4.0)
     assert "swing the nape about 13.3 mm" in turn
     assert "to the wearer's right" in turn
+
+
+@pytest.mark.parametrize(
+    ("evidence", "told"), [("against the block's line in front of the cap", True), (BARE_LINE, False)]
+)
+def test_an_undecided_turn_asks_for_the_bare_block_once(evidence, told):
+    budget = (Contribution(UNDER_THE_CAP, 0.8), Contribution("block position", 0.6))
+    turn = Estimate(1.9, 1.0, budget, (f"against {evidence}", "cap's line: seen"))
+    sure = replace(cap_measured(cap_shift_mm=0.5), estimates={"cap_shift_mm": Estimate(0.5, 0.2), "cap_turn_deg": turn})
+    codes = [p.code for p in cap_undecided(sure, judge(sure, request().tolerances))]
+    assert codes == ["cap-undecided", "bare-block-unknown"][: 2 if told else 1]
+    other = replace(turn, budget=budget[::-1])  # not where most of the doubt is
+    sure = replace(sure, estimates={"cap_turn_deg": other})
+    assert [p.code for p in cap_undecided(sure, judge(sure, request().tolerances))] == ["cap-undecided"]
 
 
 # ------------------------------------------------------------------------------------------------------ stitched

@@ -176,6 +176,7 @@ def list_blocks() -> None:
     for block in blocks:
         around, u = block.circumference()
         how = f"{len(block.photos)} photos" if block.way == "photos" else f"{len(block.tapes)} tapes"
+        how += ", its middle line" if block.dome.line is not None else ""
         print(f"{block.name}: {mm_and_inches(around)} round ± {2 * u:.1f} mm, {how}, {block.date}")
     if not blocks:
         print("No block is saved: tape one with `placecheck block measure NAME`.")
