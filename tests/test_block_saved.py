@@ -27,6 +27,7 @@ from placecheck.block_tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
+from placecheck.find.block_line import BlockLine
 from placecheck.known_dome import KnownDome, KnownLine, pull_of
 from placecheck.measure import measure_at, put_on_dome
 from placecheck.records.request_json import from_json, to_json
@@ -40,6 +41,7 @@ from placecheck.saved_blocks import (
     save_block,
 )
 from placecheck.standing import OTHER_BLOCK_PULL, check_block
+from placecheck.surface import MidPlane, fermi_chart
 from placecheck.uncertainty import budgets
 from placecheck.units import ClosureSize
 
@@ -618,6 +620,40 @@ def test_a_height_counts_only_where_the_stand_is_the_same(tmp_path):
     assert "block height" in kept.for_check().names
     save_block(kept, tmp_path)
     assert load_block(tmp_path, "B") == kept
+
+
+@pytest.mark.parametrize(
+    ("photos", "astray", "kept"), [(8, 0.0, True), (8, 0.15, True), (8, 1.0, False), (2, 0.0, False)]
+)
+def test_a_line_is_kept_where_stretches_of_several_photos_agree(monkeypatch, photos, astray, kept):
+    """Lines as they would be found: of a plane turned by 1.2 degrees and shifted by 0.8 mm, some elsewhere."""
+    from placecheck import block_plane
+
+    fit, rng = joint(1), np.random.default_rng(5)
+    chart = fermi_chart(fit.geometries[0].dome, MidPlane(), 128.0, -45, -45, 4.0)
+    plane, u = MidPlane(1.2, 0.8), np.linspace(-12.0, 12.0, 49)
+    looked = []
+
+    def found(picture, facing, low, high):
+        looked.append(low)
+        if len(looked) > 3 * photos:
+            return None
+        v = np.array([max(low, -100.0) + 8.0, min(high, 120.0) - 8.0])
+        beside = chart.to_points(np.stack(np.meshgrid(u, v), -1)) @ plane.normal - plane.shift_mm
+        at = np.array([np.interp(0.0, row, u) for row in beside]) + rng.normal(0, 0.15, 2)
+        if rng.random() < astray:
+            at += rng.uniform(-9.0, 9.0)
+        lean = (at[1] - at[0]) / (v[1] - v[0])
+        return BlockLine(float(at[0]), float(lean), float(v[0]), np.diag([0.04, 1e-5]), tuple(v.tolist()), 9.0)
+
+    monkeypatch.setattr(block_plane, "find_block_line", found)
+    camera = bare(1).camera
+    blank = np.full((camera.height, camera.width, 3), 128, np.uint8)
+    line = block_plane.line_of([blank] * len(fit.geometries), fit.geometries)
+    assert (line is not None) == kept
+    if line is not None:
+        assert line.yaw_deg == pytest.approx(1.2, abs=0.25)
+        assert line.shift_mm == pytest.approx(0.8, abs=0.25)
 
 
 def test_photos_command_on_pictures(home, tmp_path, capsys):
