@@ -22,9 +22,10 @@ from records_shop import REQUEST, answer, jpeg, tree
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.database import REVISION
 from placecheck.records.model import Filter
-from placecheck.records.photos import RecordsProblem
+from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.store import Store, open_store, save_check
 from placecheck.records.verify import verify
+from placecheck.whole_files import writing
 
 WRITERS, EACH = 4, 25
 
@@ -189,6 +190,18 @@ def test_writer_and_purger_at_once(tmp_path):
     with Store(home) as store:
         assert verify(store).sound
         assert all(store.photo(r) is not None for r in store.each())
+
+
+def test_the_folder_of_a_removed_photo_stays_for_the_writer_next_door(tmp_path):
+    """Who has seen that a folder is there may write into it, whatever is purged in between."""
+    kept = PhotoFolder(tmp_path / "photos")
+    sha256 = kept.put(b"a photo", "jpg")
+    folder = kept.path(sha256, "jpg").parent
+    kept.remove(sha256, "jpg")
+    assert not kept.path(sha256, "jpg").exists()
+    with writing(folder / "another.jpg") as file:
+        file.write(b"another")
+    assert (folder / "another.jpg").read_bytes() == b"another"
 
 
 def test_postgresql_keeps_and_finds_as_sqlite_does(tmp_path, address):

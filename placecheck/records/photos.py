@@ -11,7 +11,6 @@ of the disk is one sentence.
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import hashlib
 import re
@@ -110,11 +109,12 @@ class PhotoFolder:
             yield from sorted(p for p in self.root.rglob("*") if p.is_file() or p.is_symlink())
 
     def remove(self, sha256: str, ending: str) -> None:
-        """Remove a kept file, if it is there. Raises RecordsProblem."""
+        """Remove a kept file, if it is there. Raises RecordsProblem.
+
+        Its folder stays, though it may be empty: another program may be about to write into it.
+        """
         path = self.path(sha256, ending)
         try:
             path.unlink(missing_ok=True)
         except OSError as error:
             raise disk_problem(error, path) from None
-        with contextlib.suppress(OSError):
-            path.parent.rmdir()
