@@ -93,9 +93,9 @@ LANDMARK_WORDS: Mapping[str, str] = {
 }
 RIM_WORDS = "cap rim in the photo"
 CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
-PINNED = "a ball pin on it before the hairline"
 """Evidence of a rim that was carried over from a photo of the cap alone."""
 
+PINNED = "a ball pin on it before the hairline"
 UNDER_THE_CAP = "where the block's line runs under the cap"
 BARE_LINE = "the line seen on the bare block"
 """In the evidence of how a cap lies, where the block's line was kept with a saved block."""

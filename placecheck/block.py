@@ -23,7 +23,7 @@ from placecheck.camera import Camera, pose_from_homography, project, rays, rotat
 from placecheck.dome import BUMPS, Dome, Domes, half_axes_for, half_axes_of
 from placecheck.known_dome import KnownDome
 from placecheck.sightlines import closest, first_hits, least_height
-from placecheck.surface import MidPlane, MidPlanes, normals, unit
+from placecheck.surface import MidPlane, MidPlanes, level, normals, unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -170,6 +170,20 @@ class Geometries(_Sight):
 def closest_on_rays(geometry: Geometry | Geometries, rays_block: FloatArray) -> FloatArray:
     """For rays (..., 3) from the eye: how far along each the point with the least height above the dome lies, mm."""
     return closest(geometry.dome, geometry.eye_mm, rays_block)
+
+
+def outline_heights(
+    geometry: Geometry, px: FloatArray, at: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Heights (N,) above the dome of rays through pixels (N, 2) where they come closest to it, how far along, and z.
+
+    `at` is how far along, where that is known.
+    """
+    rays_block = geometry.block_rays(px)
+    if at is None:
+        at = closest_on_rays(geometry, rays_block)
+    p = geometry.eye_mm + at[:, None] * rays_block
+    return level(geometry.dome, p), at, p[:, 2]
 
 
 SETTLED_PX = 2e-3  # each step is some thirty times smaller than the one before

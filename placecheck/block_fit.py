@@ -26,7 +26,7 @@ from placecheck.block import (
     Geometries,
     Geometry,
     Prior,
-    closest_on_rays,
+    outline_heights,
     prior_for,
     stack_of_one,
     unpack,
@@ -174,14 +174,7 @@ class Task:
 
     def outline_part(self, theta: FloatArray, at: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Heights of the outline's rays above the dome, where along the rays, and z there."""
-        return self._outline(unpack(theta, self.frame), at)
-
-    def _outline(self, g: Geometry, at: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
-        d = g.block_rays(self.outline_px)
-        if at is None:
-            at = closest_on_rays(g, d)
-        p = g.eye_mm + at[:, None] * d
-        return level(g.dome, p), at, p[:, 2]
+        return outline_heights(unpack(theta, self.frame), self.outline_px, at)
 
     def outline_parts(self, thetas: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Heights (B, M) of the outline's rays above the dome at `at` (M,) along them, and z there; `thetas` (B, n)."""
@@ -264,7 +257,7 @@ class Task:
         g = unpack(theta, self.frame)
         mm_per_px = g.mm_per_px
         card = self.card_part(theta)
-        height, at, z = self._outline(g, None)
+        height, at, z = outline_heights(g, self.outline_px)
         sd = self.outline_sd(mm_per_px, z)
         clue, clue_mm = (a[0] for a in self._clues(stack_of_one(g), near_mm))
         pull = self.prior.root @ (theta - self.prior.mean)

@@ -266,19 +266,9 @@ def measures(
     return out
 
 
-def measure_at(
-    on: OnDome,
-    nominal_width_mm: float,
-    nuisance: Nuisance | None = None,
-    bend: Mapping[str, float] | None = None,
-) -> dict[str, float]:
-    """Every measure that can be had from what lies on one dome, by name; NaN where a part is missing.
-
-    `bend` gives a side's geodesic over its chord, where that is known well enough (for differences): no shooting then.
-    """
-    out = {name: float(value) for name, value in measures(on, nominal_width_mm, nuisance, bend).items()}
-    if bend is not None:
-        return out
+def measure_at(on: OnDome, nominal_width_mm: float) -> dict[str, float]:
+    """Every measure that can be had from what lies on one dome, by name; NaN where a part is missing."""
+    out = {name: float(value) for name, value in measures(on, nominal_width_mm).items()}
     marks, missing = on.marks_uv, np.full(2, np.nan)
     have = [side for side in SIDES if all(np.isfinite(marks.get(n, missing)).all() for n in side[1:])]
     out.update({name: float("nan") for name, *_ in SIDES})

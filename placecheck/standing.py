@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, Frame, Prior, closest_on_rays, outline_px, prior_for, start_place, unpack, yaw_on_table
+from placecheck.block import AT, Frame, Prior, outline_heights, outline_px, prior_for, start_place, unpack, yaw_on_table
 from placecheck.block_fit import SETTLED, BlockFit, Clues, fit_block
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
@@ -30,7 +30,6 @@ from placecheck.find.outline import BlockSighting
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import dense_line
 from placecheck.request import CheckRequest
-from placecheck.surface import level
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -268,10 +267,8 @@ def check_outline(fit: BlockFit, stage: Stage) -> None:
     """
     if stage.outline_by_hand is not None or fit.cost <= STRAINED_COST:
         return
-    geometry = fit.geometry
-    rays = geometry.block_rays(stage.block.outline_px)
-    points = geometry.eye_mm + closest_on_rays(geometry, rays)[:, None] * rays
-    away_mm = np.abs(level(geometry.dome, points))[points[:, 2] > DOME_FROM_MM]
+    height_mm, _, z = outline_heights(fit.geometry, stage.block.outline_px)
+    away_mm = np.abs(height_mm)[z > DOME_FROM_MM]
     if len(away_mm) and float(np.percentile(away_mm, 90)) > STRAY_MM:
         raise RetakeNeeded(*ODD)
 

@@ -210,7 +210,7 @@ def test_measures_on_a_stack_are_those_of_each_geometry(seed):
     many = measures(put_on_dome(unpack_many(thetas, FRAME), observed, lift, 8.0), 100.0, lift, bend)
     for k in range(4):
         own = Nuisance(lift_mm=float(lift.lift_mm[k]), lace_lift_mm=float(lift.lace_lift_mm[k]))
-        one = measure_at(put_on_dome(unpack(thetas[k], FRAME), observed, own, 8.0), 100.0, own, bend)
+        one = measures(put_on_dome(unpack(thetas[k], FRAME), observed, own, 8.0), 100.0, own, bend)
         for name, value in one.items():
             at_k = np.broadcast_to(many[name], 4)[k]
             assert at_k == pytest.approx(value, abs=RIDGE_MM, nan_ok=True), name
@@ -234,8 +234,8 @@ def test_budgets_are_those_of_one_difference_after_the_other():
     }
 
     def at(moved=theta, nuisance=None, seen=observed):
-        there = measure_at(put_on_dome(unpack(moved, FRAME), seen, nuisance, 8.0), 100.0, nuisance, bend)
-        return np.array([there[name] for name in names])
+        there = measures(put_on_dome(unpack(moved, FRAME), seen, nuisance, 8.0), 100.0, nuisance, bend)
+        return np.array([float(there[name]) for name in names])
 
     # the block's lines together: forward differences along the principal directions
     u = np.sqrt(np.diag(fit.covariance))

@@ -111,7 +111,7 @@ def photos(
     ] = False,
     replace: Replace = False,
 ) -> None:
-    """Keep a block's shape from photos of the bare block, taken from all round.
+    """Keep a block's shape, and the line along its middle, from photos of the bare block, taken from all round.
 
     Nothing is saved unless the photos are enough; each bad one is named with its reason.
     """
