@@ -4,7 +4,7 @@
         [--pins | --as-told] [--cap-first [--alike]] [--stitched] [--kind cap [--bare-first]]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--saved-block] [--taped]
         [--out errors.json] [--plot chart.svg]
-    python -m calibration.judging factors errors.json [--pinned] [--renew MEASURE ...]
+    python -m calibration.judging factors errors.json [--pinned | --cap-tied] [--renew MEASURE ...]
     python -m calibration.judging report errors.json [--plot chart.svg]
 
 Seeds start at 10,000,000, which training never draws. `score` runs the check in process on
@@ -15,8 +15,9 @@ with --taped the clearances are read off a soft tape too, which errs as taped.py
 finds, for every measure, by what factor on u, itself a power of u, U95 would cover 95 % of them whether u is small
 or large: quantile regression of log |error| on log u (Koenker and Bassett 1978). It writes
 placecheck/find/networks/calibration.json: from photos without a ball pin on the cap's centre line before the hairline,
-or, --pinned, from those with one, for what rests on that line. `report` judges what was scored once more, with the
-uncertainties as they are scaled now.
+or, --pinned, from those with one, for what rests on that line; or, --cap-tied, for the clearances, from those whose rim
+was carried over from the photo of the cap alone and laid on what is in view of it. `report` judges what was scored once
+more, with the uncertainties as they are scaled now.
 """
 
 from __future__ import annotations
@@ -176,6 +177,7 @@ def check_one(path: Path, with_cap: bool = False, taped: bool = False, saved_blo
         "near": near_a_limit(truths, request.tolerances.limits),
         "errors": errors,
         "cap_shown": measured.cap_shown,
+        "cap_tied": measured.cap_tied,
         "pinned": measured.line_pinned,
         "against": truth.get("cap_on_block", {}).get("against"),
         "taped": taped,
@@ -216,7 +218,8 @@ def judged_again(row: dict[str, Any]) -> dict[str, Any]:
         return row
     errors = {}
     for name, (error, _, value, raw) in row["errors"].items():
-        u = scaled_u(name, raw, cap_shown=bool(row.get("cap_shown")), pinned=bool(row.get("pinned")))
+        shown, pinned, tied = (bool(row.get(key)) for key in ("cap_shown", "pinned", "cap_tied"))
+        u = scaled_u(name, raw, cap_shown=shown, pinned=pinned, cap_tied=tied)
         errors[name] = [error, u, value, raw]
     judged = {
         name: judge_estimate(Estimate(errors[name][2], errors[name][1]), *limits, DEFAULTS.guard_factor)
@@ -329,6 +332,15 @@ def scales(rows: list[dict[str, Any]]) -> dict[str, Scale]:
     return out
 
 
+def save_bare(scene: Any, seed: int, folder: Path, xp: Any) -> None:
+    """Photos of the scene's block before anything was pinned on it."""
+    from fixtures import scenes
+    from fixtures.scenes.walk import bare_before
+
+    for k, bare in enumerate(bare_before(scene, seed)):
+        scenes.save(bare, folder, f"{k}", xp=xp)
+
+
 def plot(rows: list[dict[str, Any]], path: Path | None) -> None:
     """Draw the chart of the scored rows, where a path is given."""
     if path is not None:
@@ -367,6 +379,7 @@ def main() -> None:
     fit = commands.add_parser("factors")
     fit.add_argument("errors", type=Path, nargs="+")
     fit.add_argument("--pinned", action="store_true", help="those of photos with a pin before the hairline")
+    fit.add_argument("--cap-tied", action="store_true", help="those whose rim a photo of the cap alone shows, tied")
     fit.add_argument("--renew", nargs="+", help="measures to renew; the others' scales stay")
     again = commands.add_parser("report")
     again.add_argument("errors", type=Path, nargs="+")
@@ -398,8 +411,11 @@ def main() -> None:
                 from fixtures.scenes.pairs import cap_first
 
                 wish.pop("kind")
-                for scene, which in zip(cap_first(seed, alike=args.alike, **wish), ("-cap", ""), strict=True):
+                pair = cap_first(seed, alike=args.alike, **wish)
+                for scene, which in zip(pair, ("-cap", ""), strict=True):
                     scenes.save(scene, args.out, name + which, xp=xp)
+                if args.bare_first:
+                    save_bare(pair[1], seed, args.out / f"{name}-bare", xp)
             elif args.stitched:
                 from fixtures.scenes.stages import stitched_later
 
@@ -416,10 +432,7 @@ def main() -> None:
                 scene = scenes.sample_scene(rng, **wish)
                 scenes.save(scene, args.out, name, xp=xp)
                 if args.bare_first:
-                    from fixtures.scenes.walk import bare_before
-
-                    for k, bare in enumerate(bare_before(scene, seed)):
-                        scenes.save(bare, args.out / f"{name}-bare", f"{k}", xp=xp)
+                    save_bare(scene, seed, args.out / f"{name}-bare", xp)
     elif args.command == "score":
         photos = sorted(p for folder in args.folders for p in folder.glob("*.jpg") if p.with_suffix(".json").exists())
         check = partial(check_one, with_cap=args.with_cap, taped=args.taped, saved_block=args.saved_block)
@@ -440,11 +453,18 @@ def main() -> None:
         plot(rows, args.plot)
     else:
         from placecheck.answer import ON_CENTRE_LINE
+        from placecheck.tolerances import CLEARANCES
 
         rows = [row for path in args.errors for row in json.loads(path.read_text())]
         kept = json.loads(CALIBRATION.read_text()) if CALIBRATION.exists() else {}
-        which, renewed = ("pinned", ON_CENTRE_LINE) if args.pinned else ("scales", args.renew)
-        rows = [row for row in rows if bool(row.get("pinned")) is args.pinned]
+        which, renewed = "scales", args.renew
+        if args.pinned:
+            which, renewed = "pinned", ON_CENTRE_LINE
+        if args.cap_tied:
+            which, renewed = "cap tied", CLEARANCES
+        else:
+            rows = [row for row in rows if bool(row.get("pinned")) is args.pinned]
+        rows = [row for row in rows if bool(row.get("cap_tied")) is args.cap_tied]
         found = {n: asdict(s) for n, s in scales(rows).items() if not renewed or n in renewed}
         CALIBRATION.write_text(json.dumps(kept | {which: kept.get(which, {}) | found}, indent=1) + "\n")
         print(*(f"{n}: {s}" for n, s in found.items()), sep="\n")

@@ -94,6 +94,8 @@ LANDMARK_WORDS: Mapping[str, str] = {
 RIM_WORDS = "cap rim in the photo"
 CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
 """Evidence of a rim that was carried over from a photo of the cap alone."""
+CAP_TIED = "laid on the edge in view beside the closure"
+"""Evidence of one that is in view in both photos beside the closure, so that it could be laid on itself."""
 
 PINNED = "a ball pin on it before the hairline"
 UNDER_THE_CAP = "where the block's line runs under the cap"
@@ -206,6 +208,11 @@ class Measured:
     def cap_shown(self) -> bool:
         """Whether a photo of the cap alone told where the rim runs under the closure."""
         return self._rests_on(CAP_SHOWN)
+
+    @property
+    def cap_tied(self) -> bool:
+        """Whether that photo's rim could be laid on what is in view of it beside the closure."""
+        return self._rests_on(CAP_TIED)
 
     @property
     def line_pinned(self) -> bool:

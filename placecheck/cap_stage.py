@@ -30,7 +30,16 @@ from placecheck.camera import Camera
 from placecheck.check import LEAST_CAP, Standing, find_standing
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line
-from placecheck.find.closure import ClosureSighting, Trace, find_closure, rim_v_mm, run_of, unroll, with_rim
+from placecheck.find.closure import (
+    ClosureSighting,
+    Trace,
+    find_closure,
+    rim_in_view,
+    rim_v_mm,
+    run_of,
+    unroll,
+    with_rim,
+)
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import Unrolling
 from placecheck.known_dome import KnownLine
@@ -144,12 +153,16 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
             centre = _centre(sighting, grid, fit, request)
     check_block(fit, standing.block)
     check_outline(fit, stage)
-    rim = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry).rim
+    bare = replace(sighting, ventilated=0 * sighting.ventilated)
+    fitted = with_rim(bare, grid, fit.geometry).rim
+    in_view = rim_in_view(replace(bare, rim=fitted), grid)
+    rim = in_view if len(in_view.uv) >= 12 else fitted
     pair = False
     if centre is not None and "set by hand" not in centre.evidence:
         at, lean = (float(x) for x in run_of(sighting.centre))
-        bare, rim_v = np.zeros(grid.facing.shape, bool), rim_v_mm(sighting.rim)
-        seam = find_seam(picture, grid.facing, bare, rim_v, at, float(np.clip(lean, -0.1, 0.1)), 5.0, back_v_mm=200.0)
+        nothing, rim_v = np.zeros(grid.facing.shape, bool), rim_v_mm(sighting.rim)
+        lean = float(np.clip(lean, -0.1, 0.1))
+        seam = find_seam(picture, grid.facing, nothing, rim_v, at, lean, 5.0, back_v_mm=200.0)
         pair = seam is not None and seam.kind == "a pair of seams"
     about_block, line_grid = unroll(photo.image, fit.geometry)
     line = find_block_line(about_block, line_grid.facing, rim_v_mm(rim) + AFTER_RIM_MM)

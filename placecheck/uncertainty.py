@@ -252,28 +252,36 @@ class Scale:
         return float(np.clip(self.factor * (known / self.at) ** (self.power - 1.0), *FACTOR_BOUNDS))
 
 
-@lru_cache(maxsize=2)
-def _scales(pinned: bool = False) -> Mapping[str, Scale]:
+@lru_cache(maxsize=4)
+def _scales(pinned: bool = False, cap_tied: bool = False) -> Mapping[str, Scale]:
     path = Path(__file__).parent / "find" / "networks" / "calibration.json"
     if not path.exists():
         return {}
     kept = json.loads(path.read_text())
-    words = kept["scales"] | (kept.get("pinned", {}) if pinned else {})
+    words = kept["scales"] | (kept.get("pinned", {}) if pinned else {}) | (kept.get("cap tied", {}) if cap_tied else {})
     return {name: Scale(**parts) for name, parts in words.items()}
 
 
-def factor_for(measure: str, u: float | None = None, pinned: bool = False) -> float:
+def factor_for(measure: str, u: float | None = None, pinned: bool = False, cap_tied: bool = False) -> float:
     """What a measure's combined uncertainty `u` is multiplied by, found on scenes with truth (calibration.json)."""
-    scale = _scales(pinned).get(measure)
+    scale = _scales(pinned, cap_tied).get(measure)
     return 1.0 if scale is None else scale.times(u)
 
 
-def scaled_u(measure: str, u: float, by_hand: bool = False, cap_shown: bool = False, pinned: bool = False) -> float:
+def scaled_u(
+    measure: str,
+    u: float,
+    by_hand: bool = False,
+    cap_shown: bool = False,
+    pinned: bool = False,
+    cap_tied: bool = False,
+) -> float:
     """A measure's combined uncertainty `u` with its factor, which makes up for what the finders get wrong.
 
     What rests on landmarks and lines set by hand alone (`by_hand`) does not need it, nor does a clearance from a rim
-    that another photo shows, that of the cap alone (`cap_shown`). Where a ball pin holds the cap's centre line before
-    the hairline (`pinned`), what rests on that line has a factor of its own: less is left to get wrong.
+    that another photo shows, that of the cap alone (`cap_shown`), unless that rim is in view in both (`cap_tied`): then
+    it has a factor of its own. Where a ball pin holds the cap's centre line before the hairline (`pinned`), so has what
+    rests on that line: less is left to get wrong.
     """
-    shown = cap_shown and measure.startswith("clearance")
-    return u if by_hand or shown else u * factor_for(measure, u, pinned)
+    shown = cap_shown and not cap_tied and measure.startswith("clearance")
+    return u if by_hand or shown else u * factor_for(measure, u, pinned, cap_tied)

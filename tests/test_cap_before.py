@@ -19,7 +19,7 @@ from calibration.same_block import PAIR_SEEDS, Noise, look_all, request_of
 from fixtures.scenes import pair_scenes, truth
 from fixtures.scenes.pairs import cap_first
 from placecheck import cli
-from placecheck.answer import CAP_SHOWN
+from placecheck.answer import CAP_SHOWN, CAP_TIED
 from placecheck.block import unpack_many
 from placecheck.cap_before import (
     GUESSED_MM,
@@ -30,11 +30,13 @@ from placecheck.cap_before import (
     projected,
     weighed,
 )
+from placecheck.cap_stage import sight_cap
 from placecheck.errors import PlacecheckError
-from placecheck.measure import Observed
+from placecheck.measure import Line, Observed
+from placecheck.photo import load_photo
 from placecheck.records.earlier import cap_photo_of
 from placecheck.records.store import open_store
-from placecheck.request import CheckRequest
+from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.same_block.residuals import across
 from placecheck.units import parse_closure
 
@@ -107,7 +109,7 @@ def test_the_rim_is_carried_to_where_it_truly_is():
 def test_its_uncertainty_is_that_of_a_monte_carlo():
     """JCGM 101: draws of all unknowns from their covariance, the spread of the projected rim across its run."""
     scenes, seen, cap = drawn(2)
-    fit, _ = fitted(seen, cap, request_of(scenes[0]))
+    fit = fitted(seen, cap, request_of(scenes[0]))
     c = next(k for k, curve in enumerate(fit.curves) if curve.name == "rim")
     curve, index = fit.curves[c], fit.index
     draws = np.random.default_rng(3).multivariate_normal(fit.x, fit.covariance, 400, method="eigh")
@@ -117,11 +119,50 @@ def test_its_uncertainty_is_that_of_a_monte_carlo():
     straight = fit.geometry(0).to_px(curve.weights @ fit.knots(c))
     there = fit.geometry(0).visible(curve.weights @ fit.knots(c), 0.02)
     spread = ((px - straight) * across(straight)).sum(-1).std(0)[there]
-    line = projected(fit, c)
+    line = projected(fit, c, SETTLED_MM)
     moved = fit.geometry(0).to_px(curve.weights @ (fit.knots(c) + SETTLED_MM * curve.along))
     settled = np.abs(((moved - straight) * across(straight)).sum(-1))[there]
     # a spread of 400 draws is itself known to 3.5 %
     assert np.hypot(spread, settled) == pytest.approx(line.u_px, rel=0.12)
+
+
+def tied(seed: int, anew_mm: float = 0.0):
+    """A pinned photo whose rim is in view beside the closure alone, drawn `anew_mm` elsewhere there, and the cap's."""
+    scenes, seen, cap = drawn(seed)
+    exact = seen.fit.geometry
+    facts = truth(scenes[0], full=False)["landmarks"]["cap_front_edge"]
+    points, px = np.array(facts["block"]), np.array(facts["px"])
+    beside = (np.abs(points[:, 0]) > 55.0) & exact.visible(points, 0.2)
+    line = px[beside] + across(px)[beside] * anew_mm / exact.mm_per_px
+    rim = Line(line, np.full(beside.sum(), 0.5 / exact.mm_per_px), 0.0, (CAP_TIED,))
+    return scenes, replace(seen, observed=replace(seen.observed, rim=weighed(rim, READ_MM))), cap
+
+
+def test_a_rim_in_view_beside_the_closure_ties_the_photos_together():
+    """Three pairs: read to 1 px, it comes to lie within 0.8 mm under the closure in the median, and is believed."""
+    off_mm = []
+    for seed in (1, 2, 4):
+        scenes, seen, cap = tied(seed)
+        request = request_of(scenes[0])
+        line = carried_rim(seen, cap, request)
+        assert line.evidence == (CAP_SHOWN, CAP_TIED)
+        true_px = np.array(truth(scenes[0], full=False)["landmarks"]["cap_front_edge"]["px"])
+        near = [np.argmin(((true_px - p) ** 2).sum(1)) for p in line.px]
+        errors = ((line.px - true_px[near]) * across(true_px)[near]).sum(-1) * seen.fit.geometry.mm_per_px
+        off_mm.append(np.abs(errors[len(errors) // 3 : -len(errors) // 3]))
+        _, loose, _ = drawn(seed)
+        assert np.median(line.u_px) < 0.7 * np.median(carried_rim(loose, cap, request).u_px)
+    assert np.median(np.concatenate(off_mm)) < 0.8
+    assert np.max(np.concatenate(off_mm)) < 2.0
+
+
+def test_a_cap_pinned_anew_is_told_by_its_rim_beside_the_closure():
+    """Its edge 8 mm elsewhere than in the photo of the cap alone (97 % of 65 generated pairs are told: WORST_RIM)."""
+    for seed in (1, 2):
+        scenes, seen, cap = tied(seed, 8.0)
+        with pytest.raises(PlacecheckError) as caught:
+            carried_rim(seen, cap, request_of(scenes[0]))
+        assert caught.value.problem.code == "cap-photo-other"
 
 
 def test_another_blocks_cap_is_not_used():
@@ -154,10 +195,26 @@ def test_with_the_photo_of_the_cap_the_clearances_are_known_better(alone, by_nam
     assert not [p for p in both["problems"] if p["code"] == "cap-photo-unused"]
     for side, name in CLEARANCES.items():
         now, before = both["measures"][name], alone["measures"][name]
-        assert now["U95"] < 0.85 * before["U95"], name
+        assert now["U95"] < 0.55 * before["U95"], name
         assert abs(now["value"] - true[side]) < now["U95"], name
     for name in ("offset_mm", "skew_deg"):
         assert both["measures"][name]["value"] == pytest.approx(alone["measures"][name]["value"], abs=1e-6)
+
+
+@pytest.mark.parametrize("photo", ["edge_cap_6x6", "job_cap"])
+def test_the_rim_of_a_cap_alone_is_read_where_it_is(photo):
+    """Point by point within 0.5 mm in the median and 1.5 mm for 95 % (0.2 and 0.6 mm on 56 caps for developing)."""
+    path = PHOTOS / f"{photo}.jpg"
+    facts = json.loads(path.with_suffix(".json").read_text())
+    around_mm = facts["scene"]["ticket_circumference_inch"] * 25.4
+    cap = sight_cap(load_photo(path), CheckRequest(NO_CLOSURE, around_mm, "cap"))
+    px, true_px = cap.grid.to_px(cap.rim.uv), np.array(facts["landmarks"]["cap_front_edge"]["px"])
+    assert np.ptp(cap.rim.uv[:, 0]) > 150.0  # from temple to temple
+    near = [np.argmin(((true_px - p) ** 2).sum(1)) for p in px]
+    off_mm = np.abs(((px - true_px[near]) * across(true_px)[near]).sum(-1)) * cap.fit.geometry.mm_per_px
+    assert np.median(off_mm) < 0.5
+    assert np.percentile(off_mm, 95) < 1.5
+    assert np.mean(off_mm < 2 * cap.rim.u_mm + 0.2) > 0.9
 
 
 def test_an_order_brings_its_own_photo_of_the_cap(check, by_name, home):

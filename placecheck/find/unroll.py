@@ -42,6 +42,18 @@ class Unrolling:
     facing: npt.NDArray[np.float32]
     px_per_mm: float = PX_PER_MM
 
+    def to_px(self, uv: FloatArray) -> FloatArray:
+        """Photo pixels (N, 2) that what lies at (u, v) (N, 2) in the picture was taken from."""
+        at = uv_to_cell(uv, self.px_per_mm)
+        h, w = self.facing.shape
+        i = np.clip(np.floor(at).astype(int), 0, np.array([w - 2, h - 2]))
+        (fx, fy), (x, y) = (at - i).T[..., None], i.T
+        px = self.photo_px
+        top = px[y, x] * (1 - fx) + px[y, x + 1] * fx
+        low = px[y + 1, x] * (1 - fx) + px[y + 1, x + 1] * fx
+        out: FloatArray = top * (1 - fy) + low * fy
+        return out
+
 
 def cell_to_uv(cells: FloatArray, px_per_mm: float = PX_PER_MM) -> FloatArray:
     """Unrolled-picture pixels (..., 2) as (column, row), centres at integers, to (u, v) mm."""

@@ -28,6 +28,11 @@ FloatArray = npt.NDArray[np.float64]
 KNOT_MM = 8.0  # spacing of a curve's knots along u
 REACH_MM = 10.0  # how far beyond the outer stations a curve is followed
 STATION_REACH_MM = 6.0  # the part of a curve that a clearance is taken from
+BEND_U_MM = {
+    "rim": 0.5,
+    "hairline": 0.8,
+}  # second difference of a curve over its knots: an elastic's, a ventilated edge's
+TEMPLE_BEND_U_MM = 1.5  # that of a rim on its way down to the temples
 DENSE_MM = 1.0  # spacing of the points a curve is drawn by
 LINES: Mapping[str, float] = {"rim": RIM_LIFT_MM, "hairline": LACE_LIFT_MM}
 """The lines that are curves in space, by their name in Observed, and how far each lies over the fitted dome."""
@@ -72,7 +77,8 @@ class Curve:
     """A curve in space: knots `start` (K, 3) in the block frame, free along `along` and `normal` (K, 3) each.
 
     `weights` (D, K) makes the dense points of the knots; `knots_u_mm` (K,) are the lines of constant u they lie on, and
-    `v_mm` (K,) where; `stations` (D,) are the dense points near enough to where the clearances are taken.
+    `v_mm` (K,) where, with second differences (K - 2,) of 0 within `bend_u_mm`; `stations` (D,) are the dense points
+    near enough to where the clearances are taken.
     """
 
     name: str
@@ -82,6 +88,7 @@ class Curve:
     weights: FloatArray
     knots_u_mm: FloatArray
     v_mm: FloatArray
+    bend_u_mm: FloatArray
     stations: npt.NDArray[np.bool_]
 
     def knots(self, moves: FloatArray) -> FloatArray:
@@ -127,12 +134,22 @@ def start_points(geometries: Sequence[Geometry], seen: Sequence[Seen]) -> dict[s
 
 
 def start_curve(
-    name: str, geometries: Sequence[Geometry], seen: Sequence[Seen], chart: Chart, middle_u_mm: float, width_mm: float
+    name: str,
+    geometries: Sequence[Geometry],
+    seen: Sequence[Seen],
+    chart: Chart,
+    middle_u_mm: float,
+    width_mm: float,
+    reach_mm: float = REACH_MM,
 ) -> Curve | None:
-    """The curve a line starts from, on the common `chart`; None where no photo sees enough of it."""
-    half = station_mm(width_mm) + REACH_MM
+    """The curve a line starts from, on the common `chart`; None where no photo sees enough of it.
+
+    It is followed for `reach_mm` beyond the stations of the clearances, a hairline no farther than REACH_MM.
+    """
+    inner = station_mm(width_mm) + REACH_MM
+    half = station_mm(width_mm) + reach_mm
     if name == "hairline":
-        half = min(half, width_mm / 2 + 1.0)
+        half = min(inner, width_mm / 2 + 1.0)
     uvs = []
     for geometry, photo in zip(geometries, seen, strict=True):
         line: Line | None = getattr(photo.observed, name)
@@ -159,4 +176,6 @@ def start_curve(
     dense = np.linspace(low, high, max(8, round((high - low) / DENSE_MM) + 1))
     step = station_mm(width_mm)
     gaps = np.abs(dense[:, None] - middle_u_mm - np.array([-step, 0.0, step]))
-    return Curve(name, start, along, normal, spline_weights(knots, dense), knots, v, gaps.min(1) <= STATION_REACH_MM)
+    bend_u_mm = np.where(np.abs(knots[1:-1] - middle_u_mm) < inner, BEND_U_MM[name], TEMPLE_BEND_U_MM)
+    near = gaps.min(1) <= STATION_REACH_MM
+    return Curve(name, start, along, normal, spline_weights(knots, dense), knots, v, bend_u_mm, near)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
-from placecheck.same_block.evidence import Seen
+from placecheck.same_block.evidence import REACH_MM, Seen
 from placecheck.same_block.residuals import LINE_WORDS, ROBUST, Residuals, State
 from placecheck.same_block.unknowns import JointFit
 from placecheck.uncertainty import WORDS
@@ -32,13 +32,14 @@ def fit_together(
     iterations: int = 25,
     open_block: bool = False,
     known: KnownDome | None = None,
+    reach_mm: float = REACH_MM,
 ) -> JointFit:
     """Fit all photos together, to a taped block or to the `known` one, measured beforehand.
 
     With `moves`, block and card may have moved before every later photo; with `open_block`, the block counts as neither
     taped nor known.
     """
-    task = Residuals(seen, closure, circumference_mm, moves, open_block, known)
+    task = Residuals(seen, closure, circumference_mm, moves, open_block, known, reach_mm)
     task.straighten(task.start)
     state = task.state(task.start)
     damping = FIRST_DAMPING

@@ -23,7 +23,7 @@ from placecheck.block_fit import CARD_UNKNOWNS, Clues, Task
 from placecheck.known_dome import KnownDome
 from placecheck.measure import FOLD, LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM, Mark
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
-from placecheck.same_block.evidence import LINES, Curve, Seen, own_share, start_curve, start_points
+from placecheck.same_block.evidence import LINES, REACH_MM, Curve, Seen, own_share, start_curve, start_points
 from placecheck.same_block.unknowns import MOVE_U, MOVED, Index, prior_words, without_tape
 from placecheck.surface import Chart, fermi_chart, geodesic_mm, gradient, level
 from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, WORDS
@@ -39,10 +39,6 @@ CREASE_U_MM = 0.45  # how far the fold's crease stands up from the lace
 SAME_FOCUS = 0.005  # one phone focused anew: relative difference of focal lengths
 SAME_K1 = 0.01
 SHARED_ERROR_MM = 20.0  # neighbouring points of a line share their error over this length
-BEND_U_MM = {
-    "rim": 0.5,
-    "hairline": 0.8,
-}  # second difference of a curve over its knots: an elastic's, a ventilated edge's
 ROBUST = 2.5  # standard uncertainties beyond which a landmark or line counts less
 LINE_WORDS = {"rim": "cap rim in the photos", "hairline": "hairline in the photos"}
 LIFT_WORDS = "cap and lace over the dome"
@@ -97,6 +93,7 @@ class Residuals:
         moves: bool,
         open_block: bool = False,
         known: KnownDome | None = None,
+        reach_mm: float = REACH_MM,
     ) -> None:
         self.seen, self.closure = seen, closure
         n = len(seen)
@@ -119,7 +116,7 @@ class Residuals:
         front = start.get("fold_front")
         middle_u = float(chart.to_uv(front[None])[0, 0]) if front is not None else 0.0
         middle_u = middle_u if np.isfinite(middle_u) else 0.0
-        curves = [start_curve(name, own, seen, chart, middle_u, closure.width_mm) for name in LINES]
+        curves = [start_curve(name, own, seen, chart, middle_u, closure.width_mm, reach_mm) for name in LINES]
         self.curves = tuple(c for c in curves if c is not None)
         self.index = Index(n, moves, self.marks, tuple(len(c.knots_u_mm) for c in self.curves))
         usable = [[self._usable(k, c, own[k], chart) for c in self.curves] for k in range(n)]
@@ -153,7 +150,7 @@ class Residuals:
         low, high = curve.knots_u_mm[0], curve.knots_u_mm[-1]
         keep = np.isfinite(uv).all(-1) & (uv[:, 0] > low - 1.0) & (uv[:, 0] < high + 1.0)
         px = line.px[keep]
-        spacing = np.ptp(uv[keep, 0]) / max(1, keep.sum() - 1) if keep.any() else 1.0
+        spacing = float(np.median(np.abs(np.diff(uv[keep, 0])))) if keep.sum() > 1 else 1.0
         crowd = float(np.sqrt(max(1.0, SHARED_ERROR_MM / max(spacing, 1e-6))))
         own = float(np.sqrt(own_share(line)))
         return px, own * np.hypot(line.u_px[keep], line.common_px) * crowd, crowd
@@ -246,7 +243,7 @@ class Residuals:
             rows.append(("the closure's length", np.array([(run - FOLD_STRETCH * length) / (FOLD_STRETCH_U * length)])))
         for i, c in enumerate(self.curves):
             v = c.v_mm + x[index.curve(i)].reshape(-1, 2)[:, 0]
-            rows.append((LINE_WORDS[c.name], np.diff(v, 2) / BEND_U_MM[c.name]))
+            rows.append((LINE_WORDS[c.name], np.diff(v, 2) / c.bend_u_mm))
         # the block's prior, taped or saved, counts once for all photos: that of the first stands for it
         pull = (x - self.mean) / self.u
         root = self.tasks[0].prior.root[CARD_UNKNOWNS:, CARD_UNKNOWNS:]
@@ -400,7 +397,7 @@ class Residuals:
             jac[row, index.mark(i)], jac[row, index.mark(j)] = unit, -unit
             row += 1
         for c, curve in enumerate(self.curves):
-            second = np.diff(np.eye(len(curve.start)), 2, axis=0) / BEND_U_MM[curve.name]
+            second = np.diff(np.eye(len(curve.start)), 2, axis=0) / curve.bend_u_mm[:, None]
             jac[row : row + len(second), index.curve(c)] = np.kron(second, [1.0, 0.0])
             row += len(second)
 
