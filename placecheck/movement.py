@@ -5,7 +5,8 @@ mm along the surface, in the wearer's frame. What is asked is the difference, an
 unsure in one map is the same in the other: it is one block and one cap. So the two fits are joined
 (best linear estimate, first order): errors of what was assumed of the block beforehand, and of the
 cap's thickness, are common to both; block shape and cap must come out alike, but for how far a cap
-settles while it is handled (SETTLES); and the cap's front rim must lie where it lay (RIM_SETTLES_MM).
+settles while it is handled (SETTLES); and the cap's front rim, where it is in view in both photos, must lie where
+it lay (RIM_SETTLES_MM).
 Camera, card, outline, block position, how flat the lace lies and how well each landmark is seen are
 each photo's own; what makes up for the finders' mistakes (factors) is not for what was set by hand.
 With prior root R and a root L of a fit's covariance, an error z of the prior moves the unknowns by
@@ -30,10 +31,10 @@ from placecheck.answer import LANDMARKS, Move
 from placecheck.block import AT, GROUPS, Prior, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.errors import RetakeNeeded
-from placecheck.measure import CORNERS, RIM_LIFT_MM, Nuisance, Observed, OnDome, line_at, put_on_dome
+from placecheck.measure import CORNERS, RIM_LIFT_MM, Line, Nuisance, Observed, OnDome, line_at, put_on_dome
 from placecheck.observing import READ_FACTOR
 from placecheck.same_block.evidence import by_hand
-from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, factor_for, mark_covariance_mm2, station_u_mm
+from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, factor_for, mark_covariance_mm2, stations_u_mm
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -43,7 +44,13 @@ SHAPE = tuple(AT[name] for name in (*GROUPS["tape"], *GROUPS["block shape"]))
 SETTLES: Mapping[str, float] = {"cap yaw": 0.3, "cap roll": 0.2, "cap shift": 0.5}
 """How far a pinned cap settles between two photos, degrees and mm (common practice, no published source)."""
 RIM_SETTLES_MM = 0.5
-RIM_AT_MM = (-25.0, 0.0, 25.0)
+RIM_AT_MM = np.arange(-105.0, 106.0, 10.0)
+"""Where along u the rims in view are compared."""
+GUESSED_AT_MM = np.array([-25.0, 0.0, 25.0])
+"""And those that are guessed under the hair, or carried over from a photo of the cap alone."""
+LEAST_IN_VIEW = 3
+ALIKE_OVER_MM = 40.0
+"""Over which length neighbouring places of a rim share their error, and how it settled."""
 FINDING_FACTOR = 1.4
 """What rim and outline are worth less than they say: the middle of the factors that judging scenes gave."""
 DISAGREE = 3.0
@@ -64,9 +71,10 @@ FACTOR_OF: Mapping[str, tuple[str, str]] = {
 class Placed:
     """One photo's landmarks and rim in its surface map, and how they hang on the fit's unknowns.
 
-    `at` (2n + 3,) mm: (u, v) of `names` and the rim's v at RIM_AT_MM. `slopes` (2n + 3, m) are its derivatives along
-    the columns of `root` (m, m), root of the unknowns' covariance about `theta`; `noise` (2n + 3, 2n + 3) is what
-    is unsure beside the fit; `thick` (2n + 3,) the effect of one standard uncertainty of the cap's thickness.
+    `at` (2n + r,) mm: (u, v) of `names` and the rim's v at RIM_AT_MM where it is in view, at GUESSED_AT_MM where not,
+    NaN where it does not reach. `slopes` (2n + r, m) are its derivatives along the columns of `root` (m, m), root of
+    the unknowns' covariance about `theta`; `noise` (2n + r, 2n + r) is what is unsure beside the fit; `thick` (2n + r,)
+    the effect of one standard uncertainty of the cap's thickness.
     """
 
     names: tuple[str, ...]
@@ -79,15 +87,23 @@ class Placed:
     prior: Prior
 
 
-def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome) -> Placed:
-    """The landmarks that were seen (not those inferred) and the rim, with all that is unsure about them."""
+def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome, in_view: Line | None = None) -> Placed:
+    """The landmarks that were seen (not those inferred) and the rim, with all that is unsure about them.
+
+    `in_view` is what is in view of the rim beside the closure.
+    """
     names = tuple(n for n in LANDMARKS if n in observed.marks and np.isfinite(on.marks_uv[n]).all())
-    slim = Observed({n: observed.marks[n] for n in names}, rim=observed.rim)
+    marks = {n: observed.marks[n] for n in names}
+    rims = ((in_view, RIM_AT_MM), (observed.rim, GUESSED_AT_MM))
 
     def at(theta: FloatArray, nuisance: Nuisance | None = None) -> FloatArray:
-        there = put_on_dome(unpack(theta, fit.frame), slim, nuisance, chart_step_mm=8.0)
-        marks = np.array([there.marks_uv[n] for n in names]).reshape(-1)
-        return np.concatenate([marks, [line_at(there.rim_uv, u) for u in RIM_AT_MM]])
+        geometry, out = unpack(theta, fit.frame), []
+        for k, (line, stations) in enumerate(rims):
+            there = put_on_dome(geometry, Observed({} if k else marks, rim=line), nuisance, chart_step_mm=8.0)
+            out += [there.marks_uv[n] for n in there.marks_uv] + [
+                np.array([line_at(there.rim_uv, u) for u in stations])
+            ]
+        return np.concatenate(out)
 
     base = at(fit.theta)
     u = np.sqrt(np.diag(fit.covariance))
@@ -108,15 +124,24 @@ def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome) -> Placed
         noise[part, part] += np.outer(worth, worth) * mark_covariance_mm2(
             fit.geometry, on, mark.px, mark.covariance_px2
         )
+    first = 2 * len(names)
+    for line, stations in rims:
+        rows = slice(first, first + len(stations))
+        first = rows.stop
+        if line is None:
+            continue
+        uv = on.chart.to_uv(fit.geometry.hit(line.px, RIM_LIFT_MM))
+        u_mm = np.nan_to_num(stations_u_mm(fit.geometry, on, line, uv, stations, RIM_LIFT_MM))
+        u_mm = u_mm if line is in_view or by_hand(line) else FINDING_FACTOR * u_mm
+        noise[rows, rows] += np.outer(u_mm, u_mm) * _alike(stations)
     exact = np.concatenate([np.array([on.marks_uv[n] for n in names]).reshape(-1), base[2 * len(names) :]])
-    worth_rim = 1.0 if observed.rim is not None and by_hand(observed.rim) else FINDING_FACTOR
-    for k, u_at in enumerate(RIM_AT_MM):
-        u_rim = station_u_mm(fit.geometry, on, observed.rim, on.rim_uv, u_at, RIM_LIFT_MM)
-        i = 2 * len(names) + k
-        noise[i, i] += (worth_rim * u_rim) ** 2 if np.isfinite(u_rim) else 1e4
-        if not np.isfinite(exact[i]):
-            exact[i], slopes[i], noise[i, i] = 0.0, 0.0, 1e8
     return Placed(names, exact, slopes, noise, thick, fit.theta, root, prior)
+
+
+def _alike(at_mm: FloatArray) -> FloatArray:
+    """Correlation (K, K) of what is shared by neighbouring places of a rim."""
+    out: FloatArray = np.exp(-np.abs(at_mm[:, None] - at_mm) / ALIKE_OVER_MM)
+    return out
 
 
 def moves(before: Placed, after: Placed, same_tape: bool = True) -> dict[str, Move]:
@@ -125,7 +150,7 @@ def moves(before: Placed, after: Placed, same_tape: bool = True) -> dict[str, Mo
     Under two tapes nothing that was assumed beforehand counts as shared.
     """
     names = tuple(n for n in before.names if n in after.names)
-    old, new = _rows(before, names), _rows(after, names)
+    old, new, stations = _rows(before, after, names)
     change = after.at[new] - before.at[old]
     # unknowns: the two fits' errors, whitened; their correlation is the prior's error, seen through both
     m = before.root.shape[1]
@@ -148,7 +173,7 @@ def moves(before: Placed, after: Placed, same_tape: bool = True) -> dict[str, Mo
     h = np.concatenate([same, by_error[rim]])
     r = np.zeros((len(h), len(h)))
     r[: len(alike), : len(alike)] = np.diag(settles**2)
-    r[len(alike) :, len(alike) :] = own[rim, rim] + np.eye(3) * RIM_SETTLES_MM**2
+    r[len(alike) :, len(alike) :] = own[rim, rim] + _alike(stations) * RIM_SETTLES_MM**2
     gap = np.concatenate([(after.theta[alike] - before.theta[alike]) / scale, change[rim]])
     marks = slice(0, 2 * len(names))
     cross = by_error[marks] @ both @ h.T
@@ -201,10 +226,25 @@ def of_one_cloth(at_mm: FloatArray, moved_mm: FloatArray, gives_mm: FloatArray) 
     return ()
 
 
-def _rows(placed: Placed, names: tuple[str, ...]) -> list[int]:
-    """Rows of `placed.at` of these landmarks and of the rim."""
-    rows = [2 * placed.names.index(n) + k for n in names for k in (0, 1)]
-    return rows + [2 * len(placed.names) + k for k in range(len(RIM_AT_MM))]
+def _rows(before: Placed, after: Placed, names: tuple[str, ...]) -> tuple[list[int], list[int], FloatArray]:
+    """Rows of `at` in both photos of these landmarks and of the rim, where both have it, and where along u that is.
+
+    What is in view in both counts alone, where it is enough; else what is guessed.
+    """
+    first = [2 * len(p.names) for p in (before, after)]
+    rims = [p.at[n:] for p, n in zip((before, after), first, strict=True)]
+    both = np.isfinite(rims[0]) & np.isfinite(rims[1])
+    n = len(RIM_AT_MM)
+    if both[:n].sum() >= LEAST_IN_VIEW:
+        both[n:] = False
+    else:
+        both[:n] = False
+    kept = np.nonzero(both)[0]
+    old, new = (
+        [2 * p.names.index(name) + k for name in names for k in (0, 1)] + [start + int(i) for i in kept]
+        for p, start in zip((before, after), first, strict=True)
+    )
+    return old, new, np.concatenate([RIM_AT_MM, GUESSED_AT_MM])[kept]
 
 
 def _move(change: FloatArray, covariance: FloatArray) -> Move:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from placecheck.answer import Measured, Move
 from placecheck.check import Sighted, look
 from placecheck.errors import PlacecheckError, Problem
+from placecheck.find.closure import line_in_photo, rim_in_view
 from placecheck.measure import OnDome
 from placecheck.movement import Placed, moves, place
 from placecheck.records.earlier import earlier_photo
@@ -72,4 +73,5 @@ def moves_between(before: tuple[Sighted, OnDome], now: tuple[Sighted, OnDome], s
 
 
 def _placed(seen: Sighted, on: OnDome) -> Placed:
-    return place(seen.fit, stage_prior(seen.stage), seen.observed, on)
+    in_view = line_in_photo(rim_in_view(seen.sighting, seen.grid), seen.grid, seen.fit.geometry, across_u=False)
+    return place(seen.fit, stage_prior(seen.stage), seen.observed, on, in_view)
