@@ -41,6 +41,7 @@ SUPERSAMPLING = 2
 MARGIN = 0.10
 TAG_PX = 34.0
 NAME_PX = 34.0
+NAMES_APART = 5.0
 CLEAR_PX = 20.0
 
 # Okabe & Ito, Color Universal Design (2008), from memory
@@ -267,6 +268,14 @@ def _point_along(line: FloatArray | None, start: FloatArray, end: FloatArray, sh
     return np.asarray(line[np.nanargmin(np.abs((line - straight) @ across))], float)
 
 
+def _name_at(line: FloatArray, centre: FloatArray, others: Sequence[FloatArray]) -> FloatArray:
+    """Where on `line` (N, 2) its name goes: far from the middle, at the other end where another line's name stands."""
+    far = line[np.argmax(np.linalg.norm(line - centre, axis=1))]
+    ends = sorted((far, line[0], line[-1]), key=lambda end: float(np.linalg.norm(end - far)))
+    free = (e for e in ends if all(np.linalg.norm(e - other) > NAMES_APART * NAME_PX for other in others))
+    return np.asarray(next(free, far), float)
+
+
 def _draw_lines(layer: Layer, answer: Answer, lines: Mapping[str, FloatArray], centre: FloatArray) -> None:
     """All lines first, then their names, so that no line runs over a name."""
     findings = answer.measured.findings
@@ -285,7 +294,7 @@ def _draw_lines(layer: Layer, answer: Answer, lines: Mapping[str, FloatArray], c
             layer.keep_clear(finite)
         if style.name and name != "outline" and len(finite):
             by = " (by hand)" if name in findings.by_hand else ""
-            at = finite[np.argmax(np.linalg.norm(finite - centre, axis=1))]
+            at = _name_at(finite, centre, [point for point, _, _ in names])
             names.append((at, style.name + (" (guess)" if guess else by), style.colour))
     for at, label, colour in names:
         size = layer.text_size(label, NAME_PX)
