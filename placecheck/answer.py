@@ -96,6 +96,8 @@ CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
 """Evidence of a rim that was carried over from a photo of the cap alone."""
 CAP_TIED = "laid on the edge in view beside the closure"
 """Evidence of one that is in view in both photos beside the closure, so that it could be laid on itself."""
+CAP_DOUBTED = "in doubt, since what this photo shows under the hair differs"
+"""Evidence of one that the photo being checked has elsewhere under the hair."""
 
 PINNED = "a ball pin on it before the hairline"
 UNDER_THE_CAP = "where the block's line runs under the cap"

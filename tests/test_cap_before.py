@@ -19,7 +19,7 @@ from calibration.same_block import PAIR_SEEDS, Noise, look_all, request_of
 from fixtures.scenes import pair_scenes, truth
 from fixtures.scenes.pairs import cap_first
 from placecheck import cli
-from placecheck.answer import CAP_SHOWN, CAP_TIED
+from placecheck.answer import CAP_DOUBTED, CAP_SHOWN, CAP_TIED
 from placecheck.block import unpack_many
 from placecheck.cap_before import (
     GUESSED_MM,
@@ -163,6 +163,31 @@ def test_a_cap_pinned_anew_is_told_by_its_rim_beside_the_closure():
         with pytest.raises(PlacecheckError) as caught:
             carried_rim(seen, cap, request_of(scenes[0]))
         assert caught.value.problem.code == "cap-photo-other"
+
+
+def test_where_only_the_guess_under_the_hair_contradicts_both_are_doubted():
+    """Its sides agree, its middle is guessed 9 mm off, believed to 1.5: the cap's photo is near, the U95 holds both."""
+    for seed in (1, 2):
+        scenes, bare, cap = tied(seed)
+        request, geometry = request_of(scenes[0]), bare.fit.geometry
+        facts = truth(scenes[0], full=False)["landmarks"]["cap_front_edge"]
+        points, true_px = np.array(facts["block"]), np.array(facts["px"])
+        middle = np.abs(points[:, 0]) < 40.0
+        px = (true_px + across(true_px) * 9.0 / geometry.mm_per_px)[middle]
+        guess = weighed(Line(px, np.full(len(px), 1.5 / geometry.mm_per_px), 0.0, ("seen",)), GUESSED_MM)
+        own = bare.observed.rim
+        both = Line(np.r_[own.px, guess.px], np.r_[own.u_px, guess.u_px], 0.0, own.evidence)
+        seen = replace(bare, observed=replace(bare.observed, rim=both))
+        with pytest.raises(PlacecheckError):
+            carried_rim(seen, cap, request)
+        line = carried_rim(seen, cap, request, bare)
+        assert line.evidence == (CAP_SHOWN, CAP_DOUBTED)
+        near = [np.argmin(((true_px - p) ** 2).sum(1)) for p in line.px]
+        off_px = np.abs(((line.px - true_px[near]) * across(true_px)[near]).sum(-1))
+        k = len(line.px) // 2
+        assert off_px[k] * geometry.mm_per_px < 2.0
+        assert off_px[k] < 2 * line.u_px[k]
+        assert 2 * line.u_px[k] * geometry.mm_per_px > 7.0
 
 
 def test_another_blocks_cap_is_not_used():

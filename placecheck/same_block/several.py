@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import Answer, Findings, Measured, View
+from placecheck.answer import CAP_TIED, Answer, Findings, Measured, View
 from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFile, UsageProblem
 from placecheck.request import CheckRequest
 
@@ -158,6 +158,9 @@ def _merged(observed: Sequence[Observed]) -> Observed:
         inferred = {**one.inferred, **inferred}
     inferred = {n: g for n, g in inferred.items() if n not in marks}
     lines = {f: next((getattr(o, f) for o in observed if getattr(o, f) is not None), None) for f in _LINE_FIELDS}
+    if lines["rim"] is not None:
+        # the factor for such a rim was found on single photos
+        lines["rim"] = replace(lines["rim"], evidence=tuple(e for e in lines["rim"].evidence if e != CAP_TIED))
     return replace(first, marks=marks, inferred=inferred, **lines)
 
 
