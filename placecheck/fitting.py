@@ -23,7 +23,7 @@ import numpy.typing as npt
 from placecheck.dome import BUMPS, Dome, half_axes_for
 from placecheck.drape import NetLocked, drape
 from placecheck.errors import Problem, UsageProblem
-from placecheck.orders import Block, Cap, Measurements, Order
+from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.surface import Chart, MidPlane, fermi_chart, geodesic_mm, onto
 from placecheck.tapeline import MiddleLine, at_length, length_mm, middle_line, section
 from placecheck.tolerances import DEFAULTS, Tolerances

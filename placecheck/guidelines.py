@@ -25,7 +25,7 @@ from placecheck.tapeline import MiddleLine, at_length, length_mm, section
 if TYPE_CHECKING:
     from placecheck.block import Geometry
     from placecheck.fitting import Marks
-    from placecheck.orders import Measurements
+    from placecheck.orders.order import Measurements
 
 FloatArray = npt.NDArray[np.float64]
 

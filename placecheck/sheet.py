@@ -24,7 +24,8 @@ import numpy.typing as npt
 from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.fitting import Advice, Fitting, Marks
-from placecheck.orders import TAPE, Order
+from placecheck.orders.order import Order
+from placecheck.orders.tape import TAPE
 from placecheck.tolerances import DEFAULTS, Tolerances
 from placecheck.units import mm_and_inches, sixteenths
 

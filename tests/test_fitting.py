@@ -25,7 +25,7 @@ from placecheck.fitting import (
     marks_for,
     nape_slack,
 )
-from placecheck.orders import Block, Cap, Measurements, Order
+from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.printout import with_option
 from placecheck.surface import MidPlane, fermi_chart
 from placecheck.tapeline import at_length, length_mm, middle_line, section

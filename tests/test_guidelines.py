@@ -15,7 +15,7 @@ from placecheck.dome import Dome
 from placecheck.errors import UsageProblem
 from placecheck.fitting import closure_place, marks_for
 from placecheck.guidelines import RowsWanted, plan_for, plan_in_photo, plan_rows, rows_in_photo
-from placecheck.orders import Block, Cap, Measurements, Order
+from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.surface import geodesic_mm, level
 from placecheck.tapeline import length_mm, middle_line
 from placecheck.units import ClosureSize

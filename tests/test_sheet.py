@@ -13,7 +13,8 @@ import pytest
 from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.fitting import closure_place, fit, marks_for
 from placecheck.guidelines import RowsWanted, plan_for
-from placecheck.orders import Block, Cap, Measurements, Order, doubts
+from placecheck.orders.doubts import doubts
+from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.sheet import BAR_MM, CAUTION, MARGIN_MM, PAPERS_MM, bench_sheet, guideline_sheet, qr_content, write_pdf
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import ClosureSize

@@ -405,7 +405,7 @@ def _names(order: str | None, client: str | None, maker: str | None) -> Names:
     from placecheck.settings import load_settings
 
     if order is not None:
-        from placecheck.orders import order_store
+        from placecheck.orders.files import order_store
 
         try:
             kept = order_store().get(order)

@@ -18,7 +18,7 @@ import typer
 
 if TYPE_CHECKING:
     from placecheck.fitting import Fitting
-    from placecheck.orders import Block, Order
+    from placecheck.orders.order import Block, Order
 
 Unit = Literal["in", "cm", "mm"]
 Paper = Literal["a4", "letter"]
@@ -102,7 +102,9 @@ def new(
     """
     given = dict(locals())
     from placecheck.errors import UsageProblem
-    from placecheck.orders import Measurements, Order, order_store, parse_alias
+    from placecheck.orders.files import order_store
+    from placecheck.orders.order import Measurements, Order
+    from placecheck.orders.typed import parse_alias
 
     name = parse_alias(alias)
     if circumference is None:
@@ -148,7 +150,8 @@ def change(
     from dataclasses import replace
 
     from placecheck.errors import UsageProblem
-    from placecheck.orders import order_store, parse_alias
+    from placecheck.orders.files import order_store
+    from placecheck.orders.typed import parse_alias
 
     store = order_store()
     before = store.get(reference)
@@ -170,7 +173,8 @@ def list_orders(
     """List the orders, the nearest due date first."""
     from datetime import date
 
-    from placecheck.orders import order_as_json, order_store, parse_due
+    from placecheck.orders.files import order_as_json, order_store
+    from placecheck.orders.typed import parse_due
 
     until = parse_due(due_by) if due_by else None
     orders, problems = order_store().all()
@@ -210,7 +214,8 @@ def show(
     as_json: AsJson = False,
 ) -> None:
     """Show an order and all that follows from it: cap, block, marks, slack, the closure's place."""
-    from placecheck.orders import doubts, order_as_json, order_store
+    from placecheck.orders.doubts import doubts
+    from placecheck.orders.files import order_as_json, order_store
 
     store = order_store()
     order = store.get(reference)
@@ -241,7 +246,7 @@ def sheet(
 ) -> None:
     """Write the bench sheet, one page of PDF: marks, targets, tolerances, boxes to tick."""
     from placecheck.fitting import fit
-    from placecheck.orders import order_store
+    from placecheck.orders.files import order_store
     from placecheck.sheet import bench_sheet, write_pdf
     from placecheck.whole_files import free_path
 
@@ -272,7 +277,8 @@ def guidelines(
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
     from placecheck.fitting import closure_place, marks_for
     from placecheck.guidelines import RowsWanted, plan_for
-    from placecheck.orders import order_store, with_unit
+    from placecheck.orders.files import order_store
+    from placecheck.orders.typed import with_unit
     from placecheck.sheet import guideline_sheet, write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
     from placecheck.whole_files import free_path
@@ -343,7 +349,8 @@ def _with(order: Order, given: dict[str, Any]) -> Order:
     from dataclasses import replace
 
     from placecheck.errors import UsageProblem
-    from placecheck.orders import TAPE, parse_cap_size, parse_due, parse_tape_mm
+    from placecheck.orders.tape import TAPE
+    from placecheck.orders.typed import parse_cap_size, parse_due, parse_tape_mm
     from placecheck.units import parse_closure
 
     lengths: dict[str, float | None] = {}
@@ -391,7 +398,8 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
 
     from placecheck.errors import UsageProblem
     from placecheck.fitting import block_dome
-    from placecheck.orders import taped_again, with_unit
+    from placecheck.orders.order import taped_again
+    from placecheck.orders.typed import with_unit
     from placecheck.units import parse_circumference_mm, parse_length_mm
 
     if given["block"] is not None and _none(given["block"]):
@@ -422,7 +430,7 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
 
 def _asked(text: str, parse: Any) -> tuple[str, float]:
     """The text and its length; on a terminal, a length that cannot be right is asked about."""
-    from placecheck.orders import UnitQuestion
+    from placecheck.orders.typed import UnitQuestion
 
     try:
         return text, parse(text)
@@ -440,7 +448,7 @@ def _settled(order: Order, yes: bool) -> Order:
     from dataclasses import replace
 
     from placecheck.errors import UsageProblem
-    from placecheck.orders import doubts
+    from placecheck.orders.doubts import doubts
 
     found = doubts(order)
     fresh = [doubt for doubt in found if doubt not in order.accepted]
@@ -466,7 +474,7 @@ def _tolerances() -> Any:
 
 
 def _print_order(order: Order) -> None:
-    from placecheck.orders import TAPE
+    from placecheck.orders.tape import TAPE
     from placecheck.units import mm_and_inches
 
     due = f", due {order.due.isoformat()}" if order.due else ""
