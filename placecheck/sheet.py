@@ -23,7 +23,9 @@ import numpy.typing as npt
 
 from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import UnusableFile, UsageProblem
-from placecheck.fitting import Advice, Fitting, Marks
+from placecheck.fitting.block_marks import Marks
+from placecheck.fitting.fitted import Fitting
+from placecheck.fitting.sizes import Advice
 from placecheck.orders.order import Order
 from placecheck.orders.tape import TAPE
 from placecheck.tolerances import DEFAULTS, Tolerances

@@ -11,7 +11,9 @@ import pypdfium2
 import pytest
 
 from placecheck.errors import UnusableFile, UsageProblem
-from placecheck.fitting import closure_place, fit, marks_for
+from placecheck.fitting.block_marks import marks_for
+from placecheck.fitting.closure_place import closure_place
+from placecheck.fitting.fitted import fit
 from placecheck.guidelines import RowsWanted, plan_for
 from placecheck.orders.doubts import doubts
 from placecheck.orders.order import Block, Cap, Measurements, Order

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 if TYPE_CHECKING:
-    from placecheck.fitting import Fitting
+    from placecheck.fitting.fitted import Fitting
     from placecheck.orders.order import Block, Order
 
 Unit = Literal["in", "cm", "mm"]
@@ -223,7 +223,7 @@ def show(
     if as_json:
         import json
 
-        from placecheck.fitting import fit
+        from placecheck.fitting.fitted import fit
 
         found: dict[str, Any] = {"order": order_as_json(order), "follows": _fitting_json(fit(order, _tolerances()))}
         found["doubts"] = list(doubts(order))
@@ -245,7 +245,7 @@ def sheet(
     force: Force = False,
 ) -> None:
     """Write the bench sheet, one page of PDF: marks, targets, tolerances, boxes to tick."""
-    from placecheck.fitting import fit
+    from placecheck.fitting.fitted import fit
     from placecheck.orders.files import order_store
     from placecheck.sheet import bench_sheet, write_pdf
     from placecheck.whole_files import free_path
@@ -275,7 +275,8 @@ def guidelines(
     as_json: Annotated[bool, typer.Option("--json", help="Print the rows as JSON and write no file.")] = False,
 ) -> None:
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
-    from placecheck.fitting import closure_place, marks_for
+    from placecheck.fitting.block_marks import marks_for
+    from placecheck.fitting.closure_place import closure_place
     from placecheck.guidelines import RowsWanted, plan_for
     from placecheck.orders.files import order_store
     from placecheck.orders.typed import with_unit
@@ -397,7 +398,7 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
     from dataclasses import replace
 
     from placecheck.errors import UsageProblem
-    from placecheck.fitting import block_dome
+    from placecheck.fitting.block_shape import block_dome
     from placecheck.orders.order import taped_again
     from placecheck.orders.typed import with_unit
     from placecheck.units import parse_circumference_mm, parse_length_mm
@@ -508,7 +509,8 @@ def _print_order(order: Order) -> None:
 
 
 def _print_fitting(order: Order) -> None:
-    from placecheck.fitting import COMMON, fit
+    from placecheck.fitting.fitted import fit
+    from placecheck.fitting.sizes import COMMON
     from placecheck.printout import with_option
 
     found = fit(order, _tolerances())
@@ -552,7 +554,7 @@ def _advice(found: Fitting) -> list[Any]:
 
 
 def _fitting_json(found: Fitting) -> dict[str, Any]:
-    from placecheck.fitting import COMMON
+    from placecheck.fitting.sizes import COMMON
 
     out: dict[str, Any] = {
         "advice": [

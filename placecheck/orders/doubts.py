@@ -5,8 +5,8 @@ length is held against the usual range of its kind (tape.py), and against the ci
 since heads of one size are alike in their proportions. Calipers are held against each other
 and against the tape: the head's outline is near the ellipse with its length and breadth as
 axes, whose perimeter the tape should read. The block is held against the head it is to
-fit, the due date against the day. The same order always gives the same sentences, so the ones
-that were accepted are known again by their words.
+fit, the due date against the day. A doubt names what it is about, so one that was accepted is
+known again by its words.
 """
 
 from __future__ import annotations

@@ -116,7 +116,7 @@ def order_label(number: str) -> str:
 
 def order_shown(home: Path, number: str) -> OrderShown:
     """The order of that number and what follows from it. Raises PlacecheckError."""
-    from placecheck.fitting import fit
+    from placecheck.fitting.fitted import fit
     from placecheck.orders.doubts import doubts
     from placecheck.orders.tape import TAPE
     from placecheck.settings import load_settings
@@ -139,7 +139,9 @@ def order_shown(home: Path, number: str) -> OrderShown:
 
 def order_sheet(home: Path, number: str, guidelines: bool) -> bytes:
     """The order's bench sheet, or its plan of rows, as PDF. Raises PlacecheckError where data for it is missing."""
-    from placecheck.fitting import closure_place, fit, marks_for
+    from placecheck.fitting.block_marks import marks_for
+    from placecheck.fitting.closure_place import closure_place
+    from placecheck.fitting.fitted import fit
     from placecheck.guidelines import plan_for
     from placecheck.settings import load_settings
     from placecheck.sheet import bench_sheet, guideline_sheet
