@@ -17,7 +17,10 @@ from placecheck.fitting.fitted import fit
 from placecheck.guidelines import RowsWanted, plan_for
 from placecheck.orders.doubts import doubts
 from placecheck.orders.order import Block, Cap, Measurements, Order
-from placecheck.sheet import BAR_MM, CAUTION, MARGIN_MM, PAPERS_MM, bench_sheet, guideline_sheet, qr_content, write_pdf
+from placecheck.sheets.bench_sheet import bench_sheet
+from placecheck.sheets.frame import CAUTION, qr_content
+from placecheck.sheets.guideline_sheet import guideline_sheet
+from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, PAPERS_MM, write_pdf
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import ClosureSize
 

@@ -247,7 +247,8 @@ def sheet(
     """Write the bench sheet, one page of PDF: marks, targets, tolerances, boxes to tick."""
     from placecheck.fitting.fitted import fit
     from placecheck.orders.files import order_store
-    from placecheck.sheet import bench_sheet, write_pdf
+    from placecheck.sheets.bench_sheet import bench_sheet
+    from placecheck.sheets.pdf_page import write_pdf
     from placecheck.whole_files import free_path
 
     order = order_store().get(reference)
@@ -280,7 +281,8 @@ def guidelines(
     from placecheck.guidelines import RowsWanted, plan_for
     from placecheck.orders.files import order_store
     from placecheck.orders.typed import with_unit
-    from placecheck.sheet import guideline_sheet, write_pdf
+    from placecheck.sheets.guideline_sheet import guideline_sheet
+    from placecheck.sheets.pdf_page import write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
     from placecheck.whole_files import free_path
 

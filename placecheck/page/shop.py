@@ -144,7 +144,8 @@ def order_sheet(home: Path, number: str, guidelines: bool) -> bytes:
     from placecheck.fitting.fitted import fit
     from placecheck.guidelines import plan_for
     from placecheck.settings import load_settings
-    from placecheck.sheet import bench_sheet, guideline_sheet
+    from placecheck.sheets.bench_sheet import bench_sheet
+    from placecheck.sheets.guideline_sheet import guideline_sheet
 
     order, tolerances = _order(number), load_settings(home).tolerances
     if not guidelines:
