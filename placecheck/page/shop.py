@@ -279,7 +279,7 @@ def save(
     """Keep a check in the records; returns its number there. Raises PlacecheckError."""
     from placecheck.records.model import utc_text
     from placecheck.records.request_json import to_json
-    from placecheck.records.store import save_check
+    from placecheck.records.saving import save_check
 
     number = spec.get("order") or ""
     client, maker = None, spec.get("maker") or None
