@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from scipy.special import ellipe
 
 from placecheck import cli
-from placecheck.commands import order as order_command
+from placecheck.commands import order_given
 from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.orders.doubts import doubts, ellipse_perimeter_mm
 from placecheck.orders.files import OrderFiles, order_as_json, order_from_json
@@ -424,7 +424,7 @@ def test_refusals_are_one_sentence_and_keep_nothing(run, arguments, says):
 
 
 def test_a_question_on_a_terminal(run, monkeypatch):
-    monkeypatch.setattr(order_command, "_can_ask", lambda: True)
+    monkeypatch.setattr(order_given, "_can_ask", lambda: True)
     asked = []
     monkeypatch.setattr("typer.confirm", lambda text, err: asked.append(text) or True)
     status, _, err = run("new", "Fern", "--circumference", "57in")
