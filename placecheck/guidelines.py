@@ -24,8 +24,8 @@ from placecheck.tapeline import MiddleLine, at_length, length_mm, section
 
 if TYPE_CHECKING:
     from placecheck.block import Geometry
-    from placecheck.fitting import Marks
-    from placecheck.orders import Measurements
+    from placecheck.fitting.block_marks import Marks
+    from placecheck.orders.order import Measurements
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -212,7 +212,7 @@ def plan_in_photo(
     the hairline, and the nape the client's front to nape behind it. The dome's small unevenness between left and right
     is followed by the rows themselves, their ends are mirrored marks put onto it.
     """
-    from placecheck.fitting import marks_on
+    from placecheck.fitting.block_marks import marks_on
     from placecheck.tapeline import middle_line
 
     line = middle_line(geometry.dome)

@@ -28,7 +28,7 @@ from placecheck.units import mm_and_inches
 if TYPE_CHECKING:
     from PIL import Image
 
-    from placecheck.orders import Order
+    from placecheck.orders.order import Order
     from placecheck.records.model import Summary
 
 FloatArray = npt.NDArray[np.float64]

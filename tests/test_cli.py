@@ -497,10 +497,10 @@ def test_jobs_in_processes(run, tmp_path, photo):
 
 @pytest.fixture
 def saved(monkeypatch) -> list:
-    import placecheck.records.store
+    import placecheck.records.saving
 
     calls: list = []
-    monkeypatch.setattr(placecheck.records.store, "save_check", lambda *given, **names: calls.append((*given, names)))
+    monkeypatch.setattr(placecheck.records.saving, "save_check", lambda *given, **names: calls.append((*given, names)))
     return calls
 
 
@@ -522,7 +522,7 @@ def test_a_failure_to_save_never_hides_the_verdict(run, photo, measuring, saved,
     def full(*given, **names):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(sys.modules["placecheck.records.store"], "save_check", full)
+    monkeypatch.setattr(sys.modules["placecheck.records.saving"], "save_check", full)
     status, out, err = run("check", photo, *OPTIONS[:-1], "--json")
     assert status == 0
     assert json.loads(out)["verdict"] == "pass"

@@ -11,21 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ellipe
 
-from placecheck import fitting
 from placecheck.dome import BUMPS, Dome
 from placecheck.drape import NetLocked, drape
 from placecheck.errors import UsageProblem
-from placecheck.fitting import (
-    Shape,
-    block_dome,
-    block_size,
-    cap_size,
-    closure_place,
-    fit,
-    marks_for,
-    nape_slack,
-)
-from placecheck.orders import Block, Cap, Measurements, Order
+from placecheck.fitting.block_marks import _lengths, _places, marks_for
+from placecheck.fitting.block_shape import Shape, block_dome
+from placecheck.fitting.closure_place import closure_place
+from placecheck.fitting.fitted import fit
+from placecheck.fitting.sizes import block_size, cap_size, nape_slack
+from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.printout import with_option
 from placecheck.surface import MidPlane, fermi_chart
 from placecheck.tapeline import at_length, length_mm, middle_line, section
@@ -200,13 +194,13 @@ def test_marks_on_a_sphere(monkeypatch):
     """Great circles and circles through three points on a sphere of 90 mm (spherical trigonometry)."""
     r = 90.0
     m = Measurements(2 * np.pi * r, 330.0, 380.0, 250.0, 130.0)
-    placed = fitting._places(SPHERE, m, 50.0, 2.0)
+    placed = _places(SPHERE, m, 50.0, 2.0)
     front_v = r * np.pi / 2 - 50.0
     assert placed.uv["front"][1] == pytest.approx(front_v, abs=0.01)
     assert placed.uv["nape"][1] == pytest.approx(front_v - 330.0, abs=0.01)
     ear = 125.0 / r
     assert placed.at["ear"] == pytest.approx([r * np.sin(ear), 0, r * np.cos(ear)], abs=0.02)
-    lengths = fitting._lengths(placed)
+    lengths = _lengths(placed)
     # from front to ear: the two stand at right angles seen from the crown, cos c = cos a cos b
     expected = r * np.arccos(np.cos(front_v / r) * np.cos(ear))
     assert lengths["ear"]["straight_front_mm"] == pytest.approx(expected, abs=0.02)
@@ -227,8 +221,8 @@ def test_straight_lengths_agree_with_geographiclib():
     """geographiclib 2.x on the prolate spheroid about the block's length (half axes 80, 80, 100)."""
     a, b = 80.0, 100.0
     dome = Dome(a, b, a, a)
-    placed = fitting._places(dome, replace(TAPE, circumference_mm=dome.circumference_mm()), 55.0, 2.0)
-    lengths = fitting._lengths(placed)
+    placed = _places(dome, replace(TAPE, circumference_mm=dome.circumference_mm()), 55.0, 2.0)
+    lengths = _lengths(placed)
     earth = Geodesic(a, 1 - b / a)
 
     def place(p):
@@ -282,7 +276,7 @@ def test_u95_covers_blocks_drawn_from_the_prior():
             bumps,
         )
         dome = block_dome(Block(22.5 * INCH + 3.0 * rng.normal()), shape)
-        there = fitting._lengths(fitting._places(dome, TAPE, 55.0 + 7.0 * rng.normal(), 8.0), 16.0)
+        there = _lengths(_places(dome, TAPE, 55.0 + 7.0 * rng.normal(), 8.0), 16.0)
         for name, key in (("front", "along_crown_mm"), ("temple", "straight_front_mm")):
             if name in there:
                 away = abs(there[name][key] - getattr(marks[name], key))

@@ -13,9 +13,10 @@ from scipy.special import ellipeinc
 from placecheck.block import Geometry
 from placecheck.dome import Dome
 from placecheck.errors import UsageProblem
-from placecheck.fitting import closure_place, marks_for
+from placecheck.fitting.block_marks import marks_for
+from placecheck.fitting.closure_place import closure_place
 from placecheck.guidelines import RowsWanted, plan_for, plan_in_photo, plan_rows, rows_in_photo
-from placecheck.orders import Block, Cap, Measurements, Order
+from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.surface import geodesic_mm, level
 from placecheck.tapeline import length_mm, middle_line
 from placecheck.units import ClosureSize

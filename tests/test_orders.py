@@ -19,26 +19,13 @@ from hypothesis import strategies as st
 from scipy.special import ellipe
 
 from placecheck import cli
-from placecheck.commands import order as order_command
+from placecheck.commands import order_given
 from placecheck.errors import UnusableFile, UsageProblem
-from placecheck.orders import (
-    TAPE,
-    TAPE_BY_NAME,
-    Block,
-    Cap,
-    Measurements,
-    Order,
-    OrderFiles,
-    UnitQuestion,
-    doubts,
-    ellipse_perimeter_mm,
-    order_as_json,
-    order_from_json,
-    parse_alias,
-    parse_cap_size,
-    parse_due,
-    parse_tape_mm,
-)
+from placecheck.orders.doubts import doubts, ellipse_perimeter_mm
+from placecheck.orders.files import OrderFiles, order_as_json, order_from_json
+from placecheck.orders.order import Block, Cap, Measurements, Order
+from placecheck.orders.tape import TAPE, TAPE_BY_NAME
+from placecheck.orders.typed import UnitQuestion, parse_alias, parse_cap_size, parse_due, parse_tape_mm
 from placecheck.units import ClosureSize
 
 INCH = 25.4
@@ -311,7 +298,8 @@ def test_a_full_disk_changes_nothing(tmp_path, monkeypatch):
 WRITER = """
 import sys
 from pathlib import Path
-from placecheck.orders import Measurements, Order, OrderFiles
+from placecheck.orders.files import OrderFiles
+from placecheck.orders.order import Measurements, Order
 store = OrderFiles(Path(sys.argv[1]))
 print("ready", flush=True)
 for i in range(int(sys.argv[2])):
@@ -436,7 +424,7 @@ def test_refusals_are_one_sentence_and_keep_nothing(run, arguments, says):
 
 
 def test_a_question_on_a_terminal(run, monkeypatch):
-    monkeypatch.setattr(order_command, "_can_ask", lambda: True)
+    monkeypatch.setattr(order_given, "_can_ask", lambda: True)
     asked = []
     monkeypatch.setattr("typer.confirm", lambda text, err: asked.append(text) or True)
     status, _, err = run("new", "Fern", "--circumference", "57in")

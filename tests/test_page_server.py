@@ -644,7 +644,8 @@ def test_an_order_from_form_to_report(paired):
 
 def test_an_order_is_changed_on_the_page(server, paired):
     """What its form leaves alone stays to the letter, also what the form does not show; earlier states are kept."""
-    from placecheck.orders import Block, Cap, Measurements, Order, OrderFiles
+    from placecheck.orders.files import OrderFiles
+    from placecheck.orders.order import Block, Cap, Measurements, Order
     from placecheck.units import ClosureSize
 
     client, token = paired

@@ -10,7 +10,8 @@ import pytest
 from records_shop import REQUEST, answer, jpeg
 
 from placecheck.cli import run
-from placecheck.records.store import Store, save_check
+from placecheck.records.saving import save_check
+from placecheck.records.store import Store
 
 
 @pytest.fixture

@@ -28,6 +28,7 @@ from placecheck.errors import PlacecheckError, UnusableFile
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.profiles import as_json
+from placecheck.records import tallies, whole_tables
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.compare import compare
 from placecheck.records.demo import fill_with_demo
@@ -47,7 +48,8 @@ from placecheck.records.report import (
     small_jpeg,
 )
 from placecheck.records.request_json import from_json, to_json, unknown_fields
-from placecheck.records.store import Store, save_check
+from placecheck.records.saving import save_check
+from placecheck.records.store import Store
 from placecheck.records.verify import remove_orphans, verify
 from placecheck.request import CheckRequest
 from placecheck.tolerances import Tolerances
@@ -207,7 +209,7 @@ def test_saving_goes_on_during_export_and_backup(tmp_path):
         save_check(bench, jpeg(3), answer(), REQUEST)
         assert len(list(lines)) == 2
         counts = {}
-        for table, rows in store.dump():
+        for table, rows in whole_tables.dump(store.database):
             save_check(bench, jpeg(4 + len(counts)), answer(), REQUEST)
             counts[table] = len(list(rows))
         assert (counts["record"], counts["kept_file"], counts["reading"]) == (4, 4, 12)
@@ -646,12 +648,13 @@ def test_yield_is_counted_as_by_hand(season):
             first.setdefault(line.order_ref, line)
     for maker in ("Ines", "Tomma", "Bea", "Ruth"):
         mine = [line.verdict for line in first.values() if line.maker == maker]
-        (count,) = season.first_checks(None, Filter(maker=maker, stage="pinned"))
+        (count,) = tallies.first_checks(season.database, None, Filter(maker=maker, stage="pinned"))
         assert (count.passed, count.decided - count.passed, count.undecided) == tuple(
             mine.count(v) for v in ("pass", "fix", "retake")
         )
         values = [line.readings["offset_mm"].value for line in first.values() if line.maker == maker]
-        assert [p.value for p in season.series("offset_mm", Filter(maker=maker, stage="pinned"))] == values[-100:]
+        charted = tallies.series(season.database, "offset_mm", Filter(maker=maker, stage="pinned"))
+        assert [p.value for p in charted] == values[-100:]
 
 
 @pytest.mark.parametrize("by", ["maker", "closure", "stage"])
@@ -660,7 +663,7 @@ def test_quality_page_is_one_file(season, by):
     page = Page(html)
     assert page.addresses == []
     assert "script" not in page.tags
-    assert page.tags.count("svg") == 2 + 3 * len(season.groups(by))
+    assert page.tags.count("svg") == 2 + 3 * len(tallies.groups(season.database, by))
     for words in ("UCL", "LCL", "tol", "moving range", "First-pass yield", "What led to fixes"):
         assert words in page.text, words
 

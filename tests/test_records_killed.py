@@ -24,7 +24,8 @@ import placecheck.whole_files
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.database import FILE_NAME
 from placecheck.records.model import Filter
-from placecheck.records.store import Store, save_check
+from placecheck.records.saving import save_check
+from placecheck.records.store import Store
 from placecheck.records.verify import remove_orphans, verify
 
 OURS = (str(Path(placecheck.records.__file__).parent), placecheck.whole_files.__file__)

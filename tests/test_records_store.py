@@ -20,10 +20,12 @@ from hypothesis import strategies as st
 from records_shop import REQUEST, answer, jpeg, tree
 
 from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
 from placecheck.records.model import Filter, NewRecord, age_limit, day_start, filter_from, local_text, utc_text
 from placecheck.records.photos import PhotoFolder, RecordsProblem
-from placecheck.records.store import Store, save_check
+from placecheck.records.saving import save_check
+from placecheck.records.store import Store
 
 PROFILE = {"f": 1.5}
 
@@ -141,18 +143,19 @@ def test_quality_queries(store):
     for i, (maker, verdict, offset) in enumerate(plan):
         put(store, i, maker=maker, order=f"O{i}", answer=answer(verdict, offset_mm=offset))
     put(store, 9, maker="Ada", order="O0", answer=answer("pass", offset_mm=-1.0))  # corrected: no first check
-    counts = {c.group: (c.decided, c.passed, c.undecided) for c in store.first_checks("maker")}
+    counts = {c.group: (c.decided, c.passed, c.undecided) for c in tallies.first_checks(store.database, "maker")}
     assert counts == {"Ada": (3, 1, 0), "Noor": (1, 1, 1)}
-    assert store.first_checks(None)[0].decided == 4
-    series = store.series("offset_mm", filter_from(maker="Ada"))
+    assert tallies.first_checks(store.database, None)[0].decided == 4
+    series = tallies.series(store.database, "offset_mm", filter_from(maker="Ada"))
     assert [p.value for p in series] == [-4.0, 0.0, 5.0]
-    assert [p.value for p in store.series("offset_mm", filter_from(maker="Ada"), last=2)] == [0.0, 5.0]
-    assert len(store.series("offset_mm", filter_from(maker="Ada"), first_only=False)) == 4
-    assert store.series("width_front_mm") == []  # not judged
-    out, fixes = store.outside()
+    last_two = tallies.series(store.database, "offset_mm", filter_from(maker="Ada"), last=2)
+    assert [p.value for p in last_two] == [0.0, 5.0]
+    assert len(tallies.series(store.database, "offset_mm", filter_from(maker="Ada"), first_only=False)) == 4
+    assert tallies.series(store.database, "width_front_mm") == []  # not judged
+    out, fixes = tallies.outside(store.database)
     assert out == {("offset_mm", -1): 1, ("offset_mm", 1): 1}
     assert fixes == 2
-    assert store.groups("maker") == ["Ada", "Noor"]
+    assert tallies.groups(store.database, "maker") == ["Ada", "Noor"]
 
 
 def test_the_same_photo_twice_is_one_file(store):
@@ -189,7 +192,7 @@ def test_reading_where_nothing_is_yet_makes_nothing(tmp_path):
     with Store(tmp_path / "none") as store:
         assert store.find() == []
         assert store.count() == 0
-        assert store.series("offset_mm") == []
+        assert tallies.series(store.database, "offset_mm") == []
         assert not (tmp_path / "none").exists()
         put(store, 1)  # and the same store saves from then on
         assert store.count() == 1
@@ -197,7 +200,7 @@ def test_reading_where_nothing_is_yet_makes_nothing(tmp_path):
 
 @given(st.text(max_size=300))
 def test_names_of_any_text_are_kept_or_made_plain(text):
-    from placecheck.records.store import _named
+    from placecheck.records.saving import _named
 
     kept = _named(text)
     assert kept is None or (kept.isprintable() and kept == kept.strip() and len(kept) <= 200)
@@ -307,7 +310,7 @@ def test_damaged_database(store, where):
     data[where : where + 4000] = os.urandom(4000)
     path.write_bytes(data)
     with pytest.raises(RecordsProblem, match="damaged") as caught:
-        store.find(), list(store.each()), store.check_database() and put(store, 99)
+        store.find(), list(store.each()), whole_tables.check_database(store.database) and put(store, 99)
     one_sentence(caught.value)
     assert len(list(store.photos.files())) >= 12
 
@@ -351,7 +354,7 @@ import sys
 from pathlib import Path
 from records_shop import REQUEST, answer, jpeg
 from placecheck.errors import PlacecheckError
-from placecheck.records.store import save_check
+from placecheck.records.saving import save_check
 for i in range(100, 400):
     try:
         save_check(Path(sys.argv[1]), jpeg(i, width=64, height=48), answer(), REQUEST)
@@ -379,7 +382,7 @@ def test_full_disk_for_the_database(store):
     size = (store.home / FILE_NAME).stat().st_size
     said = run_with_limit(SAVE, store.home, limit=size + 20000)
     assert said.startswith("disk-full |")
-    assert store.check_database() == []
+    assert whole_tables.check_database(store.database) == []
     saved = store.count()
     assert saved >= 1
     assert all(r.digest_holds for r in store.each())
@@ -541,8 +544,8 @@ def test_lists_and_charts_never_read_the_whole_table(store):
         lambda: store.find(filter_from(closure="5x5")),
         lambda: store.find(Filter(verdict="pass", since=late)),
         lambda: store.get(1000),
-        lambda: store.series("offset_mm", Filter(maker="m1", stage="pinned")),
-        lambda: store.series("offset_mm"),
+        lambda: tallies.series(store.database, "offset_mm", Filter(maker="m1", stage="pinned")),
+        lambda: tallies.series(store.database, "offset_mm"),
     ):
         lines = plans(store, action)
         assert not [x for x in lines if x.startswith("SCAN") and "USING INDEX" not in x], lines

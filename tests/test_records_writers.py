@@ -19,11 +19,13 @@ from pathlib import Path
 import pytest
 from records_shop import REQUEST, answer, jpeg, tree
 
+from placecheck.records import tallies, whole_tables
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.database import REVISION
 from placecheck.records.model import Filter
 from placecheck.records.photos import PhotoFolder, RecordsProblem
-from placecheck.records.store import Store, open_store, save_check
+from placecheck.records.saving import save_check
+from placecheck.records.store import Store, open_store
 from placecheck.records.verify import verify
 from placecheck.whole_files import writing
 
@@ -147,7 +149,7 @@ def write_together(home: Path, address: str | None) -> None:
         for w in range(WRITERS):
             assert store.count(Filter(maker=f"m{w}")) == EACH
         assert verify(store).troubles == ()
-        assert len(store.kept_files()) == 5
+        assert len(whole_tables.kept_files(store.database)) == 5
 
 
 def test_writers_at_once_into_sqlite(tmp_path):
@@ -220,10 +222,10 @@ def test_postgresql_keeps_and_finds_as_sqlite_does(tmp_path, address):
                 )
         for wanted in (Filter(), Filter(order="Ö1"), Filter(maker="Ada", since="2026-03-05T00:00:00.000000Z")):
             assert lite.find(wanted, limit=None) == shared.find(wanted, limit=None)
-        assert lite.series("offset_mm") == shared.series("offset_mm")
-        assert lite.first_checks("maker") == shared.first_checks("maker")
-        assert lite.outside() == shared.outside()
-        assert lite.groups("closure") == shared.groups("closure")
+        assert tallies.series(lite.database, "offset_mm") == tallies.series(shared.database, "offset_mm")
+        assert tallies.first_checks(lite.database, "maker") == tallies.first_checks(shared.database, "maker")
+        assert tallies.outside(lite.database) == tallies.outside(shared.database)
+        assert tallies.groups(lite.database, "closure") == tallies.groups(shared.database, "closure")
         assert [r.answer for r in lite.each()] == [r.answer for r in shared.each()]
         assert shared.get(3).readings["offset_mm"].value == 1 / 3 + 2  # to the last bit
         assert lite.purge(Filter(order="Ö1")) == shared.purge(Filter(order="Ö1"))

@@ -11,10 +11,16 @@ import pypdfium2
 import pytest
 
 from placecheck.errors import UnusableFile, UsageProblem
-from placecheck.fitting import closure_place, fit, marks_for
+from placecheck.fitting.block_marks import marks_for
+from placecheck.fitting.closure_place import closure_place
+from placecheck.fitting.fitted import fit
 from placecheck.guidelines import RowsWanted, plan_for
-from placecheck.orders import Block, Cap, Measurements, Order, doubts
-from placecheck.sheet import BAR_MM, CAUTION, MARGIN_MM, PAPERS_MM, bench_sheet, guideline_sheet, qr_content, write_pdf
+from placecheck.orders.doubts import doubts
+from placecheck.orders.order import Block, Cap, Measurements, Order
+from placecheck.sheets.bench_sheet import bench_sheet
+from placecheck.sheets.frame import CAUTION, qr_content
+from placecheck.sheets.guideline_sheet import guideline_sheet
+from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, PAPERS_MM, write_pdf
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import ClosureSize
 

@@ -345,7 +345,7 @@ def _save(checked: Checked, request: CheckRequest, names: Names, overlay: Path |
     """Keep photo, answer and overlay in the records; a failure is one sentence and never costs the verdict."""
     try:
         from placecheck.records.request_json import to_json
-        from placecheck.records.store import save_check
+        from placecheck.records.saving import save_check
         from placecheck.settings import home
 
         picture = overlay.read_bytes() if overlay is not None and overlay.exists() else None
@@ -405,7 +405,7 @@ def _names(order: str | None, client: str | None, maker: str | None) -> Names:
     from placecheck.settings import load_settings
 
     if order is not None:
-        from placecheck.orders import order_store
+        from placecheck.orders.files import order_store
 
         try:
             kept = order_store().get(order)

@@ -5,7 +5,7 @@ a question, elsewhere by refusing with the question as its sentence), and keeps 
 `change` keeps a further revision; what is not named stays, and `none` empties. `list` and
 `show` print, `sheet` and `guidelines` write one page of PDF each; an existing file is not
 overwritten unless --force says so. Doubts are accepted by --yes or by an answer, and the
-sheet says that they were.
+sheet says that they were. Reading the options is order_given.py's, printing order_printing.py's.
 """
 
 from __future__ import annotations
@@ -16,9 +16,11 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from placecheck.commands.order_given import circumference_asked, settled, with_given
+from placecheck.commands.order_printing import fitting_json, print_fitting, print_order
+
 if TYPE_CHECKING:
-    from placecheck.fitting import Fitting
-    from placecheck.orders import Block, Order
+    from placecheck.orders.order import Order
 
 Unit = Literal["in", "cm", "mm"]
 Paper = Literal["a4", "letter"]
@@ -101,18 +103,17 @@ def new(
     Only the circumference must be given; inches with fractions (22 1/2) or any length with its unit.
     """
     given = dict(locals())
-    from placecheck.errors import UsageProblem
-    from placecheck.orders import Measurements, Order, order_store, parse_alias
+    from placecheck.orders.files import order_store
+    from placecheck.orders.order import Measurements, Order
+    from placecheck.orders.typed import parse_alias
 
     name = parse_alias(alias)
     if circumference is None:
-        if not _can_ask():
-            raise UsageProblem("circumference-missing", "An order needs the client's --circumference, such as 22 1/2.")
-        given["circumference"] = typer.prompt("Circumference (22 1/2, 57.2cm)", err=True)
-    order = _with(Order(name, Measurements(0.0)), given)
-    kept = order_store().add(_settled(order, yes))
+        given["circumference"] = circumference_asked()
+    order = with_given(Order(name, Measurements(0.0)), given)
+    kept = order_store().add(settled(order, yes))
     print(f"Order {kept.label} for {kept.alias} is kept.")
-    _print_fitting(kept)
+    print_fitting(kept, _tolerances())
 
 
 def change(
@@ -148,18 +149,19 @@ def change(
     from dataclasses import replace
 
     from placecheck.errors import UsageProblem
-    from placecheck.orders import order_store, parse_alias
+    from placecheck.orders.files import order_store
+    from placecheck.orders.typed import parse_alias
 
     store = order_store()
     before = store.get(reference)
-    after = _with(before, given)
+    after = with_given(before, given)
     if alias is not None:
         after = replace(after, alias=parse_alias(alias))
     if after == before:
         raise UsageProblem("nothing-changed", f"Order {before.label} is already so: name what is to change.")
-    kept = store.change(_settled(after, yes))
+    kept = store.change(settled(after, yes))
     print(f"Order {kept.label} for {kept.alias} is changed.")
-    _print_fitting(kept)
+    print_fitting(kept, _tolerances())
 
 
 def list_orders(
@@ -170,7 +172,8 @@ def list_orders(
     """List the orders, the nearest due date first."""
     from datetime import date
 
-    from placecheck.orders import order_as_json, order_store, parse_due
+    from placecheck.orders.files import order_as_json, order_store
+    from placecheck.orders.typed import parse_due
 
     until = parse_due(due_by) if due_by else None
     orders, problems = order_store().all()
@@ -210,7 +213,8 @@ def show(
     as_json: AsJson = False,
 ) -> None:
     """Show an order and all that follows from it: cap, block, marks, slack, the closure's place."""
-    from placecheck.orders import doubts, order_as_json, order_store
+    from placecheck.orders.doubts import doubts
+    from placecheck.orders.files import order_as_json, order_store
 
     store = order_store()
     order = store.get(reference)
@@ -218,19 +222,19 @@ def show(
     if as_json:
         import json
 
-        from placecheck.fitting import fit
+        from placecheck.fitting.fitted import fit
 
-        found: dict[str, Any] = {"order": order_as_json(order), "follows": _fitting_json(fit(order, _tolerances()))}
+        found: dict[str, Any] = {"order": order_as_json(order), "follows": fitting_json(fit(order, _tolerances()))}
         found["doubts"] = list(doubts(order))
         if history:
             found["history"] = [order_as_json(state) for state in states]
         print(json.dumps(found, ensure_ascii=False, indent=1))
         return
     for state in states:
-        _print_order(state)
+        print_order(state)
     for doubt in doubts(order):
         print(f"{'checked' if doubt in order.accepted else 'doubt'}: {doubt}")
-    _print_fitting(order)
+    print_fitting(order, _tolerances())
 
 
 def sheet(
@@ -240,9 +244,10 @@ def sheet(
     force: Force = False,
 ) -> None:
     """Write the bench sheet, one page of PDF: marks, targets, tolerances, boxes to tick."""
-    from placecheck.fitting import fit
-    from placecheck.orders import order_store
-    from placecheck.sheet import bench_sheet, write_pdf
+    from placecheck.fitting.fitted import fit
+    from placecheck.orders.files import order_store
+    from placecheck.sheets.bench_sheet import bench_sheet
+    from placecheck.sheets.pdf_page import write_pdf
     from placecheck.whole_files import free_path
 
     order = order_store().get(reference)
@@ -270,10 +275,13 @@ def guidelines(
     as_json: Annotated[bool, typer.Option("--json", help="Print the rows as JSON and write no file.")] = False,
 ) -> None:
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
-    from placecheck.fitting import closure_place, marks_for
+    from placecheck.fitting.block_marks import marks_for
+    from placecheck.fitting.closure_place import closure_place
     from placecheck.guidelines import RowsWanted, plan_for
-    from placecheck.orders import order_store, with_unit
-    from placecheck.sheet import guideline_sheet, write_pdf
+    from placecheck.orders.files import order_store
+    from placecheck.orders.typed import with_unit
+    from placecheck.sheets.guideline_sheet import guideline_sheet
+    from placecheck.sheets.pdf_page import write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
     from placecheck.whole_files import free_path
 
@@ -327,255 +335,7 @@ def _guidelines_file(order: Order, in_photo: bool) -> Path:
     return Path(f"order-{order.label}-guidelines.{'jpg' if in_photo else 'pdf'}")
 
 
-# ----------------------------------------------------------------------------- reading and asking
-
-
-def _can_ask() -> bool:
-    return sys.stdin.isatty() and sys.stderr.isatty()
-
-
-def _none(text: str) -> bool:
-    return text.strip().lower() == "none"
-
-
-def _with(order: Order, given: dict[str, Any]) -> Order:
-    """The order with everything that was given on the command line. Raises UsageProblem."""
-    from dataclasses import replace
-
-    from placecheck.errors import UsageProblem
-    from placecheck.orders import TAPE, parse_cap_size, parse_due, parse_tape_mm
-    from placecheck.units import parse_closure
-
-    lengths: dict[str, float | None] = {}
-    written = dict(order.written)
-    for measure in TAPE:
-        text = given[measure.name]
-        if text is None:
-            continue
-        if _none(text) and measure.name != "circumference":
-            lengths[f"{measure.name}_mm"] = None
-            written.pop(measure.name, None)
-            continue
-        text, mm = _asked(text, lambda t, name=measure.name: parse_tape_mm(t, name, given["unit"]))
-        lengths[f"{measure.name}_mm"] = mm
-        written[measure.name] = text.strip() if given["unit"] is None else f"{text.strip()} ({given['unit']})"
-    measured: Any = lengths
-    order = replace(
-        order, measurements=replace(order.measurements, **measured), written=written, block=_block(order, given)
-    )
-    cap = order.cap
-    if given["cap"] is not None:
-        cap = replace(cap, size="" if _none(given["cap"]) else parse_cap_size(given["cap"]))
-    if given["cap_front_to_nape"] is not None:
-        text = given["cap_front_to_nape"]
-        own = None if _none(text) else _asked(text, lambda t: parse_tape_mm(t, "front_to_nape", given["unit"]))[1]
-        cap = replace(cap, front_to_nape_mm=own)
-    if given["cap_name"] is not None:
-        cap = replace(cap, name="" if _none(given["cap_name"]) else " ".join(given["cap_name"].split()))
-    order = replace(order, cap=cap)
-    if given["closure"] is not None:
-        order = replace(order, closure=None if _none(given["closure"]) else parse_closure(given["closure"]))
-    if given["due"] is not None:
-        order = replace(order, due=None if _none(given["due"]) else parse_due(given["due"]))
-    for name in ("maker", "note"):
-        if given[name] is not None:
-            text = "" if _none(given[name]) else " ".join(given[name].split())
-            if len(text) > 200:
-                raise UsageProblem(f"{name}-long", f"The {name} has {len(text)} characters: 200 at most fit the sheet.")
-            order = replace(order, maker=text) if name == "maker" else replace(order, note=text)
-    return order
-
-
-def _block(order: Order, given: dict[str, Any]) -> Block | None:
-    from dataclasses import replace
-
-    from placecheck.errors import UsageProblem
-    from placecheck.fitting import block_dome
-    from placecheck.orders import taped_again, with_unit
-    from placecheck.units import parse_circumference_mm, parse_length_mm
-
-    if given["block"] is not None and _none(given["block"]):
-        return None
-    block = order.block
-    if given["block"] is not None:
-        block = taped_again(block, parse_circumference_mm(with_unit(given["block"], given["unit"])))
-    rest = {name: given[f"block_{name}"] for name in ("over", "across", "name")}
-    if block is None:
-        if any(value is not None for value in rest.values()):
-            raise UsageProblem("block-not-given", "Give the block's tape round its widest level too: --block 22.5in.")
-        return None
-    for name in ("over", "across"):
-        text = rest[name]
-        if text is not None:
-            mm = (
-                None
-                if _none(text)
-                else parse_length_mm(with_unit(text, given["unit"]), f"block's tape {name} the crown")
-            )
-            block = replace(block, over_mm=mm) if name == "over" else replace(block, across_mm=mm)
-    if rest["name"] is not None:
-        block = replace(block, name="" if _none(rest["name"]) else " ".join(rest["name"].split()))
-    if block.over_mm is not None or block.across_mm is not None:
-        block_dome(block)  # refuses tapes that make no head's shape
-    return block
-
-
-def _asked(text: str, parse: Any) -> tuple[str, float]:
-    """The text and its length; on a terminal, a length that cannot be right is asked about."""
-    from placecheck.orders import UnitQuestion
-
-    try:
-        return text, parse(text)
-    except UnitQuestion as question:
-        if question.suggestion is None or not _can_ask():
-            raise
-        print(f"placecheck: {question.problem.message}", file=sys.stderr)
-        if not typer.confirm(f"Take it as {question.suggestion}?", err=True):
-            raise
-        return question.suggestion, parse(question.suggestion)
-
-
-def _settled(order: Order, yes: bool) -> Order:
-    """The order with its doubts accepted, by --yes or by an answer. Raises UsageProblem."""
-    from dataclasses import replace
-
-    from placecheck.errors import UsageProblem
-    from placecheck.orders import doubts
-
-    found = doubts(order)
-    fresh = [doubt for doubt in found if doubt not in order.accepted]
-    if fresh and not yes:
-        if not _can_ask():
-            raise UsageProblem(
-                "order-doubtful", f"{' '.join(fresh)} The order is not kept: correct it, or add --yes if that is right."
-            )
-        for doubt in fresh:
-            print(f"placecheck: {doubt}", file=sys.stderr)
-        if not typer.confirm("Is that right?", err=True):
-            raise UsageProblem("order-doubtful", "The order is not kept: measure again and repeat the command.")
-    return replace(order, accepted=found)
-
-
 def _tolerances() -> Any:
     from placecheck.settings import load_settings
 
     return load_settings().tolerances
-
-
-# ----------------------------------------------------------------------------- printing
-
-
-def _print_order(order: Order) -> None:
-    from placecheck.orders import TAPE
-    from placecheck.units import mm_and_inches
-
-    due = f", due {order.due.isoformat()}" if order.due else ""
-    maker = f", maker {order.maker}" if order.maker else ""
-    print(f"Order {order.label} for {order.alias}{maker}{due} (state {order.revision}, {order.saved})")
-    for measure in TAPE:
-        mm = order.measurements.get(measure.name)
-        if mm is not None:
-            print(f"  {measure.label:<17} {mm_and_inches(mm):<24} written {order.written.get(measure.name, '?')}")
-    if order.block is not None:
-        tapes = [
-            f"{words} {mm_and_inches(mm)}"
-            for words, mm in (
-                ("round", order.block.circumference_mm),
-                ("over the crown", order.block.over_mm),
-                ("across", order.block.across_mm),
-            )
-            if mm is not None
-        ]
-        print(f"  {'block':<17} {', '.join(tapes)} {order.block.name}".rstrip())
-    cap = [order.cap.size, order.cap.name]
-    if order.cap.front_to_nape_mm is not None:
-        cap.append(f"front to nape {mm_and_inches(order.cap.front_to_nape_mm)}")
-    for label, text in (
-        ("cap", ", ".join(part for part in cap if part)),
-        ("closure", order.closure.label if order.closure else ""),
-        ("note", order.note),
-    ):
-        if text:
-            print(f"  {label:<17} {text}")
-
-
-def _print_fitting(order: Order) -> None:
-    from placecheck.fitting import COMMON, fit
-    from placecheck.printout import with_option
-
-    found = fit(order, _tolerances())
-    print(f"What follows (* {COMMON}):")
-    for item in _advice(found):
-        print(f"  {item.what}: {item.value}{' *' if item.common_practice else ''}\n      {item.reason}")
-    if found.marks is not None:
-        print("Marks, mm over the block's surface (U95 in brackets):")
-        for mark in found.marks.marks.values():
-            if mark.name == "crown":
-                continue
-            u = mark.u95_mm
-            parts = [
-                f"{abs(mark.along_crown_mm):.0f} {'forward' if mark.along_crown_mm > 0 else 'back'} from crown "
-                f"({u['along_crown_mm']:.0f})"
-                if abs(mark.along_crown_mm) > 0.5
-                else "level with the crown",
-            ]
-            if mark.name != "front":
-                way = "back" if mark.along_front_mm > 0 else "forward"
-                parts.append(f"{abs(mark.along_front_mm):.0f} {way} from front ({u['along_front_mm']:.0f})")
-            if mark.both_sides:
-                parts.append(f"{mark.out_mm:.0f} out each side ({u['out_mm']:.0f})")
-            if mark.straight_crown_mm is not None and mark.straight_front_mm is not None:
-                parts.append(
-                    f"straight: {mark.straight_crown_mm:.0f} from crown ({u['straight_crown_mm']:.0f}), "
-                    f"{mark.straight_front_mm:.0f} from front ({u['straight_front_mm']:.0f})"
-                )
-            print(f"  {mark.label}: {'; '.join(parts)}")
-    for note in found.notes:
-        print(f"  ! {with_option(note)}")
-
-
-def _advice(found: Fitting) -> list[Any]:
-    items = [found.cap, found.block]
-    if found.slack is not None:
-        items.append(found.slack.advice)
-    if found.closure is not None:
-        items += found.closure.advice
-    return items
-
-
-def _fitting_json(found: Fitting) -> dict[str, Any]:
-    from placecheck.fitting import COMMON
-
-    out: dict[str, Any] = {
-        "advice": [
-            {
-                "what": item.what,
-                "value": item.value,
-                "reason": item.reason,
-                "source": COMMON if item.common_practice else "computed",
-            }
-            for item in _advice(found)
-        ],
-        "notes": [note.message for note in found.notes],
-    }
-    if found.slack is not None:
-        out["slack_mm"], out["take_in_mm"] = round(found.slack.slack_mm, 1), round(found.slack.take_in_mm, 1)
-    if found.marks is not None:
-        keys = ("along_crown_mm", "along_front_mm", "out_mm", "straight_crown_mm", "straight_front_mm")
-        out["marks"] = {
-            name: {
-                **{key: None if (mm := getattr(mark, key)) is None else round(mm, 2) + 0.0 for key in keys},
-                "u95_mm": {key: round(u, 2) for key, u in mark.u95_mm.items()},
-            }
-            for name, mark in found.marks.marks.items()
-        }
-    if found.closure is not None:
-        place = found.closure
-        out["closure"] = {
-            "hairline_from_crown_mm": round(place.hairline_v_mm, 2),
-            "rim_from_crown_mm": round(place.rim_v_mm, 2),
-            "back_edge_from_crown_mm": round(place.back_edge_v_mm, 2),
-            "beyond_temples_mm": None if place.beyond_temples_mm is None else round(place.beyond_temples_mm, 2),
-            "corners_block_mm": [[round(float(x), 2) for x in corner] for corner in place.corners],
-        }
-    return out

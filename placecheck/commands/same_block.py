@@ -92,7 +92,7 @@ def _save(checked: CheckedSet, request: CheckRequest, names: Names, picture: Pat
     """Keep the first photo, the set's answer and the first picture; a failure is one sentence, never the verdict."""
     try:
         from placecheck.records.request_json import to_json
-        from placecheck.records.store import save_check
+        from placecheck.records.saving import save_check
         from placecheck.settings import home
 
         save_check(

@@ -83,7 +83,7 @@ class Checker:
         import io
 
         from placecheck.guidelines_photo import rows_shown
-        from placecheck.orders import order_store
+        from placecheck.orders.files import order_store
 
         out = io.BytesIO()
         rows_shown(order_store().get(order)).picture.save(out, "JPEG", quality=88)

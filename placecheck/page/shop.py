@@ -24,7 +24,8 @@ from placecheck.records.earlier import cap_photo_of, latest_of
 from placecheck.request import CheckRequest, Stage
 
 if TYPE_CHECKING:
-    from placecheck.orders import Order, OrderStore
+    from placecheck.orders.files import OrderStore
+    from placecheck.orders.order import Order
     from placecheck.records.compare import Change
     from placecheck.records.model import Filter, Record, Summary
     from placecheck.records.overview import Overview
@@ -47,7 +48,7 @@ class OrderLine:
 
 
 def _store() -> OrderStore:
-    from placecheck.orders import order_store
+    from placecheck.orders.files import order_store
 
     return order_store()
 
@@ -115,8 +116,9 @@ def order_label(number: str) -> str:
 
 def order_shown(home: Path, number: str) -> OrderShown:
     """The order of that number and what follows from it. Raises PlacecheckError."""
-    from placecheck.fitting import fit
-    from placecheck.orders import TAPE, doubts
+    from placecheck.fitting.fitted import fit
+    from placecheck.orders.doubts import doubts
+    from placecheck.orders.tape import TAPE
     from placecheck.settings import load_settings
     from placecheck.units import mm_and_inches
 
@@ -137,10 +139,13 @@ def order_shown(home: Path, number: str) -> OrderShown:
 
 def order_sheet(home: Path, number: str, guidelines: bool) -> bytes:
     """The order's bench sheet, or its plan of rows, as PDF. Raises PlacecheckError where data for it is missing."""
-    from placecheck.fitting import closure_place, fit, marks_for
+    from placecheck.fitting.block_marks import marks_for
+    from placecheck.fitting.closure_place import closure_place
+    from placecheck.fitting.fitted import fit
     from placecheck.guidelines import plan_for
     from placecheck.settings import load_settings
-    from placecheck.sheet import bench_sheet, guideline_sheet
+    from placecheck.sheets.bench_sheet import bench_sheet
+    from placecheck.sheets.guideline_sheet import guideline_sheet
 
     order, tolerances = _order(number), load_settings(home).tolerances
     if not guidelines:
@@ -152,7 +157,7 @@ def order_sheet(home: Path, number: str, guidelines: bool) -> bytes:
 
 def tape_fields() -> list[tuple[str, str, str]]:
     """The client's lengths a new order may have: name, label, how to measure."""
-    from placecheck.orders import TAPE
+    from placecheck.orders.tape import TAPE
 
     return [(m.name, m.label[0].upper() + m.label[1:], m.how) for m in TAPE]
 
@@ -177,7 +182,8 @@ def keep_order(texts: Mapping[str, str], number: str = "") -> NewOrder:
     UsageProblem (UnitQuestion for a length to ask about), also where somebody else has changed the order since its
     form was shown.
     """
-    from placecheck.orders import Measurements, Order, doubts
+    from placecheck.orders.doubts import doubts
+    from placecheck.orders.order import Measurements, Order
 
     before = _order(number) if number else Order("", Measurements(0.0))
     order, revision = _order_of(texts, before), texts.get("revision", "")
@@ -196,7 +202,7 @@ def keep_order(texts: Mapping[str, str], number: str = "") -> NewOrder:
 
 def _texts_of(order: Order) -> dict[str, str]:
     """An order as its form's texts: lengths as they were written, where they were."""
-    from placecheck.orders import TAPE
+    from placecheck.orders.tape import TAPE
 
     out = {m.name: order.written.get(m.name) or f"{mm:.1f}mm" for m in TAPE if (mm := order.measurements.get(m.name))}
     line = _line(order)
@@ -207,7 +213,9 @@ def _texts_of(order: Order) -> dict[str, str]:
 
 def _order_of(texts: Mapping[str, str], before: Order) -> Order:
     """The order of the form's texts, of `before` what they leave as it was. Raises UsageProblem."""
-    from placecheck.orders import TAPE, Measurements, parse_alias, parse_cap_size, parse_due, parse_tape_mm, taped_again
+    from placecheck.orders.order import Measurements, taped_again
+    from placecheck.orders.tape import TAPE
+    from placecheck.orders.typed import parse_alias, parse_cap_size, parse_due, parse_tape_mm
     from placecheck.units import parse_circumference_mm, parse_closure
 
     shown = _texts_of(before)
@@ -271,7 +279,7 @@ def save(
     """Keep a check in the records; returns its number there. Raises PlacecheckError."""
     from placecheck.records.model import utc_text
     from placecheck.records.request_json import to_json
-    from placecheck.records.store import save_check
+    from placecheck.records.saving import save_check
 
     number = spec.get("order") or ""
     client, maker = None, spec.get("maker") or None

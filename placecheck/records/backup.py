@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, Any
 
+from placecheck.records import whole_tables
 from placecheck.records.database import REVISION
 from placecheck.records.model import now_text
 from placecheck.records.photos import FILE_NAME, RecordsProblem, disk_problem, write_atomically
@@ -77,7 +78,7 @@ def _fill(store: Store, archive: zipfile.ZipFile) -> BackupReport:
     members: dict[str, str] = {}
     counts: dict[str, int] = {}
     files: list[tuple[str, str]] = []
-    for table, rows in store.dump():
+    for table, rows in whole_tables.dump(store.database):
         digest, count = hashlib.sha256(), 0
         with archive.open(f"tables/{table}.jsonl", "w", force_zip64=True) as out:
             for row in rows:
@@ -183,7 +184,7 @@ def _bring_back(store: Store, archive: zipfile.ZipFile, manifest: Mapping[str, A
             for line in lines:
                 yield json.loads(line)
 
-    counts = store.load({table: rows(table) for table in manifest["counts"]})
+    counts = whole_tables.load(store.database, {table: rows(table) for table in manifest["counts"]})
     if counts != {**dict.fromkeys(counts, 0), **manifest["counts"]}:
         raise _damaged(source, "rows are missing")
     for name in manifest["members"]:

@@ -25,6 +25,7 @@ import numpy as np
 
 from placecheck.answer import JUDGED, MEASURES
 from placecheck.quality.charts_svg import individuals_svg
+from placecheck.records import tallies
 from placecheck.records.model import FileRef, Filter, NewRecord, utc_text
 from placecheck.records.overview import overview, stream_of
 from placecheck.records.photos import PhotoFolder
@@ -110,8 +111,8 @@ def questions(store: Store, count: int, rng: np.random.Generator) -> dict[str, C
         "open one": lambda: store.get(count // 2),
         "count all": lambda: store.count(),
         "count one closure": lambda: store.count(Filter(closure="5x5")),
-        "yields by maker": lambda: store.first_checks("maker"),
-        "faults": lambda: store.outside(),
+        "yields by maker": lambda: tallies.first_checks(store.database, "maker"),
+        "faults": lambda: tallies.outside(store.database),
         "one chart with SVG": chart,
         "whole overview by maker": lambda: overview(store, "maker", Filter(stage="pinned")),
     }

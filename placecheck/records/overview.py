@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from placecheck.answer import COVERAGE_FACTOR, MEASURE_BY_NAME
 from placecheck.quality.first_pass import Fault, Yield, faults, first_pass_yield
 from placecheck.quality.stream import Point, Stream, habit_sentence, look_at
+from placecheck.records import tallies
 from placecheck.records.model import Filter
 from placecheck.records.store import Store
 
@@ -51,7 +52,7 @@ class Overview:
 
 def stream_of(store: Store, measure: str, wanted: Filter, group: str = "", last: int = LAST) -> Stream | None:
     """The stream of a judged measure's last first checks; None where there is none."""
-    series = store.series(measure, wanted, last)
+    series = tallies.series(store.database, measure, wanted, last)
     if not series:
         return None
     points = [Point(p.record, p.at, p.value, p.U95 / COVERAGE_FACTOR, p.low, p.high) for p in series]
@@ -62,8 +63,8 @@ def group_of(
     store: Store, name: str | None, wanted: Filter, measures: Sequence[str] = CHARTED, last: int = LAST
 ) -> Group:
     """One group's yield, faults and streams."""
-    (count,) = store.first_checks(None, wanted)
-    out, fixes = store.outside(wanted)
+    (count,) = tallies.first_checks(store.database, None, wanted)
+    out, fixes = tallies.outside(store.database, wanted)
     pairs = [pair for pair, n in out.items() for _ in range(n)]
     streams = [stream_of(store, m, wanted, name or "", last) for m in measures]
     return Group(
@@ -82,7 +83,10 @@ def overview(
     last: int = LAST,
 ) -> Overview:
     """Quality control by "maker", "closure" or "stage"."""
-    groups = [group_of(store, name, replace(wanted, **{by: name}), measures, last) for name in store.groups(by, wanted)]
+    groups = [
+        group_of(store, name, replace(wanted, **{by: name}), measures, last)
+        for name in tallies.groups(store.database, by, wanted)
+    ]
     groups.sort(key=lambda g: (g.first_pass.high, g.first_pass.share or 0.0, g.name or ""))
     return Overview(by, group_of(store, None, wanted, (), last), tuple(groups), store.count(wanted))
 

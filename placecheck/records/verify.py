@@ -15,6 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from placecheck.records import whole_tables
 from placecheck.records.photos import FILE_NAME, disk_problem, sha256_of
 from placecheck.records.store import Store
 from placecheck.whole_files import PASSING
@@ -50,13 +51,13 @@ class Verified:
 def verify(store: Store, progress: Callable[[int, int], None] | None = None) -> Verified:
     """Look at everything; `progress(done, of)` is called along the way. Raises RecordsProblem for a database no longer
     readable."""
-    troubles = [Trouble("database", said) for said in store.check_database()]
+    troubles = [Trouble("database", said) for said in whole_tables.check_database(store.database)]
     count = 0
     for found in store.each():
         count += 1
         if not found.digest_holds:
             troubles.append(Trouble("changed-record", f"record {found.id}", (found.id,)))
-    known, users = store.kept_files(), store.file_users()
+    known, users = whole_tables.kept_files(store.database), whole_tables.file_users(store.database)
     present = list(store.photos.files())
     paths = {store.photos.path(ref.sha256, ref.ending): ref for ref in known.values()}
     seen, orphans = set(), []

@@ -1,4 +1,4 @@
-"""Runs the migrations on the connection that placecheck.records.store hands over, inside its transaction."""
+"""Runs the migrations on the connection that placecheck.records.database hands over, inside its transaction."""
 
 from alembic import context
 

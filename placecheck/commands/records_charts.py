@@ -1,0 +1,109 @@
+"""`placecheck records quality` and `chart`: are placements under control, and who needs help with what?
+
+`quality` compares makers, closure sizes or stages: how many pass first time, which faults
+lead to fixes, and what the charts of offset, skew and the middle clearance say, a sentence
+each; with --html the page with the charts is written instead. `chart` is one measure's
+individuals and moving-range chart, as numbers or as SVG. The numbers and the sentences are
+placecheck.records.overview's and placecheck.quality's; here they are only asked for, for
+the records that the options choose, and printed. Both look at the pinned stage unless told
+otherwise, since stages are not placed alike.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from placecheck.commands.records_options import (
+    By,
+    ChartedStage,
+    Closure,
+    Force,
+    Maker,
+    Since,
+    Until,
+    nothing_yet,
+    opened,
+    say,
+    write,
+)
+
+
+def quality(
+    by: By = "maker",
+    maker: Maker = None,
+    stage: ChartedStage = "pinned",
+    closure: Closure = None,
+    since: Since = None,
+    until: Until = None,
+    html: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the page with charts.")] = None,
+    last: Annotated[int, typer.Option(min=5, max=1000, help="How many placements a chart looks back.")] = 100,
+    force: Force = False,
+) -> None:
+    """Are placements under control, and who needs help with what?"""
+    from placecheck.answer import MEASURE_BY_NAME
+    from placecheck.records.model import filter_from
+    from placecheck.records.overview import CHARTED, fault_words, help_sentence, overview, yield_words
+    from placecheck.records.report import quality_html
+
+    only = None if by == "stage" or stage == "any" else stage
+    with opened() as store:
+        found = overview(store, by, filter_from(None, None, maker, only, None, closure, since, until), CHARTED, last)
+    if html is not None:
+        write(html, quality_html(found).encode(), force)
+        return
+    if not found.groups:
+        say(f"No measured check names a {by} yet." if found.records else nothing_yet())
+        return
+    print(f"Passed first time, all: {yield_words(found.together.first_pass)}")
+    said = help_sentence(found)
+    if said:
+        print(said)
+    for group in found.groups:
+        print(f"\n{group.name}: passed first time {yield_words(group.first_pass)}")
+        for fault in group.faults[:4]:
+            print(f"  fix, {fault_words(fault)}: {fault.count}")
+        for stream in group.streams:
+            print(f"  {MEASURE_BY_NAME[stream.measure].label}:")
+            for sentence in stream.sentences:
+                print(f"    {sentence}")
+
+
+def chart(
+    measure: Annotated[str, typer.Argument(help="Measure, such as offset_mm, skew_deg or clearance_centre_mm.")],
+    maker: Maker = None,
+    stage: ChartedStage = "pinned",
+    closure: Closure = None,
+    since: Since = None,
+    until: Until = None,
+    svg: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the chart as SVG.")] = None,
+    last: Annotated[int, typer.Option(min=5, max=1000, help="How many placements to look back.")] = 100,
+    force: Force = False,
+) -> None:
+    """Individuals and moving-range chart of one measure."""
+    from placecheck.answer import JUDGED
+    from placecheck.errors import UsageProblem
+    from placecheck.quality.charts_svg import individuals_svg
+    from placecheck.records.model import filter_from
+    from placecheck.records.overview import stream_of
+
+    if measure not in JUDGED:
+        raise UsageProblem("measure-unknown", f"“{measure}” is no judged measure: choose one of {', '.join(JUDGED)}.")
+    wanted = filter_from(None, None, maker, None if stage == "any" else stage, None, closure, since, until)
+    with opened() as store:
+        stream = stream_of(store, measure, wanted, maker or "", last)
+    if stream is None:
+        say("No records match, so there is nothing to chart.")
+        return
+    if svg is not None:
+        write(svg, individuals_svg(stream).encode(), force)
+        return
+    control = stream.chart
+    print(f"placements  {len(control.values)}\nmean        {control.mean:.3f} {stream.unit}")
+    if control.sigma is not None:
+        print(f"LCL, UCL    {control.lower:.3f}, {control.upper:.3f} {stream.unit}")
+        print(f"mean MR     {control.mean_moving_range:.3f}, UCL {control.range_upper:.3f} {stream.unit}")
+    for sentence in stream.sentences:
+        print(sentence)

@@ -1,0 +1,139 @@
+"""The commands of `placecheck records` that look after what was kept: recheck, verify, back up, purge.
+
+`recheck` runs kept photos through this version and prints what it says differently; `verify`
+finds what is missing, altered, orphaned or changed. Both end with status 1 where they found
+something, so that a script can tell. `backup` and `restore` go to one file and back into an
+empty place. `purge` removes for good what was named, after asking unless --yes says not to;
+it never removes everything because nothing was named. `demo` fills an empty store with an
+invented season, which `purge --demo` takes away. The work is placecheck.records'; counts of
+what was done are said on standard error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
+
+if TYPE_CHECKING:
+    from placecheck.records.recheck import Recheck
+
+
+def recheck(
+    records: Annotated[list[int] | None, typer.Argument(metavar="[RECORD]...", help="Numbers; none: all.")] = None,
+    order: Order = None,
+    maker: Maker = None,
+    since: Since = None,
+    until: Until = None,
+) -> None:
+    """Check kept photos again and report what this version says differently."""
+    from placecheck.records.model import filter_from
+    from placecheck.records.recheck import recheck as recheck_all
+    from placecheck.records.recheck import recheck_record
+
+    same = different = skipped = 0
+    with opened() as store:
+        results: Iterable[Recheck]
+        if records:
+            results = (recheck_record(store, store.get(n)) for n in records)
+        else:
+            results = recheck_all(store, filter_from(order, None, maker, None, None, None, since, until))
+        for result in results:
+            if result.not_done is not None:
+                skipped += 1
+                say(f"record {result.record}: not rechecked, {result.not_done}")
+            elif result.reproduced:
+                same += 1
+            else:
+                different += 1
+                print(f"record {result.record} (placecheck {result.kept_version}):")
+                for d in result.differences:
+                    print(f"  {d.where}: {d.old!r} -> {d.new!r}")
+    say(f"{same} reproduced to the digit, {different} different, {skipped} not rechecked.")
+    if different:
+        raise typer.Exit(1)
+
+
+def verify(
+    remove_orphans: Annotated[bool, typer.Option("--remove-orphans", help="Remove files no record names.")] = False,
+) -> None:
+    """Find missing, altered and orphaned files and changed records."""
+    from placecheck.records.verify import remove_orphans as remove
+    from placecheck.records.verify import verify as look
+
+    with opened() as store:
+        found = look(store)
+        for trouble in found.troubles:
+            concerns = f" (record {', '.join(map(str, trouble.records))})" if trouble.records else ""
+            print(f"{trouble.kind}: {trouble.what}{concerns}")
+        if remove_orphans:
+            say(f"{numbered(remove(found), 'orphaned file')} removed (younger than an hour are left).")
+    what = "all sound" if not found.troubles else "nothing lost" if found.sound else "something is lost or changed"
+    say(f"{numbered(found.records, 'record')}, {numbered(found.files, 'file')}: {what}.")
+    if not found.sound:
+        raise typer.Exit(1)
+
+
+def backup(
+    file: Annotated[Path, typer.Argument(help="Name of the backup, one ZIP file.")],
+    force: Force = False,
+) -> None:
+    """Write all records, photos and settings into one file."""
+    from placecheck.records.backup import write_backup
+
+    with opened() as store:
+        done = write_backup(store, file, force)
+    print(file)
+    say(f"{numbered(done.records, 'record')}, {numbered(done.files, 'file')}, {numbered(done.settings, 'setting')}.")
+    for name in done.lost:
+        say(f"Lost already, not in the backup: {name}")
+
+
+def restore(file: Annotated[Path, typer.Argument(help="A backup.")]) -> None:
+    """Bring a backup back into an empty place, SQLite or PostgreSQL."""
+    from placecheck.records.backup import restore_backup
+
+    with opened() as store:
+        done = restore_backup(store, file)
+    say(f"{numbered(done.records, 'record')}, {numbered(done.files, 'file')}, {numbered(done.settings, 'setting')}.")
+
+
+def purge(
+    older_than: Annotated[str | None, typer.Option(metavar="AGE", help="Older than this: 90d, 18m, 2y.")] = None,
+    client: Client = None,
+    demo: Annotated[bool, typer.Option("--demo", help="The demo records.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+) -> None:
+    """Remove records for good, with their photos, by age, client alias, or the demo."""
+    from placecheck.errors import UsageProblem
+    from placecheck.records.model import Filter, age_limit
+
+    if older_than is None and client is None and not demo:
+        raise UsageProblem("purge-what", "Say what to remove: --older-than, --client or --demo.")
+    wanted = Filter(client=client, until=age_limit(older_than) if older_than else None, origin="demo" if demo else None)
+    with opened() as store:
+        count = store.count(wanted)
+        if not count:
+            say("No records match; nothing was removed.")
+            return
+        if not yes and not typer.confirm(f"Remove {numbered(count, 'record')} for good?", err=True):
+            say("Nothing was removed.")
+            return
+        records, files = store.purge(wanted)
+    say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed.")
+
+
+def demo() -> None:
+    """Fill an empty store with an invented shop's season."""
+    from placecheck.records.demo import fill_with_demo
+
+    with opened() as store:
+        count = fill_with_demo(store)
+    say(
+        f"{numbered(count, 'demo record')} of an invented season written: see `placecheck records list` and "
+        "`placecheck records quality --html charts.html`; `placecheck records purge --demo` takes them away."
+    )

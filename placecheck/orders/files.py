@@ -1,0 +1,209 @@
+"""Orders as files: one JSON file for every state of an order, none of them ever overwritten.
+
+The folder holds `0007.r001.json`, then `0007.r002.json`: a change is a further revision
+beside the earlier ones, so that nothing that was once on a bench sheet is lost. Each file is
+written whole or not at all (saved_files.py), and only where none of that name is: of two who
+take a number at once one gets the next, and of two who change the same state the second is
+told and not run over. A file that is damaged is named in one sentence, with its earlier
+state; the others are read all the same. OrderStore says what keeping orders means,
+OrderFiles is the one way there is.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import fields, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+from placecheck.errors import PlacecheckError, Problem, UnusableFile, UsageProblem
+from placecheck.orders.order import Block, Cap, Measurements, Order
+from placecheck.saved_files import write_json
+from placecheck.units import ClosureSize
+
+SCHEMA = 1
+
+
+# ----------------------------------------------------------------------------- as JSON
+
+
+def order_as_json(order: Order) -> dict[str, Any]:
+    """The order as plain JSON values; lengths in mm, None left out."""
+
+    def plain(value: Any) -> dict[str, Any]:
+        return {f.name: v for f in fields(value) if (v := getattr(value, f.name)) not in (None, "")}
+
+    out: dict[str, Any] = {"schema": SCHEMA, "number": order.number, "revision": order.revision, "saved": order.saved}
+    out |= {"alias": order.alias, "measurements": plain(order.measurements)}
+    if order.block is not None:
+        out["block"] = plain(order.block)
+    if plain(order.cap):
+        out["cap"] = plain(order.cap)
+    if order.closure is not None:
+        out["closure"] = plain(order.closure)
+    if order.due is not None:
+        out["due"] = order.due.isoformat()
+    out |= {name: value for name in ("maker", "note") if (value := getattr(order, name))}
+    out |= {"written": dict(order.written), "accepted": list(order.accepted)}
+    return out
+
+
+def order_from_json(data: Mapping[str, Any]) -> Order:
+    """The order of `order_as_json`. Raises KeyError, TypeError or ValueError where it is none."""
+    if data["schema"] != SCHEMA:
+        raise ValueError(f"schema {data['schema']} is of another version of the program")
+    return Order(
+        alias=str(data["alias"]),
+        measurements=Measurements(**data["measurements"]),
+        block=Block(**data["block"]) if "block" in data else None,
+        cap=Cap(**data.get("cap", {})),
+        closure=ClosureSize(**data["closure"]) if "closure" in data else None,
+        maker=str(data.get("maker", "")),
+        due=date.fromisoformat(data["due"]) if "due" in data else None,
+        note=str(data.get("note", "")),
+        written=dict(data.get("written", {})),
+        accepted=tuple(data.get("accepted", ())),
+        number=int(data["number"]),
+        revision=int(data["revision"]),
+        saved=str(data.get("saved", "")),
+    )
+
+
+# ----------------------------------------------------------------------------- keeping them
+
+
+class OrderStore(Protocol):
+    """Where orders are kept. All raise PlacecheckError with one sentence."""
+
+    def add(self, order: Order) -> Order:
+        """Keep a new order; returned with its number."""
+        ...
+
+    def change(self, order: Order) -> Order:
+        """Keep a further revision of an order as it was read; refused if somebody changed it since."""
+        ...
+
+    def get(self, reference: str) -> Order:
+        """The newest state of the order with that number (`7`, `0007`) or alias."""
+        ...
+
+    def all(self) -> tuple[list[Order], list[Problem]]:
+        """The newest state of every order by number, and what could not be read."""
+        ...
+
+    def history(self, number: int) -> list[Order]:
+        """All revisions of an order, oldest first."""
+        ...
+
+
+_FILE = re.compile(r"(\d{4,})\.r(\d{3,})\.json")
+
+
+class OrderFiles:
+    """Orders as files in one folder: `0007.r001.json`, then `0007.r002.json`; each is written once and stays."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def add(self, order: Order) -> Order:
+        for _ in range(1000):
+            number = max((n for n, _ in self._revisions()), default=0) + 1
+            kept = self._keep(replace(order, number=number, revision=1))
+            if kept is not None:
+                return kept
+        raise UnusableFile("orders-busy", f"No free order number was found in {self.folder}: try again.")
+
+    def change(self, order: Order) -> Order:
+        kept = self._keep(replace(order, revision=order.revision + 1))
+        if kept is None:
+            raise UsageProblem(
+                "order-changed-meanwhile",
+                f"Order {order.label} was changed by somebody else meanwhile: look at it and change it again.",
+            )
+        return kept
+
+    def get(self, reference: str) -> Order:
+        text = reference.strip().lstrip("#")
+        if text.isdecimal():
+            found = [r for n, r in self._revisions() if n == int(text)]
+            if not found:
+                raise UsageProblem(
+                    "order-unknown", f"There is no order {text}: `placecheck order list` shows them all."
+                )
+            return self._read(int(text), max(found))
+        orders, _ = self.all()
+        same = [o for o in orders if o.alias.casefold() == text.casefold()]
+        if len(same) == 1:
+            return same[0]
+        if same:
+            numbers = ", ".join(o.label for o in same)
+            raise UsageProblem("alias-several", f"“{reference}” has several orders: name one by number, {numbers}.")
+        raise UsageProblem(
+            "order-unknown", f"There is no order for “{reference}”: `placecheck order list` shows them all."
+        )
+
+    def all(self) -> tuple[list[Order], list[Problem]]:
+        newest: dict[int, int] = {}
+        for number, revision in self._revisions():
+            newest[number] = max(revision, newest.get(number, 0))
+        orders: list[Order] = []
+        problems: list[Problem] = []
+        for number, revision in sorted(newest.items()):
+            try:
+                orders.append(self._read(number, revision))
+            except PlacecheckError as error:
+                problems.append(error.problem)
+        return orders, problems
+
+    def history(self, number: int) -> list[Order]:
+        return [self._read(n, r) for n, r in self._revisions() if n == number]
+
+    def _revisions(self) -> list[tuple[int, int]]:
+        try:
+            names = os.listdir(self.folder)
+        except FileNotFoundError:
+            return []
+        except OSError as error:
+            raise UnusableFile(
+                "orders-unreadable", f"The orders in {self.folder} cannot be read: {error.strerror}."
+            ) from None
+        return sorted((int(m[1]), int(m[2])) for name in names if (m := _FILE.fullmatch(name)))
+
+    def _path(self, number: int, revision: int) -> Path:
+        return self.folder / f"{number:04d}.r{revision:03d}.json"
+
+    def _read(self, number: int, revision: int) -> Order:
+        path = self._path(number, revision)
+        try:
+            order = order_from_json(json.loads(path.read_text(encoding="utf-8")))
+            if (order.number, order.revision) != (number, revision):
+                raise ValueError("it holds another order than its name says")
+            return order
+        except OSError as error:
+            raise UnusableFile("order-unreadable", f"{path} cannot be read: {error.strerror}.") from None
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            what = str(error).split("\n", 1)[0]
+            earlier = f"; its earlier state is in {self._path(number, revision - 1).name}" if revision > 1 else ""
+            raise UnusableFile(
+                "order-damaged", f"The file of order {number:04d}, {path}, is damaged ({what}){earlier}."
+            ) from None
+
+    def _keep(self, order: Order) -> Order | None:
+        """Write a revision that is not there yet, whole and flushed; None if it is there already."""
+        order = replace(order, saved=datetime.now(UTC).isoformat(timespec="seconds"))
+        try:
+            write_json(self._path(order.number, order.revision), order_as_json(order))
+        except FileExistsError:
+            return None
+        return order
+
+
+def order_store() -> OrderStore:
+    """The store in the user's own folder (settings.home)."""
+    from placecheck.settings import home
+
+    return OrderFiles(home() / "orders")

@@ -1,0 +1,161 @@
+"""A record as rows and back: which columns a record has, which rows match, what its digest covers.
+
+A NewRecord becomes one row of `record`, its JSON texts one of `detail`, its measures rows of
+`reading`; whole_records puts them together again, in the order asked for, a batch at a time,
+so that no statement grows with the number of records. The digest is SHA-256 over everything
+a record says, its number and attempt apart, in one canonical spelling; a record read back is
+told to hold when the digest still fits its rows and its readings are those of its answer.
+`conditions` is what a Filter means in the database, the same for every question that is
+asked (store.py, tallies.py). Nothing here opens or changes a database.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Select, select
+
+from placecheck.records.model import FileRef, Filter, NewRecord, Reading, Record, Summary, now_text, readings_of
+from placecheck.records.schema import detail, kept_file, reading, record
+
+LISTED = (
+    record.c.id,
+    record.c.created_at,
+    record.c.order_ref,
+    record.c.client,
+    record.c.maker,
+    record.c.stage,
+    record.c.closure,
+    record.c.verdict,
+    record.c.attempt,
+    record.c.origin,
+)
+BATCH = 500
+DIGESTED = (
+    "uid",
+    "created_at",
+    "order_ref",
+    "client",
+    "maker",
+    "stage",
+    "closure",
+    "verdict",
+    "origin",
+    "program_version",
+    "photo_sha256",
+    "original_sha256",
+    "overlay_sha256",
+)
+
+
+def canonical(value: object) -> str:
+    """JSON with sorted keys and no spaces: the same text for the same content."""
+    return json.dumps(value, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+def digest_of(row: Mapping[str, Any], answer: str, request: str, profile: str | None) -> str:
+    """SHA-256 over everything a record says, its number and attempt apart."""
+    told = {name: row[name] for name in DIGESTED}
+    text = "\n".join([canonical(told), answer, request, profile or ""])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def row_of(new: NewRecord) -> dict[str, Any]:
+    """The columns of `record` for a new record, all but number and attempt, by name."""
+    return {
+        "uid": uuid.uuid4().hex,
+        "created_at": new.created_at or now_text(),
+        "order_ref": new.order_ref,
+        "client": new.client,
+        "maker": new.maker,
+        "stage": new.stage,
+        "closure": new.closure,
+        "verdict": new.answer["verdict"],
+        "origin": new.origin,
+        "program_version": new.program_version,
+        "photo_sha256": new.photo.sha256 if new.photo else None,
+        "original_sha256": new.original_sha256,
+        "overlay_sha256": new.overlay.sha256 if new.overlay else None,
+        "note": new.note,
+    }
+
+
+def conditions(wanted: Filter) -> list[ColumnElement[bool]]:
+    """What a Filter means for `record`: conditions that must all hold."""
+    columns = {
+        "order": record.c.order_ref,
+        "client": record.c.client,
+        "maker": record.c.maker,
+        "stage": record.c.stage,
+        "verdict": record.c.verdict,
+        "closure": record.c.closure,
+        "origin": record.c.origin,
+    }
+    found: list[ColumnElement[bool]] = [
+        column == getattr(wanted, name) for name, column in columns.items() if getattr(wanted, name) is not None
+    ]
+    if wanted.since is not None:
+        found.append(record.c.created_at >= wanted.since)
+    if wanted.until is not None:
+        found.append(record.c.created_at < wanted.until)
+    return found
+
+
+def readings_by_record(connection: Connection, numbers: Sequence[int]) -> dict[int, dict[str, Reading]]:
+    """The readings of each record, by its number and the measure's name."""
+    found: dict[int, dict[str, Reading]] = {}
+    for start in range(0, len(numbers), BATCH):
+        statement = select(reading).where(reading.c.record_id.in_(numbers[start : start + BATCH]))
+        for r in connection.execute(statement):
+            found.setdefault(r.record_id, {})[r.name] = Reading(r.name, r.value, r.u95, r.unit, r.low, r.high, r.state)
+    return found
+
+
+def whole_records(connection: Connection, numbers: Sequence[int]) -> Iterator[Record]:
+    """Whole records in the order of `numbers`."""
+    photo, overlay = kept_file.alias("photo"), kept_file.alias("overlay")
+    statement: Select[Any] = (
+        select(record, detail.c.answer, detail.c.request, detail.c.profile, detail.c.digest)
+        .add_columns(
+            *(c.label(f"photo_{c.name}_") for c in photo.c), *(c.label(f"overlay_{c.name}_") for c in overlay.c)
+        )
+        .join(detail, detail.c.record_id == record.c.id)
+        .outerjoin(photo, photo.c.sha256 == record.c.photo_sha256)
+        .outerjoin(overlay, overlay.c.sha256 == record.c.overlay_sha256)
+        .where(record.c.id.in_(numbers))
+    )
+    rows = {row["id"]: row for row in connection.execute(statement).mappings()}
+    measured = readings_by_record(connection, numbers)
+    for number in numbers:
+        if number in rows:
+            yield _record_of(rows[number], measured.get(number, {}))
+
+
+def _record_of(row: Mapping[Any, Any], measured: Mapping[str, Reading]) -> Record:
+    summary = Summary(**{c.name: row[c.name] for c in LISTED}, readings=measured)
+    answer = json.loads(row["answer"])
+    told = readings_of(answer)
+    holds = digest_of(row, row["answer"], row["request"], row["profile"]) == row["digest"] and told == dict(measured)
+    return Record(
+        summary,
+        row["uid"],
+        answer,
+        json.loads(row["request"]),
+        json.loads(row["profile"]) if row["profile"] else None,
+        row["program_version"],
+        _file_of(row, "photo"),
+        row["original_sha256"],
+        _file_of(row, "overlay"),
+        row["note"],
+        holds,
+    )
+
+
+def _file_of(row: Mapping[Any, Any], what: str) -> FileRef | None:
+    if row[f"{what}_sha256_"] is None:
+        return None
+    return FileRef(*(row[f"{what}_{name}_"] for name in ("sha256", "ending", "size_bytes")))

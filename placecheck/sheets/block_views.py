@@ -1,0 +1,101 @@
+"""The block drawn from above and from its right side, with marks, closure and rim.
+
+Both views are parallel projections of the dome at one scale, 1:4 where the page has room for
+it, else the next smaller one that fits. From above the face is up, so the wearer's right is
+on the right; from the wearer's right the face is on the right. The outline is where the
+surface turns away from the eye: for this dome the widest level, and the cut by the middle
+plane down to a little below the lowest mark. From above, marks that lie far below the widest
+level are hidden and left out. A drawing shortens what runs away from the eye: lengths over
+the block are in the table of marks, and the heading says so.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from placecheck.fitting.block_marks import Marks
+from placecheck.fitting.fitted import Fitting
+from placecheck.sheets.pdf_page import GRAY, Page
+
+FloatArray = npt.NDArray[np.float64]
+
+BLOCK_SCALES = (4, 5, 6, 8)
+"""1 : 4 where the page has room for it."""
+
+
+def _silhouette(placed: Marks, axes: tuple[int, int], lowest: float) -> FloatArray:
+    """Outline (n, 2) of the dome seen along the third axis, on coordinates `axes`, above z = `lowest`."""
+    a = np.radians(np.arange(0.0, 360.5, 1.0))
+    if axes == (0, 1):
+        d = np.stack([np.cos(a), np.sin(a), np.zeros_like(a)], -1)
+    else:
+        d = np.stack([np.zeros_like(a), np.cos(a), np.sin(a)], -1)
+    p = d * placed.dome.radius(d)[:, None]
+    keep = p[:, 2] >= lowest
+    out = np.where(keep[:, None], p, np.nan)[:, list(axes)]
+    if axes != (0, 1):  # start behind so that the line is not broken at the start of the circle
+        out = np.roll(out[:-1], len(out) // 4, axis=0)
+    return np.asarray(out)
+
+
+def block_views(page: Page, fitting: Fitting, x: float, y: float, room: float) -> None:
+    """The block from above and from its right side with the marks and the closure, at most `room` mm high."""
+    placed = fitting.marks
+    assert placed is not None
+    length = placed.dome.half_length_mm
+    lowest = min(-60.0, *(float(m.point[2]) - 8.0 for m in placed.marks.values()))
+    tall = max(2 * length, placed.dome.height_mm - lowest)
+    scale = next((n for n in BLOCK_SCALES if tall / n + 12.0 <= room), BLOCK_SCALES[-1])
+    y = page.heading(x, y, f"The block, 1:{scale} (drawing; tape the lengths above)", 100.0)
+    top = y + 1.0
+    k = 1.0 / scale
+    mid_x, mid_y = x + 21.0, top + length * k
+
+    def above(p: FloatArray) -> FloatArray:
+        """From above, face up, so the wearer's right is on the right."""
+        return np.stack([mid_x + p[..., 0] * k, mid_y - p[..., 1] * k], -1)
+
+    side_x, side_y = x + 73.0, top + placed.dome.height_mm * k
+
+    def right(p: FloatArray) -> FloatArray:
+        """From the wearer's right, face to the right."""
+        return np.stack([side_x + p[..., 1] * k, side_y - p[..., 2] * k], -1)
+
+    outline = _silhouette(placed, (0, 1), -1.0)
+    page.polyline(np.stack([mid_x + outline[:, 0] * k, mid_y - outline[:, 1] * k], -1), 0.35)
+    outline = _silhouette(placed, (1, 2), lowest)
+    page.polyline(np.stack([side_x + outline[:, 0] * k, side_y - outline[:, 1] * k], -1), 0.35)
+    line = placed.line.points[placed.line.points[:, 2] > -1.0]
+    page.polyline(above(line), 0.15, GRAY, 1.0)
+    for name, mark in placed.marks.items():
+        sides = [mark.point, mark.point * [-1.0, 1.0, 1.0]] if mark.both_sides else [mark.point]
+        if mark.point[2] > -25.0:
+            for p in sides:
+                page.dot(*above(p))
+        page.dot(*right(mark.point))
+        dx, dy, align = {
+            "crown": (0.0, -1.6, "c"),
+            "front": (1.6, 0.8, "l"),
+            "ear": (1.6, 1.6, "l"),
+            "temple": (1.6, 2.6, "l"),
+            "nape": (1.6, 2.6, "l"),
+            "nape corner": (1.8, 1.0, "l"),
+        }[name]
+        at = right(mark.point)
+        page.text(at[0] + dx, at[1] + dy, "front" if name == "front" else mark.label, 6.5, align=align)
+    page.text(mid_x, top - 0.6, "face", 6.5, align="c")
+    bottom = max(mid_y + length * k, side_y - lowest * k) + 3.5
+    page.text(mid_x, bottom, "from above", 6.5, align="c")
+    page.text(side_x, bottom, "from the wearer's right", 6.5, align="c")
+    place = fitting.closure
+    if place is not None and len(place.outline):
+        page.polyline(above(place.outline), 0.3, GRAY)
+        edge = place.outline[place.outline[:, 0] > 1e-6]
+        middle = [placed.line.at(place.hairline_v_mm)]
+        back = [placed.line.at(place.back_edge_v_mm)] if len(place.corners) == 4 else []
+        page.polyline(right(np.array([*middle, *edge, *back])), 0.3, GRAY)
+    if place is not None:
+        at = right(placed.line.at(place.rim_v_mm))
+        page.line(at[0] - 1.2, at[1] + 1.2, at[0] + 1.2, at[1] - 1.2, 0.3)
+        page.text(at[0] + 1.4, at[1] - 1.2, "rim", 6.5)
