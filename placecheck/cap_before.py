@@ -52,7 +52,7 @@ OUTLINE_ALONE_MM = 1.5
 """How far the rim may be carried wrongly where nothing of it is in view beside the closure, so that the two photos have
 only the block's outline in common (8 of 53 pairs for developing: errors of 3 to 4 mm on three)."""
 DOUBT = 0.6
-"""The doubt that a contradicting guess leaves, of how far it lies off: either of the two may be the one that is wrong."""
+"""The doubt that a contradicting guess leaves, of how far it lies off: either of the two may be wrong."""
 WORST_REST = 35.0
 """How much the joint sum of squares, the rim's part left out, may exceed those of the photos alone: of 395 generated
 pairs of one cap two lay above, of 151 of other blocks 131, the rest of which the rim tells."""
@@ -87,8 +87,9 @@ def with_cap(seen: Sighted, cap: int | str) -> Sighted:
     told = Problem(
         "cap-photo-doubted",
         f"Where the cap's edge runs under the hair, the photo of the cap alone ({name}) and what this one shows "
-        "differ, so the clearances are unsure by as much: feel for the edge through the lace and lay a soft tape from it to "
-        "the hairline, or, if the cap was pinned anew since, photograph it alone again before the next closure goes on.",
+        "differ, so the clearances are unsure by as much: feel for the edge through the lace and lay a soft tape from "
+        "it to the hairline, or, if the cap was pinned anew since, photograph it alone again before the next closure "
+        "goes on.",
     )
     return replace(seen, notes=(*seen.notes, told))
 

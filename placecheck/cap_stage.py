@@ -31,6 +31,7 @@ from placecheck.check import LEAST_CAP, Standing, find_standing
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line
 from placecheck.find.closure import (
+    RIM_READ,
     ClosureSighting,
     Trace,
     find_closure,
@@ -61,7 +62,7 @@ CLOSURE_AREA_MM2 = 3000.0
 CLOSURE_MASS = 0.6
 TEMPLE_DEG = 55.0
 TEMPLE_REACH_DEG = 9.0
-RIM_U_MM = 1.0
+RIM_U_MM = 0.6
 FACTORS: Mapping[str, float] = {"cap_shift_mm": 1.2, "cap_turn_deg": 1.2}
 """What the uncertainties are multiplied by, found on scenes with truth."""
 NOT_SEEN: Mapping[str, tuple[str, str]] = {
@@ -291,8 +292,8 @@ def _temple_px(seen: CapSighting) -> tuple[FloatArray | None, float]:
     sides = [near & (np.sign(azimuth) == sign) for sign in (-1.0, 1.0)]
     if min(int(side.sum()) for side in sides) < 6:
         return None, 0.0
-    u = [max(RIM_U_MM, float(np.median(raw.u_mm[side]))) for side in sides]
-    return seen.fit.geometry.to_px(points[near]), math.hypot(*u)
+    u = [max(RIM_U_MM, RIM_READ * float(np.median(raw.u_mm[side]))) for side in sides]
+    return seen.grid.to_px(raw.uv[near]), math.hypot(*u)
 
 
 def _temple_difference(points: FloatArray, yaw_deg: float, shift_mm: float) -> float:
@@ -361,7 +362,7 @@ def _findings(seen: CapSighting, joined: Joined) -> Findings:
     geometry = unpack(joined.theta, seen.fit.frame)
     lines: dict[str, FloatArray] = {"outline": outline_px(geometry, 144)}
     if len(seen.rim.uv) >= 3:
-        lines["cap_rim"] = seen.fit.geometry.to_px(seen.grid.chart.to_points(seen.rim.uv))
+        lines["cap_rim"] = seen.grid.to_px(seen.rim.uv)
     front = rim_v_mm(seen.rim)
     block_middle = MidPlane(joined.line_yaw_deg, joined.line_shift_mm)
     for name, plane, last in (("centre_line", geometry.cap, front), ("block_line", block_middle, math.inf)):
