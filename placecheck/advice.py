@@ -47,6 +47,10 @@ CAP_FIRST = (
     "Next time take a photo of the cap alone, from the same side, before the closure goes on, and check it under the "
     "same order: it shows where the cap's edge runs under the hair."
 )
+BESIDE_ADVICE = (
+    "clip the hair off the cap's edge beside the closure and take the photo again from the side the photo of the cap "
+    "alone was taken from, so that the edge shows in both"
+)
 CAUTION = (
     "Take the photo again before you stitch. Pins are sharp: press the lace down behind the pin, not in front of it, "
     "and park loose ones in a cushion."
@@ -407,6 +411,7 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
             for name, e in estimates.items()
         )
         source = _largest_doubt([judged[name] for name in unsure])
+        guessed = any(e.budget and e.budget[0].source == RIM_WORDS for e in estimates.values())
         steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
         if group == "clearance" and any(TAPED in words for e in estimates.values() for words in e.evidence):
             code = "clearance-undecided"
@@ -414,6 +419,8 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         elif group == "clearance" and steep:
             code = "clearance-seen-too-steeply"
             then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
+        elif group == "clearance" and guessed and measured.cap_shown and not measured.cap_tied:
+            code, then = "clearance-undecided", f"{BESIDE_ADVICE}, or {TAPE_ADVICE}"
         elif group == "clearance":
             code = "clearance-undecided"
             then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
@@ -428,7 +435,6 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
                 "corners-undecided",
                 "uncover the four corners of hair and clips and take the photo again, closer",
             )
-        guessed = any(e.budget and e.budget[0].source == RIM_WORDS for e in estimates.values())
         cap_first = f" {CAP_FIRST}" if group == "clearance" and guessed and not measured.cap_shown else ""
         doubt = "" if source is None else f"; most of the doubt comes from {source}"
         message = f"Too uncertain to call: {reads}{doubt}.{cap_first} To decide it now, {then}."

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placecheck.advice import CAUTION, fixes_for, in_the_photo, station_mm, undecided
-from placecheck.answer import PINNED, Contribution, Estimate, Findings, Measured, View
+from placecheck.answer import CAP_SHOWN, CAP_TIED, PINNED, RIM_WORDS, Contribution, Estimate, Findings, Measured, View
 from placecheck.judge import judge
 from placecheck.request import CheckRequest
 from placecheck.tolerances import tolerances_from
@@ -247,6 +247,25 @@ def test_steep_view_asks_for_the_leaning_one():
     (problem,) = [p for p in undecided(leaning, judge(leaning, request().tolerances)) if "clearance" in p.code]
     assert problem.code == "clearance-undecided"
     assert "lean" not in problem.message
+
+
+def test_a_cap_photo_that_nothing_ties_asks_for_the_edge_beside_the_closure():
+    """Without one it asks for the cap's photo next time; with one that is laid on the edge in view, for neither."""
+
+    def told(*evidence):
+        estimate = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2), Contribution("card corners", 0.4)), evidence)
+        m = Measured({"clearance_centre_mm": estimate}, view=View(45.0, 500, 3.3))
+        return next(p.message for p in undecided(m, judge(m, request().tolerances)) if "clearance" in p.code)
+
+    edge, alone = "cap's edge beside the closure", "photo of the cap alone, from the same side"
+    assert alone in told()
+    assert edge not in told()
+    assert edge in told(f"cap rim: {CAP_SHOWN}")
+    assert alone not in told(f"cap rim: {CAP_SHOWN}")
+    tied = told(f"cap rim: {CAP_SHOWN}", f"cap rim: {CAP_TIED}")
+    assert edge not in tied
+    assert alone not in tied
+    assert "soft tape" in tied
 
 
 def test_undecided_names_the_largest_doubt():
