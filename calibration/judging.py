@@ -188,8 +188,8 @@ def check_one(path: Path, with_cap: bool = False, taped: bool = False, saved_blo
 
 def moves_since(pinned: Path, stitched: Path, truth: dict[str, Any], request: Any) -> list[list[float]]:
     """[error mm, U95 mm] of every landmark's move to the right and toward the face since the pinned photo."""
-    from placecheck.check import look
     from placecheck.errors import PlacecheckError
+    from placecheck.measuring import look
     from placecheck.photo import load_photo
     from placecheck.stitched_stage import moves_between
 

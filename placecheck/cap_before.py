@@ -29,11 +29,11 @@ from placecheck.errors import PlacecheckError, Problem
 from placecheck.find.closure import Trace, line_in_photo, rim_in_view
 from placecheck.known_dome import KnownDome
 from placecheck.measure import Line, Observed
+from placecheck.profile_match import pick_camera
 from placecheck.request import NO_CLOSURE, CheckRequest
-from placecheck.same_block.evidence import Seen, own_share
+from placecheck.same_block.evidence import Seen, own_share, seen_at, seen_of
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.residuals import SHARED_ERROR_MM, across
-from placecheck.same_block.several import seen_at, seen_of
 from placecheck.same_block.unknowns import JointFit
 from placecheck.settings import home
 
@@ -99,7 +99,6 @@ def _cap_seen(
     cap: int | str, folder: Path, around_mm: float, block: KnownDome | None, card_bars_mm: tuple[float, float] | None
 ) -> Seen:
     """What the photo of the cap alone shows, looked at again; `folder` holds the records. Raises PlacecheckError."""
-    from placecheck.one_photo import pick_camera
     from placecheck.photo import load_photo
     from placecheck.records.earlier import earlier_photo
 

@@ -1,4 +1,4 @@
-"""One photo from beginning to end: card, camera, block, unrolled dome, findings, measures, uncertainty.
+"""One photo's first half, from its pixels to all that was found in it: card, camera, block, unrolled dome, findings.
 
 This module only conducts: each step is a call into the module of its name, and what one
 step found is handed to the next. The block is fitted twice: first to card, tape and
@@ -6,7 +6,8 @@ outline; then, once the closure and the cap's centre line are found in the unrol
 again with what they tell (the centre line lies in one plane, the fold has a known length),
 and the closure is looked for a second time on the better dome. Marks set by hand outrank
 what was found. What cannot be found is left out with a reason; a step that cannot go on
-raises RetakeNeeded; one_photo.py turns that into an answer and adds judging and advice.
+raises RetakeNeeded. The second half, from there to measures and their uncertainty, is
+measuring.py's; one_photo.py makes an answer of it and adds judging and advice.
 """
 
 from __future__ import annotations
@@ -18,18 +19,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import Measured
 from placecheck.block_fit import SETTLED, BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, card_problems, find_card
-from placecheck.contradictions import tape_doubt
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll, with_rim
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.unroll import PX_PER_MM, Unrolling
-from placecheck.findings import estimated, findings_of, view_of
-from placecheck.marks import Marks
-from placecheck.measure import Observed, OnDome, measure_at, put_on_dome
+from placecheck.measure import Observed, put_on_dome
 from placecheck.observing import (
     by_hand,
     check_size,
@@ -37,7 +34,6 @@ from placecheck.observing import (
     clues_of,
     observe,
     with_pins,
-    with_steadied_corners,
     without_lost_corners,
 )
 from placecheck.photo import Photo, hopeless_picture, overexposed_block
@@ -56,7 +52,6 @@ from placecheck.standing import (
     trace_outline,
     turned,
 )
-from placecheck.uncertainty import budgets
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
@@ -163,54 +158,4 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     on = put_on_dome(fit.geometry, observed)
     observed = without_lost_corners(observed, on, fit.geometry, request)
     block = replace(block, outline_px=way.outline_px)
-    seen = Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px)
-    if request.cap is None or (request.marks is not None and "cap_rim" in request.marks.lines_px):
-        return seen
-    from placecheck.cap_before import with_cap  # it sights the cap's photo by this module's first half
-
-    return with_cap(seen, request.cap)
-
-
-def measure_photo(
-    photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
-) -> Measured:
-    """Measure one photo. Raises RetakeNeeded where a step cannot go on; `explain(name, BGR image)` gets pictures."""
-    return look(photo, request, explain, camera)[0]
-
-
-def look(
-    photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
-) -> tuple[Measured, Sighted, OnDome]:
-    """As measure_photo, with what was seen and where it lies on the dome."""
-    seen = sight(photo, request, camera)
-    measured, on = _measured(seen)
-    if explain is not None:
-        from placecheck.explain import explain_pictures
-
-        for name, image in explain_pictures(photo, seen, on):
-            explain(name, image)
-    return measured, seen, on
-
-
-def remeasure(seen: Sighted, marks: Marks | None) -> Measured:
-    """Measure again with `marks` set by hand in place of what was found, without looking at the photo again."""
-    request = replace(seen.stage.request, marks=marks)
-    height, width = seen.stage.image.shape[:2]
-    observed = by_hand(seen.observed, request, width, height)
-    clues = clues_of(observed, seen.fit.geometry, request, seen.sighting.rim_yaw_deg)
-    fit = fit_stage(seen.stage, seen.block.outline_px, seen.outline_u_px, seen.fit.theta, clues, 3)
-    return _measured(replace(seen, fit=fit, observed=observed))[0]
-
-
-def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
-    """Measures, uncertainties and findings of what was sighted."""
-    request = seen.stage.request
-    geometry = seen.fit.geometry
-    on = put_on_dome(geometry, seen.observed)
-    observed = with_steadied_corners(seen.observed, on, geometry, request)
-    on = put_on_dome(geometry, observed, chart=on.chart)
-    values = measure_at(on, request.closure.width_mm)
-    parts = budgets(seen.fit, observed, on, request.closure.width_mm, values)
-    estimates, missing = estimated(values, parts, observed)
-    found = findings_of(geometry, observed, on)
-    return Measured(estimates, missing, found, tape_doubt(seen.fit) + seen.notes, view_of(geometry, on)), on
+    return Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px)

@@ -1,6 +1,6 @@
 """From measures on the dome to what the answer says of them: estimates, reasons, findings, view.
 
-One photo (check.py) and several photos of one block (same_block/) end here alike. Values and
+One photo (measuring.py) and several photos of one block (same_block/) end here alike. Values and
 budgets become an Estimate each, with the words of what it rests on, or a Problem that says
 what could not be seen and how to make it seen; a measure whose uncertainty is beyond
 WORST_U (an inch) counts as not seen. Landmarks, lines and the ring of the closure's edge

@@ -77,7 +77,7 @@ def rows_shown(
     wanted: RowsWanted = USUAL_ROWS,
 ) -> RowsShown:
     """Plan the rows behind the closure as it was last measured, and draw them. Raises PlacecheckError."""
-    from placecheck.check import look
+    from placecheck.measuring import look
 
     found = closure_record(order.label, home)
     if found is None:

@@ -80,15 +80,6 @@ def explainer(folder: Path) -> Explain:
     return explain
 
 
-def pick_camera(photo: Photo, request: CheckRequest) -> Picked:
-    """The saved camera profile for this photo, if one fits. Raises UsageProblem for a name that cannot be used."""
-    from placecheck.profile_match import pick_profile
-    from placecheck.profiles import profiles_folder
-    from placecheck.settings import home
-
-    return pick_profile(photo, profiles_folder(home()), request.camera_name)
-
-
 def measured_in(
     photo: Photo, request: CheckRequest, explain: Path | None = None, picked: Picked | None = None
 ) -> Measured:
@@ -101,6 +92,8 @@ def measured_in(
 
     if request.marks is not None:
         request.marks.check_inside(photo.width, photo.height)
+    from placecheck.profile_match import pick_camera
+
     picked = picked or pick_camera(photo, request)
     measured = measure_stage(photo, request, explainer(explain) if explain else None, picked.camera)
     profile = as_json(picked.profile) if picked.profile is not None and picked.camera is not None else None

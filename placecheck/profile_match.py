@@ -21,8 +21,10 @@ from placecheck import vision
 from placecheck.camera import Camera
 from placecheck.errors import Problem, UsageProblem
 from placecheck.photo import Photo
-from placecheck.profiles import Profile, load_all, load_profile
+from placecheck.profiles import Profile, load_all, load_profile, profiles_folder
 from placecheck.propagation import propagate
+from placecheck.request import CheckRequest
+from placecheck.settings import home
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -302,3 +304,8 @@ def camera_in(profile: Profile, photo: Photo) -> Camera:
         camera.u_k1,
         camera.source,
     )
+
+
+def pick_camera(photo: Photo, request: CheckRequest) -> Picked:
+    """The user's saved profile for this photo, if one fits. Raises UsageProblem for a name that cannot be used."""
+    return pick_profile(photo, profiles_folder(home()), request.camera_name)

@@ -38,7 +38,7 @@ def measure_stage(photo: Photo, request: CheckRequest, explain: Explain | None, 
         from placecheck.stitched_stage import measure_stitched
 
         return measure_stitched(photo, request, explain, camera)
-    from placecheck.check import measure_photo
+    from placecheck.measuring import measure_photo
 
     return measure_photo(photo, request, explain, camera)
 

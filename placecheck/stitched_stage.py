@@ -13,10 +13,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from placecheck.answer import Measured, Move
-from placecheck.check import Sighted, look
+from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.find.closure import line_in_photo, rim_in_view
 from placecheck.measure import OnDome
+from placecheck.measuring import look
 from placecheck.movement import Placed, moves, place
 from placecheck.records.earlier import earlier_photo
 from placecheck.request import CheckRequest

@@ -20,9 +20,10 @@ from skimage import data
 
 from placecheck import check
 from placecheck.block import AT
-from placecheck.check import find_standing, measure_photo, remeasure, sight
+from placecheck.check import find_standing, sight
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.marks import Marks
+from placecheck.measuring import measure_photo, remeasure
 from placecheck.one_photo import answer_for
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest

@@ -46,7 +46,7 @@ def photo(tmp_path) -> Path:
 
 
 class Measuring:
-    """Stands in for placecheck.check: gives the values it is told, keeps the requests it was asked."""
+    """Stands in for placecheck.measuring: gives the values it is told, keeps the requests it was asked."""
 
     def __init__(self) -> None:
         self.values: dict[str, float] = dict(GOOD)
@@ -70,9 +70,9 @@ class Measuring:
 @pytest.fixture
 def measuring(monkeypatch) -> Measuring:
     fake = Measuring()
-    module = types.ModuleType("placecheck.check")
+    module = types.ModuleType("placecheck.measuring")
     module.measure_photo = fake.measure_photo  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "placecheck.check", module)
+    monkeypatch.setitem(sys.modules, "placecheck.measuring", module)
     return fake
 
 
@@ -245,7 +245,7 @@ def test_no_number_is_ever_nan_in_the_answer(run, photo, measuring, monkeypatch)
     def nan(photo, request, explain=None, camera=None):
         return Measured({}, findings=Findings({"fold_front": (float("nan"), 1.0)}))
 
-    monkeypatch.setattr(sys.modules["placecheck.check"], "measure_photo", nan)
+    monkeypatch.setattr(sys.modules["placecheck.measuring"], "measure_photo", nan)
     status, out, _ = run("check", photo, *OPTIONS, "--json")
     assert status == 4
     assert "NaN" not in out

@@ -53,9 +53,9 @@ class Bench:
 @pytest.fixture
 def bench(monkeypatch) -> Bench:
     fake = Bench()
-    module = types.ModuleType("placecheck.check")
+    module = types.ModuleType("placecheck.measuring")
     module.measure_photo = fake.measure_photo  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "placecheck.check", module)
+    monkeypatch.setitem(sys.modules, "placecheck.measuring", module)
     return fake
 
 

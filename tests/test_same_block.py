@@ -33,12 +33,13 @@ from placecheck.block_joint import fit_views, rough_place, yaw_from_card
 from placecheck.block_photos import dome_from
 from placecheck.block_tapes import fit_tapes, tapes_on
 from placecheck.camera import undistort
-from placecheck.check import remeasure, sight
+from placecheck.check import sight
 from placecheck.cli import build_app
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.measure import measure_at
+from placecheck.measuring import remeasure
 from placecheck.observing import clues_of
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,10 @@ from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, Line, Mark, Observed, line_at, station_mm
 from placecheck.surface import Chart, normals
+
+if TYPE_CHECKING:
+    from placecheck.check import Sighted
+    from placecheck.standing import Stage
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -70,6 +75,38 @@ class Seen:
     fit: BlockFit
     rim_yaw_deg: tuple[float, float] | None = None
     card_print_u: float = 0.0
+
+
+def seen_of(sighted: Sighted) -> Seen:
+    """What one sighted photo brings to the joint fit."""
+    yaw = sighted.sighting.rim_yaw_deg
+    return seen_at(sighted.stage, sighted.block.outline_px, sighted.outline_u_px, sighted.observed, sighted.fit, yaw)
+
+
+def seen_at(
+    stage: Stage,
+    outline_px: FloatArray,
+    outline_u_px: float,
+    observed: Observed,
+    fit: BlockFit,
+    rim_yaw_deg: tuple[float, float] | None = None,
+) -> Seen:
+    """What a photo whose block stands as `fit` says brings to the joint fit."""
+    from placecheck.standing import card_print_u
+
+    card, u_px = stage.card.corners_px, stage.card.corner_u_px
+    return Seen(
+        stage.camera,
+        stage.board_mm,
+        card,
+        u_px,
+        outline_px,
+        outline_u_px,
+        observed,
+        fit,
+        rim_yaw_deg,
+        card_print_u(stage.request),
+    )
 
 
 @dataclass(frozen=True)

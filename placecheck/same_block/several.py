@@ -1,6 +1,6 @@
 """Several photos of one pinned block, from files to one answer, whatever happens on the way.
 
-Every photo is sighted by itself as a single check does (check.py); then it is asked whether
+Every photo is sighted by itself as a single check does (check.py, measuring.py); then it is asked whether
 they belong together (agree.py), all are fitted together (joint.py), measured once
 (together.py), judged and advised as one. Nothing is averaged: there is one dome, one set of
 points in space and one budget. A photo that cannot be used stops the set, with its name in
@@ -26,13 +26,11 @@ from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFi
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
-    from placecheck.block_fit import BlockFit
     from placecheck.check import Sighted
     from placecheck.measure import Observed, OnDome
     from placecheck.photo import Photo
     from placecheck.same_block.evidence import Seen
     from placecheck.same_block.unknowns import JointFit
-    from placecheck.standing import Stage
 
 FloatArray = npt.NDArray[np.float64]
 NO_MEMORY = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
@@ -71,39 +69,6 @@ class CheckedSet:
         return {**self.answer.as_json(), "photos": photos}
 
 
-def seen_of(sighted: Sighted) -> Seen:
-    """What one sighted photo brings to the joint fit."""
-    yaw = sighted.sighting.rim_yaw_deg
-    return seen_at(sighted.stage, sighted.block.outline_px, sighted.outline_u_px, sighted.observed, sighted.fit, yaw)
-
-
-def seen_at(
-    stage: Stage,
-    outline_px: FloatArray,
-    outline_u_px: float,
-    observed: Observed,
-    fit: BlockFit,
-    rim_yaw_deg: tuple[float, float] | None = None,
-) -> Seen:
-    """What a photo whose block stands as `fit` says brings to the joint fit."""
-    from placecheck.same_block.evidence import Seen
-    from placecheck.standing import card_print_u
-
-    card, u_px = stage.card.corners_px, stage.card.corner_u_px
-    return Seen(
-        stage.camera,
-        stage.board_mm,
-        card,
-        u_px,
-        outline_px,
-        outline_u_px,
-        observed,
-        fit,
-        rim_yaw_deg,
-        card_print_u(stage.request),
-    )
-
-
 def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:
     """The joint fit of photos that were found to belong together. Raises RetakeNeeded where they do not."""
     from placecheck.same_block.agree import check_excess, check_known, check_moves, check_views
@@ -130,6 +95,7 @@ def measure_together(
     """What the set measures, and the same with each photo's own findings and view for its picture."""
     from placecheck.findings import estimated
     from placecheck.measure import measure_at
+    from placecheck.same_block.evidence import seen_of
     from placecheck.same_block.together import budgets_together, inferred_of, on_dome
 
     seen = [seen_of(s) for s in sighted]
@@ -257,8 +223,9 @@ def check_together(
 def _answer(
     paths: Sequence[Path], photos: Sequence[Photo], request: CheckRequest
 ) -> tuple[Answer, tuple[Measured, ...]]:
-    from placecheck.check import sight
-    from placecheck.one_photo import answer_for, pick_camera
+    from placecheck.measuring import sight_whole
+    from placecheck.one_photo import answer_for
+    from placecheck.profile_match import pick_camera
     from placecheck.profiles import as_json
 
     sighted = []
@@ -267,7 +234,7 @@ def _answer(
     for path, photo in zip(paths, photos, strict=True):
         try:
             picked = pick_camera(photo, request)
-            sighted.append(sight(photo, request, picked.camera))
+            sighted.append(sight_whole(photo, request, picked.camera))
         except RetakeNeeded as error:
             raise RetakeNeeded(error.problem.code, _named(path, error.problem.message)) from error
         notes += picked.notes + sighted[-1].notes
