@@ -28,6 +28,7 @@ from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closu
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.unroll import PX_PER_MM, Unrolling
 from placecheck.findings import estimated, findings_of, view_of
+from placecheck.light_and_sharpness import hopeless_picture, overexposed_block
 from placecheck.marks import Marks
 from placecheck.measure import Observed, OnDome, measure_at, put_on_dome
 from placecheck.observing import (
@@ -40,7 +41,7 @@ from placecheck.observing import (
     with_steadied_corners,
     without_lost_corners,
 )
-from placecheck.photo import Photo, hopeless_picture, overexposed_block
+from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.standing import (
     SOON,

@@ -23,7 +23,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from placecheck import photo, vision
+from placecheck import light_and_sharpness, vision
 from placecheck.card.align import Alignment, align, scales_px_per_mm
 from placecheck.card.board import CARD, CARDS, Board
 from placecheck.errors import Problem, RetakeNeeded
@@ -121,7 +121,7 @@ def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
     except RetakeNeeded as bent:
         # the corners of a card that is out of focus need not fit a flat one
         blur_px = NEARLY_BLURRED * float(np.median(alignment.blur_px[good]))
-        blurred = photo.blur_problem(blur_px, float(scales_px_per_mm(homography, board.middle_mm)[0]))
+        blurred = light_and_sharpness.blur_problem(blur_px, float(scales_px_per_mm(homography, board.middle_mm)[0]))
         if blurred is None:
             raise
         raise RetakeNeeded(blurred.code, blurred.message) from bent
@@ -152,7 +152,7 @@ def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
 
 def card_problems(card: CardSighting) -> tuple[Problem, ...]:
     """What is wrong with light and focus at the card: too-dark, too-bright, too-blurred; empty if all is well."""
-    problem = photo.card_problem(card.black_level, card.white_level, card.blur_px, card.px_per_mm)
+    problem = light_and_sharpness.card_problem(card.black_level, card.white_level, card.blur_px, card.px_per_mm)
     return () if problem is None else (problem,)
 
 
@@ -433,7 +433,7 @@ def _too_little(gray: vision.Image, good: npt.NDArray[np.int64], outline_px: Flo
             f"The {board.name} is partly outside the photo: move it or step back until the whole card is in, and "
             "retake.",
         )
-    problem = photo.hopeless_picture(gray)
+    problem = light_and_sharpness.hopeless_picture(gray)
     if problem is not None:
         return RetakeNeeded(problem.code, problem.message)
     return RetakeNeeded(
@@ -472,7 +472,7 @@ def _why_nothing(gray: vision.Image, board: Board) -> RetakeNeeded:
             "mirrored-photo",
             "The photo is mirrored, left and right are swapped: use the back camera, without mirroring, and retake.",
         )
-    problem = photo.hopeless_picture(gray)
+    problem = light_and_sharpness.hopeless_picture(gray)
     if problem is not None:
         return RetakeNeeded(problem.code, problem.message)
     return RetakeNeeded(
