@@ -33,8 +33,9 @@ from placecheck.profile_match import pick_camera
 from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.same_block.evidence import Seen, own_share, seen_at, seen_of
 from placecheck.same_block.joint import fit_together
-from placecheck.same_block.residuals import SHARED_ERROR_MM, across
+from placecheck.same_block.residuals import across
 from placecheck.same_block.unknowns import JointFit
+from placecheck.same_block.weighing import SHARED_ERROR_MM
 from placecheck.settings import home
 
 FloatArray = npt.NDArray[np.float64]

@@ -26,6 +26,7 @@ from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll, with_rim
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.unroll import PX_PER_MM, Unrolling
+from placecheck.light_and_sharpness import hopeless_picture, overexposed_block
 from placecheck.measure import Observed, put_on_dome
 from placecheck.observing import (
     by_hand,
@@ -36,7 +37,7 @@ from placecheck.observing import (
     with_pins,
     without_lost_corners,
 )
-from placecheck.photo import Photo, hopeless_picture, overexposed_block
+from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.standing import (
     SOON,

@@ -5,7 +5,7 @@ dome the rows are planned anew from where the fold's ends truly lie (guidelines.
 where the order wants them, and carried into the photo through the camera that took it. Numbers are
 those of the plan, 1 at the nape. What turns away behind the block is not drawn, and the panel
 says which rows show: a photo leaning toward the face sees the last few, one from above more. Crop,
-halo and colours are the overlay's.
+halo and colours are drawing.py's.
 """
 
 from __future__ import annotations
@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.drawing import NAME_PX, SKY, WHITE, Layer, box_round, dash_pieces, framed, wrapped
 from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.guidelines import USUAL_ROWS, Plan, RowsWanted, plan_in_photo, rows_in_photo
 from placecheck.measure import FOLD
-from placecheck.overlay import LINES, NAME_PX, SKY, WHITE, Layer, box_round, dash_pieces, framed, wrapped
+from placecheck.overlay import LINES
 from placecheck.records.earlier import earlier_photo
 from placecheck.units import mm_and_inches
 

@@ -130,7 +130,8 @@ def write_overlay(photo: Photo | None, answer: Answer, request: CheckRequest, pa
     if photo is None:
         return f"No picture {path} was made, since the photo could not be opened."
     try:
-        from placecheck.overlay import draw_overlay, save_picture
+        from placecheck.drawing import save_picture
+        from placecheck.overlay import draw_overlay
 
         save_picture(draw_overlay(photo.image, answer, request.closure.width_mm), path)
     except PlacecheckError as error:

@@ -11,20 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from placecheck.answer import JUDGED, Answer, Estimate, Findings, Measured
+from placecheck.drawing import BORDERS, LONG_SIDE_PX, STATE_COLOUR, dash_pieces, save_picture
 from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.judge import failed_answer
 from placecheck.one_photo import answer_for
-from placecheck.overlay import (
-    BORDERS,
-    GUESS_DASHES,
-    LINES,
-    LONG_SIDE_PX,
-    STATE_COLOUR,
-    crop_box,
-    dash_pieces,
-    draw_overlay,
-    save_picture,
-)
+from placecheck.overlay import GUESS_DASHES, LINES, crop_box, draw_overlay
 from placecheck.printout import STATE_WORDS
 from placecheck.request import CheckRequest
 from placecheck.units import parse_closure

@@ -22,6 +22,14 @@ from PIL import ImageOps
 from placecheck import photo
 from placecheck.card import find_card
 from placecheck.errors import UnusableFile
+from placecheck.light_and_sharpness import (
+    blur_problem,
+    card_problem,
+    hopeless_picture,
+    overexposed_block,
+    sharpest_blur_px,
+    smear_ratio,
+)
 from placecheck.photo import load_photo
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
@@ -314,16 +322,16 @@ def test_blur_of_the_sharpest_edges_is_the_blur_put_in(sigma: float) -> None:
     step = np.where((x + y // 3) // 200 % 2, 200.0, 40.0).astype(np.float32)
     noise = np.random.default_rng(0).normal(0, 3, step.shape)
     seen = np.clip(cv2.GaussianBlur(step, (0, 0), sigma) + noise, 0, 255).astype(np.uint8)
-    assert photo.sharpest_blur_px(seen) == pytest.approx(sigma, rel=0.2)
+    assert sharpest_blur_px(seen) == pytest.approx(sigma, rel=0.2)
 
 
 def test_hopeless_pictures_and_a_good_one() -> None:
     good = card_photo(camera_above())
-    assert photo.hopeless_picture(good) is None
-    assert photo.hopeless_picture((good // 8).astype(np.uint8)).code == "too-dark"
-    assert photo.hopeless_picture(np.minimum(good.astype(int) * 4, 255).astype(np.uint8)).code == "too-bright"
-    assert photo.hopeless_picture(cv2.GaussianBlur(good, (0, 0), 6)).code == "too-blurred"
-    assert photo.hopeless_picture(np.full((1200, 1600), 128, np.uint8)) is None
+    assert hopeless_picture(good) is None
+    assert hopeless_picture((good // 8).astype(np.uint8)).code == "too-dark"
+    assert hopeless_picture(np.minimum(good.astype(int) * 4, 255).astype(np.uint8)).code == "too-bright"
+    assert hopeless_picture(cv2.GaussianBlur(good, (0, 0), 6)).code == "too-blurred"
+    assert hopeless_picture(np.full((1200, 1600), 128, np.uint8)) is None
 
 
 @pytest.mark.parametrize("toward_deg", [0.0, 35.0, 90.0, 120.0])
@@ -333,9 +341,9 @@ def test_a_phone_that_moved_is_told_from_a_still_one(toward_deg: float) -> None:
     kernel = np.zeros((41, 41), np.float32)
     cv2.line(kernel, *((round(20 + k * 10 * c), round(20 + k * 10 * s)) for k in (-1, 1)), 1.0)  # type: ignore[call-overload]
     moved = cv2.filter2D(still, -1, kernel / kernel.sum())
-    assert photo.smear_ratio(still) < 1.7
-    assert photo.smear_ratio(moved) > 2.0
-    problem = photo.hopeless_picture(moved)
+    assert smear_ratio(still) < 1.7
+    assert smear_ratio(moved) > 2.0
+    problem = hopeless_picture(moved)
     assert problem is not None
     assert problem.code == "too-blurred"
     assert "moved" in problem.message
@@ -343,22 +351,22 @@ def test_a_phone_that_moved_is_told_from_a_still_one(toward_deg: float) -> None:
 
 def test_limits_at_the_card() -> None:
     sharp, soft = (0.5, 3.0), (4.0, 3.0)  # blur px, px per mm
-    assert photo.card_problem(12, 60, *sharp).code == "too-dark"
-    assert photo.card_problem(110, 255, *soft).code == "too-bright"
-    assert photo.card_problem(110, 255, *sharp) is None  # bright paper, grey ink, clean edges
-    assert photo.card_problem(97, 255, *soft).code == "too-blurred"
-    assert photo.card_problem(100, 230, *sharp) is None  # grey toner on paper that is not clipped
+    assert card_problem(12, 60, *sharp).code == "too-dark"
+    assert card_problem(110, 255, *soft).code == "too-bright"
+    assert card_problem(110, 255, *sharp) is None  # bright paper, grey ink, clean edges
+    assert card_problem(97, 255, *soft).code == "too-blurred"
+    assert card_problem(100, 230, *sharp) is None  # grey toner on paper that is not clipped
 
 
 def test_a_block_that_is_white_all_over_is_overexposed_and_a_white_card_beside_it_is_not() -> None:
     picture = np.full((400, 400, 3), 120, np.uint8)
     ring = np.stack([200 + 90 * np.cos(t := np.linspace(0, 6.28, 60)), 200 + 110 * np.sin(t)], -1)
     picture[:60] = 255
-    assert photo.overexposed_block(picture, ring) is None
+    assert overexposed_block(picture, ring) is None
     picture[150:260, 150:260] = 252
-    assert photo.overexposed_block(picture, ring).code == "too-bright"
+    assert overexposed_block(picture, ring).code == "too-bright"
 
 
 def test_limits_of_blur() -> None:
-    assert photo.blur_problem(2.0, 1.5).code == "too-blurred"
-    assert photo.blur_problem(2.0, 6.0) is None
+    assert blur_problem(2.0, 1.5).code == "too-blurred"
+    assert blur_problem(2.0, 6.0) is None

@@ -1,4 +1,5 @@
-"""The printed scale card: its numbers (board), finding it in a photo (detect, align), printing it (printing)."""
+"""The printed scale card: its numbers (board), finding it in a photo (detect, by markers, corners and
+align, with the reasons in refusals), printing it (printing)."""
 
 from placecheck.card.detect import CardSighting, card_problems, find_card
 

@@ -292,8 +292,8 @@ def guidelines(
     wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
     path = None if as_json else free_path(file or _guidelines_file(order, in_photo), force)
     if in_photo:
+        from placecheck.drawing import save_picture
         from placecheck.guidelines_photo import rows_shown
-        from placecheck.overlay import save_picture
 
         shown = rows_shown(order, wanted=wanted)
         plan = shown.plan

@@ -3,42 +3,36 @@
 All that block_fit.py weighs, photo by photo (card, outline, seams, pins); landmarks reprojected and
 lines by the distance of their pixels across the projected curve (Triggs et al., Bundle
 Adjustment, 2000); the closure's nominal length; one phone's lens; and, softly, that points
-lie as far over the dome as cap and lace are thick. The dome's departure from its family is a
-smooth random field, so neighbouring points share it (a Gaussian process: Rasmussen & Williams, 2006,
-sec. 2.2). Derivatives by camera and block are differences, those by points in space closed forms.
+lie as far over the dome as cap and lace are thick. What each is weighed by is settled beforehand
+(weighing.py). Derivatives by camera and block are differences, those by points in space closed forms.
 Every row knows what it comes from, for the budget, and beyond which size it counts less (Huber).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import AT, Geometry, prior_for, unpack, unpack_many
-from placecheck.block_fit import CARD_UNKNOWNS, Clues, Task
+from placecheck.block_fit import CARD_UNKNOWNS, Task
 from placecheck.known_dome import KnownDome
-from placecheck.measure import FOLD, LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM, Mark
+from placecheck.measure import FOLD
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
-from placecheck.same_block.evidence import LINES, REACH_MM, Curve, Seen, own_share, start_curve, start_points
+from placecheck.same_block.evidence import LINES, REACH_MM, Seen, start_curve, start_points
 from placecheck.same_block.unknowns import MOVE_U, MOVED, Index, prior_words, without_tape
-from placecheck.surface import Chart, fermi_chart, geodesic_mm, gradient, level
-from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, WORDS
+from placecheck.same_block.weighing import heights, own_clues, usable_pixels, whitened_by
+from placecheck.surface import fermi_chart, geodesic_mm, gradient, level
+from placecheck.uncertainty import WORDS
 from placecheck.units import ClosureSize
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-DOME_DEPARTURE_MM = 0.4  # standard deviation of the block from the shape family once it is fitted: an assumption
-DEPARTURE_REACH_MM = 30.0
-POINT_LIFT_U_MM = 0.2  # ripple and elastic at one point
-CREASE_U_MM = 0.45  # how far the fold's crease stands up from the lace
 SAME_FOCUS = 0.005  # one phone focused anew: relative difference of focal lengths
 SAME_K1 = 0.01
-SHARED_ERROR_MM = 20.0  # neighbouring points of a line share their error over this length
 ROBUST = 2.5  # standard uncertainties beyond which a landmark or line counts less
 LINE_WORDS = {"rim": "cap rim in the photos", "hairline": "hairline in the photos"}
 LIFT_WORDS = "cap and lace over the dome"
@@ -52,34 +46,6 @@ class State:
     cost: float
     touch: list[FloatArray] = field(default_factory=list)
     nearest: list[list[IntArray]] = field(default_factory=list)
-
-
-def _own_clues(photo: Seen, photos: int) -> Clues:
-    """What one photo tells of the cap's plane; where a seam lies beside the middle is the same error in every photo,
-
-    so the photos together say no more than one.
-    """
-    empty = np.zeros((0, 2))
-    centre, pins, share = photo.observed.centre, photo.observed.pins, float(np.sqrt(photos))
-    keep: Any = np.zeros(0, bool)
-    if centre is not None:
-        keep = np.isfinite(photo.fit.geometry.hit(centre.px, SEAM_LIFT_MM)).all(-1)
-        keep &= np.arange(len(keep)) % 2 == 0
-    yaw = photo.rim_yaw_deg
-    from placecheck.find.pins import HEAD_LIFT_MM
-
-    return Clues(
-        centre.px[keep] if centre is not None else empty,
-        share * centre.u_px[keep] if centre is not None else np.zeros(0),
-        np.zeros((0, 2, 2)),
-        np.zeros(0),
-        np.zeros(0),
-        SEAM_LIFT_MM,
-        pins.px if pins is not None else empty,
-        share * pins.u_px if pins is not None else np.zeros(0),
-        HEAD_LIFT_MM,
-        (yaw[0], share * yaw[1]) if yaw is not None else None,
-    )
 
 
 class Residuals:
@@ -102,7 +68,7 @@ class Residuals:
             prior = prior_for(photo.camera, circumference_mm, None if open_block else known)
             if open_block:
                 prior = without_tape(prior)
-            arguments = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, prior, _own_clues(photo, n))
+            arguments = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, prior, own_clues(photo, n))
             self.tasks.append(Task(*arguments, photo.corner_u_px, photo.outline_u_px))
         thetas = np.array([photo.fit.theta for photo in seen])
         yaw = AT["block yaw"]
@@ -119,10 +85,10 @@ class Residuals:
         curves = [start_curve(name, own, seen, chart, middle_u, closure.width_mm, reach_mm) for name in LINES]
         self.curves = tuple(c for c in curves if c is not None)
         self.index = Index(n, moves, self.marks, tuple(len(c.knots_u_mm) for c in self.curves))
-        usable = [[self._usable(k, c, own[k], chart) for c in self.curves] for k in range(n)]
+        usable = [[usable_pixels(seen[k], c, own[k], chart) for c in self.curves] for k in range(n)]
         self.lines = [[(px, sd) for px, sd, _ in row] for row in usable]
         self.crowds = [[crowd for _, _, crowd in row] for row in usable]
-        self._heights(start)
+        self.lift, self.whiten = heights(start, self.marks, self.curves)
         self.bend = 1.0
         self.fold = all(name in self.marks for name in FOLD)
         x = np.zeros(self.index.size)
@@ -137,41 +103,6 @@ class Residuals:
         self._bounds()
         self.clues = [len(part.clue_part(theta)) for part, theta in zip(self.tasks, thetas, strict=True)]
         self.labels, self.limits = self._labels_and_limits()
-
-    def _usable(self, k: int, curve: Curve, geometry: Geometry, chart: Chart) -> tuple[FloatArray, FloatArray, float]:
-        """Pixels (N, 2) of a photo's line that belong to the curve, the sd (N,) each is weighed by, and how many
-
-        of them count as one.
-        """
-        line = getattr(self.seen[k].observed, curve.name)
-        if line is None:
-            return np.zeros((0, 2)), np.zeros(0), 1.0
-        uv = chart.to_uv(geometry.hit(line.px, LINES[curve.name]))
-        low, high = curve.knots_u_mm[0], curve.knots_u_mm[-1]
-        keep = np.isfinite(uv).all(-1) & (uv[:, 0] > low - 1.0) & (uv[:, 0] < high + 1.0)
-        px = line.px[keep]
-        spacing = float(np.median(np.abs(np.diff(uv[keep, 0])))) if keep.sum() > 1 else 1.0
-        crowd = float(np.sqrt(max(1.0, SHARED_ERROR_MM / max(spacing, 1e-6))))
-        own = float(np.sqrt(own_share(line)))
-        return px, own * np.hypot(line.u_px[keep], line.common_px) * crowd, crowd
-
-    def _heights(self, start: Mapping[str, FloatArray]) -> None:
-        """The prior of how far the points lie over the dome: their mean lift and the whitening of its covariance."""
-        points = [start[name][None] for name in self.marks] + [c.start for c in self.curves]
-        lifts = [np.full(1, LACE_LIFT_MM) for _ in self.marks]
-        lifts += [np.full(len(c.start), LINES[c.name]) for c in self.curves]
-        if not points:
-            self.lift, self.whiten = np.zeros(0), np.zeros((0, 0))
-            return
-        p, self.lift = np.concatenate(points), np.concatenate(lifts)
-        distance = np.linalg.norm(p[:, None] - p[None], axis=-1)
-        lace = self.lift > (LACE_LIFT_MM + RIM_LIFT_MM) / 2
-        k = DOME_DEPARTURE_MM**2 * np.exp(-0.5 * (distance / DEPARTURE_REACH_MM) ** 2)
-        k += LIFT_U_MM**2 + LACE_LIFT_U_MM**2 * np.outer(lace, lace)
-        alone = np.full(len(p), POINT_LIFT_U_MM)
-        alone[[i for i, name in enumerate(self.marks) if name in FOLD]] = CREASE_U_MM
-        k += np.diag(alone**2)
-        self.whiten = np.linalg.inv(np.linalg.cholesky(k))
 
     def _bounds(self) -> None:
         """Prior mean, standard uncertainty and difference step of every unknown."""
@@ -217,7 +148,7 @@ class Residuals:
         for i, name in enumerate(self.marks):
             mark = photo.observed.marks.get(name)
             if mark is not None:
-                parts.append((px[:, i] - mark.px) @ _white(mark).T)
+                parts.append((px[:, i] - mark.px) @ whitened_by(mark).T)
         near = []
         for c in range(len(self.curves)):
             line_px, line_sd = self.lines[k][c]
@@ -353,7 +284,7 @@ class Residuals:
         for i, name in enumerate(self.marks):
             mark = photo.observed.marks.get(name)
             if mark is not None:
-                jac[row : row + 2, self.index.mark(i)] = _white(mark) @ _projection(g, marks[i][None])[0]
+                jac[row : row + 2, self.index.mark(i)] = whitened_by(mark) @ _projection(g, marks[i][None])[0]
                 row += 2
         for c, curve in enumerate(self.curves):
             _, line_sd = self.lines[k][c]
@@ -419,12 +350,6 @@ class Residuals:
     def weights(self, state: State) -> FloatArray:
         out: FloatArray = np.sqrt(np.minimum(1.0, self.limits / np.maximum(np.abs(state.rows), 1e-9)))
         return out
-
-
-def _white(mark: Mark) -> FloatArray:
-    """What makes the errors of a mark, as far as they are its photo's own, independent and of unit variance."""
-    out: FloatArray = np.linalg.inv(np.linalg.cholesky(own_share(mark) * mark.covariance_px2))
-    return out
 
 
 def across(drawn: FloatArray) -> FloatArray:

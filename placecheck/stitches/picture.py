@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Answer, State
-from placecheck.overlay import (
+from placecheck.drawing import (
     LONG_SIDE_PX,
     NAME_PX,
     ORANGE,
@@ -23,9 +23,9 @@ from placecheck.overlay import (
     WHITE,
     YELLOW,
     Layer,
-    _panel,
     dash_pieces,
 )
+from placecheck.overlay import _panel
 
 if TYPE_CHECKING:
     from PIL import Image
