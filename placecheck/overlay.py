@@ -6,7 +6,7 @@ tag carries its state as a symbol, a word and a border. What was only guessed is
 named so. The photo is not turned (beyond EXIF), so that "toward the upper left of the photo" in
 the advice stays true. Lines come first, then corners, pins, the scale bar and the tags, each
 keeping clear of what stands there already; a panel below repeats the verdict and the judged
-measures. Pens and colours are drawing.py's.
+measures (answer_panel.py). Pens and colours are drawing.py's.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ import numpy.typing as npt
 
 from placecheck.advice import station_mm
 from placecheck.answer import MEASURE_BY_NAME, Answer
+from placecheck.answer_panel import with_panel
 from placecheck.drawing import (
     GREEN,
     NAME_PX,
     ORANGE,
     PURPLE,
     SKY,
-    STATE_COLOUR,
     WHITE,
     YELLOW,
     Colour,
@@ -34,9 +34,8 @@ from placecheck.drawing import (
     box_round,
     dash_pieces,
     framed,
-    wrapped,
 )
-from placecheck.printout import STATE_WORDS, in_words, verdict_text
+from placecheck.printout import STATE_WORDS, in_words
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -205,37 +204,6 @@ def _draw_scale_bar(layer: Layer, bar: FloatArray) -> None:
     layer.text((x0, y0), "50 mm on the crown", NAME_PX, WHITE)
 
 
-def _panel(width: int, answer: Answer) -> Image.Image:
-    """The strip below the picture: the verdict and every judged measure with its state."""
-    from PIL import Image
-
-    px = max(22.0, min(40.0, width / 34))
-    rows = [s.name for s in answer.measured.specs if s.judged and answer.measured.estimates]
-    notes = [problem.message for problem in answer.problems[:2]] if not rows else []
-    height = round(px * 1.45 * (len(rows) + len(notes) * 3 + 2.2) + px)
-    layer = Layer((width, height))
-    x, y = px * 0.6, px * 0.4
-    layer.text((x, y), verdict_text(answer.measured.stage, answer.verdict), px * 1.25, WHITE, halo=False)
-    y += px * 1.8
-    columns = (x + px * 1.3, x + px * 17.2, x + px * 28.6)
-    for name in rows:
-        spec, estimate, judged = MEASURE_BY_NAME[name], answer.measured.estimates.get(name), answer.judged.get(name)
-        state = judged.state if judged else None
-        layer.symbol((x, y + px * 0.12), px * 0.9, state, STATE_COLOUR[state])
-        layer.text((columns[0], y), spec.label, px, WHITE, halo=False)
-        reads = in_words(spec, estimate.value, estimate.U95) if estimate else "not measured"
-        layer.text((columns[1], y), reads, px, WHITE, halo=False)
-        layer.text((columns[2], y), STATE_WORDS[state][2] if judged else "", px, STATE_COLOUR[state], halo=False)
-        y += px * 1.45
-    for note in notes:
-        for line in wrapped(layer, note, px, width - 2 * x):
-            layer.text((x, y), line, px, WHITE, halo=False)
-            y += px * 1.3
-    whose = "" if answer.measured.stage == "stitches" else "L, R, left, right: the wearer's. "
-    layer.text((x, y), f"{whose}± holds for 95 %.", px * 0.8, WHITE, halo=False)
-    return layer.over(Image.new("RGB", (width, height), (24, 24, 24)))
-
-
 def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float = 127.0) -> Image.Image:
     """The finished picture (RGB) from the upright photo `image` (height, width, 3) uint8 BGR and its answer.
 
@@ -245,8 +213,6 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
         from placecheck.stitches.picture import draw_close_up
 
         return draw_close_up(image, answer, answer.measured.sewn)
-    from PIL import Image
-
     findings = answer.measured.findings
     part, placed = framed(image, crop_box(answer, image.shape[1], image.shape[0]))
     size = part.size
@@ -265,8 +231,4 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
         _draw_scale_bar(layer, placed(findings.scale_bar_px))
     _draw_tags(layer, answer, marks, lines, width_mm)
     picture = layer.over(part)
-    panel = _panel(picture.width, answer)
-    whole = Image.new("RGB", (picture.width, picture.height + panel.height))
-    whole.paste(picture, (0, 0))
-    whole.paste(panel, (0, picture.height))
-    return whole
+    return with_panel(picture, answer)

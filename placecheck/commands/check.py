@@ -13,11 +13,13 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
+
+from placecheck.commands.filed_under import Names, names_given
 
 if TYPE_CHECKING:
     from placecheck.one_photo import Checked
@@ -28,15 +30,6 @@ SEVERITY = (0, 1, 3, 2, 4)
 """Exit statuses from best to worst, for several photos."""
 
 Task = tuple[Path, "CheckRequest", Path | None, Path | None]
-
-
-@dataclass(frozen=True)
-class Names:
-    """What a record is filed under."""
-
-    order: str | None = None
-    client: str | None = None
-    maker: str | None = None
 
 
 def register(app: typer.Typer) -> None:
@@ -120,7 +113,7 @@ def check(
         refuse_options(stage, marks, explain)
         request = _request(closure, block_circumference, None, tolerances, card_bars, camera, front, block=block)
         request = replace(request, cap=_cap_photo(cap_photo, order), taped_mm=_taped(taped_clearance, 1, stage))
-        kept = None if no_save else _names(order, client, maker)
+        kept = None if no_save else names_given(order, client, maker)
         raise typer.Exit(check_same_block(photos, request, kept, as_json, overlay, budget))
     if marks is not None and len(photos) > 1:
         from placecheck.errors import UsageProblem
@@ -142,7 +135,7 @@ def check(
     if stage == "stitched":
         request = replace(request, since=_pinned_record(order))
     tasks: list[Task] = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
-    names = Names() if no_save else _names(order, client, maker)
+    names = Names() if no_save else names_given(order, client, maker)
     worst = 0
     with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
         if not no_save:  # the record keeps the overlay too
@@ -393,23 +386,7 @@ def _on_record(look: Callable[[Store, str | None], int | None], order: str | Non
         return None
     try:
         with open_store() as store:
-            return look(store, _names(order, None, None).order)
+            return look(store, names_given(order, None, None).order)
     except PlacecheckError as error:
         print(f"placecheck: {error.problem.message}", file=sys.stderr)
         return None
-
-
-def _names(order: str | None, client: str | None, maker: str | None) -> Names:
-    """Order, client and maker for the records; an order that is kept here tells what was not given."""
-    from placecheck.errors import PlacecheckError
-    from placecheck.settings import load_settings
-
-    if order is not None:
-        from placecheck.orders.files import order_store
-
-        try:
-            kept = order_store().get(order)
-            order, client, maker = kept.label, client or kept.alias, maker or kept.maker
-        except PlacecheckError:
-            pass  # an order of the shop's own numbering
-    return Names(order, client, maker or load_settings().check.get("maker"))

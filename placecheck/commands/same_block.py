@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from placecheck.commands.check import Names
+    from placecheck.commands.filed_under import Names
     from placecheck.request import CheckRequest
     from placecheck.same_block.several import CheckedSet
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Answer, State
+from placecheck.answer_panel import with_panel
 from placecheck.drawing import (
     LONG_SIDE_PX,
     NAME_PX,
@@ -25,7 +26,6 @@ from placecheck.drawing import (
     Layer,
     dash_pieces,
 )
-from placecheck.overlay import _panel
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -87,9 +87,4 @@ def draw_close_up(image: npt.NDArray[np.uint8], answer: Answer, sewn: Sewn) -> I
         words = {"over": "too wide", "wide": "wide", "crowded": "crowded"}[sewn.kinds[k]]
         state: State | None = "out" if sewn.kinds[k] == "over" else None
         layer.tag((marks[k] + marks[k + 1]) / 2, across, [f"{sewn.spacing_mm[k]:.1f} mm, {words}"], state)
-    picture = layer.over(part)
-    panel = _panel(picture.width, answer)
-    whole = Image.new("RGB", (picture.width, picture.height + panel.height))
-    whole.paste(picture, (0, 0))
-    whole.paste(panel, (0, picture.height))
-    return whole
+    return with_panel(layer.over(part), answer)

@@ -1,0 +1,36 @@
+"""What a check's record is filed under: order, client and maker, as they were given with a command.
+
+All three may be missing. An order is known by its number or by its client's alias; where one is named, its
+record says how it is called and whose it is, so that photos of one order come together whatever
+was typed. Who made it is said with the command, or once for all in the settings. Names that
+no order knows are kept as they were typed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Names:
+    """What a record is filed under."""
+
+    order: str | None = None
+    client: str | None = None
+    maker: str | None = None
+
+
+def names_given(order: str | None, client: str | None, maker: str | None) -> Names:
+    """Order, client and maker for the records; an order that is kept here tells what was not given."""
+    from placecheck.errors import PlacecheckError
+    from placecheck.settings import load_settings
+
+    if order is not None:
+        from placecheck.orders.files import order_store
+
+        try:
+            kept = order_store().get(order)
+            order, client, maker = kept.label, client or kept.alias, maker or kept.maker
+        except PlacecheckError:
+            pass  # an order of the shop's own numbering
+    return Names(order, client, maker or load_settings().check.get("maker"))
