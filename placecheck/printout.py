@@ -149,6 +149,7 @@ OPTIONS = {
     "card-against-stand": "placecheck card-bars AxB",
     "order-no-block": "placecheck order change ORDER --block LENGTH",
     "order-no-closure": "placecheck order change ORDER --closure SIZE",
+    "cap-photo-doubted": "--taped-clearance middle=10mm",
     "clearance-undecided": "--taped-clearance middle=10mm",
     "clearance-seen-too-steeply": "--taped-clearance middle=10mm",
     "tape-disagrees": "--marks FILE",

@@ -17,7 +17,9 @@ from hypothesis import strategies as st
 
 from placecheck.advice import CAUTION, fixes_for, in_the_photo, station_mm, undecided
 from placecheck.answer import CAP_SHOWN, CAP_TIED, PINNED, RIM_WORDS, Contribution, Estimate, Findings, Measured, View
+from placecheck.errors import Problem
 from placecheck.judge import judge
+from placecheck.printout import with_option
 from placecheck.request import CheckRequest
 from placecheck.tolerances import tolerances_from
 from placecheck.units import parse_closure
@@ -263,6 +265,7 @@ def test_a_cap_photo_that_nothing_ties_asks_for_the_edge_beside_the_closure():
     assert edge in told(f"cap rim: {CAP_SHOWN}")
     assert alone not in told(f"cap rim: {CAP_SHOWN}")
     tied = told(f"cap rim: {CAP_SHOWN}", f"cap rim: {CAP_TIED}")
+    assert "--taped-clearance" in with_option(Problem("cap-photo-doubted", "Doubted."))
     assert edge not in tied
     assert alone not in tied
     assert "soft tape" in tied
