@@ -412,7 +412,6 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         )
         source = _largest_doubt([judged[name] for name in unsure])
         guessed = any(e.budget and e.budget[0].source == RIM_WORDS for e in estimates.values())
-        doubted = any(problem.code == "cap-photo-doubted" for problem in measured.problems)
         steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
         if group == "clearance" and any(TAPED in words for e in estimates.values() for words in e.evidence):
             code = "clearance-undecided"
@@ -420,7 +419,9 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         elif group == "clearance" and steep:
             code = "clearance-seen-too-steeply"
             then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
-        elif group == "clearance" and guessed and measured.cap_shown and not (measured.cap_tied or doubted):
+        elif (
+            group == "clearance" and guessed and measured.cap_shown and not (measured.cap_tied or measured.cap_doubted)
+        ):
             code, then = "clearance-undecided", f"{BESIDE_ADVICE}, or {TAPE_ADVICE}"
         elif group == "clearance":
             code = "clearance-undecided"

@@ -217,6 +217,11 @@ class Measured:
         return self._rests_on(CAP_TIED)
 
     @property
+    def cap_doubted(self) -> bool:
+        """Whether what the photo shows under the hair contradicts that rim, so that neither is believed alone."""
+        return self._rests_on(CAP_DOUBTED)
+
+    @property
     def line_pinned(self) -> bool:
         """Whether a ball pin before the hairline tells where the cap's centre line runs."""
         return self._rests_on(PINNED)

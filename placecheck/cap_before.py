@@ -26,7 +26,7 @@ from placecheck.block import unpack_many
 from placecheck.cap_stage import CapSighting, sight_cap
 from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
-from placecheck.find.closure import Trace, line_in_photo, rim_in_view
+from placecheck.find.closure import RIM_ALIKE_MM, Trace, line_in_photo, rim_in_view
 from placecheck.known_dome import KnownDome
 from placecheck.measure import Line, Observed
 from placecheck.profile_match import pick_camera
@@ -42,9 +42,9 @@ FloatArray = npt.NDArray[np.float64]
 
 SETTLED_MM, SETTLED_BESIDE_MM = 0.6, 0.3
 """How far pinning a closure moves the rim under it, and beside it (common practice, no published source)."""
-READ_MM, GUESSED_MM = 40.0, 80.0
-"""Over which length the points of a rim share their error: a curve of five numbers, read over some 300 mm where all
-of it is in view; more alike where half of it lies under hair."""
+GUESSED_MM = 80.0
+"""Over which length the points of a rim share their error where they are guessed under the hair: a curve of five
+numbers; those that are read are less alike (RIM_ALIKE_MM)."""
 LEAST_IN_VIEW = 8
 APART_MM = 10.0
 BESIDE_MM = 85.0
@@ -73,7 +73,8 @@ def with_cap(seen: Sighted, cap: int | str) -> Sighted:
     name = f"record {cap}" if isinstance(cap, int) else Path(cap).name
     try:
         before = _cap_seen(cap, home(), request.block_circumference_mm, request.block, request.card_bars_mm)
-        rim = carried_rim(seen_of_pinned(seen), before, request, seen_of_pinned(seen, guess=False))
+        whole, bare = seen_of_pinned(seen)
+        rim = carried_rim(whole, before, request, bare)
     except (PlacecheckError, np.linalg.LinAlgError) as error:
         said = error.problem.message.rstrip(".") if isinstance(error, PlacecheckError) else "It does not fit this one"
         told = Problem(
@@ -111,29 +112,31 @@ def _cap_seen(
     return seen_of_cap(sight_cap(photo, request, pick_camera(photo, request).camera))
 
 
-def seen_of_pinned(sighted: Sighted, guess: bool = True) -> Seen:
-    """What the photo being checked brings to the joint fit: of its rim what is in view beside the closure, and, with
+def seen_of_pinned(sighted: Sighted) -> tuple[Seen, Seen]:
+    """What the photo being checked brings to the joint fit: of its rim what is in view beside the closure, and what is
 
-    `guess`, what is guessed of it under the hair, which is little more than one number.
+    guessed of it under the hair, which is little more than one number; and the same without the guess.
     """
     seen, grid, guessed = seen_of(sighted), sighted.grid, sighted.sighting.rim
     if seen.observed.rim is None:
-        return seen
+        return seen, seen
     parts, evidence = [], seen.observed.rim.evidence
     beside = rim_in_view(sighted.sighting, grid)
     if len(beside.uv) >= LEAST_IN_VIEW:
         # pinning moved it a little, here as under the closure
-        parts.append((replace(beside, u_mm=np.hypot(beside.u_mm, SETTLED_BESIDE_MM)), READ_MM))
+        parts.append((replace(beside, u_mm=np.hypot(beside.u_mm, SETTLED_BESIDE_MM)), RIM_ALIKE_MM))
         far = np.abs(guessed.uv[:, :1] - beside.uv[:, 0]).min(1) > APART_MM
         guessed, evidence = Trace(guessed.uv[far], guessed.u_mm[far], guessed.mass[far]), (CAP_TIED,)
-    if guess:
-        parts.append((guessed, GUESSED_MM))
-    lines = [(line_in_photo(trace, grid, sighted.fit.geometry, across_u=False), alike_mm) for trace, alike_mm in parts]
-    found = [weighed(line, alike_mm) for line, alike_mm in lines if line is not None]
-    if not found:
-        return replace(seen, observed=replace(seen.observed, rim=None))
-    rim = Line(np.concatenate([r.px for r in found]), np.concatenate([r.u_px for r in found]), 0.0, evidence)
-    return replace(seen, observed=replace(seen.observed, rim=rim))
+
+    def with_rim_of(traces: list[tuple[Trace, float]]) -> Seen:
+        lines = [(line_in_photo(t, grid, sighted.fit.geometry, across_u=False), alike_mm) for t, alike_mm in traces]
+        found = [weighed(line, alike_mm) for line, alike_mm in lines if line is not None]
+        rim = None
+        if found:
+            rim = Line(np.concatenate([r.px for r in found]), np.concatenate([r.u_px for r in found]), 0.0, evidence)
+        return replace(seen, observed=replace(seen.observed, rim=rim))
+
+    return with_rim_of([*parts, (guessed, GUESSED_MM)]), with_rim_of(parts)
 
 
 def weighed(rim: Line, alike_mm: float) -> Line:
@@ -147,7 +150,7 @@ def seen_of_cap(cap: CapSighting) -> Seen:
     rim = line_in_photo(cap.rim, cap.grid, cap.fit.geometry, across_u=False)
     if rim is None:
         raise PlacecheckError("cap-photo-no-rim", "The cap's front edge is not seen in it.")
-    rest = Observed({}, rim=weighed(rim, READ_MM))
+    rest = Observed({}, rim=weighed(rim, RIM_ALIKE_MM))
     return seen_at(standing.stage, standing.way.outline_px, standing.way.u_px, rest, cap.fit)
 
 

@@ -154,10 +154,9 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
             centre = _centre(sighting, grid, fit, request)
     check_block(fit, standing.block)
     check_outline(fit, stage)
-    bare = replace(sighting, ventilated=0 * sighting.ventilated)
-    fitted = with_rim(bare, grid, fit.geometry).rim
-    in_view = rim_in_view(replace(bare, rim=fitted), grid)
-    rim = in_view if len(in_view.uv) >= 12 else fitted
+    bare = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry)
+    in_view = rim_in_view(bare, grid)
+    rim = in_view if len(in_view.uv) >= 12 else bare.rim
     pair = False
     if centre is not None and "set by hand" not in centre.evidence:
         at, lean = (float(x) for x in run_of(sighting.centre))

@@ -31,6 +31,7 @@ from placecheck.answer import LANDMARKS, Move
 from placecheck.block import AT, GROUPS, Prior, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.errors import RetakeNeeded
+from placecheck.find.closure import RIM_ALIKE_MM
 from placecheck.measure import CORNERS, RIM_LIFT_MM, Line, Nuisance, Observed, OnDome, line_at, put_on_dome
 from placecheck.observing import READ_FACTOR
 from placecheck.same_block.evidence import by_hand
@@ -49,8 +50,6 @@ RIM_AT_MM = np.arange(-105.0, 106.0, 10.0)
 GUESSED_AT_MM = np.array([-25.0, 0.0, 25.0])
 """And those that are guessed under the hair, or carried over from a photo of the cap alone."""
 LEAST_IN_VIEW = 3
-ALIKE_OVER_MM = 40.0
-"""Over which length neighbouring places of a rim share their error, and how it settled."""
 FINDING_FACTOR = 1.4
 """What rim and outline are worth less than they say: the middle of the factors that judging scenes gave."""
 DISAGREE = 3.0
@@ -93,17 +92,17 @@ def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome, in_view: 
     `in_view` is what is in view of the rim beside the closure.
     """
     names = tuple(n for n in LANDMARKS if n in observed.marks and np.isfinite(on.marks_uv[n]).all())
-    marks = {n: observed.marks[n] for n in names}
     rims = ((in_view, RIM_AT_MM), (observed.rim, GUESSED_AT_MM))
+    px = [np.zeros((0, 2)) if line is None else line.px for line, _ in rims]
+    both = Line(np.concatenate(px), np.ones(sum(map(len, px))))  # one chart serves both
+    slim = Observed({n: observed.marks[n] for n in names}, rim=both)
 
     def at(theta: FloatArray, nuisance: Nuisance | None = None) -> FloatArray:
-        geometry, out = unpack(theta, fit.frame), []
-        for k, (line, stations) in enumerate(rims):
-            there = put_on_dome(geometry, Observed({} if k else marks, rim=line), nuisance, chart_step_mm=8.0)
-            out += [there.marks_uv[n] for n in there.marks_uv] + [
-                np.array([line_at(there.rim_uv, u) for u in stations])
-            ]
-        return np.concatenate(out)
+        there = put_on_dome(unpack(theta, fit.frame), slim, nuisance, chart_step_mm=8.0)
+        marks = np.array([there.marks_uv[n] for n in names]).reshape(-1)
+        uvs = np.split(there.rim_uv, [len(px[0])])
+        heights = [line_at(uv, u) for uv, (_, stations) in zip(uvs, rims, strict=True) for u in stations]
+        return np.concatenate([marks, heights])
 
     base = at(fit.theta)
     u = np.sqrt(np.diag(fit.covariance))
@@ -139,8 +138,8 @@ def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome, in_view: 
 
 
 def _alike(at_mm: FloatArray) -> FloatArray:
-    """Correlation (K, K) of what is shared by neighbouring places of a rim."""
-    out: FloatArray = np.exp(-np.abs(at_mm[:, None] - at_mm) / ALIKE_OVER_MM)
+    """Correlation (K, K) of what is shared by neighbouring places of a rim: what is misread, and how it settled."""
+    out: FloatArray = np.exp(-np.abs(at_mm[:, None] - at_mm) / RIM_ALIKE_MM)
     return out
 
 

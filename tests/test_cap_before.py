@@ -23,7 +23,6 @@ from placecheck.answer import CAP_DOUBTED, CAP_SHOWN, CAP_TIED
 from placecheck.block import unpack_many
 from placecheck.cap_before import (
     GUESSED_MM,
-    READ_MM,
     SETTLED_MM,
     carried_rim,
     fitted,
@@ -32,6 +31,7 @@ from placecheck.cap_before import (
 )
 from placecheck.cap_stage import sight_cap
 from placecheck.errors import PlacecheckError
+from placecheck.find.closure import RIM_ALIKE_MM, rim_in_view
 from placecheck.measure import Line, Observed
 from placecheck.photo import load_photo
 from placecheck.records.earlier import cap_photo_of
@@ -78,7 +78,7 @@ def drawn(seed: int, **changes):
     off = across(rim.px) * WRONG_MM * px_per_mm
     guessed = replace(rim, px=rim.px + off, u_px=np.hypot(rim.u_px, WRONG_MM * px_per_mm), evidence=("seen",))
     # found by the program, not set by hand
-    cap_rim = weighed(replace(cap.observed.rim, evidence=("seen",)), READ_MM)
+    cap_rim = weighed(replace(cap.observed.rim, evidence=("seen",)), RIM_ALIKE_MM)
     seen = replace(seen, observed=replace(seen.observed, rim=weighed(guessed, GUESSED_MM)))
     return scenes, seen, replace(cap, observed=Observed({}, rim=cap_rim))
 
@@ -135,7 +135,7 @@ def tied(seed: int, anew_mm: float = 0.0):
     beside = (np.abs(points[:, 0]) > 55.0) & exact.visible(points, 0.2)
     line = px[beside] + across(px)[beside] * anew_mm / exact.mm_per_px
     rim = Line(line, np.full(beside.sum(), 0.5 / exact.mm_per_px), 0.0, (CAP_TIED,))
-    return scenes, replace(seen, observed=replace(seen.observed, rim=weighed(rim, READ_MM))), cap
+    return scenes, replace(seen, observed=replace(seen.observed, rim=weighed(rim, RIM_ALIKE_MM))), cap
 
 
 def test_a_rim_in_view_beside_the_closure_ties_the_photos_together():
@@ -240,6 +240,15 @@ def test_the_rim_of_a_cap_alone_is_read_where_it_is(photo):
     assert np.median(off_mm) < 0.5
     assert np.percentile(off_mm, 95) < 1.5
     assert np.mean(off_mm < 2 * cap.rim.u_mm + 0.2) > 0.9
+
+
+def test_without_a_fitted_curve_nothing_of_a_rim_is_in_view():
+    """A cap seen from behind: no curve vouches for what the network says of the rim, and nothing breaks."""
+    cap = sight_cap(load_photo(CAP), CheckRequest(NO_CLOSURE, 20.5 * 25.4, "cap"))
+    sighting = cap.standing.sighting
+    none = replace(sighting.rim, uv=np.zeros((0, 2)), u_mm=np.zeros(0), mass=np.zeros(0))
+    assert len(rim_in_view(sighting, cap.grid).uv) > 20
+    assert len(rim_in_view(replace(sighting, rim=none), cap.grid).uv) == 0
 
 
 def test_an_order_brings_its_own_photo_of_the_cap(check, by_name, home):

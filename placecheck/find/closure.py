@@ -38,6 +38,7 @@ ASTRAY_MM = 15.0  # a landmark that is somewhere else is not known worse than th
 HIDDEN_SHARE = 0.35  # what the network says of the rim under hair is half a guess
 FULLY_FACING = 0.5  # cosine from which on the rim counts in full; below, its square
 RIM_MASS, RIM_SURE_MM, RIM_NEAR_MM = 0.9, 1.2, 4.0
+RIM_ALIKE_MM = 40.0  # over which length points of a rim that were read share their error
 BARE_MARGIN_MM = 5.0
 RIM_READ = 0.55  # how far the rim of a cap alone is off, of what its spread tells (56 scenes for developing)
 STRAY_MM = 2.5  # the network's middle farther than this from its own straight run is doubted
@@ -333,6 +334,8 @@ def rim_in_view(sighting: ClosureSighting, grid: Unrolling) -> Trace:
     in view, since no rim is quite of its family, the points by 0.2 / 0.6 mm (56 caps alone for developing).
     """
     raw, fitted = _trace(sighting.rim_logits.astype(float), True, sighting.cell_mm), sighting.rim
+    if not len(fitted.uv):
+        return fitted
     order = np.argsort(fitted.uv[:, 0])
     v = np.interp(raw.uv[:, 0], fitted.uv[order, 0], fitted.uv[order, 1], left=np.nan, right=np.nan)
     sure = (raw.mass > RIM_MASS) & (raw.u_mm < RIM_SURE_MM) & ~(np.abs(raw.uv[:, 1] - v) > RIM_NEAR_MM)

@@ -21,7 +21,6 @@ from placecheck.tolerances import DEFAULTS
 from placecheck.units import MM_PER_INCH, mm_and_inches
 
 COMMON = "common practice, no published source"
-EXTRA_LARGE_FROM_MM = 23 * MM_PER_INCH
 STANDARD_UP_TO_MM = 22.5 * MM_PER_INCH
 CAP_FRONT_TO_NAPE_MM: Mapping[str, float] = {"standard": 14.5 * MM_PER_INCH, "extra-large": 15.5 * MM_PER_INCH}
 """Front to nape of dome caps as sold; size charts of the trade, common practice, no published source."""

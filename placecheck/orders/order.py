@@ -66,9 +66,6 @@ class Cap:
     name: str = ""
 
 
-CAP_SIZES = ("standard", "extra-large")
-
-
 @dataclass(frozen=True)
 class Order:
     """One job. `written` keeps the lengths as they were given; `accepted` the doubts that somebody looked at."""

@@ -90,10 +90,6 @@ def _follows(page: Page, fitting: Fitting, x: float, y: float, width: float) -> 
     return y
 
 
-def _mm(value: float | None) -> str:
-    return "" if value is None else f"{value:.0f}"
-
-
 def _marks_table(page: Page, fitting: Fitting, x: float, y: float, width: float) -> float:
     y = page.heading(
         x, y, "Marks on this block: mm over its surface (± = U95, from what the tapes leave open of its shape)", width
