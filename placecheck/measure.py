@@ -30,7 +30,7 @@ FloatArray = npt.NDArray[np.float64]
 # How far over the fitted dome (whose outline is that of block and cap mesh) the visible things lie: the rim's elastic,
 # the lace with its knots on top of the cap, the seam in the cap. Thickness of the materials: common practice, no
 # published source.
-RIM_LIFT_MM = 0.2
+RIM_LIFT_MM = 0.0
 LACE_LIFT_MM = 0.6
 SEAM_LIFT_MM = 0.0
 STATION_MM = 25.0

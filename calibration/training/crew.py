@@ -33,6 +33,7 @@ BLOCK_SIZE = 384  # what the block network sees
 BLOCK_DRAWN = 560  # what is drawn around it
 KINDS = {"normal": 0.80, "no-closure": 0.03, "cap": 0.10, "no-cap": 0.04, "no-block": 0.03}  # shares of the scenes
 VIEWS = 2  # cameras, lights and benches for every block, cap and closure
+TRACED_VIEWS = 3  # cameras of a path-traced one, whose meshes and textures take longer than a view
 TRACED_SAMPLES = (2, 6)  # a pixel, on the table and on the block
 CLOSURE_FIELDS = ("image", "landmarks", "rim", "hairline", "centre", "mask", "flags")
 BLOCK_FIELDS = ("image", "mask", "face", "flags")
@@ -182,7 +183,7 @@ def drawn(scene: Any, view: tuple[np.ndarray, tuple[int, int]], xp: Any = np) ->
 def made(seed: int, rng: np.random.Generator, xp: Any, traced: bool, wanted: str) -> Iterator[Sample]:
     """Samples of one pinned block, drawn now."""
     kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
-    for scene, draw in views_of(seed, kind, xp, traced):
+    for scene, draw in views_of(seed, kind, xp, traced, TRACED_VIEWS if traced else VIEWS):
         yield from samples(scene, rng, xp, draw, wanted)
 
 

@@ -84,6 +84,20 @@ def size_of(args: argparse.Namespace) -> int:
     return int(args.workers + args.gpu_workers + args.traced_workers + args.crop_workers)
 
 
+def shared_out(kinds: list[str], gpus: int) -> dict[str, str]:
+    """The device of each network's trainer: a GPU each, from the first on, as far as they go round."""
+    return {k: f"cuda:{i % gpus}" if gpus else "cpu" for i, k in enumerate(kinds)}
+
+
+def cards_for(crew_size: int, gpus: int, trainers: int) -> list[int | None]:
+    """The GPU on which each of the crew draws: those without a trainer (else the last) in turn, now and then another."""
+    if not gpus:
+        return [None] * crew_size
+    free = list(range(trainers, gpus)) or [gpus - 1]
+    taken = [i for i in range(gpus) if i not in free]
+    return [taken[(i // 24) % len(taken)] if taken and i % 24 == 0 else free[i % len(free)] for i in range(crew_size)]
+
+
 def picked(rng: np.random.Generator, have: np.ndarray, first_traced: int, args: argparse.Namespace) -> np.ndarray:
     """Slots of one batch: a share of them path-traced once there are enough to choose from."""
     traced, drawn = have[have >= first_traced], have[have < first_traced]
@@ -194,12 +208,10 @@ def main() -> None:
     os.environ["OMP_NUM_THREADS"] = "1"
     import torch
 
-    gpus = torch.cuda.device_count()
-    devices = {k: f"cuda:{0 if what.samples == 'c' else gpus - 1}" if gpus else "cpu" for k, what in KINDS.items()}
     context = mp.get_context("spawn")
-    # the last of two GPUs draws nearly all: the first is for the closure's trainer
-    cards: list[int | None] = [(gpus - 1 if i % 8 else 0) if gpus else None for i in range(size_of(args))]
-    wanted = {k: d for k, d in devices.items() if k in args.only}
+    gpus = torch.cuda.device_count()
+    wanted = shared_out([k for k in KINDS if k in args.only], gpus)
+    cards = cards_for(size_of(args), gpus, len(wanted))
     names = "".join({KINDS[k].samples for k in wanted})
     tasks = [crew.Task(wanted=names)] * args.workers
     tasks += [crew.Task(card, wanted=names) for card in cards[: args.gpu_workers]]
