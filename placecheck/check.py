@@ -26,7 +26,7 @@ from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll, with_rim
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.unroll import PX_PER_MM, Unrolling
-from placecheck.light_and_sharpness import hopeless_picture, overexposed_block
+from placecheck.light_and_sharpness import blurred_block, hopeless_picture, overexposed_block
 from placecheck.measure import Observed, put_on_dome
 from placecheck.observing import (
     by_hand,
@@ -58,6 +58,10 @@ FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
 LEAST_CAP = 0.2
 """The network's belief in a cap below which there is none: bare blocks stayed below 0.02, caps alone above 0.4."""
+
+
+LIKE_BAD_LIGHT = ("card-bent", "other-board")
+"""What a smeared or flooded card may be taken for."""
 
 
 @dataclass(frozen=True)
@@ -97,17 +101,20 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
     try:
         card = find_card(gray)
     except RetakeNeeded as error:
-        worse = hopeless_picture(gray)
+        worse = hopeless_picture(gray) if error.problem.code in LIKE_BAD_LIGHT else None
         if worse is not None:
             raise RetakeNeeded(worse.code, worse.message) from error
         raise
-    for problem in card_problems(card):
-        raise RetakeNeeded(problem.code, problem.message)
+    problems = card_problems(card)
+    if problems and not card.flooded:
+        raise RetakeNeeded(problems[0].code, problems[0].message)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     block = find_block(photo.image, card.px_per_mm)
-    flooded = overexposed_block(photo.image, block.outline_px)
-    if flooded is not None:
-        raise RetakeNeeded(flooded.code, flooded.message)
+    bad = overexposed_block(photo.image, block.outline_px)
+    if bad is None and problems:  # of a flooded card
+        bad = blurred_block(gray, block.outline_px, card.px_per_mm)
+    if bad is not None:
+        raise RetakeNeeded(bad.code, bad.message)
     stage = Stage(photo.image, request, camera, card, board_mm(card, request), block)
     best = stand_block(stage)
     frame = best.fit.frame

@@ -39,11 +39,15 @@ FLARED_INK_LEVEL = 105
 """Ink brighter than this with the paper at full scale. Grey ink that reflects 12 % of the light reads 97 of 255 where
 the paper just reaches full scale, and more in photos whose block is well exposed; so light is blamed only where the
 card's edges have spread too (blur_problem), or where the block itself is white (overexposed_block)."""
+WASHED_INK_LEVEL = 160
+"""Ink that reflects 12 % of the light reads this where paper is lit 1.2 stops beyond full scale. Four drawn photos with
+ink at 107 to 152, edges 1.1 to 1.4 mm wide on the card and a well exposed block were measured within their U95."""
 CLIPPED_BLOCK_LEVEL, CLIPPED_BLOCK_FRACTION = 250, 0.45
-MAX_BLUR_MM = 1.1
+MAX_BLUR_MM, SHARP_PX = 1.1, 1.5
 """Standard deviation of the blur at the card; an edge is then 2.8 mm wide from 10 to 90 %. Drawn cards at 1.5 and at
 6 px/mm lost half of their markers (2 mm modules) from 0.65 mm on, but where two could be read the corners were found
-all the same, and seven drawn photos of blocks at 0.68 to 1.04 mm were measured within their U95."""
+all the same, and seven drawn photos of blocks at 0.68 to 1.04 mm were measured within their U95. What is sharp to 1.5
+px is a small picture, not a blurred one: three at 1.1 to 1.4 mm, 0.9 to 1 px/mm, were measured within their U95 too."""
 
 _TOO_DARK = Problem("too-dark", "The photo is too dark: put on more light and retake.")
 _TOO_BRIGHT = Problem(
@@ -103,9 +107,25 @@ def overexposed_block(image: Image, outline_px: npt.NDArray[np.float64]) -> Prob
     return None
 
 
+def only_card_flooded(ink_level: float, paper_level: float) -> bool:
+    """Whether a card's paper is beyond the picture's range, but not by so much that darker things must be, too."""
+    return paper_level >= CLIPPED_LEVEL and ink_level <= WASHED_INK_LEVEL
+
+
+def blurred_block(gray: Image, outline_px: npt.NDArray[np.float64], px_per_mm: float) -> Problem | None:
+    """too-blurred when the sharpest edges within the block's outline (N, 2) are too wide, or smeared, or None.
+
+    For photos whose card says nothing of the blur, since light spills from its paper; `px_per_mm` is the scale at it.
+    """
+    low, high = np.floor(outline_px.min(0)).astype(int), np.ceil(outline_px.max(0)).astype(int)
+    x0, y0 = np.maximum(low, 0)
+    part = gray[y0 : high[1], x0 : high[0]]
+    return _SMEARED if smear_ratio(part) > SMEARED else blur_problem(sharpest_blur_px(part), px_per_mm)
+
+
 def blur_problem(blur_px: float, px_per_mm: float) -> Problem | None:
     """too-blurred by the standard deviation of the blur on the card's edges and the photo's scale there, or None."""
-    return _TOO_BLURRED if blur_px / px_per_mm > MAX_BLUR_MM else None
+    return _TOO_BLURRED if blur_px > max(MAX_BLUR_MM * px_per_mm, SHARP_PX) else None
 
 
 def smear_ratio(gray: Image) -> float:

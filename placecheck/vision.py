@@ -182,6 +182,12 @@ def chessboard_corners(gray: Image, columns: int, rows: int) -> Points | None:
     return np.asarray(corners, np.float64).reshape(-1, 2) if found else None
 
 
+def small_chessboard_corners(gray: Image, columns: int, rows: int) -> Points | None:
+    """As chessboard_corners, by the method that stands blur and small squares better."""
+    found, corners = cv2.findChessboardCornersSB(gray, (columns, rows))
+    return np.asarray(corners, np.float64).reshape(-1, 2) if found else None
+
+
 def corner_subpix(gray: Image, corners_px: Points, half_window_px: int) -> Points:
     """OpenCV's gradient refinement of corners in a window of 2 half_window + 1 pixels."""
     start = np.asarray(corners_px, np.float32).reshape(-1, 1, 2).copy()

@@ -22,6 +22,8 @@ from placecheck import vision
 from placecheck.card import CardSighting, card_problems, find_card
 from placecheck.card.align import align, linear_to_srgb, srgb_to_linear
 from placecheck.card.board import CARD, Board
+from placecheck.card.markers import read_markers
+from placecheck.card.squares import homography_by_squares
 from placecheck.errors import RetakeNeeded
 
 DOC = Path(__file__).parent.parent / "fixtures" / "opencv_doc"
@@ -299,6 +301,37 @@ def test_markers_flooded_by_a_bright_paper_are_read_all_the_same(distance: float
     assert rms(errors_px(card, camera)) < 0.05
 
 
+@pytest.mark.parametrize("heading", [37, 217])
+@pytest.mark.parametrize(("distance", "gain", "blur"), [(1350, 3, 1.1), (1350, 4, 1.1), (1500, 1, 1.1)])
+def test_a_card_whose_markers_cannot_be_read_is_found_by_its_squares(
+    distance: float, gain: float, blur: float, heading: float
+) -> None:
+    """Markers of 9 to 12 px, blurred or flooded; which way round it lies is told by all of them together."""
+    camera = camera_above(25, heading, distance)
+    gray = take(lay_card(table(camera.w, camera.h, level=0.03), camera), gain=gain, blur_px=blur)
+    assert len(read_markers(gray).ids) == 0
+    card = find_card(gray)
+    assert len(card.ids) == 24
+    assert card.n_markers == 0
+    assert rms(errors_px(card, camera)) < 0.06
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_squares_alone_are_no_card(mirrored: bool) -> None:
+    """A plain chessboard of the card's size, and the card's own mirror image: no way round has its markers."""
+    camera = camera_above(25, 37, 1500)
+    plain = drawn_card()
+    fine = plain.shape[1] / (CARD.size_mm[0] + 2 * CARD.margin_mm)
+    for corners in CARD.markers_mm:
+        (x0, y0), (x1, y1) = (np.round((corners[k] + CARD.margin_mm) * fine).astype(int) for k in (0, 2))
+        plain[y0:y1, x0:x1] = plain.max()
+    gray = card_photo(camera, blur_px=1.1) if mirrored else card_photo(camera, blur_px=1.1, card=plain)
+    gray = np.ascontiguousarray(gray[:, ::-1]) if mirrored else gray
+    assert vision.small_chessboard_corners(gray, 6, 4) is not None
+    assert homography_by_squares(gray, CARD) is None
+    assert code_of(gray) == "card-missing"
+
+
 def test_mirrored_photo() -> None:
     """As front cameras save them; left and right would be swapped without a word."""
     assert code_of(np.ascontiguousarray(card_photo(camera_above())[:, ::-1])) == "mirrored-photo"
@@ -383,7 +416,8 @@ def test_problems_of_light_and_focus_at_a_card_that_was_found() -> None:
     near = camera_above(35, 37, 450, w=4032, h=3024)
     assert card_problems(find_card(card_photo(near, blur_px=5))) == ()
     assert code_of(card_photo(near, blur_px=6.8)) == "too-blurred"  # not card-bent, though its soft corners do not fit
-    assert code_of(card_photo(near, blur_px=8)) == "too-blurred"
+    # whose markers cannot be read any more, but its squares can
+    assert [p.code for p in card_problems(find_card(card_photo(near, blur_px=8)))] == ["too-blurred"]
 
 
 # ----------------------------------------------------------------------------- OpenCV's wrappers

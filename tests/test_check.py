@@ -20,6 +20,7 @@ from skimage import data
 
 from placecheck import check
 from placecheck.block import AT
+from placecheck.card import card_problems, find_card
 from placecheck.check import find_standing, sight
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.marks import Marks
@@ -253,6 +254,47 @@ def without(image, what):
 
 def test_a_photo_without_card_says_so():
     assert problem_of(without(load_photo(PHOTOS / "demo.jpg").image, "card")) == "card-missing"
+
+
+def with_bright_card(image, gain=4.0, spill_px=1.0):
+    """The demo's picture with so much more light on the card that its paper spills over the ink."""
+    card = np.array(truth_of("demo")["card"]["cards"][0]["sheet_corners_px"])
+    lit = np.zeros(image.shape[:2], np.float32)
+    middle = card.mean(0)
+    cv2.fillConvexPoly(lit, (middle + (card - middle) * 1.15).astype(np.int32), 1.0)
+    lit = cv2.GaussianBlur(lit, (0, 0), 6)[..., None]
+    light = (image / 255.0) ** 2.2 * (1 + (gain - 1) * lit)
+    light = light * (1 - lit) + cv2.GaussianBlur(light, (0, 0), spill_px) * lit
+    return (np.clip(light, 0, 1) ** (1 / 2.2) * 255).round().astype(np.uint8)
+
+
+def test_a_card_in_too_bright_a_light_beside_a_well_lit_block_is_measured_by():
+    """Light that spills makes its edges wide; that the photo is sharp, the block tells."""
+    image = with_bright_card(load_photo(PHOTOS / "demo.jpg").image)
+    assert card_problems(find_card(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)))
+    found, before = (
+        measure_photo(load_photo(jpeg(image, 27)), request_for("demo")).estimates,
+        measured("demo").estimates,
+    )
+    assert set(found) == set(before)
+    for name, estimate in found.items():
+        assert abs(estimate.value - before[name].value) < 0.5 * before[name].U95, name
+
+
+def test_a_card_in_too_bright_a_light_does_not_hide_that_the_phone_moved():
+    kernel = np.zeros((41, 41), np.float32)
+    kernel[20, 5:36] = 1 / 31
+    image = cv2.filter2D(with_bright_card(load_photo(PHOTOS / "demo.jpg").image, spill_px=0.5), -1, kernel)
+    assert problem_of(image) == "too-blurred"
+
+
+def test_two_cards_are_named_whatever_the_light():
+    image = load_photo(PHOTOS / "demo.jpg").image.copy()
+    card = np.array(truth_of("demo")["card"]["cards"][0]["sheet_corners_px"])
+    (x0, y0), (x1, y1) = np.floor(card.min(0)).astype(int) - 4, np.ceil(card.max(0)).astype(int) + 4
+    image[-(y1 - y0) - 20 : -20, 20 : 20 + x1 - x0] = image[y0:y1, x0:x1]
+    image[:260, :400] = 255  # a sheet of paper: 3 % of the photo
+    assert problem_of(image) == "two-cards"
 
 
 def test_a_photo_without_block_says_so():

@@ -90,7 +90,7 @@ def shared_out(kinds: list[str], gpus: int) -> dict[str, str]:
 
 
 def cards_for(crew_size: int, gpus: int, trainers: int) -> list[int | None]:
-    """The GPU on which each of the crew draws: those without a trainer (else the last) in turn, now and then another."""
+    """The GPU on which each of the crew draws: those without a trainer (else the last) in turn, seldom another."""
     if not gpus:
         return [None] * crew_size
     free = list(range(trainers, gpus)) or [gpus - 1]

@@ -24,6 +24,7 @@ from placecheck.card.board import CARD, Board
 from placecheck.card.corners import enough_corners, fit_corners, flat_card, good_corners, size_of
 from placecheck.card.markers import largest_agreeing, marker_homography, read_markers
 from placecheck.card.refusals import refuse_other_layout, refuse_second_card, too_little, too_small, why_nothing
+from placecheck.card.squares import homography_by_squares
 from placecheck.errors import Problem, RetakeNeeded
 
 FloatArray = npt.NDArray[np.float64]
@@ -64,6 +65,11 @@ class CardSighting:
         """Standard uncertainty of one corner, per axis, as every fit weighs it."""
         return max(LEAST_CORNER_U_PX, float(np.median(self.u_px)))
 
+    @property
+    def flooded(self) -> bool:
+        """Whether its paper is so bright that its edges say nothing of the photo's sharpness, but maybe only its."""
+        return light_and_sharpness.only_card_flooded(self.black_level, self.white_level)
+
 
 def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
     """The one card in a grey photo (h, w) uint8. Raises RetakeNeeded where there is none, two, or too little of it."""
@@ -71,9 +77,9 @@ def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
     own = largest_agreeing(seen, board)
     refuse_second_card(seen, own, board)
     refuse_other_layout(seen, own, board)
-    if not len(own):
+    homography = marker_homography(seen, own, board) if len(own) else homography_by_squares(gray, board)
+    if homography is None:
         raise why_nothing(gray, board)
-    homography = marker_homography(seen, own, board)
     alignment, homography = fit_corners(gray, homography, board)
     good = good_corners(alignment, homography, board)
     outline = vision.apply_homography(homography, board.outline_mm)

@@ -39,13 +39,7 @@ def read_markers(
 
     With a `dictionary`: all of that one's markers instead, whatever their ids.
     """
-    height, width = gray.shape
-    long_side = max(height, width)
-    big = long_side > 1.2 * COARSE_LONG_SIDE_PX
-    sizes = [1.0, 2.0]
-    if big:
-        part = round(long_side / COARSE_LONG_SIDE_PX)  # a half, a third: to halve a picture takes next to no time
-        sizes = [1.0 / part if part > 1 else COARSE_LONG_SIDE_PX / long_side, 1.0]
+    sizes = looked_at(gray)
     if dictionary is not None:
         sizes = sizes[:1]
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
@@ -61,6 +55,15 @@ def read_markers(
         flooded = _flooded_markers(gray, board)
         best = flooded if len(flooded.ids) > len(best.ids) else best
     return best
+
+
+def looked_at(gray: vision.Image) -> list[float]:
+    """The sizes at which a grey photo (h, w) is looked at for a card, coarse to fine; 1 is its own."""
+    long_side = max(gray.shape)
+    if long_side <= 1.2 * COARSE_LONG_SIDE_PX:
+        return [1.0, 2.0]
+    part = round(long_side / COARSE_LONG_SIDE_PX)  # a half, a third: to halve a picture takes next to no time
+    return [1.0 / part if part > 1 else COARSE_LONG_SIDE_PX / long_side, 1.0]
 
 
 def _markers_at(gray: vision.Image, size: float, dictionary: str, shrink_px: int = 0) -> vision.Markers:
