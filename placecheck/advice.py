@@ -7,8 +7,8 @@ then one move toward the face or the nape brings the clearance to its aim. After
 the readings are predicted (a corner asymmetry changes by twice the sideways move of that
 edge), what goes along with it is told, and only what the rigid moves leave beyond its limit is asked
 of a single pin: that is lace pulled out of shape. Left and right are the wearer's, with the direction in the
-photo beside them. What is merely unsure gets no move but the one thing that would decide
-it. The order of moves and the cautions are common practice, no published source.
+photo beside them. What is merely unsure gets no move (undecided.py).
+The order of moves and the cautions are common practice, no published source.
 """
 
 from __future__ import annotations
@@ -20,10 +20,7 @@ from typing import Literal
 
 import numpy as np
 
-from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, TAPED, Findings, Judged, Measured
-from placecheck.block import GROUPS
-from placecheck.errors import Problem
-from placecheck.printout import in_words
+from placecheck.answer import Findings, Judged, Measured
 from placecheck.request import CheckRequest
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
 from placecheck.units import mm_and_inches
@@ -34,23 +31,6 @@ STATION_WIDTHS = 0.35
 LEAST_MOVE_MM = 0.5
 """A pin cannot be set finer than this (common practice, no published source)."""
 FAR_SIDEWAYS_MM = 3.0
-STEEP_LEAN_DEG = 25.0
-LEAN_ADVICE = (
-    "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
-)
-TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
-PIN_ADVICE = (
-    "set a ball pin on the cap's centre line, into the bare block before the lace, with ball pins of the same colour "
-    "at the corners, and take the photo again"
-)
-CAP_FIRST = (
-    "Next time take a photo of the cap alone, from the same side, before the closure goes on, and check it under the "
-    "same order: it shows where the cap's edge runs under the hair."
-)
-BESIDE_ADVICE = (
-    "clip the hair off the cap's edge beside the closure and take the photo again from the side the photo of the cap "
-    "alone was taken from, so that the edge shows in both"
-)
 CAUTION = (
     "Take the photo again before you stitch. Pins are sharp: press the lace down behind the pin, not in front of it, "
     "and park loose ones in a cushion."
@@ -377,68 +357,3 @@ def fixes_for(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
     plan.hairline_pins()
     plan.corner_pins()
     return (*plan.moves, CAUTION)
-
-
-def _largest_doubt(items: list[Judged]) -> str | None:
-    """The source of the budget line that adds most to these estimates; None where there is no budget."""
-    lines = [line for item in items for line in item.estimate.budget]
-    return max(lines, key=lambda line: abs(line.u)).source if lines else None
-
-
-def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
-    """Whether what is in doubt is where the cap's centre line runs before the hairline, and no pin tells yet.
-
-    There the line is carried forward over the dome as camera, card and outline give it: their lines of the budget.
-    """
-    return measured.stage == "pinned" and not measured.line_pinned and source in GROUPS
-
-
-def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
-    """For every group of measures that is too near a limit to call: what it reads and the one thing that decides it."""
-    groups: dict[str, tuple[str, ...]] = {
-        "clearance": CLEARANCES,
-        "fold": ("offset_mm", "skew_deg"),
-        "corners": ASYMMETRIES,
-    }
-    problems = []
-    for group, names in groups.items():
-        unsure = [name for name in JUDGED if name in names and name in judged and judged[name].state == "unsure"]
-        if not unsure:
-            continue
-        estimates = {name: judged[name].estimate for name in unsure}
-        reads = "; ".join(
-            f"{MEASURE_BY_NAME[name].label} {in_words(MEASURE_BY_NAME[name], e.value, e.U95)}"
-            for name, e in estimates.items()
-        )
-        source = _largest_doubt([judged[name] for name in unsure])
-        guessed = any(e.budget and e.budget[0].source == RIM_WORDS for e in estimates.values())
-        steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
-        if group == "clearance" and any(TAPED in words for e in estimates.values() for words in e.evidence):
-            code = "clearance-undecided"
-            then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
-        elif group == "clearance" and steep:
-            code = "clearance-seen-too-steeply"
-            then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
-        elif (
-            group == "clearance" and guessed and measured.cap_shown and not (measured.cap_tied or measured.cap_doubted)
-        ):
-            code, then = "clearance-undecided", f"{BESIDE_ADVICE}, or {TAPE_ADVICE}"
-        elif group == "clearance":
-            code = "clearance-undecided"
-            then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
-        elif _a_pin_would_help(measured, source):
-            code, then = f"{group}-undecided", PIN_ADVICE
-        elif group == "fold":
-            code = "fold-undecided"
-            what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
-            then = f"set a {what} on each end of the fold and take the photo again, closer"
-        else:
-            code, then = (
-                "corners-undecided",
-                "uncover the four corners of hair and clips and take the photo again, closer",
-            )
-        cap_first = f" {CAP_FIRST}" if group == "clearance" and guessed and not measured.cap_shown else ""
-        doubt = "" if source is None else f"; most of the doubt comes from {source}"
-        message = f"Too uncertain to call: {reads}{doubt}.{cap_first} To decide it now, {then}."
-        problems.append(Problem(code, message))
-    return tuple(problems)

@@ -22,8 +22,9 @@ import numpy.typing as npt
 from placecheck.camera import Camera, pose_from_homography, project, rays, rotation, rotations
 from placecheck.dome import BUMPS, Dome, Domes, half_axes_for, half_axes_of
 from placecheck.known_dome import KnownDome
+from placecheck.mid_plane import MidPlane, MidPlanes
 from placecheck.sightlines import closest, first_hits, least_height
-from placecheck.surface import MidPlane, MidPlanes, level, normals, unit
+from placecheck.surface import level, normals, unit
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -106,7 +106,7 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
     photo = load_photo(path)
     card = find_card(photo.gray())
     for problem in card_problems(card):
-        raise RetakeNeeded(problem.code, problem.message)
+        raise RetakeNeeded.of(problem)
     camera = pick_profile(photo, profiles_folder(home)).camera
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     image, scale = photo.image, min(1.0, LONG_SIDE_PX / max(photo.width, photo.height))

@@ -26,7 +26,8 @@ from placecheck.block import unpack_many
 from placecheck.cap_stage import CapSighting, sight_cap
 from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
-from placecheck.find.closure import RIM_ALIKE_MM, Trace, line_in_photo, rim_in_view
+from placecheck.find.closure import Trace, line_in_photo
+from placecheck.find.rim_in_picture import RIM_ALIKE_MM, rim_in_view
 from placecheck.known_dome import KnownDome
 from placecheck.measure import Line, Observed
 from placecheck.profile_match import pick_camera

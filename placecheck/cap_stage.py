@@ -30,26 +30,18 @@ from placecheck.camera import Camera
 from placecheck.check import LEAST_CAP, Standing, find_standing
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line
-from placecheck.find.closure import (
-    RIM_READ,
-    ClosureSighting,
-    Trace,
-    find_closure,
-    rim_in_view,
-    rim_v_mm,
-    run_of,
-    unroll,
-    with_rim,
-)
+from placecheck.find.closure import ClosureSighting, Trace, find_closure, rim_v_mm, run_of, unroll
+from placecheck.find.rim_in_picture import RIM_READ, rim_in_view, with_rim
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import Unrolling
 from placecheck.known_dome import KnownLine
 from placecheck.measure import Line, Observed
+from placecheck.mid_plane import MidPlane
 from placecheck.observing import by_hand, clues_of, seen_middle
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.standing import check_block, check_outline, fit_stage, trace_outline
-from placecheck.surface import MidPlane, centre_line
+from placecheck.surface import centre_line
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]

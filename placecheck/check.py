@@ -23,8 +23,9 @@ from placecheck.block_fit import SETTLED, BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, card_problems, find_card
 from placecheck.errors import Problem, RetakeNeeded
-from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll, with_rim
+from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll
 from placecheck.find.outline import BlockSighting, find_block
+from placecheck.find.rim_in_picture import with_rim
 from placecheck.find.unroll import PX_PER_MM, Unrolling
 from placecheck.light_and_sharpness import blurred_block, hopeless_picture, overexposed_block
 from placecheck.measure import Observed, put_on_dome
@@ -103,18 +104,18 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
     except RetakeNeeded as error:
         worse = hopeless_picture(gray) if error.problem.code in LIKE_BAD_LIGHT else None
         if worse is not None:
-            raise RetakeNeeded(worse.code, worse.message) from error
+            raise RetakeNeeded.of(worse) from error
         raise
     problems = card_problems(card)
     if problems and not card.flooded:
-        raise RetakeNeeded(problems[0].code, problems[0].message)
+        raise RetakeNeeded.of(problems[0])
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     block = find_block(photo.image, card.px_per_mm)
     bad = overexposed_block(photo.image, block.outline_px)
     if bad is None and problems:  # of a flooded card
         bad = blurred_block(gray, block.outline_px, card.px_per_mm)
     if bad is not None:
-        raise RetakeNeeded(bad.code, bad.message)
+        raise RetakeNeeded.of(bad)
     stage = Stage(photo.image, request, camera, card, board_mm(card, request), block)
     best = stand_block(stage)
     frame = best.fit.frame

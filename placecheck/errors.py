@@ -12,6 +12,7 @@ for a length, size or setting that makes no sense (exit 2).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Self
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,11 @@ class PlacecheckError(Exception):
     def __init__(self, code: str, message: str) -> None:
         super().__init__(message)
         self.problem = Problem(code, message)
+
+    @classmethod
+    def of(cls, problem: Problem) -> Self:
+        """The error that a problem is."""
+        return cls(problem.code, problem.message)
 
 
 class UnusableFile(PlacecheckError):

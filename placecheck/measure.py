@@ -23,7 +23,8 @@ import numpy.typing as npt
 
 from placecheck.block import Geometries, Geometry
 from placecheck.dome import Dome, Domes
-from placecheck.surface import Chart, MidPlane, MidPlanes, fermi_chart, geodesic_mm
+from placecheck.mid_plane import MidPlane, MidPlanes
+from placecheck.surface import Chart, fermi_chart, geodesic_mm
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -31,7 +31,7 @@ from placecheck.answer import LANDMARKS, Move
 from placecheck.block import AT, GROUPS, Prior, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.errors import RetakeNeeded
-from placecheck.find.closure import RIM_ALIKE_MM
+from placecheck.find.rim_in_picture import RIM_ALIKE_MM
 from placecheck.measure import CORNERS, RIM_LIFT_MM, Line, Nuisance, Observed, OnDome, line_at, put_on_dome
 from placecheck.observing import READ_FACTOR
 from placecheck.same_block.evidence import by_hand

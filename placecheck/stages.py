@@ -72,6 +72,6 @@ def undecided_of(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Prob
         from placecheck.stitches.words import stitch_undecided
 
         return stitch_undecided(measured, judged)
-    from placecheck.advice import undecided
+    from placecheck.undecided import undecided
 
     return undecided(measured, judged)

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 from placecheck.answer import Measured, Move
 from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
-from placecheck.find.closure import line_in_photo, rim_in_view
+from placecheck.find.closure import line_in_photo
+from placecheck.find.rim_in_picture import rim_in_view
 from placecheck.measure import OnDome
 from placecheck.measuring import look
 from placecheck.movement import Placed, moves, place

@@ -20,6 +20,8 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.mid_plane import MidPlane, MidPlanes
+
 FloatArray = npt.NDArray[np.float64]
 
 UV_ROUNDS, UV_SETTLED_MM = 12, 1e-6  # Newton's steps to a chart place, at most, and the last one's length
@@ -192,65 +194,6 @@ def section_mm(surface: StarSurface, start: FloatArray, end: FloatArray, n: int 
     p = surface.radius(ray)[..., None] * ray
     out: FloatArray = np.linalg.norm(np.diff(p, axis=-2), axis=-1).sum(-1)
     return out
-
-
-@dataclass(frozen=True)
-class MidPlane:
-    """The cap's mid plane in the block frame: turned by `yaw_deg` about +Z, shifted by `shift_mm` along its normal.
-
-    `roll_deg` leans it out of the vertical (a cap pulled on a little crooked, a block fitted a little leaning).
-    Its normal, the cap's +u, is (cos yaw cos roll, sin yaw cos roll, sin roll).
-    """
-
-    yaw_deg: float = 0.0
-    shift_mm: float = 0.0
-    roll_deg: float = 0.0
-
-    @property
-    def normal(self) -> FloatArray:
-        a, r = np.radians([self.yaw_deg, self.roll_deg])
-        return np.array([np.cos(a) * np.cos(r), np.sin(a) * np.cos(r), np.sin(r)])
-
-    @property
-    def forward(self) -> FloatArray:
-        a = np.radians(self.yaw_deg)
-        return np.array([-np.sin(a), np.cos(a), 0.0])
-
-    @property
-    def up(self) -> FloatArray:
-        return np.cross(self.normal, self.forward)
-
-    @property
-    def origin(self) -> FloatArray:
-        """The plane's point nearest the block's origin."""
-        return self.shift_mm * self.normal
-
-
-@dataclass(frozen=True)
-class MidPlanes:
-    """A stack of B mid planes; normal, forward and up are (B, 1, 3), so that they combine with points (B, N, 3)."""
-
-    yaw_deg: FloatArray
-    shift_mm: FloatArray
-    roll_deg: FloatArray
-
-    @property
-    def normal(self) -> FloatArray:
-        a, r = np.radians(self.yaw_deg), np.radians(self.roll_deg)
-        return np.stack([np.cos(a) * np.cos(r), np.sin(a) * np.cos(r), np.sin(r)], -1)[:, None]
-
-    @property
-    def forward(self) -> FloatArray:
-        a = np.radians(self.yaw_deg)
-        return np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], -1)[:, None]
-
-    @property
-    def up(self) -> FloatArray:
-        return np.cross(self.normal, self.forward)
-
-    @property
-    def origin(self) -> FloatArray:
-        return self.shift_mm[:, None, None] * self.normal
 
 
 def centre_line(

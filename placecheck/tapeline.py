@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.surface import MidPlane, StarSurface, centre_line, level
+from placecheck.mid_plane import MidPlane
+from placecheck.surface import StarSurface, centre_line, level
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -150,13 +150,6 @@ def board_image(board: Any, width: int, height: int) -> Image:
     return board.generateImage((width, height), marginSize=0, borderBits=1)
 
 
-def marker_bits(dictionary_name: str, marker_id: int) -> npt.NDArray[np.bool_]:
-    """The modules of one marker including its black border, (m, m), True = white."""
-    words = dictionary(dictionary_name)
-    size = int(words.markerSize) + 2
-    return np.asarray(words.generateImageMarker(int(marker_id), size, borderBits=1)).reshape(size, size) > 127
-
-
 def detect_markers(gray: Image, dictionary_name: str, min_perimeter_rate: float) -> Markers:
     """Markers of one dictionary; the smallest perimeter is a fraction of the longer side of the image."""
     parameters = cv2.aruco.DetectorParameters()
@@ -177,23 +170,9 @@ def detect_charuco(gray: Image, board: Any) -> tuple[Points, Ids]:
 
 
 def chessboard_corners(gray: Image, columns: int, rows: int) -> Points | None:
-    """Inner corners of a plain chessboard, (columns * rows, 2), to about a pixel; None if not found."""
-    found, corners = cv2.findChessboardCorners(gray, (columns, rows))
-    return np.asarray(corners, np.float64).reshape(-1, 2) if found else None
-
-
-def small_chessboard_corners(gray: Image, columns: int, rows: int) -> Points | None:
-    """As chessboard_corners, by the method that stands blur and small squares better."""
+    """Inner corners of a chessboard, (columns * rows, 2), to about half a pixel; None if not all are found."""
     found, corners = cv2.findChessboardCornersSB(gray, (columns, rows))
     return np.asarray(corners, np.float64).reshape(-1, 2) if found else None
-
-
-def corner_subpix(gray: Image, corners_px: Points, half_window_px: int) -> Points:
-    """OpenCV's gradient refinement of corners in a window of 2 half_window + 1 pixels."""
-    start = np.asarray(corners_px, np.float32).reshape(-1, 1, 2).copy()
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.001)
-    window = (half_window_px, half_window_px)
-    return np.asarray(cv2.cornerSubPix(gray, start, window, (-1, -1), criteria), np.float64).reshape(-1, 2)
 
 
 # ----------------------------------------------------------------------------- projective geometry

@@ -80,6 +80,14 @@ def camera_above(
     return Camera(w, h, 0.78 * max(w, h), rotation, t, k1)
 
 
+def chessboard_px(gray: np.ndarray, columns: int, rows: int) -> np.ndarray:
+    """OpenCV's own corners (N, 2) of a published chessboard photo, refined in a window of 11 px."""
+    found, rough = cv2.findChessboardCorners(gray, (columns, rows))
+    assert found
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.001)
+    return cv2.cornerSubPix(gray, rough, (5, 5), (-1, -1), criteria).reshape(-1, 2).astype(float)
+
+
 def corners_px(camera: Camera, mm: np.ndarray, radius_mm: float | None = None) -> np.ndarray:
     """True pixels of board points, on a card bent about its middle line with its ends up if a radius is given."""
     if radius_mm is None:

@@ -197,7 +197,8 @@ def start(home: Path, port: int | None = None, **settings: object) -> Server:
 def main() -> None:
     import uvicorn
 
-    from placecheck.page.app import PageConfig, build_app
+    from placecheck.page.app import build_app
+    from placecheck.page.bench import PageConfig
 
     home, port = Path(sys.argv[1]), int(sys.argv[2])
     settings = dict(argument.split("=", 1) for argument in sys.argv[3:])

@@ -15,13 +15,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from placecheck.advice import CAUTION, fixes_for, in_the_photo, station_mm, undecided
+from placecheck.advice import CAUTION, fixes_for, in_the_photo, station_mm
 from placecheck.answer import CAP_SHOWN, CAP_TIED, PINNED, RIM_WORDS, Contribution, Estimate, Findings, Measured, View
 from placecheck.errors import Problem
 from placecheck.judge import judge
 from placecheck.printout import with_option
 from placecheck.request import CheckRequest
 from placecheck.tolerances import tolerances_from
+from placecheck.undecided import undecided
 from placecheck.units import parse_closure
 
 SIZE = 127.0

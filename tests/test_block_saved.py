@@ -30,6 +30,7 @@ from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.find.block_line import BlockLine
 from placecheck.known_dome import KnownDome, KnownLine, pull_of
 from placecheck.measure import measure_at, put_on_dome
+from placecheck.mid_plane import MidPlane
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
 from placecheck.saved_blocks import (
@@ -41,7 +42,7 @@ from placecheck.saved_blocks import (
     save_block,
 )
 from placecheck.standing import OTHER_BLOCK_PULL, check_block
-from placecheck.surface import MidPlane, fermi_chart
+from placecheck.surface import fermi_chart
 from placecheck.uncertainty import budgets
 from placecheck.units import ClosureSize
 

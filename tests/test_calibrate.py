@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from card_scenes import chessboard_px
 from PIL import Image
 
 from placecheck import vision
@@ -35,8 +36,7 @@ def chessboards() -> list[Sighting]:
     views = []
     for path in sorted(PUBLISHED.glob("left*.png")):
         gray = vision.to_gray(vision.decode_color(path.read_bytes()))
-        rough = vision.chessboard_corners(gray, 9, 6)
-        views.append(Sighting(path.name, board, vision.corner_subpix(gray, rough, 5)))
+        views.append(Sighting(path.name, board, chessboard_px(gray, 9, 6)))
     assert len(views) == 13
     return views
 

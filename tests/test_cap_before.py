@@ -31,7 +31,7 @@ from placecheck.cap_before import (
 )
 from placecheck.cap_stage import sight_cap
 from placecheck.errors import PlacecheckError
-from placecheck.find.closure import RIM_ALIKE_MM, rim_in_view
+from placecheck.find.rim_in_picture import RIM_ALIKE_MM, rim_in_view
 from placecheck.measure import Line, Observed
 from placecheck.photo import load_photo
 from placecheck.records.earlier import cap_photo_of

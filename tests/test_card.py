@@ -14,7 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from card_scenes import camera_above, card_photo, corners_px, drawn_card, lay_card, table, take
+from card_scenes import camera_above, card_photo, chessboard_px, corners_px, drawn_card, lay_card, table, take
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
@@ -202,9 +202,7 @@ def test_published_chessboard_camera_is_reproduced() -> None:
     grid = np.array([[x, y, 0] for y in range(6) for x in range(9)], float) * 25
     for path in sorted(DOC.glob("left*.png")):
         gray = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-        rough = vision.chessboard_corners(gray, 9, 6)
-        assert rough is not None, path.name
-        corners.append(vision.corner_subpix(gray, rough, 5))
+        corners.append(chessboard_px(gray, 9, 6))
         points.append(grid)
     assert len(corners) == 13
     error, found, distortion = vision.calibrate(points, corners, 640, 480)
@@ -327,7 +325,7 @@ def test_squares_alone_are_no_card(mirrored: bool) -> None:
         plain[y0:y1, x0:x1] = plain.max()
     gray = card_photo(camera, blur_px=1.1) if mirrored else card_photo(camera, blur_px=1.1, card=plain)
     gray = np.ascontiguousarray(gray[:, ::-1]) if mirrored else gray
-    assert vision.small_chessboard_corners(gray, 6, 4) is not None
+    assert vision.chessboard_corners(gray, 6, 4) is not None
     assert homography_by_squares(gray, CARD) is None
     assert code_of(gray) == "card-missing"
 

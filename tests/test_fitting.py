@@ -19,9 +19,10 @@ from placecheck.fitting.block_shape import Shape, block_dome
 from placecheck.fitting.closure_place import closure_place
 from placecheck.fitting.fitted import fit
 from placecheck.fitting.sizes import block_size, cap_size, nape_slack
+from placecheck.mid_plane import MidPlane
 from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.printout import with_option
-from placecheck.surface import MidPlane, fermi_chart
+from placecheck.surface import fermi_chart
 from placecheck.tapeline import at_length, length_mm, middle_line, section
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import ClosureSize

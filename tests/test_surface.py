@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ellipe
 
-from placecheck.surface import MidPlane, centre_line, fermi_chart, geodesic_mm, section_mm
+from placecheck.mid_plane import MidPlane
+from placecheck.surface import centre_line, fermi_chart, geodesic_mm, section_mm
 
 
 @dataclass(frozen=True)

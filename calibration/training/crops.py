@@ -56,7 +56,7 @@ def what_targets_need(truth: dict[str, Any]) -> dict[str, Any]:
 
 def traced_crops(seed: int, views: int) -> Iterator[Crop]:
     """Crops of one path-traced scene, seen by `views` cameras."""
-    from calibration.training.crew import KINDS, closure_view, views_of
+    from calibration.training.views import KINDS, closure_view, views_of
     from fixtures import scenes
 
     rng = np.random.default_rng([seed, 78])

@@ -23,7 +23,7 @@ import torch
 from onnx import numpy_helper
 from torch import nn
 
-from calibration.training import crew, model
+from calibration.training import crew, model, views
 from calibration.training.model import Pyramid
 from calibration.training.train import KINDS
 from fixtures import scenes
@@ -38,7 +38,7 @@ def pictures(count: int) -> dict[str, torch.Tensor]:
     found: dict[str, list[np.ndarray]] = {"c": [], "b": []}
     for i in range(count):
         scene = scenes.sample_scene(FIRST_SCENE + i)
-        for which, values in crew.samples(scene, np.random.default_rng([i, 5]), np, crew.drawn, "cb"):
+        for which, values in crew.samples(scene, np.random.default_rng([i, 5]), np, views.drawn, "cb"):
             found[which].append(values[0])
     edge = (crew.BLOCK_DRAWN - crew.BLOCK_SIZE) // 2
     found["b"] = [image[edge : edge + crew.BLOCK_SIZE, edge : edge + crew.BLOCK_SIZE] for image in found["b"]]

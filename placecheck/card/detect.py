@@ -96,7 +96,7 @@ def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
         blurred = light_and_sharpness.blur_problem(blur_px, float(scales_px_per_mm(homography, board.middle_mm)[0]))
         if blurred is None:
             raise
-        raise RetakeNeeded(blurred.code, blurred.message) from bent
+        raise RetakeNeeded.of(blurred) from bent
     good, corners, points = good[kept], corners[kept], points[kept]
     if not enough_corners(good, board):
         raise too_little(gray, good, outline, board)

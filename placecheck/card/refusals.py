@@ -81,7 +81,7 @@ def why_nothing(gray: vision.Image, board: Board) -> RetakeNeeded:
         )
     problem = light_and_sharpness.hopeless_picture(gray)
     if problem is not None:
-        return RetakeNeeded(problem.code, problem.message)
+        return RetakeNeeded.of(problem)
     return RetakeNeeded(
         "card-missing",
         f"No {board.name} was found: lay the printed card {board.place}, all of it in the photo, and retake.",
@@ -100,7 +100,7 @@ def too_little(gray: vision.Image, good: npt.NDArray[np.int64], outline_px: Floa
         )
     problem = light_and_sharpness.hopeless_picture(gray)
     if problem is not None:
-        return RetakeNeeded(problem.code, problem.message)
+        return RetakeNeeded.of(problem)
     return RetakeNeeded(
         "card-covered",
         f"Too much of the {board.name} is covered ({len(good)} of {board.n_corners} corners can be seen): "

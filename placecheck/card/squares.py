@@ -33,7 +33,7 @@ def homography_by_squares(gray: vision.Image, board: Board) -> FloatArray | None
     for size in looked_at(gray):
         height, width = gray.shape
         w, h = round(width * size), round(height * size)
-        seen = vision.small_chessboard_corners(vision.resize(gray, w, h), columns, rows)
+        seen = vision.chessboard_corners(vision.resize(gray, w, h), columns, rows)
         if seen is None:
             continue
         grid = ((seen + 0.5) * np.array([width / w, height / h]) - 0.5).reshape(rows, columns, 2)

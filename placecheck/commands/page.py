@@ -91,7 +91,8 @@ def _serve(
     try:
         import uvicorn
 
-        from placecheck.page.app import LOOPBACK, PageConfig, build_app
+        from placecheck.page.app import build_app
+        from placecheck.page.bench import LOOPBACK, PageConfig
     except ImportError as error:
         from placecheck.errors import UsageProblem
 

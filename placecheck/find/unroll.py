@@ -18,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import Geometry
-from placecheck.surface import Chart, MidPlane, fermi_chart, normals
+from placecheck.mid_plane import MidPlane
+from placecheck.surface import Chart, fermi_chart, normals
 
 FloatArray = npt.NDArray[np.float64]
 

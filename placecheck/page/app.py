@@ -1,6 +1,6 @@
 """The application: its parts put together, its routes, and how they are served.
 
-`build_app` makes the ASGI application for one home folder; `Bench` holds what the screens share.
+`build_app` makes the ASGI application for one home folder; `bench.Bench` holds what the screens share.
 Static files and templates are read once at the start into memory, under names fixed here, so
 that nothing in a request's path is ever looked for on the disk. Expected failures
 (PlacecheckError) become a page with their sentence; what a screen may be asked is in `ROUTES`
@@ -13,17 +13,16 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import hashlib
-from collections.abc import AsyncIterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from placecheck.page.bench import CLASS_BYTES, PHOTO_BYTES, Bench, PageConfig, wants_json
 from placecheck.page.guard import Guard
 from placecheck.page.inbox import Inbox
 from placecheck.page.pairing import PairingCodes
-from placecheck.page.pool import CHECK_S, Pool
+from placecheck.page.pool import Pool
 from placecheck.page.sessions import Sessions
-from placecheck.page.worker import CHECKER
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -33,61 +32,6 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).parent
 TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-LOOPBACK = ("127.0.0.1", "localhost", "::1")
-PHOTO_BYTES = 60_000_000
-CLASS_BYTES = 1_000_000_000
-CLASS_PHOTOS = 60
-
-
-@dataclass
-class PageConfig:
-    """How the page runs. `hosts` are the names it answers to, `addresses` what a phone is told to open."""
-
-    home: Path
-    hosts: tuple[str, ...] = LOOPBACK
-    addresses: tuple[str, ...] = ("http://127.0.0.1:8321",)
-    secure: bool = False
-    workers: int = 2
-    checker: str = CHECKER
-    check_s: float = CHECK_S
-    code_lifetime_s: float = 600.0
-
-
-@dataclass
-class Bench:
-    """What the screens share."""
-
-    config: PageConfig
-    inbox: Inbox
-    sessions: Sessions
-    codes: PairingCodes
-    pool: Pool
-    templates: Environment
-    static: Mapping[str, tuple[bytes, str]] = field(default_factory=dict)
-    versions: Mapping[str, str] = field(default_factory=dict)
-
-    def render(self, request: Request, template: str, status: int = 200, /, **context: Any) -> Response:
-        """A template as a page."""
-        from starlette.responses import HTMLResponse
-
-        everywhere = {
-            "path": request.url.path,
-            "token": request.state.form_token,
-            "paired": request.state.session is not None,
-            "version": self.versions,
-        }
-        return HTMLResponse(self.templates.get_template(template).render(everywhere | context), status)
-
-
-def bench_of(request: Request) -> Bench:
-    """The application's Bench."""
-    bench: Bench = request.app.state.bench
-    return bench
-
-
-def wants_json(request: Request) -> bool:
-    """Whether a script asks, not a browser's form."""
-    return "application/json" in request.headers.get("accept", "")
 
 
 def _templates() -> Environment:

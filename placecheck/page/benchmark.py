@@ -32,7 +32,8 @@ from urllib.parse import urlencode
 SERVER = """
 import sys, uvicorn
 from pathlib import Path
-from placecheck.page.app import PageConfig, build_app
+from placecheck.page.app import build_app
+from placecheck.page.bench import PageConfig
 if __name__ == "__main__":
     app = build_app(PageConfig(Path(sys.argv[1]), workers=int(sys.argv[3])))
     print(app.state.bench.codes.new(), flush=True)

@@ -26,8 +26,8 @@ from starlette.routing import Route
 from placecheck.answer import JUDGED, MEASURE_BY_NAME, Answer
 from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.page import shop
-from placecheck.page.app import CLASS_PHOTOS, PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.asked import block_words
+from placecheck.page.bench import CLASS_PHOTOS, PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
 from placecheck.page.rows import VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of, verdict_says

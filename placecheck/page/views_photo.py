@@ -27,8 +27,8 @@ from placecheck.errors import Problem, UsageProblem
 from placecheck.measure import station_mm
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
-from placecheck.page.app import PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.asked import SIDES, STAGES, block_words, request_of, spec_from, taped_from
+from placecheck.page.bench import PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.guard import changes
 from placecheck.page.hands import corrections, lines_of, moved_words, points_of
 from placecheck.page.inbox import Job

@@ -21,7 +21,7 @@ from starlette.routing import Route
 from placecheck.answer import JUDGED, MEASURE_BY_NAME
 from placecheck.errors import UsageProblem
 from placecheck.page import camera_photos, limits
-from placecheck.page.app import Bench, bench_of
+from placecheck.page.bench import Bench, bench_of
 from placecheck.page.guard import changes
 from placecheck.page.pairing import normalised
 from placecheck.page.sessions import COOKIE, LIFETIME_S
@@ -156,7 +156,7 @@ async def camera(request: Request) -> Response:
 
 async def camera_add(request: Request, form: Any) -> Response:
     """Photos of the card come in; all are then looked at."""
-    from placecheck.page.app import PHOTO_BYTES
+    from placecheck.page.bench import PHOTO_BYTES
 
     bench = bench_of(request)
     files = photos_in(form)

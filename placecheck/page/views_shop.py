@@ -21,8 +21,8 @@ from starlette.routing import Route
 from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import UsageProblem
 from placecheck.page import shop
-from placecheck.page.app import bench_of
 from placecheck.page.asked import STAGES
+from placecheck.page.bench import bench_of
 from placecheck.page.guard import DOCUMENT_CSP, changes
 from placecheck.page.hands import moved_words
 from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record

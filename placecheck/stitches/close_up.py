@@ -53,7 +53,7 @@ def measure_stitches(
     """Spacing of the stitches in a close-up. Raises RetakeNeeded where the photo does not show enough."""
     card = find_card(photo.gray(), SMALL_CARD)
     for problem in card_problems(card):
-        raise RetakeNeeded(problem.code, problem.message)
+        raise RetakeNeeded.of(problem)
     _refuse_far_or_blurred(card)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     ground = fit_ground(card, camera, request.card_bars_mm)
