@@ -98,15 +98,18 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
     from placecheck.camera import camera_for
     from placecheck.card import card_problems, find_card
     from placecheck.find.outline import find_block
+    from placecheck.light_and_sharpness import blurred_block
     from placecheck.photo import load_photo
     from placecheck.profile_match import pick_profile
     from placecheck.profiles import profiles_folder
     from placecheck.vision import resize
 
     photo = load_photo(path)
-    card = find_card(photo.gray())
-    for problem in card_problems(card):
-        raise RetakeNeeded.of(problem)
+    gray = photo.gray()
+    card = find_card(gray)
+    problems = card_problems(card)
+    if problems and not card.flooded:
+        raise RetakeNeeded.of(problems[0])
     camera = pick_profile(photo, profiles_folder(home)).camera
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     image, scale = photo.image, min(1.0, LONG_SIDE_PX / max(photo.width, photo.height))
@@ -118,6 +121,10 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
         return (px + 0.5) * scale - 0.5
 
     block = find_block(image, card.px_per_mm * scale)
+    outline = (block.outline_px + 0.5) / scale - 0.5
+    bad = blurred_block(gray, outline, card.px_per_mm) if problems else None  # of a flooded card
+    if bad is not None:
+        raise RetakeNeeded.of(bad)
     board = card.board_mm * (np.array(bars_mm) / 100.0 if bars_mm else 1.0)
     corner_u = max(0.15, float(np.median(card.u_px)) * scale)
     view = BlockView(path.name, camera, board, there(card.corners_px), block.outline_px, corner_u, block.u_px)

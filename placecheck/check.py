@@ -27,7 +27,7 @@ from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closu
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.rim_in_picture import with_rim
 from placecheck.find.unroll import PX_PER_MM, Unrolling
-from placecheck.light_and_sharpness import blurred_block, hopeless_picture, overexposed_block
+from placecheck.light_and_sharpness import block_problem, hopeless_picture
 from placecheck.measure import Observed, put_on_dome
 from placecheck.observing import (
     by_hand,
@@ -111,9 +111,7 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
         raise RetakeNeeded.of(problems[0])
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     block = find_block(photo.image, card.px_per_mm)
-    bad = overexposed_block(photo.image, block.outline_px)
-    if bad is None and problems:  # of a flooded card
-        bad = blurred_block(gray, block.outline_px, card.px_per_mm)
+    bad = block_problem(photo.image, gray, block.outline_px, card.px_per_mm, bool(problems))
     if bad is not None:
         raise RetakeNeeded.of(bad)
     stage = Stage(photo.image, request, camera, card, board_mm(card, request), block)

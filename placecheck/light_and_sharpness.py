@@ -123,6 +123,17 @@ def blurred_block(gray: Image, outline_px: npt.NDArray[np.float64], px_per_mm: f
     return _SMEARED if smear_ratio(part) > SMEARED else blur_problem(sharpest_blur_px(part), px_per_mm)
 
 
+def block_problem(
+    image: Image, gray: Image, outline_px: npt.NDArray[np.float64], px_per_mm: float, doubted: bool
+) -> Problem | None:
+    """Why what lies within the block's outline (N, 2) cannot be measured by: too-bright, too-blurred, or None.
+
+    `doubted`: the card's edges are wide but its paper is flooded, so the block itself tells whether the photo is sharp.
+    """
+    bright = overexposed_block(image, outline_px)
+    return bright if bright is not None or not doubted else blurred_block(gray, outline_px, px_per_mm)
+
+
 def blur_problem(blur_px: float, px_per_mm: float) -> Problem | None:
     """too-blurred by the standard deviation of the blur on the card's edges and the photo's scale there, or None."""
     return _TOO_BLURRED if blur_px > max(MAX_BLUR_MM * px_per_mm, SHARP_PX) else None

@@ -23,9 +23,11 @@ from placecheck import photo
 from placecheck.card import find_card
 from placecheck.errors import UnusableFile
 from placecheck.light_and_sharpness import (
+    block_problem,
     blur_problem,
     card_problem,
     hopeless_picture,
+    only_card_flooded,
     overexposed_block,
     sharpest_blur_px,
     smear_ratio,
@@ -370,3 +372,25 @@ def test_a_block_that_is_white_all_over_is_overexposed_and_a_white_card_beside_i
 def test_limits_of_blur() -> None:
     assert blur_problem(2.0, 1.5).code == "too-blurred"
     assert blur_problem(2.0, 6.0) is None
+    assert blur_problem(1.4, 1.0) is None  # sharp to a pixel and a half: a small picture
+    assert blur_problem(1.6, 1.0).code == "too-blurred"
+
+
+def test_a_card_alone_may_be_flooded() -> None:
+    assert only_card_flooded(110, 255)
+    assert only_card_flooded(40, 255)
+    assert not only_card_flooded(110, 240)  # grey toner, not light
+    assert not only_card_flooded(200, 255)  # so much light leaves nothing else well lit
+
+
+def test_the_block_tells_whether_a_photo_is_sharp_where_its_card_cannot() -> None:
+    rng = np.random.default_rng(5)
+    sharp = cv2.GaussianBlur((255 * (rng.random((400, 400)) > 0.5)).astype(np.uint8), (0, 0), 1.0)
+    sharp = cv2.normalize(sharp, None, 0, 255, cv2.NORM_MINMAX)
+    ring = np.stack([200 + 150 * np.cos(t := np.linspace(0, 6.28, 60)), 200 + 150 * np.sin(t)], -1)
+    colour = np.repeat(sharp[..., None], 3, axis=2)
+    assert block_problem(colour, sharp, ring, 1.5, True) is None
+    soft = cv2.normalize(cv2.GaussianBlur(sharp, (0, 0), 5), None, 0, 255, cv2.NORM_MINMAX)
+    colour = np.repeat(soft[..., None], 3, axis=2)
+    assert block_problem(colour, soft, ring, 1.5, True).code == "too-blurred"
+    assert block_problem(colour, soft, ring, 1.5, False) is None  # its card has told already
