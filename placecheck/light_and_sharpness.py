@@ -107,6 +107,11 @@ def overexposed_block(image: Image, outline_px: npt.NDArray[np.float64]) -> Prob
     return None
 
 
+def dark_card(levels: Image) -> Problem | None:
+    """too-dark by the grey levels (N,) of places all over a card, whose paper is the brightest on it, or None."""
+    return _TOO_DARK if np.percentile(levels, 90) < MIN_PAPER_LEVEL else None
+
+
 def only_card_flooded(ink_level: float, paper_level: float) -> bool:
     """Whether a card's paper is beyond the picture's range, but not by so much that darker things must be, too."""
     return paper_level >= CLIPPED_LEVEL and ink_level <= WASHED_INK_LEVEL

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck import light_and_sharpness, vision
-from placecheck.card.align import scales_px_per_mm
+from placecheck.card.align import Alignment, scales_px_per_mm
 from placecheck.card.board import CARD, Board
 from placecheck.card.corners import enough_corners, fit_corners, flat_card, good_corners, size_of
 from placecheck.card.markers import largest_agreeing, marker_homography, read_markers
@@ -71,17 +71,28 @@ class CardSighting:
         return light_and_sharpness.only_card_flooded(self.black_level, self.white_level)
 
 
+def _fitted(
+    gray: vision.Image, homography: FloatArray, board: Board
+) -> tuple[Alignment, FloatArray, npt.NDArray[np.int64]]:
+    """All corners as fitted from a first homography, the homography they have, and which of them are good."""
+    alignment, homography = fit_corners(gray, homography, board)
+    return alignment, homography, good_corners(alignment, homography, board)
+
+
 def find_card(gray: vision.Image, board: Board = CARD) -> CardSighting:
     """The one card in a grey photo (h, w) uint8. Raises RetakeNeeded where there is none, two, or too little of it."""
     seen = read_markers(gray, board)
     own = largest_agreeing(seen, board)
     refuse_second_card(seen, own, board)
     refuse_other_layout(seen, own, board)
-    homography = marker_homography(seen, own, board) if len(own) else homography_by_squares(gray, board)
-    if homography is None:
+    homography = marker_homography(seen, own, board) if len(own) else None
+    fitted = None if homography is None else _fitted(gray, homography, board)
+    if fitted is None or not enough_corners(fitted[2], board):
+        homography = homography_by_squares(gray, board)
+        fitted = fitted if homography is None else _fitted(gray, homography, board)
+    if fitted is None:
         raise why_nothing(gray, board)
-    alignment, homography = fit_corners(gray, homography, board)
-    good = good_corners(alignment, homography, board)
+    alignment, homography, good = fitted
     outline = vision.apply_homography(homography, board.outline_mm)
     if len(own) == 1 and not len(good):  # a single marker misread in clutter, no card around it
         raise why_nothing(gray, board)

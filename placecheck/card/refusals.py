@@ -89,16 +89,18 @@ def why_nothing(gray: vision.Image, board: Board) -> RetakeNeeded:
 
 
 def too_little(gray: vision.Image, good: npt.NDArray[np.int64], outline_px: FloatArray, board: Board) -> RetakeNeeded:
-    """Why a card that was seen cannot be used: it leaves the photo, is blurred, or something lies on it."""
+    """Why a card that was seen cannot be used: it leaves the photo, is dark or blurred, or something lies on it."""
     height, width = gray.shape
-    inside = _fraction_inside(width, height, outline_px)
-    if inside < 1 - CUT_OFF_FRACTION:
+    on_card = _places_on(outline_px)
+    inside = np.all((on_card >= 0) & (on_card <= [width - 1, height - 1]), axis=1)
+    if np.mean(inside) < 1 - CUT_OFF_FRACTION:
         return RetakeNeeded(
             "card-cut-off",
             f"The {board.name} is partly outside the photo: move it or step back until the whole card is in, and "
             "retake.",
         )
-    problem = light_and_sharpness.hopeless_picture(gray)
+    x, y = np.round(on_card[inside]).astype(int).T
+    problem = light_and_sharpness.dark_card(gray[y, x]) or light_and_sharpness.hopeless_picture(gray)
     if problem is not None:
         return RetakeNeeded.of(problem)
     return RetakeNeeded(
@@ -108,15 +110,14 @@ def too_little(gray: vision.Image, good: npt.NDArray[np.int64], outline_px: Floa
     )
 
 
-def _fraction_inside(width: int, height: int, outline_px: FloatArray) -> float:
-    """The part of a quadrilateral's area that lies in the picture, by sampling 40 x 40 points of it."""
+def _places_on(outline_px: FloatArray) -> FloatArray:
+    """40 x 40 points (1600, 2) spread evenly over a quadrilateral; far outside every photo where it is none."""
     square = np.array([[0.0, 0.0], [1, 0], [1, 1], [0, 1]])
     homography = vision.find_homography(square, outline_px)
     if homography is None:
-        return 0.0
+        return np.full((1600, 2), -1e6)
     s = (np.arange(40) + 0.5) / 40
-    points = vision.apply_homography(homography, np.stack(np.meshgrid(s, s), axis=-1).reshape(-1, 2))
-    return float(np.mean(np.all((points >= 0) & (points <= [width - 1, height - 1]), axis=1)))
+    return vision.apply_homography(homography, np.stack(np.meshgrid(s, s), axis=-1).reshape(-1, 2))
 
 
 def too_small(board: Board) -> RetakeNeeded:
