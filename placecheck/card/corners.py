@@ -84,9 +84,15 @@ def _round(
 ) -> tuple[Alignment, FloatArray | None]:
     alignment = align(gray, homography, sigma, board, every)
     good = np.flatnonzero(alignment.match >= MIN_MATCH)
-    if not enough_corners(good, board, 4):
+    if not enough_corners(good, board, MIN_CORNERS if every > 1 else 4):
         return alignment, None
-    return alignment, vision.find_homography(board.corners_mm[good], alignment.corners_px[good])
+    refined = vision.find_homography(board.corners_mm[good], alignment.corners_px[good])
+    if refined is None:
+        return alignment, None
+    # four corners, three of them in a line, fit a homography that folds the rest of the card onto that line
+    was, now = (vision.apply_homography(h, board.corners_mm) for h in (homography, refined))
+    most = board.square_mm * np.maximum(scales_px_per_mm(homography, board.corners_mm), 0.1)
+    return alignment, refined if bool(np.all(np.linalg.norm(now - was, axis=1) < most)) else None
 
 
 def good_corners(alignment: Alignment, homography: FloatArray, board: Board) -> npt.NDArray[np.int64]:
