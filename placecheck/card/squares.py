@@ -21,6 +21,7 @@ from placecheck.card.markers import looked_at
 
 FloatArray = npt.NDArray[np.float64]
 
+MOST_LONG_SIDE_PX = 3000  # a picture without a card takes up to a second there, and time grows with the area
 MODULES = 7  # a marker of DICT_5X5 with its border
 LEAST_AGREEMENT, LEAST_LEAD = 0.22, 0.30
 """Of the correlation, and of how far it is before that of any other way round. Of 77 drawn cards whose markers could
@@ -30,8 +31,10 @@ not be read the right way had 0.15 to 0.85, the other -0.23 to 0.21: dark border
 def homography_by_squares(gray: vision.Image, board: Board) -> FloatArray | None:
     """The homography (3, 3), mm to px, of a board all of whose inner corners are in sight; None where it is not."""
     columns, rows = board.columns - 1, board.rows - 1
+    height, width = gray.shape
     for size in looked_at(gray):
-        height, width = gray.shape
+        if size * max(gray.shape) > MOST_LONG_SIDE_PX:
+            continue
         w, h = round(width * size), round(height * size)
         seen = vision.chessboard_corners(vision.resize(gray, w, h), columns, rows)
         if seen is None:
