@@ -84,15 +84,14 @@ def _round(
 ) -> tuple[Alignment, FloatArray | None]:
     alignment = align(gray, homography, sigma, board, every)
     good = np.flatnonzero(alignment.match >= MIN_MATCH)
-    if not enough_corners(good, board, MIN_CORNERS if every > 1 else 4):
+    if not enough_corners(good, board, 4):
         return alignment, None
     refined = vision.find_homography(board.corners_mm[good], alignment.corners_px[good])
-    if refined is None:
-        return alignment, None
+    if refined is None or len(good) >= MIN_CORNERS:
+        return alignment, refined
     # four corners, three of them in a line, fit a homography that folds the rest of the card onto that line
-    was, now = (vision.apply_homography(h, board.corners_mm) for h in (homography, refined))
-    most = board.square_mm * np.maximum(scales_px_per_mm(homography, board.corners_mm), 0.1)
-    return alignment, refined if bool(np.all(np.linalg.norm(now - was, axis=1) < most)) else None
+    was, now = (scales_px_per_mm(h, board.corners_mm) for h in (homography, refined))
+    return alignment, refined if bool(np.all((now > 0.5 * was) & (now < 2.0 * was))) else None
 
 
 def good_corners(alignment: Alignment, homography: FloatArray, board: Board) -> npt.NDArray[np.int64]:
