@@ -96,7 +96,7 @@ def _smaller(camera: Camera, scale: float, width: int, height: int) -> Camera:
 def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _Seen:
     """Card and block in one photo. Raises PlacecheckError with the reason it cannot be used."""
     from placecheck.camera import camera_for
-    from placecheck.card import card_problems, find_card
+    from placecheck.card import edges_doubted, find_card
     from placecheck.find.outline import find_block
     from placecheck.light_and_sharpness import blurred_block
     from placecheck.photo import load_photo
@@ -107,9 +107,7 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
     photo = load_photo(path)
     gray = photo.gray()
     card = find_card(gray)
-    problems = card_problems(card)
-    if problems and not card.flooded:
-        raise RetakeNeeded.of(problems[0])
+    doubted = edges_doubted(card)
     camera = pick_profile(photo, profiles_folder(home)).camera
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     image, scale = photo.image, min(1.0, LONG_SIDE_PX / max(photo.width, photo.height))
@@ -122,7 +120,7 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
 
     block = find_block(image, card.px_per_mm * scale)
     outline = (block.outline_px + 0.5) / scale - 0.5
-    bad = blurred_block(gray, outline, card.px_per_mm) if problems else None  # of a flooded card
+    bad = blurred_block(gray, outline, card.px_per_mm) if doubted else None
     if bad is not None:
         raise RetakeNeeded.of(bad)
     board = card.board_mm * (np.array(bars_mm) / 100.0 if bars_mm else 1.0)

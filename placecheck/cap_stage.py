@@ -52,6 +52,9 @@ EVEN_U = (0.3, 0.3)
 """The same of the block's own middle: no block is quite even."""
 CLOSURE_AREA_MM2 = 3000.0
 CLOSURE_MASS = 0.6
+LINE_FRONT_MM = 228.0
+LINE_REACH_MM = 75.0
+"""The block's line is looked for on so much canvas before the rim, and no farther toward the face than this."""
 TEMPLE_DEG = 55.0
 TEMPLE_REACH_DEG = 9.0
 RIM_U_MM = 0.6
@@ -156,8 +159,9 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
         lean = float(np.clip(lean, -0.1, 0.1))
         seam = find_seam(picture, grid.facing, nothing, rim_v, at, lean, 5.0, back_v_mm=200.0)
         pair = seam is not None and seam.kind == "a pair of seams"
-    about_block, line_grid = unroll(photo.image, fit.geometry)
-    line = find_block_line(about_block, line_grid.facing, rim_v_mm(rim) + AFTER_RIM_MM)
+    about_block, line_grid = unroll(photo.image, fit.geometry, v_front_mm=LINE_FRONT_MM)
+    from_v = rim_v_mm(rim) + AFTER_RIM_MM
+    line = find_block_line(about_block, line_grid.facing, from_v, from_v + LINE_REACH_MM, LINE_FRONT_MM)
     standing = replace(standing, way=way, sighting=sighting)
     return CapSighting(standing, fit, grid, picture, centre, pair, rim, line, line_grid)
 

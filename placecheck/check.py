@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from placecheck.block_fit import SETTLED, BlockFit
 from placecheck.camera import Camera, camera_for
-from placecheck.card import CardSighting, card_problems, find_card
+from placecheck.card import CardSighting, edges_doubted, find_card
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll
 from placecheck.find.outline import BlockSighting, find_block
@@ -106,12 +106,10 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
         if worse is not None:
             raise RetakeNeeded.of(worse) from error
         raise
-    problems = card_problems(card)
-    if problems and not card.flooded:
-        raise RetakeNeeded.of(problems[0])
+    doubted = edges_doubted(card)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     block = find_block(photo.image, card.px_per_mm)
-    bad = block_problem(photo.image, gray, block.outline_px, card.px_per_mm, bool(problems))
+    bad = block_problem(photo.image, gray, block.outline_px, card.px_per_mm, doubted)
     if bad is not None:
         raise RetakeNeeded.of(bad)
     stage = Stage(photo.image, request, camera, card, board_mm(card, request), block)

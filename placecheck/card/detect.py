@@ -137,3 +137,14 @@ def card_problems(card: CardSighting) -> tuple[Problem, ...]:
     """What is wrong with light and focus at the card: too-dark, too-bright, too-blurred; empty if all is well."""
     problem = light_and_sharpness.card_problem(card.black_level, card.white_level, card.blur_px, card.px_per_mm)
     return () if problem is None else (problem,)
+
+
+def edges_doubted(card: CardSighting) -> bool:
+    """Whether the card's edges are wide, and only its flooded paper may be why: then the block tells how sharp it is.
+
+    Raises RetakeNeeded with what is wrong with light and focus at a card that is not flooded.
+    """
+    problems = card_problems(card)
+    if problems and not card.flooded:
+        raise RetakeNeeded.of(problems[0])
+    return bool(problems)

@@ -18,16 +18,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.find.seam import ridges
+from placecheck.find.seam import colour_ridges
 from placecheck.find.unroll import PX_PER_MM, U_HALF_MM, V_FRONT_MM
 
 FloatArray = npt.NDArray[np.float64]
 
 LINE_MM = 1.2
-NEAR_MM = 9.0  # how far beside the fitted block's middle the line may run
-LEANS = np.linspace(-0.06, 0.06, 25)
+NEAR_MM = 13.0  # how far beside the fitted block's middle the line may run
+AROUND_MM = 27.0
+LEANS = np.linspace(-0.1, 0.1, 41)
 LEAST_MM = 22.0
 BELIEVED = 6.0
+USUAL_MM, USUAL_LEAN = 12.0, 0.08  # where twice the strength is asked of a line
 AFTER_RIM_MM = 4.0
 DRAWN_MM = 0.2  # how far a printed line strays from straight
 
@@ -54,38 +56,47 @@ def find_block_line(
     facing: npt.NDArray[np.float32],
     from_v_mm: float,
     to_v_mm: float = math.inf,
+    v_front_mm: float = V_FRONT_MM,
 ) -> BlockLine | None:
-    """The block's line in the unrolled picture (HEIGHT, WIDTH, 4), on canvas between two v, or None."""
+    """The block's line in the unrolled picture (HEIGHT, WIDTH, 4), on canvas between two v, or None.
+
+    `v_front_mm` is the picture's uppermost edge.
+    """
     height, width = facing.shape
-    v = V_FRONT_MM - (np.arange(height) + 0.5) / PX_PER_MM
+    v = v_front_mm - (np.arange(height) + 0.5) / PX_PER_MM
     middle = facing[:, width // 2 - 20 : width // 2 + 20].min(1)
     rows = np.nonzero((v > from_v_mm) & (v < to_v_mm) & (middle > 0.15))[0]
     if len(rows) < LEAST_MM * PX_PER_MM:
         return None
-    response = ridges(picture, LINE_MM)[rows].astype(np.float64)
     along: FloatArray = np.asarray(v[rows], np.float64)
     v_ref = float(along.mean())
     u = (np.arange(width) + 0.5) / PX_PER_MM - U_HALF_MM
-    around = np.abs(u) < 3.0 * NEAR_MM
-    scatter = np.sqrt((response[:, around] ** 2).mean(1)) + 0.004
-    z = np.clip(response / scatter[:, None], -3.0, 3.0)
-    places = np.arange(-3.0 * NEAR_MM, 3.0 * NEAR_MM + 1e-9, 0.25)
-    total = np.empty((len(LEANS), len(places)))
-    for i, lean in enumerate(LEANS):
-        at = (places[None, :] + lean * (along - v_ref)[:, None] + U_HALF_MM) * PX_PER_MM - 0.5
-        total[i] = np.take_along_axis(z, np.clip(np.round(at).astype(int), 0, width - 1), 1).sum(0)
-    noise = 1.48 * float(np.median(np.abs(total)))
-    strength = np.abs(total) / max(noise, 0.6 * len(rows) ** 0.5)
+    around = np.abs(u) < AROUND_MM
+    places = np.arange(-AROUND_MM, AROUND_MM + 1e-9, 0.25)
+    columns = np.stack([(places + lean * (along - v_ref)[:, None] + U_HALF_MM) * PX_PER_MM - 0.5 for lean in LEANS])
+    columns = np.clip(np.round(columns).astype(int), 0, width - 1)
+    layers, found = [], []
+    for ridge in colour_ridges(picture[rows], LINE_MM):
+        response = ridge.astype(np.float64)
+        scatter = np.sqrt((response[:, around] ** 2).mean(1)) + 0.004
+        z = np.clip(response / scatter[:, None], -3.0, 3.0)
+        total = np.stack([np.take_along_axis(z, at, 1).sum(0) for at in columns])
+        noise = float(np.percentile(np.abs(total), 80)) / 1.28
+        found.append(total / max(noise, 0.6 * len(rows) ** 0.5))
+        layers.append(response / float(np.median(scatter)))
+    totals = np.stack(found)
+    strength = np.linalg.norm(totals, axis=0)
     near = np.abs(places) <= NEAR_MM
-    best = np.unravel_index(int(np.argmax(np.where(near, strength, 0.0))), strength.shape)
+    # lines far beside the middle or askew are few, and pins, fingers and folds may look like one
+    likely = strength / (1.0 + (places / USUAL_MM) ** 2 + (LEANS[:, None] / USUAL_LEAN) ** 2)
+    best = np.unravel_index(int(np.argmax(np.where(near, likely, 0.0))), strength.shape)
     i, j = int(best[0]), int(best[1])
     # the strongest line of all, not the slope of one further out
-    if strength[i, j] < BELIEVED or strength[:, ~near].max(initial=0.0) > 1.2 * strength[i, j]:
+    if likely[i, j] < BELIEVED or strength[:, ~near].max(initial=0.0) > 1.2 * strength[i, j]:
         return None
-    sign = float(np.sign(total[i, j]))
-    return _followed(
-        np.asarray(sign * response, np.float64), along, v_ref, float(places[j]), float(LEANS[i]), float(strength[i, j])
-    )
+    ink = totals[:, i, j] / strength[i, j]
+    response = np.tensordot(ink, np.stack(layers), 1)
+    return _followed(response, along, v_ref, float(places[j]), float(LEANS[i]), float(strength[i, j]))
 
 
 def _followed(

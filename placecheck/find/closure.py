@@ -21,7 +21,7 @@ import numpy.typing as npt
 from placecheck.block import Geometry
 from placecheck.find.network import CLOSURE_CHANNELS, run, sigmoid
 from placecheck.find.seam import find_seam
-from placecheck.find.unroll import PX_PER_MM, Unrolling, cell_to_uv, unroll_grid, uv_to_cell
+from placecheck.find.unroll import PX_PER_MM, V_FRONT_MM, Unrolling, cell_to_uv, unroll_grid, uv_to_cell
 from placecheck.measure import FOLD, Line, Mark
 from placecheck.mid_plane import MidPlane
 from placecheck.vision import Image, dilate, resample, resize
@@ -83,10 +83,14 @@ class ClosureSighting:
 
 
 def unroll(
-    image: Image, geometry: Geometry, about: MidPlane | None = None, px_per_mm: float = PX_PER_MM
+    image: Image,
+    geometry: Geometry,
+    about: MidPlane | None = None,
+    px_per_mm: float = PX_PER_MM,
+    v_front_mm: float = V_FRONT_MM,
 ) -> tuple[npt.NDArray[np.uint8], Unrolling]:
     """The unrolled picture (h, w, 4): BGR and facing, and its grid; about the block's mid plane or `about`."""
-    grid = unroll_grid(geometry, about=about, px_per_mm=px_per_mm)
+    grid = unroll_grid(geometry, about=about, px_per_mm=px_per_mm, v_front_mm=v_front_mm)
     seen = grid.facing > 0.03
     px = grid.photo_px
     # photo pixels for one unrolled pixel, where the dome faces the lens

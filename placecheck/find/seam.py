@@ -47,13 +47,23 @@ def ridges(picture: npt.NDArray[np.uint8], width_mm: float) -> Float32s:
     return _ridges(_brightness(picture), width_mm)
 
 
+def colour_ridges(picture: npt.NDArray[np.uint8], width_mm: float) -> tuple[Float32s, Float32s, Float32s]:
+    """`ridges` of the brightness, and the same of how much bluer and how much redder than green every pixel is."""
+    blue, green, red = (np.log(picture[..., k].astype(np.float32) + 8.0) for k in range(3))
+    tints = (_ridges(_running(tint), width_mm) for tint in (blue - green, red - green))
+    return ridges(picture, width_mm), *tints
+
+
 def _brightness(picture: npt.NDArray[np.uint8]) -> Float32s:
     """Running sums along every row of the log brightness (h, w + 1)."""
     total = picture[..., 0].astype(np.float32) + picture[..., 1] + picture[..., 2]
-    light = np.log(total / 3 + 8.0)
-    # a little averaging down the rows: seams run there
-    light = (np.roll(light, 1, 0) + light + np.roll(light, -1, 0)) / 3
-    out: Float32s = np.cumsum(np.pad(light, ((0, 0), (1, 0))), axis=1)
+    return _running(np.log(total / 3 + 8.0))
+
+
+def _running(layer: Float32s) -> Float32s:
+    """Running sums (h, w + 1) along every row, after a little averaging down the rows: seams run there."""
+    smooth = (np.roll(layer, 1, 0) + layer + np.roll(layer, -1, 0)) / 3
+    out: Float32s = np.cumsum(np.pad(smooth, ((0, 0), (1, 0))), axis=1)
     return out
 
 

@@ -35,17 +35,18 @@ class Unrolling:
     """Where each pixel of the unrolled picture lies: photo pixels (h, w, 2), facing cosine (h, w).
 
     Facing is 0 where the surface is off the chart or turned away. At `px_per_mm` = PX_PER_MM the picture has HEIGHT
-    rows and WIDTH columns, at half of that half as many.
+    rows and WIDTH columns, at half of that half as many. Its uppermost edge is `v_front_mm`.
     """
 
     chart: Chart
     photo_px: npt.NDArray[np.float32]
     facing: npt.NDArray[np.float32]
     px_per_mm: float = PX_PER_MM
+    v_front_mm: float = V_FRONT_MM
 
     def to_px(self, uv: FloatArray) -> FloatArray:
         """Photo pixels (N, 2) that what lies at (u, v) (N, 2) in the picture was taken from."""
-        at = uv_to_cell(uv, self.px_per_mm)
+        at = uv_to_cell(uv - np.array([0.0, self.v_front_mm - V_FRONT_MM]), self.px_per_mm)
         h, w = self.facing.shape
         i = np.clip(np.floor(at).astype(int), 0, np.array([w - 2, h - 2]))
         (fx, fy), (x, y) = (at - i).T[..., None], i.T
@@ -69,11 +70,16 @@ def uv_to_cell(uv: FloatArray, px_per_mm: float = PX_PER_MM) -> FloatArray:
 
 
 def unroll_grid(
-    geometry: Geometry, coarse_mm: float = 4.0, about: MidPlane | None = None, px_per_mm: float = PX_PER_MM
+    geometry: Geometry,
+    coarse_mm: float = 4.0,
+    about: MidPlane | None = None,
+    px_per_mm: float = PX_PER_MM,
+    v_front_mm: float = V_FRONT_MM,
 ) -> Unrolling:
     """The resampling grid for a fitted block: computed every `coarse_mm` and interpolated (error below 0.1 px).
 
-    The chart runs about the plane `about`, where none is given about the block's own mid plane.
+    The chart runs about the plane `about`, where none is given about the block's own mid plane; what lies farther
+    toward the face than the network is shown is seen with a greater `v_front_mm`.
     """
     height, width = (round(n * px_per_mm / PX_PER_MM) for n in (HEIGHT, WIDTH))
     chart = fermi_chart(
@@ -86,7 +92,8 @@ def unroll_grid(
     facing = np.einsum("...i,...i", n, sight)
     columns, rows = np.arange(width, dtype=float), np.arange(height, dtype=float)
     fu = (cell_to_uv(np.stack([columns, columns], -1), px_per_mm)[:, 0] - chart.u_mm[0]) / coarse_mm
-    fv = (cell_to_uv(np.stack([rows, rows], -1), px_per_mm)[:, 1] - chart.v_mm[0]) / coarse_mm
+    v = cell_to_uv(np.stack([rows, rows], -1), px_per_mm)[:, 1] + (v_front_mm - V_FRONT_MM)
+    fv = (v - chart.v_mm[0]) / coarse_mm
     layers = (px[..., 0], px[..., 1], facing)
     iu = np.clip(np.floor(fu).astype(int), 0, len(chart.u_mm) - 2)
     iv = np.clip(np.floor(fv).astype(int), 0, len(chart.v_mm) - 2)
@@ -102,4 +109,4 @@ def unroll_grid(
     )
     seen = np.where(inside, np.clip(full[2], 0, 1), np.float32(0.0))
     # a plane for x and one for y in memory, which is how they are used
-    return Unrolling(chart, np.moveaxis(full[:2], 0, -1), seen, px_per_mm)
+    return Unrolling(chart, np.moveaxis(full[:2], 0, -1), seen, px_per_mm, v_front_mm)
