@@ -16,7 +16,7 @@ rim's heights at the temples and the pair of seams behind are read against the s
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -29,7 +29,7 @@ from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
 from placecheck.check import LEAST_CAP, Standing, find_standing
 from placecheck.errors import Problem, RetakeNeeded
-from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line
+from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Trace, find_closure, rim_v_mm, run_of, unroll
 from placecheck.find.rim_in_picture import RIM_READ, rim_in_view, with_rim
 from placecheck.find.seam import find_seam
@@ -81,8 +81,9 @@ NO_CENTRE = (
 
 @dataclass(frozen=True)
 class CapSighting:
-    """What was found of a cap without closure. `line` is the block's own line where it was seen.
+    """What was found of a cap without closure. `line` is the block's own line where it was seen in front of the rim,
 
+    `under` the same through the mesh.
     `grid` and `picture` are unrolled about the cap's plane, in which its seams run straight; `line_grid` about the
     block's, in which `line` does. `centre` is None where the cap's middle was not seen; `pair`: seams to both sides.
     """
@@ -96,6 +97,12 @@ class CapSighting:
     rim: Trace
     line: BlockLine | None
     line_grid: Unrolling
+    under: BlockLine | None = None
+
+    @property
+    def lines(self) -> tuple[BlockLine, ...]:
+        """What is seen of the block's line, before the rim and through the mesh."""
+        return tuple(line for line in (self.line, self.under) if line is not None)
 
     @property
     def middle(self) -> Line:
@@ -162,8 +169,11 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
     about_block, line_grid = unroll(photo.image, fit.geometry, v_front_mm=LINE_FRONT_MM)
     from_v = rim_v_mm(rim) + AFTER_RIM_MM
     line = find_block_line(about_block, line_grid.facing, from_v, from_v + LINE_REACH_MM, LINE_FRONT_MM)
+    under = None
+    if line is not None and pair:
+        under = find_line_under_mesh(about_block, line_grid.facing, line, rim_v_mm(rim), LINE_FRONT_MM)
     standing = replace(standing, way=way, sighting=sighting)
-    return CapSighting(standing, fit, grid, picture, centre, pair, rim, line, line_grid)
+    return CapSighting(standing, fit, grid, picture, centre, pair, rim, line, line_grid, under)
 
 
 def _clues(centre: Line | None, geometry: Geometry, request: CheckRequest) -> Any:
@@ -181,7 +191,7 @@ def kept_line(fit: BlockFit) -> KnownLine | None:
     return None if fit.known is None else fit.known.line
 
 
-def join_line(fit: BlockFit, grid: Unrolling, line: BlockLine | None) -> Joined:
+def join_line(fit: BlockFit, grid: Unrolling, lines: Sequence[BlockLine]) -> Joined:
     """The fit joined with the block's line, seen here or kept with the block; without, it is the dome's middle."""
     n = len(NAMES)
     kept = kept_line(fit)
@@ -193,18 +203,21 @@ def join_line(fit: BlockFit, grid: Unrolling, line: BlockLine | None) -> Joined:
     if kept is not None:
         root[n:, n:] = np.linalg.cholesky(np.array(kept.covariance))
     else:
-        root[n:, n:] = np.diag(PRINT_U if line is not None else EVEN_U)
+        root[n:, n:] = np.diag(PRINT_U if lines else EVEN_U)
     start = np.append(fit.theta, mean)
-    if line is None:
+    if not lines:
         return Joined(fit.theta, *mean, root)
-    v = np.array(line.v_range_mm)
-    px = fit.geometry.to_px(grid.chart.to_points(np.stack([line.at(v), v], -1)))
-    a = np.stack([np.ones(2), v - line.v_mm], -1)
-    noise = a @ line.covariance @ a.T
+    ends, noise = [], np.zeros((2 * len(lines), 2 * len(lines)))
+    for i, line in enumerate(lines):
+        v = np.array(line.v_range_mm)
+        ends.append(np.stack([line.at(v), v], -1))
+        a = np.stack([np.ones(2), v - line.v_mm], -1)
+        noise[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = a @ line.covariance @ a.T
+    px = fit.geometry.to_px(grid.chart.to_points(np.concatenate(ends)))
     state = start
 
     def away(x: FloatArray) -> FloatArray:
-        """How far (2,) mm the ends of the visible stretch lie beside the line's plane."""
+        """How far (2 lines,) mm the ends of what is seen lie beside the line's plane."""
         return _beside(unpack(x[:n], fit.frame).hit(px), x[n], x[n + 1])
 
     for _ in range(2):
@@ -309,9 +322,10 @@ def measure_cap(
 ) -> Measured:
     """Measure one photo of the cap alone. Raises RetakeNeeded where a step cannot go on."""
     seen = sight_cap(photo, request, camera)
-    joined = join_line(seen.fit, seen.line_grid, seen.line)
+    joined = join_line(seen.fit, seen.line_grid, seen.lines)
     found = measure_joined(seen, joined)
     where = ["the block's line in front of the cap"] if seen.line is not None else []
+    where += ["what shows of it through the mesh"] if seen.under is not None else []
     where += [BARE_LINE] if kept_line(seen.fit) is not None else []
     against = " and ".join(where) or "the middle of the block's outline"
     words = (f"against {against}", *(f"cap's line: {e}" for e in seen.middle.evidence))

@@ -34,7 +34,7 @@ from placecheck.camera import camera_for
 from placecheck.cap_advice import cap_fixes, cap_undecided
 from placecheck.cap_stage import _centre, join_line, measure_joined, refuse_other, sight_cap
 from placecheck.errors import Problem, RetakeNeeded
-from placecheck.find.block_line import find_block_line
+from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH
 from placecheck.judge import judge
@@ -168,7 +168,7 @@ def test_without_a_middle_the_centre_line_is_asked_for(seen):
     too_little = replace(sighting(), centre=Trace(np.stack([0 * v, v], -1), np.ones(2), np.ones(2)))
     assert _centre(too_little, seen.grid, seen.fit, CheckRequest(NO_CLOSURE, 514.0, stage="cap")) is None
     with pytest.raises(RetakeNeeded) as error:
-        measure_joined(replace(seen, centre=None), join_line(seen.fit, seen.line_grid, None))
+        measure_joined(replace(seen, centre=None), join_line(seen.fit, seen.line_grid, ()))
     assert error.value.problem.code == "cap-line-missing"
 
 
@@ -183,7 +183,7 @@ def test_the_blocks_line_lies_where_it_is_printed(seen):
 
 
 def test_joining_the_line_makes_things_surer(seen):
-    alone, joined = join_line(seen.fit, seen.line_grid, None), join_line(seen.fit, seen.line_grid, seen.line)
+    alone, joined = join_line(seen.fit, seen.line_grid, ()), join_line(seen.fit, seen.line_grid, seen.lines)
     n = len(NAMES)
 
     def turn_u(j):
@@ -198,9 +198,9 @@ def test_a_line_kept_with_the_block_says_where_it_runs_under_the_cap(seen):
     line = KnownLine(0.9, 1.1, ((0.09, 0.0), (0.0, 0.81)))
     known = KnownDome("b", ("log round",), (6.2,), ((1e-4,),), line)
     fit = replace(seen.fit, known=known)
-    unseen = join_line(fit, seen.line_grid, None)  # as it was kept, then
+    unseen = join_line(fit, seen.line_grid, ())  # as it was kept, then
     assert (unseen.line_yaw_deg, unseen.line_shift_mm) == (0.9, 1.1)
-    plain, kept = join_line(seen.fit, seen.line_grid, seen.line), join_line(fit, seen.line_grid, seen.line)
+    plain, kept = (join_line(f, seen.line_grid, (seen.line,)) for f in (seen.fit, fit))
     n = len(NAMES)
 
     def turned(j):
@@ -243,6 +243,63 @@ def test_no_line_is_seen_on_plain_canvas():
     plain = np.clip(rng.normal(120, 5, (HEIGHT, WIDTH, 1)), 0, 255).astype(np.uint8).repeat(4, -1)
     assert find_block_line(plain, np.ones((HEIGHT, WIDTH), np.float32), 105.0) is None
     assert find_block_line(plain, np.ones((HEIGHT, WIDTH), np.float32), 165.0) is None
+
+
+NO_INK, BLUE_INK, DARK_INK = (0.0, 0.0, 0.0), (42.0, -14.0, -28.0), (-45.0, -45.0, -45.0)
+
+
+def drawn_line(front_ink, under_ink, step_mm=0.0, lean=0.02, rim_v_mm=100.0) -> np.ndarray:
+    """Canvas with a line u = 2 + lean (v - rim), before the rim and, under mesh, moved by a step; (H, W, 4)."""
+    rng = np.random.default_rng(11)
+    v = V_FRONT_MM - (np.arange(HEIGHT) + 0.5) / PX_PER_MM
+    at = (np.arange(WIDTH) + 0.5) / PX_PER_MM - U_HALF_MM
+    before = v[:, None] > rim_v_mm
+    away = np.abs(at[None] - (2.0 + lean * (v[:, None] - rim_v_mm) + np.where(before, 0.0, step_mm)))
+    ink = np.clip(1.2 - away, 0, 1)[..., None]
+    colour = np.where(before[..., None], front_ink, under_ink)
+    picture = 120 + ink * colour + rng.normal(0, 4, (HEIGHT, WIDTH, 1))
+    return np.clip(np.pad(picture, ((0, 0), (0, 0), (0, 1)), constant_values=255), 0, 255).astype(np.uint8)
+
+
+def test_ink_as_bright_as_the_canvas_is_seen_by_its_colour():
+    picture = drawn_line(BLUE_INK, NO_INK)
+    assert np.abs(picture[..., :3].astype(int).sum(-1) - 360).mean() < 12  # nothing darker or brighter about it
+    found = find_block_line(picture, np.ones((HEIGHT, WIDTH), np.float32), 105.0)
+    assert found is not None
+    assert abs(float(found.at(np.array(138.0))) - 2.76) < 0.3
+
+
+@pytest.mark.parametrize("ink", [BLUE_INK, DARK_INK])
+def test_the_line_goes_on_through_the_mesh(ink):
+    picture, facing = drawn_line(ink, tuple(0.5 * k for k in ink)), np.ones((HEIGHT, WIDTH), np.float32)
+    front = find_block_line(picture, facing, 105.0)
+    under = find_line_under_mesh(picture, facing, front, 100.0)
+    assert under is not None
+    assert under.v_range_mm[0] < -30
+    assert abs(under.lean - 0.02) < 0.005
+    assert abs(float(under.at(np.array(30.0))) - 0.6) < 0.3
+
+
+@pytest.mark.parametrize(
+    ("under_ink", "step_mm"),
+    [(NO_INK, 0.0), (tuple(-k for k in DARK_INK), 0.0), (DARK_INK, 7.0)],
+    ids=["nothing shows", "a reflection", "something beside it"],
+)
+def test_what_does_not_go_on_from_the_line_is_not_the_line(under_ink, step_mm):
+    picture, facing = drawn_line(DARK_INK, under_ink, step_mm), np.ones((HEIGHT, WIDTH), np.float32)
+    front = find_block_line(picture, facing, 105.0)
+    assert front is not None
+    assert find_line_under_mesh(picture, facing, front, 100.0) is None
+
+
+def test_a_line_far_beside_the_middle_must_be_plain():
+    """A pin or a finger's edge is weak and far off or askew; a cap pinned 11 mm off still shows its block's line."""
+    facing, canvas = np.ones((HEIGHT, WIDTH), np.float32), drawn_line(NO_INK, NO_INK)
+    plain, faint = drawn_line(DARK_INK, NO_INK, lean=0.0), drawn_line((-3.0, -3.0, -3.0), NO_INK, lean=0.0)
+    assert np.abs(canvas.astype(int) - faint).max() > 0
+    for picture, by_mm, seen in ((plain, 0, True), (plain, 9, True), (faint, 0, True), (faint, 9, False)):
+        moved = np.roll(picture, round(by_mm * PX_PER_MM), axis=1)
+        assert (find_block_line(moved, facing, 105.0) is not None) == seen
 
 
 def cap_measured(**values: float) -> Measured:

@@ -51,7 +51,8 @@ def colour_ridges(picture: npt.NDArray[np.uint8], width_mm: float) -> tuple[Floa
     """`ridges` of the brightness, and the same of how much bluer and how much redder than green every pixel is."""
     blue, green, red = (np.log(picture[..., k].astype(np.float32) + 8.0) for k in range(3))
     tints = (_ridges(_running(tint), width_mm) for tint in (blue - green, red - green))
-    return ridges(picture, width_mm), *tints
+    bluer, redder = tints
+    return ridges(picture, width_mm), bluer, redder
 
 
 def _brightness(picture: npt.NDArray[np.uint8]) -> Float32s:
