@@ -26,10 +26,10 @@ from placecheck.find.unroll import PX_PER_MM, U_HALF_MM, V_FRONT_MM
 FloatArray = npt.NDArray[np.float64]
 
 LINE_MM = 1.2
-NEAR_MM = 13.0  # how far beside the fitted block's middle the line may run
-AROUND_MM = 27.0
+NEAR_MM = 22.0  # how far beside the fitted block's middle the line may run
+AROUND_MM = 40.0
 PLACES_MM: FloatArray = np.arange(-AROUND_MM, AROUND_MM + 1e-9, 0.25)
-LEANS = np.linspace(-0.1, 0.1, 41)
+LEANS = np.linspace(-0.16, 0.16, 65)
 LEAST_MM = 22.0
 BELIEVED = 6.0
 USUAL_MM, USUAL_LEAN = 12.0, 0.08  # where twice the strength is asked of a line
@@ -165,7 +165,7 @@ def find_line_under_mesh(
     at_rim = PLACES_MM + LEANS[:, None] * (rim_v_mm - look.v_mm)
     on = np.abs(at_rim - front.at(np.array(rim_v_mm))) < GOES_ON_MM
     i, j = _best(np.where(on, look.strength, 0.0))
-    near = np.abs(PLACES_MM) <= NEAR_MM
+    near = np.abs(PLACES_MM) <= USUAL_MM  # a pair of seams runs farther out
     if look.strength[i, j] < max(BELIEVED, look.strength[:, near].max() / 1.2):
         return None
     line = look.line(i, j)
