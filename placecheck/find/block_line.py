@@ -28,6 +28,7 @@ FloatArray = npt.NDArray[np.float64]
 LINE_MM = 1.2
 NEAR_MM = 22.0  # how far beside the fitted block's middle the line may run
 AROUND_MM = 40.0
+QUIET_MM = 27.0  # by what lies within this of the middle chance lines are judged
 PLACES_MM: FloatArray = np.arange(-AROUND_MM, AROUND_MM + 1e-9, 0.25)
 LEANS = np.linspace(-0.16, 0.16, 65)
 LEAST_MM = 22.0
@@ -109,7 +110,7 @@ def _look(
         return None
     along: FloatArray = np.asarray(v[rows], np.float64)
     u = (np.arange(width) + 0.5) / PX_PER_MM - U_HALF_MM
-    around = np.abs(u) < AROUND_MM
+    around = np.abs(u) < QUIET_MM
     columns = np.stack([(PLACES_MM + k * (along - along.mean())[:, None] + U_HALF_MM) * PX_PER_MM - 0.5 for k in LEANS])
     columns = np.clip(np.round(columns).astype(int), 0, width - 1)
     layers, totals = [], []
@@ -118,7 +119,7 @@ def _look(
         scatter = np.sqrt((response[:, around] ** 2).mean(1)) + 0.004
         z = np.clip(response / scatter[:, None], -3.0, 3.0)
         total = np.stack([np.take_along_axis(z, at, 1).sum(0) for at in columns])
-        noise = float(np.percentile(np.abs(total), 80)) / 1.28
+        noise = float(np.percentile(np.abs(total[:, np.abs(PLACES_MM) < QUIET_MM]), 80)) / 1.28
         totals.append(total / max(noise, 0.6 * len(rows) ** 0.5))
         layers.append(response / float(np.median(scatter)))
     return _Look(along, np.stack(layers), np.stack(totals))
