@@ -12,6 +12,7 @@ import os
 import random
 import signal
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -75,6 +76,12 @@ def in_child(action: Callable[[Callable[[int], None]], None], after_s: float | N
     _, status = os.waitpid(child, 0)
     assert os.WIFSIGNALED(status) or os.WEXITSTATUS(status) == 0
     return not os.WIFSIGNALED(status), [int.from_bytes(told[i : i + 4], "big") for i in range(0, len(told), 4)]
+
+
+@pytest.fixture(autouse=True)
+def copies_of_the_killed(tmp_path, monkeypatch):
+    """What a killed child leaves in its temporary folder goes with the test's own."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
 
 
 PHOTOS = [jpeg(i, width=64, height=48) for i in range(40)]
