@@ -327,6 +327,7 @@ def measure_cap(
     where = ["the block's line in front of the cap"] if seen.line is not None else []
     where += ["what shows of it through the mesh"] if seen.under is not None else []
     where += [BARE_LINE] if kept_line(seen.fit) is not None else []
+    where = [", ".join(where[:-1]), where[-1]] if len(where) > 1 else where
     against = " and ".join(where) or "the middle of the block's outline"
     words = (f"against {against}", *(f"cap's line: {e}" for e in seen.middle.evidence))
     estimates = {

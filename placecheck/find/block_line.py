@@ -37,6 +37,7 @@ USUAL_MM, USUAL_LEAN = 12.0, 0.08  # where twice the strength is asked of a line
 AFTER_RIM_MM = 4.0
 UNDER_BACK_MM, BEHIND_RIM_MM = -45.0, 8.0  # where it is looked for under the cap
 GOES_ON_MM = 3.0
+BRIGHT, PIN_MM = 0.5, 40.0  # a bright line no longer than a pin is one
 LIKE_INK = 0.3
 """Of 37 lines seen under a cap all were 0.49 and more alike to what was seen before its rim (cosine); a lamp's
 reflection with a blotch in line with it -0.65."""
@@ -146,7 +147,10 @@ def find_block_line(
     # the strongest line of all, not the slope of one further out
     if likely[i, j] < BELIEVED or strength[:, ~near].max(initial=0.0) > 1.2 * strength[i, j]:
         return None
-    return look.line(i, j)
+    line = look.line(i, j)
+    if line is None or (line.ink[0] > BRIGHT and line.v_range_mm[1] - line.v_range_mm[0] < PIN_MM):
+        return None
+    return line
 
 
 def find_line_under_mesh(
@@ -165,6 +169,7 @@ def find_line_under_mesh(
         return None
     at_rim = PLACES_MM + LEANS[:, None] * (rim_v_mm - look.v_mm)
     on = np.abs(at_rim - front.at(np.array(rim_v_mm))) < GOES_ON_MM
+    on &= np.abs(LEANS - front.lean)[:, None] < USUAL_LEAN
     i, j = _best(np.where(on, look.strength, 0.0))
     near = np.abs(PLACES_MM) <= USUAL_MM  # a pair of seams runs farther out
     if look.strength[i, j] < max(BELIEVED, look.strength[:, near].max() / 1.2):
