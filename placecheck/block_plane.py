@@ -48,14 +48,13 @@ def line_of(images: Sequence[Image], geometries: Sequence[Geometry]) -> KnownLin
             line = find_block_line(picture, grid.facing, low, high)
             if line is None:
                 continue
-            v = np.array(line.v_range_mm)
-            points = grid.chart.to_points(np.stack([line.at(v), v], -1))
-            a = np.stack([np.ones(2), v - line.v_mm], -1)
+            uv, covariance = line.ends()
+            points = grid.chart.to_points(uv)
             ray, n = unit(points - geometry.eye_mm), normals(geometry.dome, points)
             raised = ray[:, 0] / (ray * n).sum(-1) - n[:, 0]  # where a larger dome is met
             rows.append(np.stack([-points[:, 1], np.ones(2), -raised], -1))  # x = shift - y yaw, small angles
             sides.append(points[:, 0])
-            variances.append(np.diag(a @ line.covariance @ a.T) + POSE_U**2)
+            variances.append(np.diag(covariance) + POSE_U**2)
             seen += [number, number]
     if len(set(seen)) < LEAST_PHOTOS:
         return None

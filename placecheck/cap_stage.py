@@ -209,10 +209,8 @@ def join_line(fit: BlockFit, grid: Unrolling, lines: Sequence[BlockLine]) -> Joi
         return Joined(fit.theta, *mean, root)
     ends, noise = [], np.zeros((2 * len(lines), 2 * len(lines)))
     for i, line in enumerate(lines):
-        v = np.array(line.v_range_mm)
-        ends.append(np.stack([line.at(v), v], -1))
-        a = np.stack([np.ones(2), v - line.v_mm], -1)
-        noise[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = a @ line.covariance @ a.T
+        uv, noise[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = line.ends()
+        ends.append(uv)
     px = fit.geometry.to_px(grid.chart.to_points(np.concatenate(ends)))
     state = start
 

@@ -65,6 +65,12 @@ class BlockLine:
         out: FloatArray = self.u_mm + self.lean * (v_mm - self.v_mm)
         return out
 
+    def ends(self) -> tuple[FloatArray, FloatArray]:
+        """(u, v) (2, 2) of both ends of what is seen, and the covariance (2, 2) of their u."""
+        v = np.array(self.v_range_mm)
+        a = np.stack([np.ones(2), v - self.v_mm], -1)
+        return np.stack([self.at(v), v], -1), a @ self.covariance @ a.T
+
 
 @dataclass(frozen=True, eq=False)
 class _Look:
