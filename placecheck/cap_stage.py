@@ -57,7 +57,11 @@ LINE_REACH_MM = 75.0
 """The block's line is looked for on so much canvas before the rim, and no farther toward the face than this."""
 TEMPLE_DEG = 55.0
 TEMPLE_REACH_DEG = 9.0
+TEMPLE_FACING = 0.08
+"""The rim's height counts where the surface faces the lens by more: nearer to the outline a pixel is centimetres."""
 RIM_U_MM = 0.6
+EVEN_COST = 10.0
+"""The fit's sum of squares where outline, card and cap agree; beyond, what they say is doubted (Birge's ratio)."""
 FACTORS: Mapping[str, float] = {"cap_shift_mm": 1.2, "cap_turn_deg": 1.2}
 """What the uncertainties are multiplied by, found on scenes with truth."""
 NOT_SEEN: Mapping[str, tuple[str, str]] = {
@@ -198,6 +202,7 @@ def join_line(fit: BlockFit, grid: Unrolling, lines: Sequence[BlockLine]) -> Joi
     mean = (0.0, 0.0) if kept is None else (kept.yaw_deg, kept.shift_mm)
     u = np.sqrt(np.diag(fit.covariance))
     share, directions = np.linalg.eigh(fit.covariance / np.outer(u, u))
+    u *= math.sqrt(max(1.0, fit.cost / EVEN_COST))
     root = np.zeros((n + 2, n + 2))
     root[:n, :n] = u[:, None] * directions * np.sqrt(np.maximum(share, 1e-12))
     if kept is not None:
@@ -295,6 +300,7 @@ def _temple_px(seen: CapSighting) -> tuple[FloatArray | None, float]:
     points = seen.grid.chart.to_points(raw.uv)
     azimuth = _azimuth_deg(points, 0.0, 0.0)
     near = np.abs(np.abs(azimuth) - TEMPLE_DEG) < 2 * TEMPLE_REACH_DEG
+    near &= seen.fit.geometry.visible(points, TEMPLE_FACING)
     sides = [near & (np.sign(azimuth) == sign) for sign in (-1.0, 1.0)]
     if min(int(side.sum()) for side in sides) < 6:
         return None, 0.0

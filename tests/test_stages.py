@@ -32,7 +32,7 @@ from placecheck.answer import (
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap_advice import cap_fixes, cap_undecided
-from placecheck.cap_stage import _centre, join_line, measure_joined, refuse_other, sight_cap
+from placecheck.cap_stage import EVEN_COST, _centre, _temple_px, join_line, measure_joined, refuse_other, sight_cap
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -192,6 +192,28 @@ def test_joining_the_line_makes_things_surer(seen):
     assert turn_u(joined) < turn_u(alone)
     for j in (alone, joined):
         assert np.allclose(j.root @ j.root.T, (j.root @ j.root.T).T)
+
+
+def test_a_strained_fit_is_doubted_as_birges_ratio_says(seen):
+    """A sum of squares four times what it may be doubles u (Birge, Phys. Rev. 40, 207, 1932); less doubts nothing."""
+    n = len(NAMES)
+
+    def u(cost):
+        return np.linalg.norm(join_line(replace(seen.fit, cost=cost), seen.line_grid, ()).root[:n], axis=1)
+
+    assert u(4 * EVEN_COST) == pytest.approx(2 * u(0.3 * EVEN_COST))
+    assert u(EVEN_COST) == pytest.approx(np.sqrt(np.diag(seen.fit.covariance)), rel=1e-3)
+
+
+def test_a_temple_at_the_outline_is_not_measured(seen):
+    """Turned until one temple lies where the lines of sight touch the dome, a rim says nothing of its height there."""
+    assert _temple_px(seen)[0] is not None
+    camera = seen.fit.geometry.eye_mm
+    theta = seen.fit.theta.copy()
+    theta[AT["block yaw"]] += 60.0
+    turned = replace(seen, fit=replace(seen.fit, theta=theta))
+    assert not np.allclose(turned.fit.geometry.eye_mm, camera)
+    assert _temple_px(turned)[0] is None
 
 
 def test_a_line_kept_with_the_block_says_where_it_runs_under_the_cap(seen):
