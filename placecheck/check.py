@@ -141,7 +141,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         )
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)  # good enough for what is asked of it here
-    check_size(on, request)
+    check_size(on, fit.geometry, request)
 
     def refit(settled: float = SETTLED) -> BlockFit:
         """The block with what is now known of outline, closure and cap."""

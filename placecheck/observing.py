@@ -52,6 +52,11 @@ CORNER_OFF = (4.0, 0.1)  # mm, and share of the width: a corner further than thi
 UNEVEN_MM, UNEVEN_SHARE = 0.8, 0.012  # by how much, also as a share of the width, a pinned closure's halves differ
 READ_FACTOR = 1.3  # a corner's own doubt is larger than the spread of what the network says
 STEADIED = "weighed against half the closure's width from the fold"
+FOLD_AS_NAMED = (0.88, 1.15)  # a fold on the first dome over the length named; an inch more or less is 0.80 to 1.33
+SHORTEST_FOLD = 0.79  # the same where an end faces the lens by less than END_FACING (cosine)
+END_FACING = 0.25
+BOTH_AS_NAMED = (0.905, 1.1)  # the mean of fold and the likelier width, which are too short together
+WIDTH_OFF = 0.14  # both widths farther than this share from the one named
 FOLD_OFF_MM = 4.0  # a fold further than this from the middle of its corners contradicts them
 
 
@@ -253,11 +258,15 @@ def closure_edge_px(on: OnDome, geometry: Geometry) -> FloatArray:
     return geometry.to_px(points[geometry.visible(points, -0.1)])
 
 
-def check_size(on: OnDome, request: CheckRequest) -> None:
-    """Raises RetakeNeeded when the closure in the photo is plainly not of the size that was named."""
+def check_size(on: OnDome, geometry: Geometry, request: CheckRequest) -> None:
+    """Raises RetakeNeeded when the closure in the photo is plainly not of the size that was named.
+
+    A fold's end that is seen obliquely may be hidden behind what is taken for it, so the fold may then look short.
+    """
     if not all(np.isfinite(on.marks_uv.get(n, math.nan)).all() for n in FOLD):
         return
     seen, named = [], []
+    well_seen = bool(geometry.visible(on.chart.to_points(np.array([on.marks_uv[n] for n in FOLD])), END_FACING).all())
     for ends, nominal in (
         (FOLD, request.closure.length_mm),
         (("back_left", "back_right"), request.closure.width_mm),
@@ -268,9 +277,13 @@ def check_size(on: OnDome, request: CheckRequest) -> None:
             a, b = on.chart.to_points(uv)
             seen.append(float(section_mm(on.surface, a, b)))
             named.append(nominal)
-    off = np.abs(np.array(seen) / np.array(named) - 1.0)
-    # across the dome a width is seen well; a length runs over the forehead, where a first dome may be wrong
-    if off[0] > 0.21 or (len(off) > 1 and off[1:].min() > 0.14):
+    ratio = np.array(seen) / np.array(named)
+    short, long = FOLD_AS_NAMED if well_seen else (SHORTEST_FOLD, FOLD_AS_NAMED[1])
+    unlike = not short <= ratio[0] <= long
+    if len(ratio) > 1:
+        width = 1.0 + min(ratio[1:] - 1.0, key=abs)
+        unlike |= abs(width - 1.0) > WIDTH_OFF or not BOTH_AS_NAMED[0] <= (ratio[0] + width) / 2 <= BOTH_AS_NAMED[1]
+    if unlike:
         inch = 25.4
         wide = float(np.median(seen[1:])) if len(seen) > 1 else math.nan
         words = f"{wide / inch:.1f} x {seen[0] / inch:.1f} in" if np.isfinite(wide) else f"{seen[0] / inch:.1f} in long"

@@ -336,9 +336,26 @@ def test_a_cat_is_no_closure():
     assert problem_of(cat) in {"card-missing", "too-blurred"}
 
 
-def test_a_closure_of_another_size_is_noticed():
-    image = load_photo(PHOTOS / "demo.jpg").image
-    assert problem_of(image, closure=ClosureSize(6 * 25.4, 6 * 25.4, "6x6")) == "closure-size"
+@pytest.mark.parametrize(
+    ("photo", "width", "length", "round_in"),
+    [
+        ("demo", 6, 6, 23),
+        ("lean_roll_4x4", 4, 5, 0),
+        ("demo", 4, 3, 23),
+        ("lean_parted_5x5", 6, 6, 0),
+        ("lean_parted_5x5", 5, 4, 0),
+        ("job_pinned_5x5", 5, 6, 0),
+        ("lean_roll_4x4", 5, 5, 0),
+        ("steep_bun_2x6", 2, 5, 0),
+    ],
+)
+def test_a_closure_of_another_size_is_noticed(photo, width, length, round_in):
+    """An inch too long or too short, too: the dome would be stretched to it, and the clearance with it."""
+    image = load_photo(PHOTOS / f"{photo}.jpg").image
+    scene = json.loads((PHOTOS / f"{photo}.json").read_text())["scene"]
+    round_mm = 25.4 * (round_in or scene["ticket_circumference_inch"])
+    named = ClosureSize(width * 25.4, length * 25.4, f"{width}x{length}")
+    assert problem_of(image, closure=named, block_circumference_mm=round_mm) == "closure-size"
 
 
 def test_a_tape_that_cannot_be_is_noticed_or_doubted():
