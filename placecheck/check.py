@@ -22,7 +22,7 @@ import numpy.typing as npt
 from placecheck.block_fit import SETTLED, BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, edges_doubted, find_card
-from placecheck.errors import Problem, RetakeNeeded
+from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.rim_in_picture import with_rim
@@ -59,6 +59,8 @@ FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
 LEAST_CAP = 0.2
 """The network's belief in a cap below which there is none: bare blocks stayed below 0.02, caps alone above 0.4."""
+WIDEST_MM = 8 * 25.4
+"""A closure's width beyond which its corners lie behind the horizon of any one photo."""
 
 
 LIKE_BAD_LIGHT = ("card-bent", "other-board")
@@ -129,6 +131,12 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
 
 def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Sighted:
     """Find card, block and closure. Raises RetakeNeeded or UsageProblem."""
+    if request.closure.width_mm > WIDEST_MM:
+        raise UsageProblem(
+            "closure-too-wide",
+            f"A lace of {request.closure.label} reaches round the head, and no photo shows both its ends: closures up "
+            f"to {WIDEST_MM / 25.4:.0f} in wide are checked. Lay it out with a soft tape from the cap's middle line.",
+        )
     standing = find_standing(photo, request, camera)
     card, camera, block, stage = standing.card, standing.camera, standing.block, standing.stage
     way, picture, grid, sighting = standing.way, standing.picture, standing.grid, standing.sighting

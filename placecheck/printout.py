@@ -140,6 +140,7 @@ CAP_SENTENCE = "Under the closure the cap's edge is where the photo of the cap a
 
 OPTIONS = {
     "front-unclear": "--front SIDE",
+    "front-contradicted": "--front SIDE",
     "block-other": "--block-circumference LENGTH",
     "closure-on-already": "--stage pinned",
     "profile-other-phone": "--camera NAME",

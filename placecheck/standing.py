@@ -30,6 +30,7 @@ from placecheck.find.outline import BlockSighting
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import dense_line
 from placecheck.request import CheckRequest
+from placecheck.surface import unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -222,7 +223,10 @@ Way = tuple[Traced, npt.NDArray[np.uint8], Unrolling, ClosureSighting]
 
 
 def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -> Way:
-    """Which of the two ways round is right, by the unrolled pictures; the user's word outranks them."""
+    """Which of the two ways round is right, by the unrolled pictures; the user's word outranks them where they doubt.
+
+    Raises RetakeNeeded where it cannot be told, or where all of the photo contradicts the user.
+    """
     if request.front is not None:
         wanted = np.array(FACES[request.front])
 
@@ -231,7 +235,16 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
             p = g.to_px(np.array([[0.0, 0.0, 90.0], [0.0, 30.0, 90.0]]))
             return float((p[1] - p[0]) @ wanted)
 
-        return max(ways, key=along)
+        said = max(ways, key=along)
+        seen = {side: float(np.array(way) @ unit(block.face_px)) for side, way in FACES.items()}
+        if said[3].upright < 0.5 and block.agreement > 0.9 and seen[request.front] < 0.5:
+            side = max(seen, key=lambda name: seen[name])
+            raise RetakeNeeded(
+                "front-contradicted",
+                f"You said the face is at the {request.front} of the photo, but the block looks as if it were at the "
+                f"{side}: say {side}, or leave the side out, and check the photo again.",
+            )
+        return said
     if len(ways) == 1:
         return ways[0]
     best, other = sorted(ways, key=lambda way: -way[3].upright)

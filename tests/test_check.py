@@ -330,6 +330,16 @@ def test_an_edge_that_is_not_the_silhouettes_is_not_measured_from():
     check_outline(strained, replace(stage, request=replace(stage.request, marks=by_hand)))
 
 
+@pytest.mark.parametrize("side", ["bottom", "right"])
+def test_a_face_said_to_be_where_it_plainly_is_not(side):
+    """The block stands with its face at the top of the photo, a little to the left."""
+    with pytest.raises(RetakeNeeded) as stopped:
+        find_standing(load_photo(PHOTOS / "demo.jpg"), request_for("demo", front=side))
+    assert stopped.value.problem.code == "front-contradicted"
+    assert f"at the {side} of the photo" in stopped.value.problem.message
+    assert "say top" in stopped.value.problem.message
+
+
 def test_a_cat_is_no_closure():
     """skimage's own picture of a cat, enlarged to a phone photo's size."""
     cat = cv2.resize(data.chelsea()[..., ::-1], (1804, 1200))
@@ -356,6 +366,11 @@ def test_a_closure_of_another_size_is_noticed(photo, width, length, round_in):
     round_mm = 25.4 * (round_in or scene["ticket_circumference_inch"])
     named = ClosureSize(width * 25.4, length * 25.4, f"{width}x{length}")
     assert problem_of(image, closure=named, block_circumference_mm=round_mm) == "closure-size"
+
+
+def test_a_frontal_is_told_that_it_cannot_be_checked():
+    frontal = ClosureSize(13 * 25.4, 4 * 25.4, "13x4")
+    assert problem_of(load_photo(PHOTOS / "demo.jpg").image, closure=frontal) == "closure-too-wide"
 
 
 def test_a_tape_that_cannot_be_is_noticed_or_doubted():

@@ -39,7 +39,7 @@ def register(app: typer.Typer) -> None:
 def check(
     photos: Annotated[list[Path], typer.Argument(metavar="PHOTO", help="Photos of the pinned closure.")],
     closure: Annotated[
-        str | None, typer.Option(metavar="SIZE", help="Closure size, width x front to back: 5x5, 13x4, 12.7x12.7cm.")
+        str | None, typer.Option(metavar="SIZE", help="Closure size, width x front to back: 5x5, 2x6, 12.7x12.7cm.")
     ] = None,
     block_circumference: Annotated[
         str | None,

@@ -49,7 +49,8 @@ from placecheck.settings import load_settings
 from placecheck.taped import PLACES
 from placecheck.units import parse_closure
 
-CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6", "13x4")
+CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6")
+FRONT_ASKED = ("front-unclear", "front-contradicted")  # refusals after which the page asks where the face is
 SAME_JOB_S = 7200.0
 LONG_POLL_S = 10.0
 
@@ -197,7 +198,7 @@ async def check(request: Request) -> Response:
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
         has_overlay=job.measured is not None,
         can_save=job.measured is not None,
-        ask_front=job.failure is not None and job.failure[0] == "front-unclear",
+        ask_front=job.failure is not None and job.failure[0] in FRONT_ASKED,
     )
 
 

@@ -29,6 +29,8 @@ from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
 from placecheck.page.views_photo import CLOSURES
 from placecheck.printout import in_words
 
+FRONTAL = "13x4"  # can be ordered, but is not checked
+
 
 async def orders(request: Request) -> Response:
     """All orders."""
@@ -50,7 +52,7 @@ def _form(
         message=message,
         doubts=doubts,
         tape=shop.tape_fields(),
-        closures=CLOSURES,
+        closures=(*CLOSURES, FRONTAL),
     )
 
 

@@ -34,7 +34,7 @@ from placecheck.tolerances import DEFAULT_LIMITS
 
 SIZES = (1_000, 10_000, 100_000)
 MAKERS = ("Ada", "Noor", "Ines", "Bea", "Ruth", "Tomma")
-CLOSURES = ("5x5", "4x4", "13x4", "6x6")
+CLOSURES = ("5x5", "4x4", "7x7", "6x6")
 START = datetime(2020, 1, 1, tzinfo=UTC)
 
 

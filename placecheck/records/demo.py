@@ -52,7 +52,7 @@ MAKERS = (
     _Maker("Bea", 0.2, 1.9, 1.1, 9.4, 1.6, learns=True),
     _Maker("Ruth", 0.0, 0.9, 0.5, 9.8, 0.9),
 )
-CLOSURES = ("5x5", "4x4", "5x5", "13x4", "5x5", "6x6")
+CLOSURES = ("5x5", "4x4", "5x5", "7x7", "5x5", "6x6")
 
 
 def fill_with_demo(store: Store, until: datetime | None = None, orders: int = ORDERS, seed: int = SEED) -> int:
