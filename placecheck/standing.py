@@ -237,7 +237,7 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
 
         said = max(ways, key=along)
         seen = {side: float(np.array(way) @ unit(block.face_px)) for side, way in FACES.items()}
-        if said[3].upright < 0.5 and block.agreement > 0.9 and seen[request.front] < 0.5:
+        if said[3].upright < 0.5 and block.agreement > 0.9 and seen[request.front] < 0.35:
             side = max(seen, key=lambda name: seen[name])
             raise RetakeNeeded(
                 "front-contradicted",
