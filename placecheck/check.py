@@ -41,6 +41,7 @@ from placecheck.observing import (
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.standing import (
+    LEAST_AGREEMENT,
     SOON,
     Stage,
     Traced,
@@ -59,6 +60,13 @@ FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
 LEAST_CAP = 0.2
 """The network's belief in a cap below which there is none: bare blocks stayed below 0.02, caps alone above 0.4."""
+TORN = 2.0
+"""How much less a block is known whose parts seem to face different ways, where the user has said which is right."""
+FACING_APART = Problem(
+    "block-facing-apart",
+    "Parts of the block seem to face different ways: hair or shadow may hide its outline, so no number is as sure as "
+    "usual. Lean the phone further toward the face, uncover the cap beside the hair, and take the photo again.",
+)
 WIDEST_MM = 8 * 25.4
 """A closure's width beyond which its corners lie behind the horizon of any one photo."""
 
@@ -168,7 +176,10 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     fit = refit()
     check_block(fit, block)
     check_outline(fit, stage)
+    notes: tuple[Problem, ...] = ()
+    if block.agreement < LEAST_AGREEMENT:
+        fit, notes = replace(fit, covariance=TORN**2 * fit.covariance), (FACING_APART,)
     on = put_on_dome(fit.geometry, observed)
     observed = without_lost_corners(observed, on, fit.geometry, request)
     block = replace(block, outline_px=way.outline_px)
-    return Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px)
+    return Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px, notes)

@@ -330,6 +330,17 @@ def test_an_edge_that_is_not_the_silhouettes_is_not_measured_from():
     check_outline(strained, replace(stage, request=replace(stage.request, marks=by_hand)))
 
 
+def test_a_block_facing_apart_is_measured_with_twice_the_doubt(monkeypatch):
+    photo, request = load_photo(PHOTOS / "demo.jpg"), request_for("demo", front="top")
+    whole, found = measure_photo(photo, request), check.find_block
+    monkeypatch.setattr(check, "find_block", lambda *given: replace(found(*given), agreement=0.1))
+    apart = measure_photo(photo, request)
+    assert [p.code for p in apart.problems] == [*(p.code for p in whole.problems), "block-facing-apart"]
+    offset = [m.estimates["offset_mm"] for m in (whole, apart)]
+    assert offset[1].value == pytest.approx(offset[0].value, abs=1e-6)
+    assert 1.3 < offset[1].u / offset[0].u < 3.0
+
+
 @pytest.mark.parametrize("side", ["bottom", "right"])
 def test_a_face_said_to_be_where_it_plainly_is_not(side):
     """The block stands with its face at the top of the photo, a little to the left."""
