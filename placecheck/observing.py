@@ -289,5 +289,6 @@ def check_size(on: OnDome, geometry: Geometry, request: CheckRequest) -> None:
         words = f"{wide / inch:.1f} x {seen[0] / inch:.1f} in" if np.isfinite(wide) else f"{seen[0] / inch:.1f} in long"
         raise RetakeNeeded(
             "closure-size",
-            f"The closure in the photo is about {words}, not {request.closure.label}: check the size you named.",
+            f"The closure in the photo is about {words}, not {request.closure.label}: check the size you named. If "
+            "it is right, set a pin at each end of the fold and take the photo again, aiming at the closure's middle.",
         )
