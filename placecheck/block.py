@@ -30,6 +30,7 @@ FloatArray = npt.NDArray[np.float64]
 
 FLIP = np.diag([1.0, -1.0, -1.0])  # OpenCV's board frame (z into the board) to the table frame (z up)
 CARD_THICKNESS_MM = 0.3
+UPRIGHT_U_DEG = 0.8  # how far from upright, each way, a block stands on its table
 TAPE_U_MM = 3.0  # a tape read to 1/4 in: 6.35/sqrt(12) = 1.8 mm, and how it lies
 
 NAMES: tuple[str, ...] = (
@@ -277,8 +278,13 @@ def stack_of_one(geometry: Geometry) -> Geometries:
     return Geometries(f, g.centre_px[None, None], k1, domes, g.rotation[None], g.translation[None, None], caps)
 
 
-def prior_for(camera: Camera, circumference_mm: float, known: KnownDome | None = None) -> Prior:
-    """The prior of all unknowns for a camera and a taped circumference, or a block measured beforehand in its place."""
+def prior_for(
+    camera: Camera, circumference_mm: float, known: KnownDome | None = None, lean_u_deg: float = UPRIGHT_U_DEG
+) -> Prior:
+    """The prior of all unknowns for a camera and a taped circumference, or a block measured beforehand in its place.
+
+    `lean_u_deg`: how far from upright the block may stand on its table, one standard uncertainty each way.
+    """
     mean = np.zeros(len(NAMES))
     u = np.ones(len(NAMES))
 
@@ -296,8 +302,8 @@ def prior_for(camera: Camera, circumference_mm: float, known: KnownDome | None =
     put("block x", 0.0, 1000.0)
     put("block y", 0.0, 1000.0)
     put("block yaw", 0.0, 1000.0)
-    put("block lean x", 0.0, 0.8)
-    put("block lean y", 0.0, 0.8)
+    put("block lean x", 0.0, lean_u_deg)
+    put("block lean y", 0.0, lean_u_deg)
     put("block height", 165.0, 20.0)
     put("log round", float(np.log(circumference_mm)), TAPE_U_MM / circumference_mm)
     put("log ratio", float(np.log(1.27)), 0.08)

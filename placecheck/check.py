@@ -19,16 +19,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.block import AT
 from placecheck.block_fit import SETTLED, BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, edges_doubted, find_card
+from placecheck.contradictions import lean_against_rest
 from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.rim_in_picture import with_rim
 from placecheck.find.unroll import PX_PER_MM, Unrolling
 from placecheck.light_and_sharpness import block_problem, hopeless_picture
-from placecheck.measure import Observed, put_on_dome
+from placecheck.measure import Observed, OnDome, put_on_dome
 from placecheck.observing import (
     by_hand,
     check_size,
@@ -60,6 +62,11 @@ FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
 LEAST_CAP = 0.2
 """The network's belief in a cap below which there is none: bare blocks stayed below 0.02, caps alone above 0.4."""
+TILT_TOLD = 2.0
+"""How many standard uncertainties the rest must have an upright block off before it is taken to be tilted: of 119
+upright ones one lay beyond 1.9."""
+TILTED_U_DEG = 8.0
+TILT_WORTH_TELLING_DEG = 3.0
 TORN = 2.0
 """How much less a block is known whose parts seem to face different ways, where the user has said which is right."""
 FACING_APART = Problem(
@@ -137,6 +144,53 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
     return Standing(card, camera, block, stage, way, picture, grid, sighting)
 
 
+@dataclass(frozen=True)
+class Close:
+    """What a closer look shows, once it is known where the closure lies, and the fit to all of it."""
+
+    way: Traced
+    fit: BlockFit
+    picture: npt.NDArray[np.uint8]
+    grid: Unrolling
+    sighting: ClosureSighting
+    observed: Observed
+
+
+def look_closely(stage: Stage, fit: BlockFit, observed: Observed, sighting: ClosureSighting, on: OnDome) -> Close:
+    """Outline, closure and cap once more about what is known of them. Raises RetakeNeeded where the fit is lost."""
+    image, request = stage.image, stage.request
+    height, width = image.shape[:2]
+    way = trace_outline(stage, fit, fit.frame, (3.0,), 112, 5, closure_edge_px(on, fit.geometry))
+
+    def refit(settled: float = SETTLED) -> BlockFit:
+        """The block with what is now known of outline, closure and cap."""
+        clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
+        return fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues, settled=settled)
+
+    fit = refit(SOON)
+    check_not_lost(fit, stage.block)
+    picture, grid = unroll(image, fit.geometry, fit.geometry.cap)
+    sighting = with_rim(doubted_by_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)
+    observed = by_hand(observe(sighting, grid, fit.geometry, request), request, width, height)
+    on = put_on_dome(fit.geometry, observed, chart=grid.chart)
+    observed = with_pins(observed, on, fit.geometry, image, way.outline_px)
+    return Close(way, refit(), picture, grid, sighting, observed)
+
+
+def tilt_told(fit: BlockFit) -> tuple[Problem, ...]:
+    """A remark where the block does not stand upright; none where it does after all."""
+    tilt_deg = float(np.hypot(fit.theta[AT["block lean x"]], fit.theta[AT["block lean y"]]))
+    if tilt_deg < TILT_WORTH_TELLING_DEG:
+        return ()
+    return (
+        Problem(
+            "block-tilted",
+            f"The block seems to stand tilted, by some {tilt_deg:.0f} degrees. The numbers allow for it, and are less "
+            "sure: set it upright on the table the card lies on, if it can be.",
+        ),
+    )
+
+
 def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Sighted:
     """Find card, block and closure. Raises RetakeNeeded or UsageProblem."""
     if request.closure.width_mm > WIDEST_MM:
@@ -146,9 +200,8 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
             f"to {WIDEST_MM / 25.4:.0f} in wide are checked. Lay it out with a soft tape from the cap's middle line.",
         )
     standing = find_standing(photo, request, camera)
-    card, camera, block, stage = standing.card, standing.camera, standing.block, standing.stage
-    way, picture, grid, sighting = standing.way, standing.picture, standing.grid, standing.sighting
-    fit, frame = way.fit, way.fit.frame
+    camera, block, stage = standing.camera, standing.block, standing.stage
+    fit, grid, sighting = standing.way.fit, standing.grid, standing.sighting
     if sighting.cap < LEAST_CAP:
         raise RetakeNeeded("cap-missing", "No cap was found on the block: pin the cap on first, then the closure.")
     if sighting.closure < 0.5:
@@ -159,27 +212,21 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)  # good enough for what is asked of it here
     check_size(on, fit.geometry, request)
 
-    def refit(settled: float = SETTLED) -> BlockFit:
-        """The block with what is now known of outline, closure and cap."""
-        clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
-        return fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues, settled=settled)
-
-    avoid = closure_edge_px(on, fit.geometry)
-    way = trace_outline(stage, fit, frame, (3.0,), 112, 5, avoid)
-    fit = refit(SOON)
-    check_not_lost(fit, block)
-    picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
-    sighting = with_rim(doubted_by_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)
-    observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
-    on = put_on_dome(fit.geometry, observed, chart=grid.chart)
-    observed = with_pins(observed, on, fit.geometry, photo.image, way.outline_px)
-    fit = refit()
+    close = look_closely(stage, fit, observed, sighting, on)
+    notes: tuple[Problem, ...] = ()
+    if lean_against_rest(close.fit)[1] > TILT_TOLD:
+        stage = replace(stage, lean_u_deg=TILTED_U_DEG)
+        on = put_on_dome(close.fit.geometry, close.observed)
+        close = look_closely(stage, close.fit, close.observed, close.sighting, on)
+        notes = tilt_told(close.fit)
+    way, fit, observed, sighting = close.way, close.fit, close.observed, close.sighting
     check_block(fit, block)
     check_outline(fit, stage)
-    notes: tuple[Problem, ...] = ()
     if block.agreement < LEAST_AGREEMENT:
-        fit, notes = replace(fit, covariance=TORN**2 * fit.covariance), (FACING_APART,)
+        fit, notes = replace(fit, covariance=TORN**2 * fit.covariance), (*notes, FACING_APART)
     on = put_on_dome(fit.geometry, observed)
     observed = without_lost_corners(observed, on, fit.geometry, request)
     block = replace(block, outline_px=way.outline_px)
-    return Sighted(card, camera, block, fit, sighting, grid, observed, picture, stage, way.u_px, notes)
+    return Sighted(
+        standing.card, camera, block, fit, sighting, close.grid, observed, close.picture, stage, way.u_px, notes
+    )

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, NAMES, TAPE_U_MM
+from placecheck.block import AT, NAMES, TAPE_U_MM, UPRIGHT_U_DEG
 from placecheck.block_fit import BlockFit
 from placecheck.errors import Problem, RetakeNeeded
 
@@ -53,6 +53,20 @@ def tape_against_rest(fit: BlockFit) -> Against:
     i = AT["log round"]
     u = TAPE_U_MM / float(np.exp(fit.theta[i]))
     return deleted(fit.tape_pull * u, u * u, float(fit.covariance[i, i]))
+
+
+def lean_against_rest(fit: BlockFit) -> tuple[float, float]:
+    """How far from upright (deg) the rest has a block that was taken to stand upright, and in standard uncertainties.
+
+    The deleted residual of both leans at once.
+    """
+    at = [AT["block lean x"], AT["block lean y"]]
+    left = UPRIGHT_U_DEG**2 * np.eye(2) - fit.covariance[np.ix_(at, at)]
+    share, directions = np.linalg.eigh(left)
+    told = share > 1e-6 * UPRIGHT_U_DEG**2
+    along = (directions.T @ fit.theta[at])[told]
+    off = UPRIGHT_U_DEG**2 * along / share[told]
+    return float(np.linalg.norm(off)), float(np.sqrt((along**2 / share[told]).sum()))
 
 
 def stand_against_rest(fit: BlockFit) -> Against:

@@ -17,7 +17,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, Frame, Prior, outline_heights, outline_px, prior_for, start_place, unpack, yaw_on_table
+from placecheck.block import (
+    AT,
+    UPRIGHT_U_DEG,
+    Frame,
+    Prior,
+    outline_heights,
+    outline_px,
+    prior_for,
+    start_place,
+    unpack,
+    yaw_on_table,
+)
 from placecheck.block_fit import SETTLED, BlockFit, Clues, fit_block
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
@@ -84,6 +95,7 @@ class Stage:
     card: CardSighting
     board_mm: FloatArray
     block: BlockSighting
+    lean_u_deg: float = UPRIGHT_U_DEG
 
     @property
     def outline_by_hand(self) -> FloatArray | None:
@@ -112,7 +124,7 @@ def board_mm(card: CardSighting, request: CheckRequest) -> FloatArray:
 def stage_prior(stage: Stage) -> Prior:
     """What is known of the block: the saved one that was named, or any block of the taped circumference."""
     request = stage.request
-    return prior_for(stage.camera, request.block_circumference_mm, request.block)
+    return prior_for(stage.camera, request.block_circumference_mm, request.block, stage.lean_u_deg)
 
 
 def fit_stage(

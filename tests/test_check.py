@@ -19,9 +19,10 @@ from PIL import Image
 from skimage import data
 
 from placecheck import check
-from placecheck.block import AT
+from placecheck.block import AT, UPRIGHT_U_DEG
 from placecheck.card import card_problems, find_card
 from placecheck.check import find_standing, sight
+from placecheck.contradictions import lean_against_rest
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.marks import Marks
 from placecheck.measuring import measure_photo, remeasure
@@ -328,6 +329,34 @@ def test_an_edge_that_is_not_the_silhouettes_is_not_measured_from():
     assert stopped.value.problem.code == "block-odd"
     by_hand = Marks({}, {"outline": tuple(map(tuple, seen.block.outline_px.tolist()))})
     check_outline(strained, replace(stage, request=replace(stage.request, marks=by_hand)))
+
+
+def test_how_far_the_rest_has_a_block_from_upright():
+    """The deleted residual by hand: where only the prior knows the lean, the rest tells nothing."""
+    fit = sight(load_photo(PHOTOS / "demo.jpg"), request_for("demo")).fit
+    at = [AT["block lean x"], AT["block lean y"]]
+    theta, covariance = fit.theta.copy(), fit.covariance.copy()
+    theta[at] = 2.4, 0.0
+    covariance[np.ix_(at, at)] = np.eye(2) * UPRIGHT_U_DEG**2 / 4
+    off, z = lean_against_rest(replace(fit, theta=theta, covariance=covariance))
+    assert off == pytest.approx(2.4 / 0.75)
+    assert z == pytest.approx(2.4 / (UPRIGHT_U_DEG * np.sqrt(0.75)))
+    covariance[np.ix_(at, at)] = np.eye(2) * UPRIGHT_U_DEG**2
+    assert lean_against_rest(replace(fit, theta=theta, covariance=covariance)) == (0.0, 0.0)
+    assert lean_against_rest(fit)[1] < check.TILT_TOLD
+    assert [p.code for p in check.tilt_told(replace(fit, theta=theta + 0.0))] == []
+    theta[at] = 6.0, 8.0
+    (told,) = check.tilt_told(replace(fit, theta=theta))
+    assert (told.code, "some 10 degrees" in told.message) == ("block-tilted", True)
+
+
+def test_an_upright_block_taken_for_a_tilted_one_measures_the_same(monkeypatch):
+    photo, request = load_photo(PHOTOS / "lean_roll_4x4.jpg"), request_for("lean_roll_4x4")
+    upright = measure_photo(photo, request)
+    monkeypatch.setattr(check, "lean_against_rest", lambda fit: (9.0, 3.0))
+    free = measure_photo(photo, request)
+    for name, e in upright.estimates.items():
+        assert abs(free.estimates[name].value - e.value) < 2 * e.u, name
 
 
 def test_a_block_facing_apart_is_measured_with_twice_the_doubt(monkeypatch):
