@@ -4,7 +4,8 @@ This module only conducts: each step is a call into the module of its name, and 
 step found is handed to the next. The block is fitted twice: first to card, tape and
 outline; then, once the closure and the cap's centre line are found in the unrolled picture,
 again with what they tell (the centre line lies in one plane, the fold has a known length),
-and the closure is looked for a second time on the better dome. Marks set by hand outrank
+and the closure is looked for a second time on the better dome. Where all of it contradicts
+a block that stands upright, its lean is set free and that is done once more. Marks set by hand outrank
 what was found. What cannot be found is left out with a reason; a step that cannot go on
 raises RetakeNeeded. The second half, from there to measures and their uncertainty, is
 measuring.py's; one_photo.py makes an answer of it and adds judging and advice.

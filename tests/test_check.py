@@ -344,7 +344,7 @@ def test_how_far_the_rest_has_a_block_from_upright():
     covariance[np.ix_(at, at)] = np.eye(2) * UPRIGHT_U_DEG**2
     assert lean_against_rest(replace(fit, theta=theta, covariance=covariance)) == (0.0, 0.0)
     assert lean_against_rest(fit)[1] < check.TILT_TOLD
-    assert [p.code for p in check.tilt_told(replace(fit, theta=theta + 0.0))] == []
+    assert [p.code for p in check.tilt_told(replace(fit, theta=theta.copy()))] == []
     theta[at] = 6.0, 8.0
     (told,) = check.tilt_told(replace(fit, theta=theta))
     assert (told.code, "some 10 degrees" in told.message) == ("block-tilted", True)
