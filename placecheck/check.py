@@ -215,7 +215,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
 
     close = look_closely(stage, fit, observed, sighting, on)
     notes: tuple[Problem, ...] = ()
-    if lean_against_rest(close.fit)[1] > TILT_TOLD:
+    if lean_against_rest(close.fit).z > TILT_TOLD:
         stage = replace(stage, lean_u_deg=TILTED_U_DEG)
         on = put_on_dome(close.fit.geometry, close.observed)
         close = look_closely(stage, close.fit, close.observed, close.sighting, on)

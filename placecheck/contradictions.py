@@ -55,8 +55,8 @@ def tape_against_rest(fit: BlockFit) -> Against:
     return deleted(fit.tape_pull * u, u * u, float(fit.covariance[i, i]))
 
 
-def lean_against_rest(fit: BlockFit) -> tuple[float, float]:
-    """How far from upright (deg) the rest has a block that was taken to stand upright, and in standard uncertainties.
+def lean_against_rest(fit: BlockFit) -> Against:
+    """How far from upright (`off`, deg) the rest has a block that was taken to stand upright.
 
     The deleted residual of both leans at once.
     """
@@ -66,7 +66,7 @@ def lean_against_rest(fit: BlockFit) -> tuple[float, float]:
     told = share > 1e-6 * UPRIGHT_U_DEG**2
     along = (directions.T @ fit.theta[at])[told]
     off = UPRIGHT_U_DEG**2 * along / share[told]
-    return float(np.linalg.norm(off)), float(np.sqrt((along**2 / share[told]).sum()))
+    return Against(float(np.linalg.norm(off)), float(np.sqrt((along**2 / share[told]).sum())))
 
 
 def stand_against_rest(fit: BlockFit) -> Against:

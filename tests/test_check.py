@@ -22,7 +22,7 @@ from placecheck import check
 from placecheck.block import AT, UPRIGHT_U_DEG
 from placecheck.card import card_problems, find_card
 from placecheck.check import find_standing, sight
-from placecheck.contradictions import lean_against_rest
+from placecheck.contradictions import Against, lean_against_rest
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.marks import Marks
 from placecheck.measuring import measure_photo, remeasure
@@ -338,12 +338,12 @@ def test_how_far_the_rest_has_a_block_from_upright():
     theta, covariance = fit.theta.copy(), fit.covariance.copy()
     theta[at] = 2.4, 0.0
     covariance[np.ix_(at, at)] = np.eye(2) * UPRIGHT_U_DEG**2 / 4
-    off, z = lean_against_rest(replace(fit, theta=theta, covariance=covariance))
-    assert off == pytest.approx(2.4 / 0.75)
-    assert z == pytest.approx(2.4 / (UPRIGHT_U_DEG * np.sqrt(0.75)))
+    against = lean_against_rest(replace(fit, theta=theta, covariance=covariance))
+    assert against.off == pytest.approx(2.4 / 0.75)
+    assert against.z == pytest.approx(2.4 / (UPRIGHT_U_DEG * np.sqrt(0.75)))
     covariance[np.ix_(at, at)] = np.eye(2) * UPRIGHT_U_DEG**2
-    assert lean_against_rest(replace(fit, theta=theta, covariance=covariance)) == (0.0, 0.0)
-    assert lean_against_rest(fit)[1] < check.TILT_TOLD
+    assert lean_against_rest(replace(fit, theta=theta, covariance=covariance)) == Against(0.0, 0.0)
+    assert lean_against_rest(fit).z < check.TILT_TOLD
     assert [p.code for p in check.tilt_told(replace(fit, theta=theta.copy()))] == []
     theta[at] = 6.0, 8.0
     (told,) = check.tilt_told(replace(fit, theta=theta))
@@ -353,7 +353,7 @@ def test_how_far_the_rest_has_a_block_from_upright():
 def test_an_upright_block_taken_for_a_tilted_one_measures_the_same(monkeypatch):
     photo, request = load_photo(PHOTOS / "lean_roll_4x4.jpg"), request_for("lean_roll_4x4")
     upright = measure_photo(photo, request)
-    monkeypatch.setattr(check, "lean_against_rest", lambda fit: (9.0, 3.0))
+    monkeypatch.setattr(check, "lean_against_rest", lambda fit: Against(9.0, 3.0))
     free = measure_photo(photo, request)
     for name, e in upright.estimates.items():
         assert abs(free.estimates[name].value - e.value) < 2 * e.u, name
