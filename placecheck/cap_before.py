@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from placecheck.answer import CAP_DOUBTED, CAP_SHOWN, CAP_TIED
 from placecheck.block import unpack_many
-from placecheck.cap_stage import CapSighting, sight_cap
+from placecheck.cap_sight import CapSighting, sight_cap
 from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.find.closure import Trace, line_in_photo

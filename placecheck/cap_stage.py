@@ -1,15 +1,12 @@
 """Before the closure: is the cap centred on the block? One photo of the cap alone, from its pixels to Measured.
 
-Card, camera and block are found as in every check, and the fit is told that the cap's centre line
-lies in one plane. What the cap is compared with is the block's own line: the
-printed or drawn one where it is seen in front of the rim (find/block_line.py), else the plane
-of the block's symmetry, which is the fitted dome's frame. The line is joined with the fit as
-a further observation, linear in the unknowns (a Kalman update): its plane is turned and shifted
-against the dome's by what lines are off the middle (PRINT_U), or as photos of the bare block
-have shown it (block_plane.py), its visible stretch must lie in
-it, and so block, cap and line come out with one covariance. The shift is read at the cap's front edge,
-where both lines are seen, positive to the wearer's right; the turn is positive when the front is too
-far right for where the crown is. The
+Card, camera, block and cap are found by `cap_sight.py`. What the cap is compared with is the block's own line: the
+printed or drawn one where it is seen in front of the rim (find/block_line.py), else the plane of the block's
+symmetry, which is the fitted dome's frame. The line is joined with the fit as a further observation, linear in the
+unknowns (a Kalman update): its plane is turned and shifted against the dome's by what lines are off the middle
+(PRINT_U), or as photos of the bare block have shown it (block_plane.py), its visible stretch must lie in it, and so
+block, cap and line come out with one covariance. The shift is read at the cap's front edge, where both lines are
+seen, positive to the wearer's right; the turn is positive when the front is too far right for where the crown is. The
 rim's heights at the temples and the pair of seams behind are read against the same line.
 """
 
@@ -17,30 +14,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import BARE_LINE, RIM_WORDS, UNDER_THE_CAP, Contribution, Estimate, Findings, Measured, View
-from placecheck.block import GROUPS, NAMES, Geometry, outline_px, unpack
+from placecheck.block import GROUPS, NAMES, outline_px, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
-from placecheck.check import LEAST_CAP, Standing, find_standing
-from placecheck.errors import Problem, RetakeNeeded
-from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line, find_line_under_mesh
-from placecheck.find.closure import ClosureSighting, Trace, find_closure, rim_v_mm, run_of, unroll
-from placecheck.find.rim_in_picture import RIM_READ, rim_in_view, with_rim
-from placecheck.find.seam import find_seam
+from placecheck.cap_sight import CapSighting, sight_cap
+from placecheck.errors import Problem
+from placecheck.find.block_line import BlockLine
+from placecheck.find.closure import rim_v_mm
+from placecheck.find.rim_in_picture import RIM_READ
 from placecheck.find.unroll import Unrolling
 from placecheck.known_dome import KnownLine
-from placecheck.measure import Line, Observed
 from placecheck.mid_plane import MidPlane
-from placecheck.observing import by_hand, clues_of, seen_middle
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
-from placecheck.standing import check_block, check_outline, fit_stage, trace_outline
 from placecheck.surface import centre_line
 
 FloatArray = npt.NDArray[np.float64]
@@ -50,11 +43,6 @@ PRINT_U = (0.8, 1.5)
 """How far a block's line is turned (deg) and shifted (mm) off its middle (common practice, no published source)."""
 EVEN_U = (0.3, 0.3)
 """The same of the block's own middle: no block is quite even."""
-CLOSURE_AREA_MM2 = 3000.0
-CLOSURE_MASS = 0.6
-LINE_FRONT_MM = 228.0
-LINE_REACH_MM = 75.0
-"""The block's line is looked for on so much canvas before the rim, and no farther toward the face than this."""
 TEMPLE_DEG = 55.0
 TEMPLE_REACH_DEG = 9.0
 TEMPLE_FACING = 0.08
@@ -76,44 +64,6 @@ NOT_SEEN: Mapping[str, tuple[str, str]] = {
         "The cap's edge was not seen at both temples: lean the phone toward the face and keep the block upright.",
     ),
 }
-NO_CENTRE = (
-    "cap-line-missing",
-    "The cap's centre line could not be seen: turn the light so that the seam stands out, lay a thread along the "
-    "middle of the cap, or set its centre line by hand, and take the photo again.",
-)
-
-
-@dataclass(frozen=True)
-class CapSighting:
-    """What was found of a cap without closure. `line` is the block's own line where it was seen in front of the rim,
-
-    `under` the same through the mesh.
-    `grid` and `picture` are unrolled about the cap's plane, in which its seams run straight; `line_grid` about the
-    block's, in which `line` does. `centre` is None where the cap's middle was not seen; `pair`: seams to both sides.
-    """
-
-    standing: Standing
-    fit: BlockFit
-    grid: Unrolling
-    picture: npt.NDArray[np.uint8]
-    centre: Line | None
-    pair: bool
-    rim: Trace
-    line: BlockLine | None
-    line_grid: Unrolling
-    under: BlockLine | None = None
-
-    @property
-    def lines(self) -> tuple[BlockLine, ...]:
-        """What is seen of the block's line, before the rim and through the mesh."""
-        return tuple(line for line in (self.line, self.under) if line is not None)
-
-    @property
-    def middle(self) -> Line:
-        """The cap's centre line. Raises RetakeNeeded where it was not seen."""
-        if self.centre is None:
-            raise RetakeNeeded(*NO_CENTRE)
-        return self.centre
 
 
 @dataclass(frozen=True)
@@ -127,67 +77,6 @@ class Joined:
     line_yaw_deg: float
     line_shift_mm: float
     root: FloatArray
-
-
-def refuse_other(sighting: ClosureSighting) -> None:
-    """Raises RetakeNeeded where there is no cap, or a closure on it already."""
-    if sighting.cap < LEAST_CAP:
-        raise RetakeNeeded("cap-missing", "No cap was found on the block: pull the cap on, then take the photo.")
-    masses = sorted(spot.mass for spot in sighting.spots.values())
-    area = float((sighting.ventilated > 0.5).sum()) * sighting.cell_mm**2
-    if len(masses) >= 5 and masses[-5] > CLOSURE_MASS and area > CLOSURE_AREA_MM2:
-        raise RetakeNeeded(
-            "closure-on-already",
-            "There is a closure on the cap already: check it as pinned, or take the photo of the cap before the "
-            "closure goes on.",
-        )
-
-
-def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> CapSighting:
-    """Find card, block, cap and the block's line. Raises RetakeNeeded or UsageProblem."""
-    standing = find_standing(photo, request, camera)
-    refuse_other(standing.sighting)
-    stage, fit = standing.stage, standing.way.fit
-    picture, grid, sighting, way = standing.picture, standing.grid, standing.sighting, standing.way
-    centre = _centre(sighting, grid, fit, request)
-    for reaches in ((9.0, 4.0), (2.5,), ()):
-        if reaches:
-            way = trace_outline(stage, fit, fit.frame, reaches, 112, 4)
-        fit = fit_stage(stage, way.outline_px, way.u_px, fit.theta, _clues(centre, fit.geometry, request))
-        if reaches:
-            picture, grid = unroll(photo.image, fit.geometry, fit.geometry.cap)
-            sighting = find_closure(picture, grid)
-            centre = _centre(sighting, grid, fit, request)
-    check_block(fit, standing.block)
-    check_outline(fit, stage)
-    bare = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry)
-    in_view = rim_in_view(bare, grid)
-    rim = in_view if len(in_view.uv) >= 12 else bare.rim
-    pair = False
-    if centre is not None and "set by hand" not in centre.evidence:
-        at, lean = (float(x) for x in run_of(sighting.centre))
-        nothing, rim_v = np.zeros(grid.facing.shape, bool), rim_v_mm(sighting.rim)
-        lean = float(np.clip(lean, -0.1, 0.1))
-        seam = find_seam(picture, grid.facing, nothing, rim_v, at, lean, 5.0, back_v_mm=200.0)
-        pair = seam is not None and seam.kind == "a pair of seams"
-    about_block, line_grid = unroll(photo.image, fit.geometry, v_front_mm=LINE_FRONT_MM)
-    from_v = rim_v_mm(rim) + AFTER_RIM_MM
-    line = find_block_line(about_block, line_grid.facing, from_v, from_v + LINE_REACH_MM, LINE_FRONT_MM)
-    under = None
-    if line is not None and pair:
-        under = find_line_under_mesh(about_block, line_grid.facing, line, rim_v_mm(rim), LINE_FRONT_MM)
-    standing = replace(standing, way=way, sighting=sighting)
-    return CapSighting(standing, fit, grid, picture, centre, pair, rim, line, line_grid, under)
-
-
-def _clues(centre: Line | None, geometry: Geometry, request: CheckRequest) -> Any:
-    return clues_of(Observed({}, centre=centre), geometry, request)
-
-
-def _centre(sighting: ClosureSighting, grid: Unrolling, fit: BlockFit, request: CheckRequest) -> Line | None:
-    """The cap's centre line in the photo, where it is set by hand or seen."""
-    side = math.ceil(fit.frame.diagonal_px)
-    return by_hand(Observed({}, centre=seen_middle(sighting, grid, fit.geometry)), request, side, side).centre
 
 
 def kept_line(fit: BlockFit) -> KnownLine | None:
@@ -347,8 +236,9 @@ def measure_cap(
 
 def _notes(seen: CapSighting) -> tuple[Problem, ...]:
     if seen.line is not None or kept_line(seen.fit) is not None:
-        return ()
+        return seen.notes
     return (
+        *seen.notes,
         Problem(
             "block-line-missing",
             "No middle line was seen on the block in front of the cap, so the cap is compared with the middle of the "

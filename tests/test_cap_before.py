@@ -29,7 +29,7 @@ from placecheck.cap_before import (
     projected,
     weighed,
 )
-from placecheck.cap_stage import sight_cap
+from placecheck.cap_sight import sight_cap
 from placecheck.errors import PlacecheckError
 from placecheck.find.rim_in_picture import RIM_ALIKE_MM, rim_in_view
 from placecheck.measure import Line, Observed

@@ -27,7 +27,7 @@ from fixtures.scenes import pair_scenes
 from fixtures.scenes.pairs import draw_views, moved_card
 from fixtures.scenes.shape import BlockSurface
 from fixtures.scenes.walk import VIEWS, walk_round
-from placecheck.block import AT, NAMES, prior_for
+from placecheck.block import AT, NAMES, UPRIGHT_U_DEG, prior_for
 from placecheck.block_fit import CARD_UNKNOWNS, fit_block
 from placecheck.block_joint import fit_views, rough_place, yaw_from_card
 from placecheck.block_photos import dome_from
@@ -358,6 +358,16 @@ def test_the_saved_block_pulls_once_however_many_photos():
         want = pull_of(known, shape) - pull_of(resized(known, 1.02), shape)
         assert abs(want) > 5.0
         assert tasks[0].state(x).cost - tasks[1].state(x).cost == pytest.approx(want, rel=1e-6)
+
+
+def test_a_block_that_one_photo_shows_tilted_may_be_tilted_in_all():
+    """The prior's doubt of the lean is the widest of the photos', once; without one it is that of upright blocks."""
+    scenes, seen = drawn(1)
+    request = request_of(scenes[0])
+    for photos, u_deg in ((seen, UPRIGHT_U_DEG), ((seen[0], replace(seen[1], lean_u_deg=8.0)), 8.0)):
+        task = Residuals(photos, request.closure, request.block_circumference_mm, False)
+        for name in ("block lean x", "block lean y"):
+            assert [part.prior.u[AT[name]] for part in task.tasks] == [u_deg, u_deg]
 
 
 @pytest.mark.parametrize("measured", [pytest.param(photographed, marks=pytest.mark.sweep), taped])

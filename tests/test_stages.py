@@ -32,7 +32,8 @@ from placecheck.answer import (
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap_advice import cap_fixes, cap_undecided
-from placecheck.cap_stage import EVEN_COST, _centre, _temple_px, join_line, measure_joined, refuse_other, sight_cap
+from placecheck.cap_sight import centre_seen, refuse_other, sight_cap
+from placecheck.cap_stage import EVEN_COST, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -166,7 +167,7 @@ def seen():
 def test_without_a_middle_the_centre_line_is_asked_for(seen):
     v = np.array([0.0, 3.0])
     too_little = replace(sighting(), centre=Trace(np.stack([0 * v, v], -1), np.ones(2), np.ones(2)))
-    assert _centre(too_little, seen.grid, seen.fit, CheckRequest(NO_CLOSURE, 514.0, stage="cap")) is None
+    assert centre_seen(too_little, seen.grid, seen.fit, CheckRequest(NO_CLOSURE, 514.0, stage="cap")) is None
     with pytest.raises(RetakeNeeded) as error:
         measure_joined(replace(seen, centre=None), join_line(seen.fit, seen.line_grid, ()))
     assert error.value.problem.code == "cap-line-missing"
@@ -359,6 +360,22 @@ def test_an_undecided_turn_asks_for_the_bare_block_once(evidence, told):
     other = replace(turn, budget=budget[::-1])  # not where most of the doubt is
     sure = replace(sure, estimates={"cap_turn_deg": other})
     assert [p.code for p in cap_undecided(sure, judge(sure, request().tolerances))] == ["cap-undecided"]
+
+
+def test_a_cap_on_a_tilted_block_is_measured_against_the_tilted_block(tmp_path):
+    """The wearer's right side up by 8 degrees: told, and shift and turn within what they say of themselves."""
+    from calibration.judging import check_one
+    from fixtures.scenes import sample_scene, save
+
+    path = save(sample_scene(9_975_001, kind="cap", size=(1600, 1200), block={"lean_deg": 8.0}), tmp_path, "tilted")
+    around_mm = json.loads(path.with_suffix(".json").read_text())["scene"]["ticket_circumference_inch"] * 25.4
+    seen = sight_cap(load_photo(path), CheckRequest(NO_CLOSURE, around_mm, stage="cap"))
+    assert [p.code for p in seen.notes] == ["block-tilted"]
+    assert np.hypot(*seen.fit.theta[[AT["block lean x"], AT["block lean y"]]]) == pytest.approx(8.0, abs=1.5)
+    errors = check_one(path)["errors"]
+    for name, within in (("cap_shift_mm", 1.0), ("cap_turn_deg", 1.0), ("temple_rim_mm", 3.0)):
+        error, u = errors[name][:2]
+        assert abs(error) < min(within, 2 * u), name
 
 
 @pytest.mark.sweep

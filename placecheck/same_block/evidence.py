@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import Geometry
+from placecheck.block import UPRIGHT_U_DEG, Geometry
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, Line, Mark, Observed, line_at, station_mm
@@ -62,7 +62,7 @@ class Seen:
 
     `board_mm` (N, 2), `corners_px` (N, 2) px with `corner_u_px`; `outline_px` (M, 2) px with `outline_u_px`;
     `rim_yaw_deg` the cap's turn as the rim's symmetry tells it, with its standard uncertainty; `card_print_u` the
-    relative standard uncertainty of the card's print.
+    relative standard uncertainty of the card's print; `lean_u_deg` how far from upright the block may stand.
     """
 
     camera: Camera
@@ -75,6 +75,7 @@ class Seen:
     fit: BlockFit
     rim_yaw_deg: tuple[float, float] | None = None
     card_print_u: float = 0.0
+    lean_u_deg: float = UPRIGHT_U_DEG
 
 
 def seen_of(sighted: Sighted) -> Seen:
@@ -106,6 +107,7 @@ def seen_at(
         fit,
         rim_yaw_deg,
         card_print_u(stage.request),
+        stage.lean_u_deg,
     )
 
 

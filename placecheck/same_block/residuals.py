@@ -64,8 +64,9 @@ class Residuals:
         self.seen, self.closure = seen, closure
         n = len(seen)
         self.tasks = []
+        lean_u_deg = max(photo.lean_u_deg for photo in seen)  # a block that one photo shows tilted is so in all
         for photo in seen:
-            prior = prior_for(photo.camera, circumference_mm, None if open_block else known)
+            prior = prior_for(photo.camera, circumference_mm, None if open_block else known, lean_u_deg)
             if open_block:
                 prior = without_tape(prior)
             arguments = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, prior, own_clues(photo, n))
