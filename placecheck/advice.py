@@ -7,7 +7,8 @@ then one move toward the face or the nape brings the clearance to its aim. After
 the readings are predicted (a corner asymmetry changes by twice the sideways move of that
 edge), what goes along with it is told, and only what the rigid moves leave beyond its limit is asked
 of a single pin: that is lace pulled out of shape. Left and right are the wearer's, with the direction in the
-photo beside them. What is merely unsure gets no move (undecided.py).
+photo beside them. What is merely unsure gets no move (undecided.py). A move is written as what to do, a colon, how
+(step; step), and what goes along in a sentence that begins "With it", so that a page can set them apart.
 The order of moves and the cautions are common practice, no published source.
 """
 
@@ -209,9 +210,10 @@ class Plan:
         if now.front * now.back < 0 and min(abs(now.front), abs(now.back)) >= 2 * LEAST_MOVE_MM:
             self.now = now.turned(self.station, 0.0)
             self.moves.append(
-                "Turn the closure on the spot: lift both fold pins, bring the front of the fold "
-                f"{mm_and_inches(now.front)} {self.sideways(-now.front)} and the back of it {mm_and_inches(now.back)} "
-                f"{self.sideways(-now.back)}, so that the fold lies on the cap's centre line.{along}"
+                "Turn the closure on the spot: lift both fold pins; bring the front of the fold "
+                f"{mm_and_inches(now.front)} {self.sideways(-now.front)}; bring the back of it "
+                f"{mm_and_inches(now.back)} {self.sideways(-now.back)}, until the fold lies on the cap's centre "
+                f"line.{along}"
             )
             return
         stays, swings, swing = ("back", "front", now.back - now.front)
@@ -223,7 +225,7 @@ class Plan:
         self.now = now.turned(self.station, at)
         onto = "lies on" if abs(at) < LEAST_MOVE_MM else "runs along"
         self.moves.append(
-            f"Turn the closure: leave the {stays} fold pin in, lift the {swings} one and swing that end of the fold "
+            f"Turn the closure: leave the {stays} fold pin in; lift the {swings} one and swing that end of the fold "
             f"{mm_and_inches(swing)} {self.sideways(swing)}, until the fold {onto} the cap's centre line.{along}"
         )
 
@@ -269,7 +271,7 @@ class Plan:
         self.now = self.now.advanced(move)
         self.advanced_mm = move
         self.moves.append(
-            f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}, straight along "
+            f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}: straight along "
             f"the centre line, so that the hairline lies about {mm_and_inches(aim)} in front of the cap's edge. "
             "With it the back edge and all four corners go as far."
         )

@@ -137,7 +137,7 @@ def train(
     optimiser = torch.optim.AdamW(net.parameters(), given.rate, weight_decay=1e-4)
     store, rng, recent = Store(given.patches), np.random.default_rng(given.first), []
     begun, step = time.time(), 0
-    while (done := (time.time() - begun) / 60 / max(given.minutes, 1e-6)) < 1:
+    while given.minutes and (done := (time.time() - begun) / 60 / given.minutes) < 1:
         if step % 25 == 0:
             store.refresh()
         for group in optimiser.param_groups:

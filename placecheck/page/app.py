@@ -37,7 +37,7 @@ TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 def _templates() -> Environment:
     from jinja2 import DictLoader, Environment, StrictUndefined
 
-    from placecheck.page import words
+    from placecheck.page import steps, words
 
     pages = {path.name: path.read_text(encoding="utf-8") for path in (HERE / "templates").glob("*.html")}
     environment = Environment(
@@ -45,6 +45,9 @@ def _templates() -> Environment:
     )
     environment.filters["when"] = words.when
     environment.filters["ago"] = words.ago
+    environment.filters["step"] = steps.step_of
+    environment.filters["pieces"] = steps.lengths_apart
+    environment.filters["begun"] = steps.begun
     return environment
 
 

@@ -24,7 +24,7 @@ from placecheck.card.detect import CardSighting
 from placecheck.errors import RetakeNeeded
 from placecheck.request import CheckRequest
 from placecheck.stitches.ground import Ground, fit_ground, to_px
-from placecheck.stitches.row import find_row
+from placecheck.stitches.row import Row, find_row
 from placecheck.stitches.sewn import Sewn
 from placecheck.stitches.spacing import Spacing, measure_spacing
 from placecheck.stitches.unroll import sides
@@ -40,6 +40,9 @@ MIN_PX_PER_MM = 5.0
 MAX_BLUR_MM = 0.2
 """Standard deviation of the blur: an edge is then half a millimetre wide, a thread is a smear."""
 MAX_SLANT_DEG = 38.0
+OBLIQUE_DEG = (40.0, 46.0, 50.0, 54.0)
+"""How obliquely the cap's sides may be seen: at first, and where too little of the seam is seen so. The farther down
+the side, the more a cap's unknown curvature counts."""
 LEAST_STITCHES = 4
 MOST_UNSURE, MOST_DOUBT = 0.7, 0.15
 """Standard uncertainty of the count, and U95 of the mean as a share of it, beyond which the stitches have not been told
@@ -58,17 +61,7 @@ def measure_stitches(
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     ground = fit_ground(card, camera, request.card_bars_mm)
     _refuse_slanted(ground)
-    flat = sides(photo.image, ground, card.homography)
-    if explain:
-        for name, side in zip(("beside", "beside-other"), flat, strict=True):
-            explain(name, np.clip(side.image, 0, 255).astype(np.uint8))
-    row = find_row(flat)
-    if len(row.feet_mm) < LEAST_STITCHES:
-        raise RetakeNeeded(
-            "stitches-few",
-            f"Only {len(row.feet_mm)} stitches can be made out along the seam: hold the phone straight above it, "
-            "with more of it in the picture, comb the hair off it, and retake.",
-        )
+    row = _see_row(photo, ground, card, explain)
     spacing = measure_spacing(row, ground, card, camera, request.card_bars_mm)
     relative = spacing.mean.U95 / spacing.mean.value
     if spacing.u_count > MOST_UNSURE or relative > MOST_DOUBT:
@@ -88,6 +81,29 @@ def measure_stitches(
         ),
         stage="stitches",
         sewn=sewn,
+    )
+
+
+def _see_row(photo: Photo, ground: Ground, card: CardSighting, explain: Explain | None) -> Row:
+    """The seam and its stitches, seen as little obliquely as shows enough of them."""
+    for most_deg in OBLIQUE_DEG:
+        last = most_deg == OBLIQUE_DEG[-1]
+        flat = sides(photo.image, ground, card.homography, most_deg)
+        if explain:
+            for name, side in zip(("beside", "beside-other"), flat, strict=True):
+                explain(name, np.clip(side.image, 0, 255).astype(np.uint8))
+        try:
+            row = find_row(flat)
+        except RetakeNeeded as refused:
+            if last or refused.problem.code != "seam-missing":
+                raise
+            continue
+        if len(row.feet_mm) >= LEAST_STITCHES:
+            return row
+    raise RetakeNeeded(
+        "stitches-few",
+        f"Only {len(row.feet_mm)} stitches can be made out along the seam: hold the phone straight above it, "
+        "with more of it in the picture, comb the hair off it, and retake.",
     )
 
 

@@ -31,7 +31,6 @@ CARD_HALF_MM = (
 )
 BESIDE_CARD_MM = 1.2
 """Cells nearer to the card than this may show its cut edge."""
-MAX_OBLIQUE_DEG = 40.0
 _TO_LIGHT = srgb_to_linear(np.arange(256.0)).astype(np.float32)
 
 
@@ -49,8 +48,13 @@ class Side:
         return -mm if self.turned else mm
 
 
-def sides(image: vision.Image, ground: Ground, card_homography: FloatArray) -> tuple[Side, Side]:
-    """Both long sides of the card, from the upright photo (h, w, 3) BGR; `card_homography` is board mm to photo px."""
+def sides(
+    image: vision.Image, ground: Ground, card_homography: FloatArray, most_oblique_deg: float
+) -> tuple[Side, Side]:
+    """Both long sides of the card, from the upright photo (h, w, 3) BGR; `card_homography` is board mm to photo px.
+
+    What would be seen more obliquely than `most_oblique_deg` is not valid.
+    """
     h, w = round(DEPTH_MM * GRID_PX_PER_MM), round(WIDTH_MM * GRID_PX_PER_MM)
     cells = np.stack(np.meshgrid(np.arange(w), np.arange(h)), axis=-1).astype(float)
     blank = Side(np.zeros((h, w, 3), np.float32), np.zeros((h, w), bool), False)
@@ -67,7 +71,7 @@ def sides(image: vision.Image, ground: Ground, card_homography: FloatArray) -> t
         at = ((px + 0.5) * scale - 0.5).astype(np.float32)
         flat = vision.resample(source, at).astype(np.float32)
         inside = np.all((px > 1) & (px < [image.shape[1] - 2, image.shape[0] - 2]), axis=-1)
-        oblique = obliqueness_deg(ground, chart) < MAX_OBLIQUE_DEG
+        oblique = obliqueness_deg(ground, chart) < most_oblique_deg
         on_card = (
             vision.apply_homography(np.asarray(np.linalg.inv(card_homography), float), px) - SMALL_CARD.middle_mm[0]
         )
