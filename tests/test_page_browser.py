@@ -351,7 +351,7 @@ def test_a_hostile_file_is_one_sentence(phone, server, tmp_path):
     path.write_bytes(b"\xff\xd8\xff<script>alert(1)</script>")
     send(phone, server, path)
     assert phone.locator(".verdict h1").inner_text() == "Retake"
-    assert "copy it from the phone again" in phone.locator(".next .lead").inner_text()
+    assert "Copy it from the phone again" in phone.locator(".next .lead").inner_text()
     phone.goto(server.url)
     fill(phone)
     phone.fill("#block", "57")

@@ -31,7 +31,7 @@ def step_of(text: str) -> Step:
     along = rest[0] if rest else ""
     first = re.search(r"\.(?= [A-Z])", said)
     colon = _outside_brackets(said[: first.start()] if first else said, ": ")
-    if not colon:
+    if not colon or not colon[0]:
         return Step("", (said,), along)
     head, how = said[: colon[0]], said[colon[0] + 2 :]
     cuts = _outside_brackets(how, "; ")
