@@ -21,7 +21,7 @@ from typing import Literal
 
 import numpy as np
 
-from placecheck.answer import Findings, Judged, Measured
+from placecheck.answer import Findings, Judged, Measured, Pull
 from placecheck.request import CheckRequest
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
 from placecheck.units import mm_and_inches
@@ -143,7 +143,8 @@ def _aim(low: float, high: float) -> float:
 class Plan:
     """The moves so far and what the measures would read after them.
 
-    `advanced_mm` is how far the whole closure is to go toward the face.
+    `advanced_mm` is how far the whole closure is to go toward the face; `pulls` is what the first move does at which
+    landmark, for the picture.
     """
 
     def __init__(self, measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> None:
@@ -162,6 +163,13 @@ class Plan:
         self.station = station_mm(request.closure.width_mm)
         self.advanced_mm = 0.0
         self.moves: list[str] = []
+        self.pulls: tuple[Pull, ...] = ()
+
+    def tell(self, move: str, *pulls: Pull) -> None:
+        """One more move; the first one's pulls are drawn."""
+        if not self.moves:
+            self.pulls = pulls
+        self.moves.append(move)
 
     def is_out(self, *names: str) -> bool:
         return any(name in self.judged and self.judged[name].state == "out" for name in names)
@@ -209,11 +217,13 @@ class Plan:
         along = self.swing_words()
         if now.front * now.back < 0 and min(abs(now.front), abs(now.back)) >= 2 * LEAST_MOVE_MM:
             self.now = now.turned(self.station, 0.0)
-            self.moves.append(
+            self.tell(
                 "Turn the closure on the spot: lift both fold pins; bring the front of the fold "
                 f"{mm_and_inches(now.front)} {self.sideways(-now.front)}; bring the back of it "
                 f"{mm_and_inches(now.back)} {self.sideways(-now.back)}, until the fold lies on the cap's centre "
-                f"line.{along}"
+                f"line.{along}",
+                Pull("fold_front", -now.front),
+                Pull("fold_back", -now.back),
             )
             return
         stays, swings, swing = ("back", "front", now.back - now.front)
@@ -224,9 +234,11 @@ class Plan:
         at = now.back if stays == "back" else now.front
         self.now = now.turned(self.station, at)
         onto = "lies on" if abs(at) < LEAST_MOVE_MM else "runs along"
-        self.moves.append(
+        self.tell(
             f"Turn the closure: leave the {stays} fold pin in; lift the {swings} one and swing that end of the fold "
-            f"{mm_and_inches(swing)} {self.sideways(swing)}, until the fold {onto} the cap's centre line.{along}"
+            f"{mm_and_inches(swing)} {self.sideways(swing)}, until the fold {onto} the cap's centre line.{along}",
+            Pull(f"fold_{swings}", swing),
+            Pull(f"fold_{stays}"),
         )
 
     def slide(self) -> None:
@@ -244,9 +256,10 @@ class Plan:
         if not needed or abs(move) < LEAST_MOVE_MM:
             return
         self.now = now.slid(move)
-        self.moves.append(
+        self.tell(
             f"Slide the whole closure {mm_and_inches(move)} {self.sideways(move)} without turning it: the two fold "
-            "pins first, then the corners the same way. With it all four corners go as far."
+            "pins first, then the corners the same way. With it all four corners go as far.",
+            *(Pull(end, move) for end in ("fold_front", "fold_back")),
         )
 
     def advance(self) -> None:
@@ -270,10 +283,11 @@ class Plan:
             return
         self.now = self.now.advanced(move)
         self.advanced_mm = move
-        self.moves.append(
+        self.tell(
             f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}: straight along "
             f"the centre line, so that the hairline lies about {mm_and_inches(aim)} in front of the cap's edge. "
-            "With it the back edge and all four corners go as far."
+            "With it the back edge and all four corners go as far.",
+            *(Pull(corner, face_mm=move) for corner in ("front_left", "front_right")),
         )
 
     def hairline_pins(self) -> None:
@@ -294,9 +308,10 @@ class Plan:
         for name, value in self.now.clearance.items():
             if self.beyond(name, value) and abs(aim - value) >= LEAST_MOVE_MM:
                 move = aim - value
-                self.moves.append(
+                self.tell(
                     f"Ease the hairline {places[name]} {mm_and_inches(move)} "
-                    f"{self.way('face' if move > 0 else 'nape')}: the lace is pulled out of shape there."
+                    f"{self.way('face' if move > 0 else 'nape')}: the lace is pulled out of shape there.",
+                    *([Pull("fold_front", face_mm=move)] if name == "clearance_centre_mm" else []),
                 )
 
     def _share_of_wide(self, end: str, excess: float) -> float:
@@ -320,7 +335,7 @@ class Plan:
             reads = self.judged[name].estimate.value if name in self.judged else value
             if not self.beyond(name, value):
                 if self.is_out(name) and self.moves:
-                    self.moves.append(
+                    self.tell(
                         f"The {end} corners follow the fold: now uneven by {mm_and_inches(reads)}, they should then "
                         f"be even within {mm_and_inches(value)}, so re-pin them last and do not stretch the lace."
                     )
@@ -330,6 +345,7 @@ class Plan:
             wide, narrow = ("right", "left") if value > 0 else ("left", "right")
             excess = abs(value)
             share = self._share_of_wide(end, excess)
+            pulls = zip((f"{end}_left", f"{end}_right"), self.corner_moves(name, value), strict=True)
             if share == 1.0:
                 how = f"Bring the {end} {wide} corner {mm_and_inches(excess)} in toward the centre line"
             elif share == 0.0:
@@ -342,20 +358,23 @@ class Plan:
             side = in_the_photo(self.findings, "right" if wide == "right" else "left").replace(
                 " (", f" (wearer's {wide}: "
             )
-            self.moves.append(f"{how}{side}.")
+            self.tell(f"{how}{side}.", *(Pull(corner, mm) for corner, mm in pulls if mm))
+
+
+def plan_for(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> Plan:
+    """The moves that bring what is proven out back to its aim, in the order to do them; none where nothing is out."""
+    plan = Plan(measured, judged, request)
+    if any(j.state == "out" for j in judged.values()):
+        plan.turn()
+        plan.slide()
+        plan.advance()
+        plan.hairline_pins()
+        plan.corner_pins()
+    return plan
 
 
 def fixes_for(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[str, ...]:
-    """The moves that bring what is proven out back to its aim, one sentence each, in the order to do them.
-
-    Empty when nothing is out.
-    """
+    """The plan's moves, one sentence each, and the cautions; empty when nothing is out."""
     if not any(j.state == "out" for j in judged.values()):
         return ()
-    plan = Plan(measured, judged, request)
-    plan.turn()
-    plan.slide()
-    plan.advance()
-    plan.hairline_pins()
-    plan.corner_pins()
-    return (*plan.moves, CAUTION)
+    return (*plan_for(measured, judged, request).moves, CAUTION)

@@ -242,8 +242,23 @@ class Judged:
 
 
 @dataclass(frozen=True)
+class Pull:
+    """What a hand does at one landmark in the first move: how far that goes to the wearer's right and toward the face.
+
+    Neither: that pin stays in.
+    """
+
+    landmark: str
+    right_mm: float = 0.0
+    face_mm: float = 0.0
+
+
+@dataclass(frozen=True)
 class Answer:
-    """The whole answer for one photo. `as_json` is the command line's contract (schema 1)."""
+    """The whole answer for one photo. `as_json` is the command line's contract (schema 1).
+
+    `pulls` is the first of `fixes` once more, for the picture.
+    """
 
     verdict: Verdict
     measured: Measured
@@ -251,6 +266,7 @@ class Answer:
     problems: tuple[Problem, ...] = ()
     fixes: tuple[str, ...] = ()
     exit_status: int = 3
+    pulls: tuple[Pull, ...] = ()
 
     def as_json(self) -> dict[str, object]:
         """The JSON object of the contract; a measure that cannot be had is null."""

@@ -131,6 +131,21 @@ class Layer:
             r = radius * 0.55 * SUPERSAMPLING
             self.draw.ellipse((x - r, y - r, x + r, y + r), fill=(*BLACK, 255))
 
+    def arrow(self, start: FloatArray, end: FloatArray, colour: Colour, width: float) -> None:
+        """An arrow with a filled head, on a dark halo; tags keep clear of it."""
+        along = (end - start) / max(float(np.linalg.norm(end - start)), 1e-9)
+        across = np.array([-along[1], along[0]])
+        neck = end - 3.2 * width * along
+        head = np.stack([end, neck + 1.9 * width * across, neck - 1.9 * width * across])
+        for paint, grown in (((*BLACK, 220), 4.0), ((*colour, 255), 0.0)):
+            shaft = self._xy([start - grown * along, neck])
+            self.draw.line(shaft, fill=paint, width=round((width + 2 * grown) * SUPERSAMPLING))
+            middle = head.mean(axis=0)
+            out = head + grown * 2.0 * (head - middle) / np.linalg.norm(head - middle, axis=1, keepdims=True)
+            self.draw.polygon(self._xy(out), fill=paint)
+        (x0, y0), (x1, y1) = np.minimum(start, end) - 2 * width, np.maximum(start, end) + 2 * width
+        self.taken.append((float(x0), float(y0), float(x1), float(y1)))
+
     def text_size(self, text: str, px: float) -> tuple[float, float]:
         box = self.draw.textbbox((0, 0), text, font=_font(px * SUPERSAMPLING), anchor="la")
         return box[2] / SUPERSAMPLING, px * 1.15

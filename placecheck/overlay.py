@@ -1,12 +1,12 @@
 """The overlay: the photo round the block with lines, corners, numbers and their states drawn on it.
 
-Made to be read on a phone at the bench: cropped to the block, with thick lines and large text.
-Nothing rests on colour alone: every line has its name at its end and its own stroke, every number
-tag carries its state as a symbol, a word and a border. What was only guessed is drawn broken and
-named so. The photo is not turned (beyond EXIF), so that "toward the upper left of the photo" in
-the advice stays true. Lines come first, then corners, pins, the scale bar and the tags, each
-keeping clear of what stands there already; a panel below repeats the verdict and the judged
-measures (answer_panel.py). Pens and colours are drawing.py's.
+Made to be read on a phone at the bench: cropped to the block, with thick lines and large text. Nothing rests
+on colour alone: every line has its name at its end and its own stroke, every number tag carries its state as
+a symbol, a word and a border. What was only guessed is drawn broken and named so. The first move stands there
+as arrows, as hands make it. The photo is not turned (beyond EXIF), so that "toward the upper left of the
+photo" in the advice stays true. Lines come first, then corners, pins, the scale bar and the tags, each
+keeping clear of what stands there already; a panel below repeats the verdict and the judged measures
+(answer_panel.py). Pens and colours are drawing.py's.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.advice import station_mm
-from placecheck.answer import MEASURE_BY_NAME, Answer
+from placecheck.answer import MEASURE_BY_NAME, Answer, Pull
 from placecheck.answer_panel import with_panel
 from placecheck.drawing import (
     GREEN,
@@ -27,6 +27,7 @@ from placecheck.drawing import (
     ORANGE,
     PURPLE,
     SKY,
+    TAG_PX,
     WHITE,
     YELLOW,
     Colour,
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 NAMES_APART = 5.0
+ARROW_FROM_PX, ARROW_PX, ARROW_WIDE_PX = 20.0, 110.0, 13.0
+KEEP_CLEAR = 5
 
 
 @dataclass(frozen=True)
@@ -152,6 +155,42 @@ def _draw_pins(layer: Layer, heads: FloatArray, centre: FloatArray) -> None:
     layer.text((x0, y0), "pin", NAME_PX, _pale(LINES["centre_line"].colour))
 
 
+def _draw_pulls(layer: Layer, pulls: Sequence[Pull], marks: Mapping[str, FloatArray]) -> None:
+    """Arrows for the first move, one for each hand, with how far; a ring where a pin stays in. Not to scale."""
+    for pull in pulls:
+        at = marks.get(pull.landmark)
+        way = _way_of(pull, marks)
+        if at is None or way is None:
+            continue
+        if not (pull.right_mm or pull.face_mm):
+            turn = np.linspace(0.0, 2 * np.pi, 33)
+            layer.stroke([at + 24.0 * np.stack([np.cos(turn), np.sin(turn)], -1)], WHITE, 5.0)
+            words, tip = "stays", at + 24.0 * way
+        else:
+            tip = at + (ARROW_FROM_PX + ARROW_PX) * way
+            layer.arrow(at + ARROW_FROM_PX * way, tip, WHITE, ARROW_WIDE_PX)
+            words = f"{max(abs(pull.right_mm), abs(pull.face_mm)):.1f} mm"
+        box = layer.place(tip, layer.text_size(words, TAG_PX), way, 8.0)
+        layer.taken += [box] * KEEP_CLEAR  # tags are larger, and would rather cover it than go far
+        layer.text(box[:2], words, TAG_PX, WHITE)
+
+
+def _way_of(pull: Pull, marks: Mapping[str, FloatArray]) -> FloatArray | None:
+    """Unit vector in the picture along which the pull goes; of a pin that stays, away from the fold's other end."""
+    end = "front" if pull.landmark.endswith("front") or pull.landmark.startswith("front") else "back"
+    sides = [marks.get(f"{end}_{side}") for side in ("left", "right")]
+    fold = [marks.get(f"fold_{which}") for which in ("back", "front")]
+    way = np.zeros(2)
+    for mm, (start, stop) in ((pull.right_mm, sides), (pull.face_mm, fold)):
+        if mm and (start is None or stop is None):
+            return None
+        if mm and start is not None and stop is not None:
+            way = way + mm * _unit(stop - start)
+    if not way.any() and fold[0] is not None and fold[1] is not None:
+        way = (fold[1] - fold[0]) * (1.0 if end == "front" else -1.0)
+    return _unit(way)
+
+
 def _draw_tags(
     layer: Layer, answer: Answer, marks: Mapping[str, FloatArray], lines: Mapping[str, FloatArray], width_mm: float
 ) -> None:
@@ -229,6 +268,7 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
         _draw_pins(layer, lines["pins"], centre)
     if findings.scale_bar_px is not None:
         _draw_scale_bar(layer, placed(findings.scale_bar_px))
+    _draw_pulls(layer, answer.pulls, marks)
     _draw_tags(layer, answer, marks, lines, width_mm)
     picture = layer.over(part)
     return with_panel(picture, answer)

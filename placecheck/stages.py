@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from placecheck.answer import Judged, Measured
+from placecheck.answer import Judged, Measured, Pull
 from placecheck.errors import Problem
 from placecheck.request import CheckRequest
 
@@ -60,6 +60,15 @@ def fixes_of(measured: Measured, judged: Mapping[str, Judged], request: CheckReq
     from placecheck.advice import fixes_for
 
     return fixes_for(measured, judged, request)
+
+
+def pulls_of(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[Pull, ...]:
+    """The first move as hands make it, for the picture; none at a stage whose advice moves no closure."""
+    if measured.stage != "pinned":
+        return ()
+    from placecheck.advice import plan_for
+
+    return plan_for(measured, judged, request).pulls
 
 
 def undecided_of(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from placecheck.advice import CAUTION, fixes_for, in_the_photo, station_mm
+from placecheck.advice import CAUTION, fixes_for, in_the_photo, plan_for, station_mm
 from placecheck.answer import CAP_SHOWN, CAP_TIED, PINNED, RIM_WORDS, Contribution, Estimate, Findings, Measured, View
 from placecheck.errors import Problem
 from placecheck.judge import judge
@@ -114,6 +114,24 @@ class Flat:
 def advise(m: Measured, r: CheckRequest | None = None) -> tuple[str, ...]:
     r = r or request()
     return fixes_for(m, judge(m, r.tolerances), r)
+
+
+@settings(max_examples=200, deadline=None)
+@given(u=st.floats(-15, 15), turn=st.floats(-8, 8), clearance=st.floats(-10, 30))
+def test_the_first_moves_pulls_say_what_its_sentence_says(u, turn, clearance):
+    m = Flat(u, turn, clearance).measured()
+    plan = plan_for(m, judge(m, request().tolerances), request())
+    if not plan.moves:
+        assert plan.pulls == ()
+        return
+    said = plan.moves[0].split(" With it ")[0]
+    lengths = [float(mm) for mm in re.findall(r"([\d.]+) mm", said)]
+    ways = re.findall(r"to the wearer's (right|left)|toward the (face|nape)", said)
+    pulls = [p for p in plan.pulls if p.right_mm or p.face_mm]
+    assert pulls
+    for pull, mm, (side, end) in zip(pulls, lengths, ways, strict=False):
+        assert pull.right_mm + pull.face_mm == pytest.approx(mm if "right" in side or "face" in end else -mm, abs=0.051)
+    assert ("leave the" in said) == any(p.right_mm == p.face_mm == 0 for p in plan.pulls)
 
 
 @settings(max_examples=200, deadline=None)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from placecheck.answer import JUDGED, Answer, Estimate, Findings, Measured
+from placecheck.answer import JUDGED, Answer, Estimate, Findings, Measured, Pull
 from placecheck.drawing import BORDERS, LONG_SIDE_PX, STATE_COLOUR, dash_pieces, save_picture
 from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.judge import failed_answer
@@ -94,6 +95,40 @@ def test_lines_lie_where_the_findings_are():
     ]:
         at = (np.array(point) - [left - 0.5, top - 0.5]) * scale - 0.5
         assert near(picture, at, LINES[name].colour, 5), name
+
+
+def arrow_towards(pulls: tuple[Pull, ...], at: tuple[float, float], **changes) -> np.ndarray:
+    """Where the white that the pulls add near the landmark `at` lies from it, mean of the pixels, in photo px."""
+    a = answer(findings(**changes))
+    left, top, right, bottom = crop_box(a, WIDTH, HEIGHT)
+    scale = LONG_SIDE_PX / max(right - left, bottom - top)
+    without, drawn = (np.asarray(draw_overlay(grey(), replace(a, pulls=p))).min(axis=2) for p in ((), pulls))
+    y, x = np.nonzero((drawn > 240) & (without[: drawn.shape[0], : drawn.shape[1]] <= 240))
+    off = (np.stack([x, y], axis=1) + 0.5) / scale + [left - 0.5, top - 0.5] - at
+    near = off[np.linalg.norm(off, axis=1) < 70]
+    return near.mean(axis=0) if len(near) > 200 else np.zeros(2)
+
+
+def test_the_first_move_is_an_arrow_that_points_the_way():
+    """In this photo the face is below, so the wearer's right is at the left."""
+    at = (452.0, 520.0)
+    right = arrow_towards((Pull("fold_front", right_mm=2.0),), at)
+    left = arrow_towards((Pull("fold_front", right_mm=-2.0),), at)
+    nape = arrow_towards((Pull("fold_front", face_mm=-2.0),), at)
+    assert right[0] < -20
+    assert abs(right[1]) < 0.6 * abs(right[0])
+    assert left[0] > 20
+    assert nape[1] < -20
+    assert abs(nape[0]) < 0.6 * abs(nape[1])
+
+
+def test_a_pin_that_stays_is_ringed_and_what_is_not_seen_gets_no_arrow():
+    at = (452.0, 520.0)
+    assert np.linalg.norm(arrow_towards((Pull("fold_front"),), at)) < 30  # round about it, and its word
+    few = {"landmarks_px": {"fold_front": at}}
+    for pulls in ((Pull("fold_front", right_mm=2.0),), (Pull("back_left", right_mm=2.0),), (Pull("fold_front"),)):
+        draw_overlay(grey(), replace(answer(findings(**few)), pulls=pulls))
+    assert not arrow_towards((Pull("fold_front", right_mm=2.0),), at, **few).any()
 
 
 def test_every_state_has_its_own_symbol_word_and_border():
