@@ -14,7 +14,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from placecheck.advice import LEAST_MOVE_MM
-from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Judged, Measured
+from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Judged, Measured, Pull
 from placecheck.errors import Problem
 from placecheck.printout import in_words
 from placecheck.units import mm_and_inches
@@ -46,7 +46,7 @@ def cap_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str, ..
         )
     if "cap_turn_deg" in out:
         turn = out["cap_turn_deg"]
-        swing = LENGTH_MM * math.tan(math.radians(turn))
+        swing = _swing_mm(turn)
         fixes.append(
             f"Turn the cap by {abs(turn):.1f}°: leave the pin in the middle of the front edge in, lift the others, and "
             f"swing the nape about {mm_and_inches(swing)} {_side(measured, swing)}. With it the ears follow."
@@ -66,6 +66,21 @@ def cap_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str, ..
                 "up by half on the other side."
             )
     return (*fixes, PIN_AGAIN)
+
+
+def _swing_mm(turn_deg: float) -> float:
+    """How far to the wearer's right the nape goes to undo a turn about the front edge."""
+    return LENGTH_MM * math.tan(math.radians(turn_deg))
+
+
+def cap_pulls(judged: Mapping[str, Judged]) -> tuple[Pull, ...]:
+    """The first of `cap_fixes` as hands make it, at the ends of the cap's centre line."""
+    out = {name: j.estimate.value for name, j in judged.items() if j.state == "out"}
+    if "cap_shift_mm" in out:
+        return (Pull("cap_front", right_mm=-out["cap_shift_mm"]),)
+    if "cap_turn_deg" in out:
+        return (Pull("cap_front"), Pull("cap_nape", right_mm=_swing_mm(out["cap_turn_deg"])))
+    return ()
 
 
 def _side(measured: Measured, right_mm: float) -> str:

@@ -177,17 +177,21 @@ def _draw_pulls(layer: Layer, pulls: Sequence[Pull], marks: Mapping[str, FloatAr
 
 def _way_of(pull: Pull, marks: Mapping[str, FloatArray]) -> FloatArray | None:
     """Unit vector in the picture along which the pull goes; of a pin that stays, away from the fold's other end."""
-    end = "front" if pull.landmark.endswith("front") or pull.landmark.startswith("front") else "back"
-    sides = [marks.get(f"{end}_{side}") for side in ("left", "right")]
-    fold = [marks.get(f"fold_{which}") for which in ("back", "front")]
+    cap = pull.landmark.startswith("cap")
+    back, front = (marks.get(f"cap_{x}" if cap else f"fold_{x}") for x in (("nape" if cap else "back"), "front"))
+    face = front - back if front is not None and back is not None else None
+    end = "front" if "front" in pull.landmark else "back"
+    left, other = (marks.get(f"{end}_{side}") for side in ("left", "right"))
+    right = other - left if left is not None and other is not None else None
+    if cap and face is not None:  # seen from above, the wearer's right is clockwise of the face
+        right = np.array([-face[1], face[0]])
+    if (pull.right_mm and right is None) or (pull.face_mm and face is None):
+        return None
     way = np.zeros(2)
-    for mm, (start, stop) in ((pull.right_mm, sides), (pull.face_mm, fold)):
-        if mm and (start is None or stop is None):
-            return None
-        if mm and start is not None and stop is not None:
-            way = way + mm * _unit(stop - start)
-    if not way.any() and fold[0] is not None and fold[1] is not None:
-        way = (fold[1] - fold[0]) * (1.0 if end == "front" else -1.0)
+    for mm, along in ((pull.right_mm, right), (pull.face_mm, face)):
+        way = way + mm * _unit(along) if along is not None else way
+    if not way.any() and face is not None:
+        way = face if end == "front" else -face
     return _unit(way)
 
 
@@ -268,6 +272,9 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
         _draw_pins(layer, lines["pins"], centre)
     if findings.scale_bar_px is not None:
         _draw_scale_bar(layer, placed(findings.scale_bar_px))
+    middle = lines.get("centre_line")
+    if answer.measured.stage == "cap" and middle is not None and len(middle):
+        marks |= {"cap_nape": middle[0], "cap_front": middle[-1]}  # the line runs from the nape to the front
     _draw_pulls(layer, answer.pulls, marks)
     _draw_tags(layer, answer, marks, lines, width_mm)
     picture = layer.over(part)

@@ -63,7 +63,11 @@ def fixes_of(measured: Measured, judged: Mapping[str, Judged], request: CheckReq
 
 
 def pulls_of(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[Pull, ...]:
-    """The first move as hands make it, for the picture; none at a stage whose advice moves no closure."""
+    """The first move as hands make it, for the picture; none where there is thread to unpick."""
+    if measured.stage == "cap":
+        from placecheck.cap_advice import cap_pulls
+
+        return cap_pulls(judged)
     if measured.stage != "pinned":
         return ()
     from placecheck.advice import plan_for

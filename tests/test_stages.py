@@ -28,10 +28,11 @@ from placecheck.answer import (
     Estimate,
     Findings,
     Measured,
+    Pull,
 )
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
-from placecheck.cap_advice import cap_fixes, cap_undecided
+from placecheck.cap_advice import cap_fixes, cap_pulls, cap_undecided
 from placecheck.cap_sight import centre_seen, refuse_other, sight_cap
 from placecheck.cap_stage import EVEN_COST, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
@@ -346,6 +347,15 @@ def test_cap_advice_in_bench_words():
     turn, _ = cap_advised(cap_shift_mm=0.0, cap_turn_deg=4.0)
     assert "swing the nape about 13.3 mm" in turn
     assert "to the wearer's right" in turn
+    # and as arrows at the ends of the cap's line
+    for values, pulls in (
+        ({"cap_shift_mm": 5.0, "cap_turn_deg": 4.0}, (Pull("cap_front", right_mm=-5.0),)),
+        ({"cap_shift_mm": 0.0, "cap_turn_deg": 4.0}, (Pull("cap_front"), Pull("cap_nape", right_mm=13.286))),
+        ({"cap_shift_mm": 1.0, "cap_turn_deg": 0.5}, ()),
+    ):
+        found = cap_pulls(judge(cap_measured(**values), request().tolerances))
+        assert [p.landmark for p in found] == [p.landmark for p in pulls]
+        assert [p.right_mm for p in found] == pytest.approx([p.right_mm for p in pulls], abs=1e-3)
 
 
 @pytest.mark.parametrize(
