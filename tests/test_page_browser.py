@@ -137,6 +137,32 @@ def no_sideways(page) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
 
 
+def test_the_next_step_is_read_aloud_and_stopped(phone, server, photos):
+    """The browser's own voice is replaced by a list: a machine without a loudspeaker has none."""
+    phone.add_init_script(
+        """window.heard = [];
+        window.SpeechSynthesisUtterance = function (text) { this.text = text; };
+        Object.defineProperty(window, "speechSynthesis", { value: {
+            getVoices: () => [{ lang: "en-US" }, { lang: "en-GB", localService: true, name: "own" }],
+            speak: (said) => { window.heard.push(said.text); window.reading = said; },
+            cancel: () => { window.heard.push("hush"); } } });"""
+    )
+    send(phone, server, photos("fix"))
+    button = phone.get_by_role("button", name="Read aloud")
+    button.click()
+    hush, said = phone.evaluate("window.heard")
+    assert hush == "hush"
+    assert said.startswith("Fix. Slide the whole closure 8.0 millimetres to the wearer's left")
+    assert phone.evaluate("window.reading.voice.name") == "own"
+    stop = phone.get_by_role("button", name="Stop reading")
+    assert stop.get_attribute("aria-pressed") == "true"
+    stop.click()
+    assert phone.evaluate("window.heard")[-1] == "hush"
+    button.click()
+    phone.evaluate("window.reading.onend()")
+    assert button.get_attribute("aria-pressed") == "false"
+
+
 def test_the_whole_job_on_a_phone(phone, server, photos):
     send(phone, server, photos("fix"))
     assert phone.locator(".verdict h1").inner_text() == "Fix"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from test_advice import Flat, advise
 
 from placecheck.advice import CAUTION
-from placecheck.page.steps import Step, begun, lengths_apart, step_of
+from placecheck.page.steps import Step, begun, lengths_apart, spoken, step_of
 
 TURN = (
     "Turn the closure: leave the back fold pin in; lift the front one and swing that end of the fold 2.9 mm (1/8 in) "
@@ -69,3 +69,13 @@ def test_lengths_stand_out_with_their_inches() -> None:
     assert [piece for piece, told in pieces if told] == ["12.7 mm (1 1/2 in)", "1.5°", "3 degrees", "25 mm (1 in)"]
     assert begun("lift both") == "Lift both"
     assert begun("") == ""
+
+
+def test_what_is_read_aloud_has_no_signs_in_it() -> None:
+    assert spoken(TURN).startswith(
+        "Turn the closure: leave the back fold pin in; lift the front one and swing that end"
+    )
+    assert "2.9 millimetres to the wearer's left (toward the left of the photo)" in spoken(TURN)
+    assert spoken("0.7 mm (less than 1/16 in), 25 mm (1 in), 2.5° ± 1 mm") == (
+        "0.7 millimetres, 25 millimetres, 2.5 degrees plus or minus 1 millimetres"
+    )

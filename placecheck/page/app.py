@@ -48,6 +48,7 @@ def _templates() -> Environment:
     environment.filters["step"] = steps.step_of
     environment.filters["pieces"] = steps.lengths_apart
     environment.filters["begun"] = steps.begun
+    environment.filters["spoken"] = steps.spoken
     return environment
 
 

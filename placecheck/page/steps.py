@@ -54,6 +54,12 @@ def lengths_apart(text: str) -> list[tuple[str, bool]]:
     return [(piece, k % 2 == 1) for k, piece in enumerate(LENGTH.split(text)) if piece]
 
 
+def spoken(text: str) -> str:
+    """The text as it is to be read aloud: millimetres in full, no inches beside them."""
+    text = re.sub(r" \((?:less than )?(?:\d+ )?\d+(?:/\d+)? in\)", "", text)
+    return text.replace(" mm", " millimetres").replace("°", " degrees").replace(" ± ", " plus or minus ")
+
+
 def begun(text: str) -> str:
     """The text with a capital first letter."""
     return text[:1].upper() + text[1:]
