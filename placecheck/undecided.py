@@ -4,8 +4,9 @@ Measures that hang on the same marks are told together: the clearances, the fold
 corners. Of each group's budget the line that adds most is named. What would decide depends on it: a hairline
 seen nearly edge-on wants a photo that leans; a cap's edge guessed under the hair wants a soft tape, and next
 time a photo of the cap alone; a photo of the cap that nothing ties to this one wants the hair clipped aside;
-a centre line that is carried forward over the dome wants a ball pin set on it; else marks that are seen badly
-want a photo from closer. One thing at a time, since hands are full. After stitching no ball pin is asked for.
+a centre line that is carried forward over the dome wants a ball pin set on it; where that is set and the phone leans
+far, what lies behind is seen nearly edge-on and wants a photo that leans less; else marks that are seen badly want a
+photo from closer. One thing at a time, since hands are full. After stitching no ball pin is asked for.
 Common practice, no published source; that such pins and photos help is measured (DEVELOPERS.md).
 """
 
@@ -20,6 +21,11 @@ from placecheck.printout import in_words
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES
 
 STEEP_LEAN_DEG = 25.0
+FLAT_LEAN_DEG = 35.0
+LESS_LEAN_ADVICE = (
+    "take the photo again leaning the phone only 20 to 30 degrees toward the face, since what lies behind is seen "
+    "nearly edge-on here"
+)
 LEAN_ADVICE = (
     "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
 )
@@ -50,6 +56,12 @@ def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
     There the line is carried forward over the dome as camera, card and outline give it: their lines of the budget.
     """
     return measured.stage == "pinned" and not measured.line_pinned and source in GROUPS
+
+
+def _leaning_less_would_help(measured: Measured, source: str | None, unsure: list[str]) -> bool:
+    """Whether the doubt is how the surface lies, and the phone leans so far that the back is seen nearly edge-on."""
+    leans = measured.view is not None and measured.view.lean_to_face_deg > FLAT_LEAN_DEG
+    return leans and source in GROUPS and unsure != ["front_corner_asymmetry_mm"]
 
 
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
@@ -87,6 +99,8 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
             then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
         elif _a_pin_would_help(measured, source):
             code, then = f"{group}-undecided", PIN_ADVICE
+        elif _leaning_less_would_help(measured, source, unsure):
+            code, then = f"{group}-undecided", LESS_LEAN_ADVICE
         elif group == "fold":
             code = "fold-undecided"
             what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"

@@ -313,6 +313,31 @@ def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
     assert not any("centre line" in words for words in told("card corners", evidence=(f"centre line: {PINNED}",)))
 
 
+@pytest.mark.parametrize(
+    ("lean_deg", "source", "name", "less"),
+    [
+        (43.0, "card corners", "back_corner_asymmetry_mm", True),
+        (43.0, "card corners", "offset_mm", True),
+        (43.0, "card corners", "front_corner_asymmetry_mm", False),  # seen well, leaning so
+        (43.0, "back left corner", "back_corner_asymmetry_mm", False),  # hidden, however the phone is held
+        (25.0, "card corners", "back_corner_asymmetry_mm", False),
+    ],
+)
+def test_a_phone_that_leans_far_is_asked_to_lean_less(lean_deg, source, name, less):
+    """Only where a pin holds the line already and the doubt is how the surface lies."""
+
+    def told(evidence):
+        at = {"offset_mm": 2.5}.get(name, 5.5)
+        estimate = Estimate(at, 0.5, (Contribution(source, 0.45), Contribution("where the pin is", 0.1)), evidence)
+        m = Measured({name: estimate}, view=View(lean_deg, 500.0, 3.0))
+        (problem,) = undecided(m, judge(m, request().tolerances))
+        return problem.message
+
+    pinned = told((f"centre line: {PINNED}",))
+    assert ("only 20 to 30 degrees" in pinned) == less
+    assert "only 20 to 30 degrees" not in told(())
+
+
 def test_decided_measures_raise_no_question():
     m = Flat(5, 0, 10).measured()
     assert undecided(m, judge(m, request().tolerances)) == ()
