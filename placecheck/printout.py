@@ -11,14 +11,16 @@ the order in which it is to be done, then what is wrong with the photo, if anyth
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
 from placecheck.answer import COVERAGE_FACTOR, LANDMARK_WORDS, Answer, Judged, MeasureSpec, Move, State, Verdict
+from placecheck.steps import begun, step_of
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
     from placecheck.errors import Problem
 
@@ -200,12 +202,33 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
             console.print(Text(f"  {words if unicode else _ascii(words)}"))
     if answer.fixes:
         console.print()
-        for number, fix in enumerate(answer.fixes, 1):
-            console.print(Text(f"{number}. {fix}"))
+        console.print(_numbered(answer.fixes))
     if answer.problems:
         console.print()
         for problem in answer.problems:
             console.print(Text(f"! {with_option(problem)}"))
+
+
+def _numbered(fixes: Sequence[str]) -> Table:
+    """The advice in order: what to do in bold, its steps below, what goes along last."""
+    from rich.console import Group
+    from rich.table import Table
+    from rich.text import Text
+
+    rows = Table.grid(padding=(0, 1))
+    for number, fix in enumerate(fixes, 1):
+        step = step_of(fix)
+        parts: list[Text | Table] = [Text(step.head, style="bold")] if step.head else []
+        if len(step.how) > 1:
+            each = Table.grid(padding=(0, 1))
+            for how in step.how:
+                each.add_row("-", Text(how))
+            parts.append(each)
+        else:
+            parts.append(Text(begun(step.how[0])))
+        parts += [Text(step.along)] if step.along else []
+        rows.add_row(f"{number}.", Group(*parts))
+    return rows
 
 
 def print_budget(console: Console, answer: Answer) -> None:

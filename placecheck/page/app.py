@@ -37,7 +37,8 @@ TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 def _templates() -> Environment:
     from jinja2 import DictLoader, Environment, StrictUndefined
 
-    from placecheck.page import steps, words
+    from placecheck import steps
+    from placecheck.page import words
 
     pages = {path.name: path.read_text(encoding="utf-8") for path in (HERE / "templates").glob("*.html")}
     environment = Environment(

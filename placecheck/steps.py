@@ -1,4 +1,4 @@
-"""A piece of advice as the page sets it: what to do in bold, how in steps, what goes along in small print.
+"""A piece of advice as page and terminal set it: what to do in bold, how in steps, what goes along in small print.
 
 Advice travels as sentences (advice.py, cap_advice.py, stitches/words.py, problems): what to do, a colon, how, its steps
 divided by semicolons, and then what goes along, in sentences from "With it" on. A colon or semicolon in brackets

@@ -1,16 +1,20 @@
-"""Advice as the page sets it: nothing of the text is lost, brackets hold together, every move says first what to do."""
+"""Advice as page and terminal set it: nothing is lost, brackets hold together, a move says first what to do."""
 
 from __future__ import annotations
 
+import io
 import math
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.console import Console
 from test_advice import Flat, advise
 
 from placecheck.advice import CAUTION
-from placecheck.page.steps import Step, begun, lengths_apart, spoken, step_of
+from placecheck.answer import Answer, Measured
+from placecheck.printout import print_answer
+from placecheck.steps import Step, begun, lengths_apart, spoken, step_of
 
 TURN = (
     "Turn the closure: leave the back fold pin in; lift the front one and swing that end of the fold 2.9 mm (1/8 in) "
@@ -79,3 +83,16 @@ def test_what_is_read_aloud_has_no_signs_in_it() -> None:
     assert spoken("0.7 mm (less than 1/16 in), 25 mm (1 in), 2.5° ± 1 mm") == (
         "0.7 millimetres, 25 millimetres, 2.5 degrees plus or minus 1 millimetres"
     )
+
+
+def test_the_terminal_sets_steps_below_what_to_do() -> None:
+    console = Console(width=60, record=True, file=io.StringIO())
+    print_answer(console, Answer("fix", Measured({}), {}, fixes=(TURN, CAUTION)))
+    lines = [line.rstrip() for line in console.export_text().splitlines()]
+    start = lines.index("1. Turn the closure")
+    assert lines[start + 1] == "   - leave the back fold pin in"
+    assert lines[start + 2].startswith("   - lift the front one and swing that end of the fold")
+    assert lines[start + 3].startswith("     ")  # goes on under its step
+    assert "   With it the corners swing along." in lines
+    assert any(line.startswith("2. Take the photo again") for line in lines)
+    assert max(map(len, lines)) <= 60
