@@ -104,14 +104,14 @@ def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Pro
     unsure = [name for name, j in judged.items() if j.state == "unsure"]
     if not unsure:
         return ()
-    reads = "; ".join(
+    reads = " and ".join(
         f"{MEASURE_BY_NAME[n].label} {in_words(MEASURE_BY_NAME[n], judged[n].estimate.value, judged[n].estimate.U95)}"
         for n in unsure
     )
     undecided = Problem(
         "cap-undecided",
-        f"Too uncertain to call: {reads}. To decide it, chalk the block's middle line longer in front of the cap, "
-        "lean the phone toward the face, and take the photo again, closer.",
+        "Chalk the block's middle line longer in front of the cap, lean the phone toward the face, and take the photo "
+        f"again, closer: {reads} {'are' if len(unsure) > 1 else 'is'} too uncertain to call.",
     )
     for name in unsure:
         estimate = measured.estimates[name]

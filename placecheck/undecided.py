@@ -1,13 +1,14 @@
 """What is too near a limit to call: what it reads, where its doubt comes from, and the one thing that decides it.
 
-Measures that hang on the same marks are told together: the clearances, the fold's offset and skew, the
-corners. Of each group's budget the line that adds most is named. What would decide depends on it: a hairline
-seen nearly edge-on wants a photo that leans; a cap's edge guessed under the hair wants a soft tape, and next
-time a photo of the cap alone; a photo of the cap that nothing ties to this one wants the hair clipped aside;
-a centre line that is carried forward over the dome wants a ball pin set on it; where that is set and the phone leans
-far, what lies behind is seen nearly edge-on and wants a photo that leans less; else marks that are seen badly want a
-photo from closer. One thing at a time, since hands are full. After stitching no ball pin is asked for.
-Common practice, no published source; that such pins and photos help is measured (DEVELOPERS.md).
+Measures that hang on the same marks are told together: the clearances, the fold's offset and skew, the corners.
+What would decide comes first, then what it would decide, and which line of the budget adds most. It depends on
+that: a hairline seen nearly edge-on wants a photo that leans; a cap's edge guessed under the hair wants a soft
+tape, and next time a photo of the cap alone; a photo of the cap that nothing ties to this one wants the hair
+clipped aside; a centre line that is carried forward over the dome wants a ball pin set on it; where that is set
+and the phone leans far, what lies behind is seen nearly edge-on and wants a photo that leans less; else marks
+that are seen badly want a photo from closer. One thing at a time, since hands are full. After stitching no ball
+pin is asked for. Common practice, no published source; that such pins and photos help is measured
+(DEVELOPERS.md).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, TAPED, Judged,
 from placecheck.block import GROUPS
 from placecheck.errors import Problem
 from placecheck.printout import in_words
+from placecheck.steps import begun
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES
 
 STEEP_LEAN_DEG = 25.0
@@ -77,7 +79,7 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         if not unsure:
             continue
         estimates = {name: judged[name].estimate for name in unsure}
-        reads = "; ".join(
+        reads = " and ".join(
             f"{MEASURE_BY_NAME[name].label} {in_words(MEASURE_BY_NAME[name], e.value, e.U95)}"
             for name, e in estimates.items()
         )
@@ -111,7 +113,8 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
                 "uncover the four corners of hair and clips and take the photo again, closer",
             )
         cap_first = f" {CAP_FIRST}" if group == "clearance" and guessed and not measured.cap_shown else ""
-        doubt = "" if source is None else f"; most of the doubt comes from {source}"
-        message = f"Too uncertain to call: {reads}{doubt}.{cap_first} To decide it now, {then}."
+        doubt = "" if source is None else f" Most of the doubt comes from {source}."
+        are = "are" if len(unsure) > 1 else "is"
+        message = f"{begun(then)}: {reads} {are} too uncertain to call.{doubt}{cap_first}"
         problems.append(Problem(code, message))
     return tuple(problems)

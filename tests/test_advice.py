@@ -294,7 +294,7 @@ def test_undecided_names_the_largest_doubt():
     estimate = Estimate(3.0, 0.5, (Contribution("card corners", 0.1), Contribution("fold evidence", 0.45)))
     m = Measured({"offset_mm": estimate})
     (problem,) = undecided(m, judge(m, request().tolerances))
-    assert "most of the doubt comes from fold evidence" in problem.message
+    assert "Most of the doubt comes from fold evidence." in problem.message
     assert "3.0 ± 1.0 mm" in problem.message
 
 
@@ -309,7 +309,7 @@ def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
     assert all("ball pin on the cap's centre line" in words for words in told("card corners"))
     fold, corners = told("fold at the hairline")
     assert "on each end of the fold" in fold
-    assert "uncover the four corners" in corners
+    assert corners.startswith("Uncover the four corners")
     assert not any("centre line" in words for words in told("card corners", evidence=(f"centre line: {PINNED}",)))
 
 

@@ -97,8 +97,8 @@ def stitch_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[
     return (
         Problem(
             "stitches-undecided",
-            f"Too near the limit to call: {', '.join(found)}. Lay the card right beside that place, hold the phone "
-            "straight above it, closer, and retake; or lay a ruler there.",
+            "Lay the card right beside that place, hold the phone straight above it, closer, and retake, or lay a "
+            f"ruler there: {' and '.join(found)} {'are' if len(found) > 1 else 'is'} too near the limit to call.",
         ),
     )
 
