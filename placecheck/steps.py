@@ -1,10 +1,10 @@
 """A piece of advice as page and terminal set it: what to do in bold, how in steps, what goes along in small print.
 
-Advice travels as sentences (advice.py, cap_advice.py, stitches/words.py, problems): what to do, a colon, how, its steps
-divided by semicolons, and then what goes along, in sentences from "With it" on. A colon or semicolon in brackets
-divides nothing, nor does one after the first sentence. Text without such a colon is all told as how. Lengths stand
-out of every part, since they are what is looked for with a pin in the hand. Nothing is lost or said anew:
-the parts put together are the text.
+Advice travels as sentences (advice.py, cap_advice.py, stitches/words.py, problems): what to do, a colon, how,
+its steps divided by semicolons, and then what goes along, in sentences from "With it" or "Most of the doubt"
+on. A colon or semicolon in brackets divides nothing, nor does one after the first sentence. Text without such a
+colon is all told as how. Lengths stand out of every part, since they are what is looked for with a pin in the
+hand. Nothing is lost or said anew: the parts put together are the text.
 """
 
 from __future__ import annotations
@@ -12,8 +12,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-LENGTH = re.compile(r"(\d+(?:\.\d+)? (?:mm|degrees)(?: \((?:\d+ )?\d+(?:/\d+)? in\))?|\d+(?:\.\d+)?°)")
-ALONG = re.compile(r"(?<=\.) (?=With it )")
+LENGTH = re.compile(
+    r"(\d+(?:\.\d+)?(?: ± \d+(?:\.\d+)?)? (?:mm|degrees)(?: \((?:\d+ )?\d+(?:/\d+)? in\))?|\d+(?:\.\d+)?°)"
+)
+ALONG = re.compile(r"(?<=\.) (?=With it |Most of the doubt )")
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,7 @@ def lengths_apart(text: str) -> list[tuple[str, bool]]:
 
 def spoken(text: str) -> str:
     """The text as it is to be read aloud: millimetres in full, no inches beside them."""
-    text = re.sub(r" \((?:less than )?(?:\d+ )?\d+(?:/\d+)? in\)", "", text)
+    text = re.sub(INCHES, "", text)
     return text.replace(" mm", " millimetres").replace("°", " degrees").replace(" ± ", " plus or minus ")
 
 

@@ -12,9 +12,12 @@ from rich.console import Console
 from test_advice import Flat, advise
 
 from placecheck.advice import CAUTION
-from placecheck.answer import Answer, Measured
+from placecheck.answer import Answer, Contribution, Estimate, Measured
+from placecheck.judge import judge
 from placecheck.printout import print_answer
 from placecheck.steps import Step, begun, lengths_apart, spoken, step_of
+from placecheck.tolerances import DEFAULTS
+from placecheck.undecided import undecided
 
 TURN = (
     "Turn the closure: leave the back fold pin in; lift the front one and swing that end of the fold 2.9 mm (1/8 in) "
@@ -33,6 +36,16 @@ def test_what_to_do_how_and_what_goes_along() -> None:
     assert step.head == "Turn the closure"
     assert [how.split(",")[0][:22] for how in step.how] == ["leave the back fold pi", "lift the front one and"]
     assert step.along == "With it the corners swing along."
+
+
+def test_what_is_undecided_says_first_what_to_do() -> None:
+    budget = (Contribution("fold at the hairline", 0.45),)
+    m = Measured({"offset_mm": Estimate(2.5, 0.5, budget)})
+    (problem,) = undecided(m, judge(m, DEFAULTS))
+    step = step_of(problem.message)
+    assert step.head.startswith("Set a ball pin or a chalk dot on each end of the fold")
+    assert step.how == ("off centre 2.5 ± 1.0 mm right is too uncertain to call.",)
+    assert step.along == "Most of the doubt comes from fold at the hairline."
 
 
 @pytest.mark.parametrize(
@@ -71,6 +84,7 @@ def test_every_move_of_the_whole_closure_says_first_what_to_do(u: float, turn: f
 def test_lengths_stand_out_with_their_inches() -> None:
     pieces = lengths_apart("Swing it 12.7 mm (1 1/2 in) to the left, by 1.5° or 3 degrees, at 25 mm (1 in).")
     assert [piece for piece, told in pieces if told] == ["12.7 mm (1 1/2 in)", "1.5°", "3 degrees", "25 mm (1 in)"]
+    assert lengths_apart("8.4 ± 3.6 mm") == [("8.4 ± 3.6 mm", True)]
     assert begun("lift both") == "Lift both"
     assert begun("") == ""
 
