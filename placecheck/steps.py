@@ -12,9 +12,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-LENGTH = re.compile(
-    r"(\d+(?:\.\d+)?(?: ± \d+(?:\.\d+)?)? (?:mm|degrees)(?: \((?:\d+ )?\d+(?:/\d+)? in\))?|\d+(?:\.\d+)?°)"
-)
+NUMBER = r"\d+(?:\.\d+)?"
+INCHES = r" \((?:less than )?(?:\d+ )?\d+(?:/\d+)? in\)"
+LENGTH = re.compile(rf"({NUMBER}(?: ± {NUMBER})? (?:mm|degrees)(?:{INCHES})?|{NUMBER}°)")
 ALONG = re.compile(r"(?<=\.) (?=With it |Most of the doubt )")
 
 
