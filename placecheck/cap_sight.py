@@ -48,10 +48,10 @@ NO_CENTRE = (
 
 @dataclass(frozen=True)
 class CapSighting:
-    """What was found of a cap without closure. `line` is the block's own line where it was seen in front of the rim,
+    """What was found of a cap without closure.
 
-    `under` the same through the mesh.
-    `grid` and `picture` are unrolled about the cap's plane, in which its seams run straight; `line_grid` about the
+    `line` is the block's own line where it was seen in front of the rim, `under` the same through the mesh. `grid` and
+    `picture` are unrolled about the cap's plane, in which its seams run straight; `line_grid` about the
     block's, in which `line` does. `centre` is None where the cap's middle was not seen; `pair`: seams to both sides.
     """
 

@@ -181,8 +181,8 @@ def _way_of(pull: Pull, marks: Mapping[str, FloatArray]) -> FloatArray | None:
     back, front = (marks.get(f"cap_{x}" if cap else f"fold_{x}") for x in (("nape" if cap else "back"), "front"))
     face = front - back if front is not None and back is not None else None
     end = "front" if "front" in pull.landmark else "back"
-    left, other = (marks.get(f"{end}_{side}") for side in ("left", "right"))
-    right = other - left if left is not None and other is not None else None
+    corners = [marks.get(f"{end}_{side}") for side in ("left", "right")]
+    right = corners[1] - corners[0] if corners[0] is not None and corners[1] is not None else None
     if cap and face is not None:  # seen from above, the wearer's right is clockwise of the face
         right = np.array([-face[1], face[0]])
     if (pull.right_mm and right is None) or (pull.face_mm and face is None):
