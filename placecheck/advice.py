@@ -123,11 +123,21 @@ def in_the_photo(findings: Findings, way: Way) -> str:
     start, end = ends
     if start is None or end is None:
         return ""
-    dx, dy = (end - start) * (1 if way in ("right", "face") else -1)
+    return toward((end - start) * (1 if way in ("right", "face") else -1))
+
+
+def toward(px: np.ndarray) -> str:
+    """The way a vector (2,) of photo pixels points, as `in_the_photo` says it."""
+    dx, dy = (float(d) for d in px)
     if math.hypot(dx, dy) < 1:
         return ""
     sector = round(math.degrees(math.atan2(dy, dx)) / 45) % 8
     return f" (toward the {_COMPASS[sector]} of the photo)"
+
+
+def right_of(face: np.ndarray) -> np.ndarray:
+    """Where the wearer's right lies in a photo in which the face lies at `face` (2,): clockwise, seen from above."""
+    return np.array([-face[1], face[0]])
 
 
 def station_mm(width_mm: float) -> float:
@@ -170,6 +180,11 @@ class Plan:
         if not self.moves:
             self.pulls = pulls
         self.moves.append(move)
+
+    @property
+    def fixes(self) -> tuple[str, ...]:
+        """The moves, one sentence each, and the cautions; empty when nothing is out."""
+        return (*self.moves, CAUTION) if self.is_out(*self.judged) else ()
 
     def is_out(self, *names: str) -> bool:
         return any(name in self.judged and self.judged[name].state == "out" for name in names)
@@ -364,17 +379,10 @@ class Plan:
 def plan_for(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> Plan:
     """The moves that bring what is proven out back to its aim, in the order to do them; none where nothing is out."""
     plan = Plan(measured, judged, request)
-    if any(j.state == "out" for j in judged.values()):
+    if plan.is_out(*judged):
         plan.turn()
         plan.slide()
         plan.advance()
         plan.hairline_pins()
         plan.corner_pins()
     return plan
-
-
-def fixes_for(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[str, ...]:
-    """The plan's moves, one sentence each, and the cautions; empty when nothing is out."""
-    if not any(j.state == "out" for j in judged.values()):
-        return ()
-    return (*plan_for(measured, judged, request).moves, CAUTION)

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from placecheck.advice import LEAST_MOVE_MM
+from placecheck.advice import LEAST_MOVE_MM, right_of, toward
 from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Judged, Measured, Pull
 from placecheck.errors import Problem
 from placecheck.printout import in_words
@@ -89,14 +89,9 @@ def _side(measured: Measured, right_mm: float) -> str:
     line = measured.findings.lines_px.get("centre_line")
     if line is None or len(line) < 2:
         return f"to the wearer's {word}"
-    # the line runs from the nape to the front; seen from above, the wearer's right is clockwise of it in the photo
-    forward = np.asarray(line[-1], float) - np.asarray(line[0], float)
-    right = np.array([-forward[1], forward[0]]) * (1 if right_mm > 0 else -1)
-    if float(np.hypot(*right)) < 1:
-        return f"to the wearer's {word}"
-    compass = ("right", "lower right", "bottom", "lower left", "left", "upper left", "top", "upper right")
-    sector = round(math.degrees(math.atan2(right[1], right[0])) / 45) % 8
-    return f"to the wearer's {word} (toward the {compass[sector]} of the photo)"
+    # the line runs from the nape to the front
+    right = right_of(np.asarray(line[-1], float) - np.asarray(line[0], float))
+    return f"to the wearer's {word}{toward(right if right_mm > 0 else -right)}"
 
 
 def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:

@@ -12,16 +12,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import Geometry
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
-from placecheck.check import LEAST_CAP, TILT_TOLD, TILTED_U_DEG, Standing, find_standing, tilt_told
-from placecheck.contradictions import lean_against_rest
+from placecheck.check import LEAST_CAP, Close, Standing, again_if_tilted, find_standing
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Trace, find_closure, rim_v_mm, run_of, unroll
@@ -32,7 +29,7 @@ from placecheck.measure import Line, Observed
 from placecheck.observing import by_hand, clues_of, seen_middle
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
-from placecheck.standing import Stage, Traced, check_block, check_outline, fit_stage, trace_outline
+from placecheck.standing import Stage, check_block, check_outline, fit_stage, trace_outline
 
 CLOSURE_AREA_MM2 = 3000.0
 CLOSURE_MASS = 0.6
@@ -94,47 +91,30 @@ def refuse_other(sighting: ClosureSighting) -> None:
         )
 
 
-@dataclass(frozen=True)
-class _Close:
-    """What a look shows of the cap, and the fit to it."""
-
-    way: Traced
-    fit: BlockFit
-    picture: npt.NDArray[np.uint8]
-    grid: Unrolling
-    sighting: ClosureSighting
-    centre: Line | None = None
-
-
-def _look_closely(stage: Stage, seen: _Close) -> _Close:
+def _look_closely(stage: Stage, seen: Close) -> Close:
     """Outline and cap's line more and more closely, and the fit to all of it."""
     way, fit, picture, grid, sighting = seen.way, seen.fit, seen.picture, seen.grid, seen.sighting
-    centre = centre_seen(sighting, grid, fit, stage.request)
+    observed = _middle_seen(sighting, grid, fit, stage.request)
     for reaches in ((9.0, 4.0), (2.5,), ()):
         if reaches:
             way = trace_outline(stage, fit, fit.frame, reaches, 112, 4)
-        fit = fit_stage(stage, way.outline_px, way.u_px, fit.theta, _clues(centre, fit.geometry, stage.request))
+        clues = clues_of(observed, fit.geometry, stage.request)
+        fit = fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues)
         if reaches:
             picture, grid = unroll(stage.image, fit.geometry, fit.geometry.cap)
             sighting = find_closure(picture, grid)
-            centre = centre_seen(sighting, grid, fit, stage.request)
-    return _Close(way, fit, picture, grid, sighting, centre)
+            observed = _middle_seen(sighting, grid, fit, stage.request)
+    return Close(way, fit, picture, grid, sighting, observed)
 
 
 def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> CapSighting:
     """Find card, block, cap and the block's line. Raises RetakeNeeded or UsageProblem."""
     standing = find_standing(photo, request, camera)
     refuse_other(standing.sighting)
-    stage = standing.stage
-    notes: tuple[Problem, ...] = ()
-    close = _look_closely(
-        stage, _Close(standing.way, standing.way.fit, standing.picture, standing.grid, standing.sighting)
-    )
-    if lean_against_rest(close.fit).z > TILT_TOLD:
-        stage = replace(stage, lean_u_deg=TILTED_U_DEG)
-        close = _look_closely(stage, close)
-        notes = tilt_told(close.fit)
-    fit, grid, picture, sighting, centre = close.fit, close.grid, close.picture, close.sighting, close.centre
+    first, way = standing.stage, standing.way
+    close = Close(way, way.fit, standing.picture, standing.grid, standing.sighting, Observed({}))
+    stage, close, notes = again_if_tilted(first, _look_closely(first, close), _look_closely)
+    fit, grid, picture, sighting, centre = close.fit, close.grid, close.picture, close.sighting, close.observed.centre
     check_block(fit, standing.block)
     check_outline(fit, stage)
     bare = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry)
@@ -157,8 +137,8 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
     return CapSighting(standing, fit, grid, picture, centre, pair, rim, line, line_grid, under, notes)
 
 
-def _clues(centre: Line | None, geometry: Geometry, request: CheckRequest) -> Any:
-    return clues_of(Observed({}, centre=centre), geometry, request)
+def _middle_seen(sighting: ClosureSighting, grid: Unrolling, fit: BlockFit, request: CheckRequest) -> Observed:
+    return Observed({}, centre=centre_seen(sighting, grid, fit, request))
 
 
 def centre_seen(sighting: ClosureSighting, grid: Unrolling, fit: BlockFit, request: CheckRequest) -> Line | None:

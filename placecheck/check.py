@@ -192,6 +192,20 @@ def tilt_told(fit: BlockFit) -> tuple[Problem, ...]:
     )
 
 
+def again_if_tilted(
+    stage: Stage, close: Close, look: Callable[[Stage, Close], Close]
+) -> tuple[Stage, Close, tuple[Problem, ...]]:
+    """Stage and look as they are, or, where the rest has the block tilted, with its lean set free and looked at again.
+
+    The remark comes third.
+    """
+    if lean_against_rest(close.fit).z <= TILT_TOLD:
+        return stage, close, ()
+    stage = replace(stage, lean_u_deg=TILTED_U_DEG)
+    close = look(stage, close)
+    return stage, close, tilt_told(close.fit)
+
+
 def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Sighted:
     """Find card, block and closure. Raises RetakeNeeded or UsageProblem."""
     if request.closure.width_mm > WIDEST_MM:
@@ -213,13 +227,12 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)  # good enough for what is asked of it here
     check_size(on, fit.geometry, request)
 
-    close = look_closely(stage, fit, observed, sighting, on)
-    notes: tuple[Problem, ...] = ()
-    if lean_against_rest(close.fit).z > TILT_TOLD:
-        stage = replace(stage, lean_u_deg=TILTED_U_DEG)
+    def look_again(stage: Stage, close: Close) -> Close:
         on = put_on_dome(close.fit.geometry, close.observed)
-        close = look_closely(stage, close.fit, close.observed, close.sighting, on)
-        notes = tilt_told(close.fit)
+        return look_closely(stage, close.fit, close.observed, close.sighting, on)
+
+    close = look_closely(stage, fit, observed, sighting, on)
+    stage, close, notes = again_if_tilted(stage, close, look_again)
     way, fit, observed, sighting = close.way, close.fit, close.observed, close.sighting
     check_block(fit, block)
     check_outline(fit, stage)

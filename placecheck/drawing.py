@@ -131,6 +131,11 @@ class Layer:
             r = radius * 0.55 * SUPERSAMPLING
             self.draw.ellipse((x - r, y - r, x + r, y + r), fill=(*BLACK, 255))
 
+    def ring(self, at: FloatArray, radius: float, colour: Colour, width: float) -> None:
+        """A circle about a place, on a dark halo."""
+        turn = np.linspace(0.0, 2 * np.pi, 33)
+        self.stroke([at + radius * np.stack([np.cos(turn), np.sin(turn)], -1)], colour, width)
+
     def arrow(self, start: FloatArray, end: FloatArray, colour: Colour, width: float) -> None:
         """An arrow with a filled head, on a dark halo; tags keep clear of it."""
         along = (end - start) / max(float(np.linalg.norm(end - start)), 1e-9)

@@ -25,7 +25,7 @@ from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.failures import print_if_debugging, stopped_answer
 from placecheck.judge import EXIT_STATUS, judge, problems_of, verdict_of
 from placecheck.request import CheckRequest
-from placecheck.stages import fixes_of, measure_stage, pulls_of, undecided_of
+from placecheck.stages import advice_of, measure_stage, undecided_of
 from placecheck.taped import with_taped
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def answer_for(measured: Measured, request: CheckRequest) -> Answer:
     problems = problems_of(measured)
     if verdict == "retake":
         problems += undecided_of(measured, judged)
-    fixes, pulls = fixes_of(measured, judged, request), pulls_of(measured, judged, request)
+    fixes, pulls = advice_of(measured, judged, request)
     return Answer(verdict, measured, judged, problems, fixes, EXIT_STATUS[verdict], pulls)
 
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.advice import station_mm
+from placecheck.advice import right_of, station_mm
 from placecheck.answer import MEASURE_BY_NAME, Answer, Pull
 from placecheck.answer_panel import with_panel
 from placecheck.drawing import (
@@ -146,9 +146,8 @@ def _draw_corners(layer: Layer, answer: Answer, marks: Mapping[str, FloatArray],
 
 def _draw_pins(layer: Layer, heads: FloatArray, centre: FloatArray) -> None:
     """A ring round every pin (N, 2) that holds the centre line, with its name once."""
-    turn = np.linspace(0.0, 2 * np.pi, 33)
     for at in heads:
-        layer.stroke([at + 17.0 * np.stack([np.cos(turn), np.sin(turn)], -1)], LINES["centre_line"].colour, 3.0)
+        layer.ring(at, 17.0, LINES["centre_line"].colour, 3.0)
         layer.taken.append((at[0] - 20, at[1] - 20, at[0] + 20, at[1] + 20))
     at = heads[np.argmax(np.linalg.norm(heads - centre, axis=1))]
     x0, y0, _, _ = layer.place(at, layer.text_size("pin", NAME_PX), at - centre, 22.0)
@@ -163,8 +162,7 @@ def _draw_pulls(layer: Layer, pulls: Sequence[Pull], marks: Mapping[str, FloatAr
         if at is None or way is None:
             continue
         if not (pull.right_mm or pull.face_mm):
-            turn = np.linspace(0.0, 2 * np.pi, 33)
-            layer.stroke([at + 24.0 * np.stack([np.cos(turn), np.sin(turn)], -1)], WHITE, 5.0)
+            layer.ring(at, 24.0, WHITE, 5.0)
             words, tip = "stays", at + 24.0 * way
         else:
             tip = at + (ARROW_FROM_PX + ARROW_PX) * way
@@ -183,8 +181,8 @@ def _way_of(pull: Pull, marks: Mapping[str, FloatArray]) -> FloatArray | None:
     end = "front" if "front" in pull.landmark else "back"
     corners = [marks.get(f"{end}_{side}") for side in ("left", "right")]
     right = corners[1] - corners[0] if corners[0] is not None and corners[1] is not None else None
-    if cap and face is not None:  # seen from above, the wearer's right is clockwise of the face
-        right = np.array([-face[1], face[0]])
+    if cap and face is not None:
+        right = right_of(face)
     if (pull.right_mm and right is None) or (pull.face_mm and face is None):
         return None
     way = np.zeros(2)

@@ -43,36 +43,29 @@ def measure_stage(photo: Photo, request: CheckRequest, explain: Explain | None, 
     return measure_photo(photo, request, explain, camera)
 
 
-def fixes_of(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[str, ...]:
-    """What to move, to unpick or to do again, one sentence each, in order; empty when nothing is proven out."""
-    if measured.stage == "cap":
-        from placecheck.cap_advice import cap_fixes
+def advice_of(
+    measured: Measured, judged: Mapping[str, Judged], request: CheckRequest
+) -> tuple[tuple[str, ...], tuple[Pull, ...]]:
+    """What to move, to unpick or to do again, one sentence each, in order; empty when nothing is proven out.
 
-        return cap_fixes(measured, judged)
+    And the first move as hands make it, for the picture; none where there is thread to unpick.
+    """
+    if measured.stage == "cap":
+        from placecheck.cap_advice import cap_fixes, cap_pulls
+
+        return cap_fixes(measured, judged), cap_pulls(judged)
     if measured.stage == "stitches":
         from placecheck.stitches.words import stitch_fixes
 
-        return stitch_fixes(measured, judged, request.tolerances.guard_factor)
+        return stitch_fixes(measured, judged, request.tolerances.guard_factor), ()
     if measured.stage == "stitched":
         from placecheck.unpicking import unpicking
 
-        return unpicking(measured, judged, request)
-    from placecheck.advice import fixes_for
-
-    return fixes_for(measured, judged, request)
-
-
-def pulls_of(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[Pull, ...]:
-    """The first move as hands make it, for the picture; none where there is thread to unpick."""
-    if measured.stage == "cap":
-        from placecheck.cap_advice import cap_pulls
-
-        return cap_pulls(judged)
-    if measured.stage != "pinned":
-        return ()
+        return unpicking(measured, judged, request), ()
     from placecheck.advice import plan_for
 
-    return plan_for(measured, judged, request).pulls
+    plan = plan_for(measured, judged, request)
+    return plan.fixes, plan.pulls
 
 
 def undecided_of(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:

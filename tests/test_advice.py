@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from placecheck.advice import CAUTION, fixes_for, in_the_photo, plan_for, station_mm
+from placecheck.advice import CAUTION, in_the_photo, plan_for, station_mm
 from placecheck.answer import CAP_SHOWN, CAP_TIED, PINNED, RIM_WORDS, Contribution, Estimate, Findings, Measured, View
 from placecheck.errors import Problem
 from placecheck.judge import judge
@@ -113,7 +113,7 @@ class Flat:
 
 def advise(m: Measured, r: CheckRequest | None = None) -> tuple[str, ...]:
     r = r or request()
-    return fixes_for(m, judge(m, r.tolerances), r)
+    return plan_for(m, judge(m, r.tolerances), r).fixes
 
 
 @settings(max_examples=200, deadline=None)
