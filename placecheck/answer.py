@@ -92,6 +92,9 @@ LANDMARK_WORDS: Mapping[str, str] = {
     "back_right": "back right corner",
 }
 RIM_WORDS = "cap rim in the photo"
+LACE_LOOSE = "lace not lying flat"
+OUTLINE_WORDS = "block outline"
+"""Lines of the uncertainty budgets."""
 CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
 """Evidence of a rim that was carried over from a photo of the cap alone."""
 CAP_TIED = "laid on the edge in view beside the closure"
@@ -103,6 +106,9 @@ PINNED = "a ball pin on it before the hairline"
 UNDER_THE_CAP = "where the block's line runs under the cap"
 BARE_LINE = "the line seen on the bare block"
 """In the evidence of how a cap lies, where the block's line was kept with a saved block."""
+
+TOGETHER = "solved in space from "
+"""How the evidence begins of what several photos of one block were measured together for."""
 
 TAPED = "soft tape: "
 """How the evidence of a clearance begins that a soft tape read, too."""
@@ -225,6 +231,11 @@ class Measured:
     def line_pinned(self) -> bool:
         """Whether a ball pin before the hairline tells where the cap's centre line runs."""
         return self._rests_on(PINNED)
+
+    @property
+    def together(self) -> bool:
+        """Whether several photos of one block were measured together."""
+        return any(words.startswith(TOGETHER) for e in self.estimates.values() for words in e.evidence)
 
     def _rests_on(self, evidence: str) -> bool:
         return any(words.endswith(evidence) for e in self.estimates.values() for words in e.evidence)

@@ -57,7 +57,7 @@ def look(
 ) -> tuple[Measured, Sighted, OnDome]:
     """As measure_photo, with what was seen and where it lies on the dome."""
     seen = sight_whole(photo, request, camera)
-    measured, on = _measured(seen)
+    measured, on = measured_of(seen)
     if explain is not None:
         from placecheck.explain import explain_pictures
 
@@ -68,15 +68,20 @@ def look(
 
 def remeasure(seen: Sighted, marks: Marks | None) -> Measured:
     """Measure again with `marks` set by hand in place of what was found, without looking at the photo again."""
+    return measured_of(with_marks(seen, marks))[0]
+
+
+def with_marks(seen: Sighted, marks: Marks | None) -> Sighted:
+    """What was sighted with `marks` set by hand in place of what was found, the block fitted anew."""
     request = replace(seen.stage.request, marks=marks)
     height, width = seen.stage.image.shape[:2]
     observed = by_hand(seen.observed, request, width, height)
     clues = clues_of(observed, seen.fit.geometry, request, seen.sighting.rim_yaw_deg)
     fit = fit_stage(seen.stage, seen.block.outline_px, seen.outline_u_px, seen.fit.theta, clues, 3)
-    return _measured(replace(seen, fit=fit, observed=observed))[0]
+    return replace(seen, fit=fit, observed=observed)
 
 
-def _measured(seen: Sighted) -> tuple[Measured, OnDome]:
+def measured_of(seen: Sighted) -> tuple[Measured, OnDome]:
     """Measures, uncertainties and findings of what was sighted."""
     request = seen.stage.request
     geometry = seen.fit.geometry

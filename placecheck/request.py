@@ -29,6 +29,18 @@ NO_CLOSURE = ClosureSize(0.0, 0.0, "")
 
 
 @dataclass(frozen=True)
+class OtherPhoto:
+    """Another photo of the same pinned block, nothing touched in between, that is measured together with the one asked
+
+    for: the number of its record, or its file ("": it is gone) with the marks set by hand in it and the face's side.
+    """
+
+    photo: int | str
+    marks: Marks | None = None
+    front: PhotoSide | None = None
+
+
+@dataclass(frozen=True)
 class CheckRequest:
     """One check as asked for.
 
@@ -37,7 +49,8 @@ class CheckRequest:
     profile, None to choose by the photo. `since`: the record of the pinned photo that a stitched one is compared with.
     `block`: a block measured beforehand, with a cap on, which takes the place of the taped circumference. `cap`: the
     photo of the cap alone that shows its rim before lace and hair hid it, by its record's number or its file's name.
-    `taped_mm`: clearances that were read off a soft tape, by measure (taped.py).
+    `taped_mm`: clearances that were read off a soft tape, by measure (taped.py). `others`: photos of the same block,
+    card and block untouched, that are measured together with this one (same_block).
     """
 
     closure: ClosureSize
@@ -52,3 +65,4 @@ class CheckRequest:
     block: KnownDome | None = None
     cap: int | str | None = None
     taped_mm: Mapping[str, float] = field(default_factory=dict)
+    others: tuple[OtherPhoto, ...] = ()

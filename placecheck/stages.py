@@ -38,6 +38,10 @@ def measure_stage(photo: Photo, request: CheckRequest, explain: Explain | None, 
         from placecheck.stitched_stage import measure_stitched
 
         return measure_stitched(photo, request, explain, camera)
+    if request.others and explain is None:
+        from placecheck.same_block.others import measure_with_others
+
+        return measure_with_others(photo, request, camera)
     from placecheck.measuring import measure_photo
 
     return measure_photo(photo, request, explain, camera)

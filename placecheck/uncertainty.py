@@ -23,8 +23,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.answer import LACE_LOOSE, RIM_WORDS, Contribution
 from placecheck.answer import LANDMARK_WORDS as WORDS
-from placecheck.answer import RIM_WORDS, Contribution
 from placecheck.block import GROUPS, NAMES, Geometry, unpack_many
 from placecheck.block_fit import BlockFit
 from placecheck.measure import (
@@ -170,7 +170,7 @@ def budgets(
     )
     lines.append(("card print", (jac @ fit.card_print_move) ** 2))
     lines.append(("cap thickness over the block", (there[:, n + 1] / 0.5 * LIFT_U_MM) ** 2))
-    lines.append(("lace not lying flat", (there[:, n + 2] / 0.5 * LACE_LIFT_U_MM) ** 2))
+    lines.append((LACE_LOOSE, (there[:, n + 2] / 0.5 * LACE_LIFT_U_MM) ** 2))
     out: dict[str, tuple[Contribution, ...]] = {}
     for i, name in enumerate(names):
         parts = [Contribution(words, float(np.sqrt(max(v[i], 0.0)))) for words, v in lines]

@@ -1,24 +1,24 @@
-"""What is too near a limit to call: what it reads, where its doubt comes from, and the one thing that decides it.
+"""What is too near a limit to call, where its doubt comes from, and the one thing that decides it.
 
-Measures that hang on the same marks are told together: the clearances, the fold's offset and skew, the corners.
-What would decide comes first, then what it would decide, and which line of the budget adds most. It depends on
-that: a hairline seen nearly edge-on wants a photo that leans; a cap's edge guessed under the hair wants a soft
-tape, and next time a photo of the cap alone; a photo of the cap that nothing ties to this one wants the hair
-clipped aside; a centre line that is carried forward over the dome wants a ball pin set on it; where that is set
-and the phone leans far, what lies behind is seen nearly edge-on and wants a photo that leans less; else marks
-that are seen badly want a photo from closer. One thing at a time, since hands are full. After stitching no ball
-pin is asked for. Common practice, no published source; that such pins and photos help is measured
-(DEVELOPERS.md).
+Measures that hang on the same marks are looked at together: the clearances, the fold's offset and skew, the corners;
+what wants the same thing done is told once. What would decide comes first, then what it would decide, and which line
+of the budget adds most. It depends on that: a hairline seen nearly edge-on wants a photo that leans; a cap's edge
+guessed under the hair wants a soft tape, and next time a photo of the cap alone; a photo of the cap that nothing ties
+to this one wants the hair clipped aside; a centre line that is carried forward over the dome wants a ball pin set on
+it; where that is set and the phone leans far, what lies behind is seen nearly edge-on and wants a photo that leans
+less; else marks that are seen badly want a photo from closer. Several photos measured together have been taken from
+where they tell most already. After stitching no ball pin is asked for. Common practice, no published source; that such
+pins and photos help is measured (DEVELOPERS.md).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from placecheck.answer import JUDGED, MEASURE_BY_NAME, RIM_WORDS, TAPED, Judged, Measured
+from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, TAPED, Judged, Measured
 from placecheck.block import GROUPS
 from placecheck.errors import Problem
-from placecheck.printout import in_words
 from placecheck.steps import begun
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES
 
@@ -46,10 +46,60 @@ BESIDE_ADVICE = (
 )
 
 
+UNSURE_WORDS: Mapping[str, str] = {
+    "offset_mm": "the distance off centre",
+    "skew_deg": "the skew",
+    "front_corner_asymmetry_mm": "the front corners",
+    "back_corner_asymmetry_mm": "the back corners",
+}
+PLACE_WORDS: Mapping[str, str] = {
+    "clearance_centre_mm": "middle",
+    "clearance_left_mm": "left",
+    "clearance_right_mm": "right",
+}
+GEOMETRY = frozenset({*GROUPS, OUTLINE_WORDS})
+"""Lines of a budget that say how camera, card and block lie to each other; they are known together or not at all."""
+LINE_CARRIED = "where the cap's centre line runs under lace and hair"
+HOW_IT_LIES = "how the block lies in this photo, as card, tape and outline give it"
+
+
+@dataclass(frozen=True)
+class Unsure:
+    """Measures that are too near a limit to call, what would decide them, where their doubt comes from."""
+
+    code: str
+    names: tuple[str, ...]
+    then: str
+    doubt: str = ""
+    later: str = ""
+
+    def problem(self) -> Problem:
+        """In one text: what to do, what that decides, why."""
+        are = "are" if len(self.names) > 1 and self.names[-1] not in PLACE_WORDS else "is"
+        doubt = f" Most of the doubt comes from {self.doubt}." if self.doubt else ""
+        message = f"{begun(self.then)}: {_listed(self.names)} {are} too uncertain to call.{doubt}{self.later}"
+        return Problem(self.code, message)
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Measures in plain words, the clearances as one thing."""
+    places = [PLACE_WORDS[name] for name in names if name in PLACE_WORDS]
+    words = [f"the hairline ({', '.join(places)})"] if places else []
+    words += [UNSURE_WORDS[name] for name in names if name in UNSURE_WORDS]
+    return ", ".join(words[:-1]) + " and " + words[-1] if len(words) > 1 else words[0]
+
+
 def _largest_doubt(items: list[Judged]) -> str | None:
     """The source of the budget line that adds most to these estimates; None where there is no budget."""
     lines = [line for item in items for line in item.estimate.budget]
     return max(lines, key=lambda line: abs(line.u)).source if lines else None
+
+
+def _in_words(source: str | None, carried: str = HOW_IT_LIES) -> str:
+    """A budget's line in plain words; those of the block's fit, which share their doubt, are one: `carried`."""
+    if source is None or source in GEOMETRY:
+        return carried if source else ""
+    return source if source == LACE_LOOSE else f"the {source}"
 
 
 def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
@@ -57,64 +107,64 @@ def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
 
     There the line is carried forward over the dome as camera, card and outline give it: their lines of the budget.
     """
-    return measured.stage == "pinned" and not measured.line_pinned and source in GROUPS
+    return measured.stage == "pinned" and not measured.line_pinned and source in GEOMETRY
 
 
-def _leaning_less_would_help(measured: Measured, source: str | None, unsure: list[str]) -> bool:
+def _leaning_less_would_help(measured: Measured, source: str | None, unsure: Sequence[str]) -> bool:
     """Whether the doubt is how the surface lies, and the phone leans so far that the back is seen nearly edge-on."""
     leans = measured.view is not None and measured.view.lean_to_face_deg > FLAT_LEAN_DEG
-    return leans and source in GROUPS and unsure != ["front_corner_asymmetry_mm"]
+    alone = not measured.together
+    return alone and leans and source in GEOMETRY and list(unsure) != ["front_corner_asymmetry_mm"]
 
 
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
-    """For every group of measures that is too near a limit to call: what it reads and the one thing that decides it."""
-    groups: dict[str, tuple[str, ...]] = {
-        "clearance": CLEARANCES,
-        "fold": ("offset_mm", "skew_deg"),
-        "corners": ASYMMETRIES,
-    }
-    problems = []
-    for group, names in groups.items():
-        unsure = [name for name in JUDGED if name in names and name in judged and judged[name].state == "unsure"]
-        if not unsure:
+    """What is too near a limit to call and the one thing that decides it; what wants the same done is told once."""
+    told: dict[str, Unsure] = {}
+    for group in (CLEARANCES, ("offset_mm", "skew_deg"), ASYMMETRIES):
+        names = tuple(n for n in JUDGED if n in group and n in judged and judged[n].state == "unsure")
+        if not names:
             continue
-        estimates = {name: judged[name].estimate for name in unsure}
-        reads = " and ".join(
-            f"{MEASURE_BY_NAME[name].label} {in_words(MEASURE_BY_NAME[name], e.value, e.U95)}"
-            for name, e in estimates.items()
-        )
-        source = _largest_doubt([judged[name] for name in unsure])
-        guessed = any(e.budget and e.budget[0].source == RIM_WORDS for e in estimates.values())
-        steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
-        if group == "clearance" and any(TAPED in words for e in estimates.values() for words in e.evidence):
-            code = "clearance-undecided"
-            then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
-        elif group == "clearance" and steep:
-            code = "clearance-seen-too-steeply"
-            then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
-        elif (
-            group == "clearance" and guessed and measured.cap_shown and not (measured.cap_tied or measured.cap_doubted)
-        ):
-            code, then = "clearance-undecided", f"{BESIDE_ADVICE}, or {TAPE_ADVICE}"
-        elif group == "clearance":
-            code = "clearance-undecided"
-            then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
-        elif _a_pin_would_help(measured, source):
-            code, then = f"{group}-undecided", PIN_ADVICE
-        elif _leaning_less_would_help(measured, source, unsure):
-            code, then = f"{group}-undecided", LESS_LEAN_ADVICE
-        elif group == "fold":
-            code = "fold-undecided"
-            what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
-            then = f"set a {what} on each end of the fold and take the photo again, closer"
-        else:
-            code, then = (
-                "corners-undecided",
-                "uncover the four corners of hair and clips and take the photo again, closer",
-            )
-        cap_first = f" {CAP_FIRST}" if group == "clearance" and guessed and not measured.cap_shown else ""
-        doubt = "" if source is None else f" Most of the doubt comes from {source}."
-        are = "are" if len(unsure) > 1 else "is"
-        message = f"{begun(then)}: {reads} {are} too uncertain to call.{doubt}{cap_first}"
-        problems.append(Problem(code, message))
-    return tuple(problems)
+        items = [judged[name] for name in names]
+        unsure = _clearance(measured, names, items) if group == CLEARANCES else _on_the_line(measured, names, items)
+        before = told.get(unsure.then)
+        told[unsure.then] = replace(before, names=before.names + names) if before else unsure
+    return tuple(unsure.problem() for unsure in told.values())
+
+
+def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) -> Unsure:
+    """What would decide where the hairline lies."""
+    source = _largest_doubt(items)
+    guessed = any(item.estimate.budget and item.estimate.budget[0].source.startswith(RIM_WORDS) for item in items)
+    later = f" {CAP_FIRST}" if guessed and not measured.cap_shown else ""
+    steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
+    untied = measured.cap_shown and not (measured.cap_tied or measured.cap_doubted)
+    code = "clearance-undecided"
+    if any(TAPED in words for item in items for words in item.estimate.evidence):
+        then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
+    elif steep:
+        code = "clearance-seen-too-steeply"
+        then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
+    elif guessed and untied:
+        then = f"{BESIDE_ADVICE}, or {TAPE_ADVICE}"
+    elif measured.together:
+        then = TAPE_ADVICE
+    else:
+        then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
+    return Unsure(code, names, then, _in_words(source), later)
+
+
+def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]) -> Unsure:
+    """What would decide how fold or corners lie to the cap's centre line."""
+    source = _largest_doubt(items)
+    fold = names[0] not in ASYMMETRIES
+    code = "fold-undecided" if fold else "corners-undecided"
+    if _a_pin_would_help(measured, source):
+        then = PIN_ADVICE
+    elif _leaning_less_would_help(measured, source, names):
+        then = LESS_LEAN_ADVICE
+    elif fold:
+        what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
+        then = f"set a {what} on each end of the fold and take the photo again, closer"
+    else:
+        then = "uncover the four corners of hair and clips and take the photo again, closer"
+    return Unsure(code, names, then, _in_words(source, HOW_IT_LIES if measured.line_pinned else LINE_CARRIED))

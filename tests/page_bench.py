@@ -22,8 +22,8 @@ from pathlib import Path
 
 import numpy as np
 
-from placecheck.answer import Estimate, Findings, Measured
-from placecheck.errors import RetakeNeeded
+from placecheck.answer import TOGETHER, Estimate, Findings, Measured
+from placecheck.errors import Problem, RetakeNeeded
 from placecheck.page.checking import Checker
 
 ROOT = Path(__file__).parent.parent
@@ -61,7 +61,12 @@ class StandIn(Checker):
             time.sleep(1.5)  # a slow one, to be interrupted
         if max(tint) < 20 and request.front is None:
             raise RetakeNeeded("front-unclear", "It cannot be told which side of the block is the face.")
-        off_mm = 8.0 if tint[2] > 120 > tint[1] else 0.4
+        off_mm = 8.0 if tint[2] > 120 > tint[1] else 2.8 if min(tint) > 130 else 0.4
+        others = [other for other in request.others if other.photo]
+        gone = [Problem("others-unused", "A photo before this one was thrown away.")] * (
+            len(request.others) - len(others)
+        )
+        u, evidence = (0.05, (f"{TOGETHER}{len(others) + 1} photos",)) if others else (0.3, ())
         scale = MM_PER_WIDTH / photo.width
         marks = {n: (x * photo.width, y * photo.height) for n, (x, y) in PLACES.items()}
         for name in ("fold_front", "fold_back"):
@@ -100,16 +105,18 @@ class StandIn(Checker):
             "rectangle": np.array([*ring, ring[0]]),
         }
         findings = Findings(marks, lines, frozenset(), frozenset(by_hand), {n: ("set by hand",) for n in by_hand})
-        return Measured({n: Estimate(v, 0.3) for n, v in values.items()}, {}, findings)
+        estimates = {n: Estimate(v, u, (), evidence) for n, v in values.items()}
+        return Measured(estimates, {}, findings, tuple(gone))
 
 
 def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> bytes:
-    """A JPEG that the stand-in answers as asked: fix, pass, slow, endless, deadly, faceless, greedy."""
+    """A JPEG that the stand-in answers as asked: fix, pass, unsure, slow, endless, deadly, faceless, greedy."""
     from PIL import Image, ImageDraw
 
     colours = {
         "fix": (180, 90, 60),
         "pass": (60, 60, 60),
+        "unsure": (180, 180, 180),
         "slow": (60, 240, 60),
         "endless": (60, 60, 250),
         "deadly": (250, 60, 250),

@@ -188,6 +188,18 @@ def test_the_whole_job_on_a_phone(phone, server, photos):
     no_sideways(phone)
 
 
+def test_a_second_photo_is_added_where_one_cannot_decide(phone, server, photos):
+    send(phone, server, photos("unsure"))
+    assert phone.locator(".verdict h1").inner_text() == "Retake"
+    assert reads(phone, "offset_mm") == "2.80 ± 0.60 mm right"
+    phone.set_input_files("#sending input[capture]", photos("unsure"))
+    phone.wait_for_selector(".verdict.pass")
+    assert reads(phone, "offset_mm") == "2.80 ± 0.10 mm right"
+    no_sideways(phone)
+    phone.click("text=the photo before")
+    phone.wait_for_selector(".verdict.retake")
+
+
 def test_a_block_measured_before_takes_the_tapes_place(phone, server, photos):
     from placecheck.records.store import open_store
     from placecheck.saved_blocks import blocks_folder, forget_block, load_block
@@ -540,6 +552,11 @@ def test_wcag_22_aa_by_axe(browser, server, paired, photos, scheme, size):
     look("correct")
     send(page, server, photos("pass"))
     look("pass")
+    send(page, server, photos("unsure"))
+    look("unsure")
+    page.set_input_files("#sending input[capture]", photos("unsure"))
+    page.wait_for_selector(".verdict.pass")
+    look("together")
     send(page, server, server.home / "page" / "sessions.json")
     look("retake")
     page.goto(f"{server.url}/devices")

@@ -547,6 +547,54 @@ def test_what_a_soft_tape_reads_is_judged_with_the_photo(paired):
     assert again.groups() == before.groups()
 
 
+def test_a_photo_from_another_side_is_added_to_one_that_cannot_decide(paired):
+    client, token = paired
+    to, page = measured(paired, photo_bytes("unsure"))
+    assert "Nothing touched since?" in page
+    answer = client.post(to.replace("/checks/", "/photos/"), data={"token": token})
+    assert answer.status_code == 400
+    assert "There is no photo in what was sent" in words(answer.text)
+
+    def added(to: str, kind: str = "unsure", once: str = "") -> str:
+        files = {"photo": ("photo.jpg", photo_bytes(kind), "image/jpeg")}
+        answer = client.post(
+            to.replace("/checks/", "/photos/"), data={"token": token, "once": once}, files=files, follow_redirects=False
+        )
+        assert answer.status_code == 303, answer.text
+        wait_for(client, answer.headers["location"])
+        return answer.headers["location"]
+
+    both = added(to, once="one")
+    assert added(to, once="one") == both  # sent twice, since the first answer was lost on the way
+    page = words(client.get(both).text)
+    assert "Pass" in page
+    assert "Measured together with the photo before" in page
+    assert "Nothing touched since?" not in page  # it is decided
+    assert f'href="{to}"' in client.get(both).text
+    number = saved(paired, both)
+    kept = client.get(f"/records/{number}").text
+    assert "Pass" in words(kept)
+    assert "Saved" in words(client.get(to).text)  # what it was measured with is kept, too
+    third = added(both)
+    assert "together with photo 1 and photo 2" in words(client.get(third).text)
+    client.post(f"{to}/remove", data={"token": token})
+    client.post(f"{both}/taped", data={"token": token, "taped_middle": "12"})
+    wait_for(client, both)
+    page = words(client.get(both).text)
+    assert "Retake" in page
+    assert "A photo before this one was thrown away." in page
+
+
+def test_nothing_is_added_to_what_was_not_measured_or_not_pinned(paired):
+    client, token = paired
+    for to, _ in (measured(paired, photo_bytes("faceless")), measured(paired, photo_bytes("unsure"), stage="stitched")):
+        assert "Nothing touched since?" not in words(client.get(to).text)
+        files = {"photo": ("photo.jpg", photo_bytes("unsure"), "image/jpeg")}
+        answer = client.post(to.replace("/checks/", "/photos/"), data={"token": token}, files=files)
+        assert answer.status_code == 400
+        assert "No further photo can be added" in words(answer.text)
+
+
 def test_where_the_face_is_can_be_told_afterwards(paired):
     client, token = paired
     to, page = measured(paired, photo_bytes("faceless"))

@@ -38,14 +38,22 @@ from placecheck.cli import build_app
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.known_dome import KnownDome, pull_of
+from placecheck.marks import Marks
 from placecheck.measure import measure_at
 from placecheck.measuring import remeasure
 from placecheck.observing import clues_of
+from placecheck.one_photo import check_photo, measured_in
 from placecheck.photo import load_photo
-from placecheck.request import CheckRequest
+from placecheck.records.model import Filter
+from placecheck.records.recheck import recheck
+from placecheck.records.request_json import to_json
+from placecheck.records.saving import save_check
+from placecheck.records.store import open_store
+from placecheck.request import CheckRequest, OtherPhoto
 from placecheck.same_block.agree import OTHER_BLOCK_PULL
 from placecheck.same_block.evidence import spline_weights
 from placecheck.same_block.joint import fit_together
+from placecheck.same_block.others import again
 from placecheck.same_block.residuals import Residuals
 from placecheck.same_block.several import check_together, measure_together, open_all, solve
 from placecheck.same_block.together import budgets_together, on_dome
@@ -533,6 +541,71 @@ def test_a_block_moved_between_real_photos_is_noticed():
     assert problem.code == "block-moved"
     assert "above.jpg and moved.jpg" in problem.message
     assert "4 degrees" in problem.message
+
+
+def added(photo, before, **asked):
+    """The photo measured as one that was added to another, as the bench page asks for it."""
+    return measured_in(
+        load_photo(PHOTOS / f"{photo}.jpg"), replace(photo_request(), others=(OtherPhoto(before),), **asked)
+    )
+
+
+def test_a_photo_added_to_another_is_measured_as_the_set_is():
+    """The numbers of --same-block, told for the photo that was added; a landmark dragged in it counts for the set."""
+    measured = added("leaning", str(PHOTOS / "above.jpg"))
+    both, shares = measure_together(["a", "b"], [sighted("above"), sighted("leaning")], photo_request())
+    assert measured.together
+    assert not replace(measured, estimates=remeasure(sighted("leaning"), None).estimates).together
+    for name, estimate in both.estimates.items():
+        assert measured.estimates[name].value == pytest.approx(estimate.value, abs=1e-6), name
+        assert pytest.approx(estimate.U95, rel=1e-6) == measured.estimates[name].U95, name
+    for name, px in shares[1].findings.landmarks_px.items():
+        assert measured.findings.landmarks_px[name] == pytest.approx(px, abs=1e-6), name
+    leans = [m.view.lean_to_face_deg for m in shares]
+    assert both.view.lean_to_face_deg == max(leans) > min(leans) + 20.0
+    looked = (sighted("above"), sighted("leaning")), ()
+    x, y = measured.findings.landmarks_px["front_left"]
+    still, moved = (again(looked, Marks({"front_left": (x + by, y)})) for by in (0.0, 25.0))
+    assert still.together
+    assert moved.together
+    change = {n: abs(moved.estimates[n].value - still.estimates[n].value) for n in ("width_front_mm", "offset_mm")}
+    assert change["width_front_mm"] > 3.0 * change["offset_mm"]
+
+
+def test_what_cannot_be_added_costs_nothing(tmp_path):
+    """A moved block, the same side twice, a photo that is gone or none: measured alone, and told."""
+    letter = tmp_path / "letter.jpg"
+    letter.write_text("no photo")
+    alone = remeasure(sighted("leaning"), None)
+    for before, says in (
+        (str(PHOTOS / "moved.jpg"), "was moved between the photo before and this photo"),
+        (str(PHOTOS / "leaning.jpg"), "almost the same side"),
+        ("", "was thrown away"),
+        (str(letter), "etter.jpg is not a"),
+    ):
+        measured = added("leaning" if "moved" not in before else "above", before)
+        assert not measured.together
+        note = measured.problems[-1]
+        assert note.code == "others-unused"
+        assert note.message.startswith("This photo was measured by itself. ")
+        assert says in note.message
+        if "moved" not in before:
+            assert {n: e.value for n, e in measured.estimates.items()} == pytest.approx(
+                {n: e.value for n, e in alone.estimates.items()}
+            )
+
+
+def test_a_record_of_photos_added_to_each_other_is_rechecked(tmp_path, monkeypatch):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    request = photo_request()
+    first, second = (PHOTOS / f"{n}.jpg" for n in ("above", "leaning"))
+    number = save_check(tmp_path, first, check_photo(load_photo(first), request).as_json(), to_json(request))
+    request = replace(request, others=(OtherPhoto(number),))
+    answer = check_photo(load_photo(second), request)
+    assert answer.measured.together
+    save_check(tmp_path, second, answer.as_json(), to_json(request))
+    with open_store(tmp_path) as store:
+        assert [r.reproduced for r in recheck(store, Filter())] == [True, True]
 
 
 def test_one_photo_is_refused():

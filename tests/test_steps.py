@@ -44,8 +44,8 @@ def test_what_is_undecided_says_first_what_to_do() -> None:
     (problem,) = undecided(m, judge(m, DEFAULTS))
     step = step_of(problem.message)
     assert step.head.startswith("Set a ball pin or a chalk dot on each end of the fold")
-    assert step.how == ("off centre 2.5 ± 1.0 mm right is too uncertain to call.",)
-    assert step.along == "Most of the doubt comes from fold at the hairline."
+    assert step.how == ("the distance off centre is too uncertain to call.",)
+    assert step.along == "Most of the doubt comes from the fold at the hairline."
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ asked. Nothing here knows HTML.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, get_args
 
 from placecheck.cards import nominal_mm
@@ -18,7 +18,7 @@ from placecheck.errors import UsageProblem
 from placecheck.known_dome import KnownDome
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
 from placecheck.records.request_json import from_json, to_json
-from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest, PhotoSide
+from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest, OtherPhoto, PhotoSide
 from placecheck.saved_blocks import SavedBlock
 from placecheck.settings import Settings
 from placecheck.taped import PLACES, parse_taped
@@ -80,11 +80,16 @@ def spec_from(
     return spec
 
 
-def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) -> CheckRequest:
-    """The request that a kept form makes, with landmarks set by hand. Raises UsageProblem."""
+def request_of(
+    spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None, others: Sequence[OtherPhoto] = ()
+) -> CheckRequest:
+    """The request that a kept form makes, with landmarks set by hand and the photos it is measured together with.
+
+    Raises UsageProblem.
+    """
     kept = spec["tolerances"]
     limits = {name: tuple(kept["limits"].get(name, pair)) for name, pair in DEFAULT_LIMITS.items()}
-    others = {name: tuple(kept.get("stage_limits", {}).get(name, pair)) for name, pair in STAGE_LIMITS.items()}
+    stages = {name: tuple(kept.get("stage_limits", {}).get(name, pair)) for name, pair in STAGE_LIMITS.items()}
     saved = spec.get("saved_block")
     bars, nominal = spec["card_bars"], nominal_mm(small=spec["stage"] == "stitches")
     taped_mm = parse_circumference_mm(spec["block"]) if spec["block"] else 0.0
@@ -92,7 +97,7 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
         closure=parse_closure(spec["closure"]) if spec["closure"] else NO_CLOSURE,
         block_circumference_mm=float(saved["around_mm"]) if saved else taped_mm,
         stage=spec["stage"],
-        tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"]), others),
+        tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"]), stages),
         marks=marks_of(marks) if marks else None,
         camera_name=spec["camera"] or None,
         card_bars_mm=parse_card_bars_mm(bars, nominal) if bars else None,
@@ -101,6 +106,19 @@ def request_of(spec: Mapping[str, Any], marks: Mapping[str, Any] | None = None) 
         cap=spec.get("cap"),
         block=from_json(KnownDome, saved["dome"]) if saved else None,
         taped_mm=parse_taped(spec.get("taped", {})),
+        others=tuple(others),
+    )
+
+
+def other_photo(asked: Mapping[str, Any] | None) -> OtherPhoto:
+    """An earlier photo of the same block: its file, its own form, its corrections; None: it was thrown away.
+
+    Raises UsageProblem.
+    """
+    if asked is None:
+        return OtherPhoto("")
+    return OtherPhoto(
+        asked["path"], marks_of(asked["marks"]) if asked["marks"] else None, asked["spec"]["front"] or None
     )
 
 

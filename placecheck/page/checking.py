@@ -54,16 +54,16 @@ class Checker:
 
     def look(self, photo: Photo, request: CheckRequest) -> Any:
         """What has to be kept so that `again` is quick. Raises PlacecheckError."""
-        from placecheck.measuring import sight_whole
         from placecheck.profile_match import pick_camera
+        from placecheck.same_block.others import look_all
 
-        return sight_whole(photo, request, pick_camera(photo, request).camera)
+        return look_all(photo, request, pick_camera(photo, request).camera)
 
     def again(self, seen: Any, request: CheckRequest) -> Measured:
         """Measured anew with request.marks in place of what was found. Raises PlacecheckError."""
-        from placecheck.measuring import remeasure
+        from placecheck.same_block.others import again
 
-        return replace(remeasure(seen, request.marks), stage=request.stage)
+        return replace(again(seen, request.marks), stage=request.stage)
 
     def check(self, path: Path, request: CheckRequest) -> Outcome:
         """One photo from its bytes to its pictures; raises nothing for a photo."""

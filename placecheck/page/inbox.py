@@ -90,6 +90,10 @@ class Inbox:
         """All jobs, newest first."""
         return sorted(list(self._jobs.values()), key=lambda job: -job.created)
 
+    def others(self, job: Job) -> list[Job | None]:
+        """The photos of the same block that this one is measured together with; None for one thrown away since."""
+        return [self.get(number) for number in job.spec.get("others", ())]
+
     def unfinished(self) -> list[Job]:
         """Jobs without an answer, oldest first."""
         return [job for job in reversed(self.all()) if job.state != "done"]

@@ -159,8 +159,11 @@ class Pool:
             self.put(job)
 
     def _message(self, do: str, job: Job, marks: Mapping[str, Any]) -> dict[str, Any]:
-        path = str(self._inbox.photo(job))
-        return {"do": do, "id": job.id, "path": path, "spec": job.spec, "marks": dict(marks) or None}
+        others = [self._asked(other, other.marks) if other else None for other in self._inbox.others(job)]
+        return {"do": do, "id": job.id, **self._asked(job, marks), "others": others}
+
+    def _asked(self, job: Job, marks: Mapping[str, Any]) -> dict[str, Any]:
+        return {"path": str(self._inbox.photo(job)), "spec": job.spec, "marks": dict(marks) or None}
 
     async def _finish(self, job: Job, reply: Reply) -> None:
         """Take the answer over, bring it to disk, tell whoever waits. Raises WorkerLost for nonsense."""

@@ -14,6 +14,7 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
+from collections.abc import Callable
 from typing import Any
 
 from starlette.datastructures import UploadFile
@@ -44,7 +45,7 @@ from placecheck.page.rows import (
     verdict_says,
 )
 from placecheck.printout import CAP_SENTENCE, move_in_words
-from placecheck.request import NEEDS_CLOSURE
+from placecheck.request import NEEDS_CLOSURE, OtherPhoto
 from placecheck.settings import load_settings
 from placecheck.taped import PLACES
 from placecheck.units import parse_closure
@@ -52,6 +53,10 @@ from placecheck.units import parse_closure
 CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6")
 FRONT_ASKED = ("front-unclear", "front-contradicted")  # refusals after which the page asks where the face is
 SAME_JOB_S = 7200.0
+Asked = tuple[dict[str, Any], str | None]
+"""What is asked of a photo, and the photo it is compared with."""
+MOST_OTHERS = 3
+"""Photos that one more can be added to: the second tells most, a third a little; each costs another look."""
 LONG_POLL_S = 10.0
 
 
@@ -94,7 +99,6 @@ async def home(request: Request) -> Response:
         orders=orders,
         previous=again.id if again else "",
         once=secrets.token_hex(8),
-        megabytes=PHOTO_BYTES // 1_000_000,
     )
 
 
@@ -110,17 +114,45 @@ def photos_in(form: Any) -> list[UploadFile]:
 async def send(request: Request, form: Any) -> Response:
     """A photo comes in."""
     bench = bench_of(request)
+
+    def asked(texts: dict[str, str]) -> Asked:
+        spec = spec_of(bench, texts)
+        return spec, _previous(bench, _owner(request), spec, texts.get("previous", ""))
+
+    return await _take_in(request, form, asked)
+
+
+async def add(request: Request, form: Any) -> Response:
+    """One more photo of the same block, nothing touched since: measured together with those before."""
+    job = job_of(request)
+
+    def asked(texts: dict[str, str]) -> Asked:
+        if not _takes_more(job):
+            raise UsageProblem("no-more", "No further photo can be added to this one: take a new photo.")
+        return {**job.spec, "front": "", "others": [*job.spec.get("others", ()), job.id]}, None
+
+    return await _take_in(request, form, asked)
+
+
+def _takes_more(job: Job) -> bool:
+    """Whether a further photo of the same block can be added to this one."""
+    pinned = job.spec["stage"] == "pinned" and job.batch is None
+    return pinned and job.measured is not None and len(job.spec.get("others", ())) < MOST_OTHERS
+
+
+async def _take_in(request: Request, form: Any, asked: Callable[[dict[str, str]], Asked]) -> Response:
+    """Keep the form's photo with what is `asked` of it, put it in line, and tell where its check is."""
+    bench, owner = bench_of(request), _owner(request)
     once = str(form.get("once", ""))[:40]
-    job = bench.inbox.known(_owner(request), once)
+    job = bench.inbox.known(owner, once)
     if job is None:
         files = photos_in(form)
         if not files:
             raise UsageProblem("no-photo", "There is no photo in what was sent: take or choose one first.")
         texts = {name: value for name, value in form.items() if isinstance(value, str)}
-        spec = await asyncio.to_thread(spec_of, bench, texts)
-        previous = _previous(bench, _owner(request), spec, texts.get("previous", ""))
+        spec, previous = await asyncio.to_thread(asked, texts)
         job = await asyncio.to_thread(
-            bench.inbox.add, files[0].file, PHOTO_BYTES, _owner(request), spec, once=once, previous=previous
+            bench.inbox.add, files[0].file, PHOTO_BYTES, owner, spec, once=once, previous=previous
         )
         bench.pool.put(job)
     if wants_json(request):
@@ -194,6 +226,9 @@ async def check(request: Request) -> Response:
         moves=[move_in_words(name, move) for name, move in (answer.measured.moves or {}).items()],
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
         tape=_tape(job, answer),
+        more=_takes_more(job) and answer.verdict == "retake",
+        once=secrets.token_hex(8),
+        together=[other for other in bench.inbox.others(job) if other] if answer.measured.together else [],
         correctable=bool(points_of(job)) and job.spec["stage"] in NEEDS_CLOSURE,
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
         has_overlay=job.measured is not None,
@@ -317,19 +352,29 @@ async def taped(request: Request, form: Any) -> Response:
 
 
 async def save(request: Request, form: Any) -> Response:
-    """Keep the check in the records."""
+    """Keep the check in the records, and before it the photos it was measured together with."""
     bench, job = bench_of(request), job_of(request)
     answer = await asyncio.to_thread(answer_of, job)
     if answer is None or job.measured is None:
         raise UsageProblem("not-measured", "There is nothing to save in this photo: take it again.")
-    if job.record is None:
-        inbox, request_ = bench.inbox, request_of(job.spec, job.marks)
-        overlay = await asyncio.to_thread(inbox.picture, job, "overlay")
-        job.record = await asyncio.to_thread(
-            shop.save, bench.config.home, inbox.photo(job), request_, answer, job.spec, overlay, job.created
-        )
-        await asyncio.to_thread(inbox.save, job)
+    await asyncio.to_thread(_keep, bench, job, answer)
     return RedirectResponse(f"/checks/{job.id}#saved", 303)
+
+
+def _keep(bench: Bench, job: Job, answer: Answer) -> int:
+    """The number of the check's record, made now where there is none yet. Raises PlacecheckError, OSError."""
+    if job.record is not None:
+        return job.record
+    inbox, others = bench.inbox, []
+    for other in inbox.others(job):
+        before = answer_of(other) if other is not None else None
+        if other is not None and before is not None and other.measured is not None:
+            others.append(OtherPhoto(_keep(bench, other, before)))
+    request = request_of(job.spec, job.marks, others)
+    overlay = inbox.picture(job, "overlay")
+    job.record = shop.save(bench.config.home, inbox.photo(job), request, answer, job.spec, overlay, job.created)
+    inbox.save(job)
+    return job.record
 
 
 async def remove(request: Request, form: Any) -> Response:
@@ -350,6 +395,7 @@ async def recent(request: Request) -> Response:
 ROUTES = [
     Route("/", home),
     Route("/photos", changes(send, max_files=2), methods=["POST"]),
+    Route("/photos/{number}", changes(add, max_files=2), methods=["POST"]),
     Route("/recent", recent),
     Route("/checks/{number}", check),
     Route("/checks/{number}/state", state),

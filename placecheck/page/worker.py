@@ -161,7 +161,7 @@ def serve(pipe: Connection, checker_name: str, threads: int) -> None:
 def answer_message(checker: Any, message: dict[str, Any]) -> tuple[dict[str, Any], dict[str, bytes]]:
     """One message answered: `check`, `open`, `remeasure`, `rows` or `card`."""
     from placecheck.marks import Marks
-    from placecheck.page.asked import request_of
+    from placecheck.page.asked import other_photo, request_of
     from placecheck.page.checking import failure_of
     from placecheck.page.codec import measured_to_dict
 
@@ -173,7 +173,8 @@ def answer_message(checker: Any, message: dict[str, Any]) -> tuple[dict[str, Any
         if message["do"] == "rows":
             return {"failure": None}, {"picture": checker.rows(message["order"])}
         path = Path(message["path"])
-        request = request_of(message["spec"], message.get("marks"))
+        others = [other_photo(one) for one in message.get("others", ())]
+        request = request_of(message["spec"], message.get("marks"), others)
         if message["do"] == "check":
             outcome = checker.check(path, request)
             header: dict[str, Any] = {

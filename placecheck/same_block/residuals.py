@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.answer import OUTLINE_WORDS, RIM_WORDS
 from placecheck.block import AT, Geometry, prior_for, unpack, unpack_many
 from placecheck.block_fit import CARD_UNKNOWNS, Task
 from placecheck.known_dome import KnownDome
@@ -34,7 +35,7 @@ IntArray = npt.NDArray[np.intp]
 SAME_FOCUS = 0.005  # one phone focused anew: relative difference of focal lengths
 SAME_K1 = 0.01
 ROBUST = 2.5  # standard uncertainties beyond which a landmark or line counts less
-LINE_WORDS = {"rim": "cap rim in the photos", "hairline": "hairline in the photos"}
+LINE_WORDS = {"rim": f"{RIM_WORDS}s", "hairline": "hairline in the photos"}
 LIFT_WORDS = "cap and lace over the dome"
 CAMERA_WORDS = "focal length, principal point and distortion"
 
@@ -215,12 +216,12 @@ class Residuals:
         limits: list[FloatArray] = []
         for k, photo in enumerate(self.seen):
             parts, _, _ = self.photo_rows(k, self.index.theta(self.start, k)[None], marks, dense, None, None)
-            words = ["card corners", "block outline", "cap centre line"]
+            words = ["card corners", OUTLINE_WORDS, "cap centre line"]
             words += [WORDS[name] for name in self.marks if name in photo.observed.marks]
             words += [LINE_WORDS[c.name] for c in self.curves]
             for word, part in zip(words, (part[0] for part in parts), strict=True):
                 limit = np.inf
-                if word == "block outline":
+                if word == OUTLINE_WORDS:
                     limit = 2.0 / self.tasks[k].crowd
                 elif word in WORDS.values():
                     limit = ROBUST

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import CAP_TIED, Answer, Findings, Measured, View
+from placecheck.answer import CAP_TIED, TOGETHER, Answer, Findings, Measured, View
 from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFile, UsageProblem
 from placecheck.request import CheckRequest
 
@@ -106,12 +106,18 @@ def measure_together(
     values = measure_at(on, width)
     parts = budgets_together(fit, seen, inferred, width, values)
     merged = _merged([s.observed for s in sighted])
-    estimates, missing = estimated(values, parts, merged, (f"solved in space from {len(seen)} photos",))
+    estimates, missing = estimated(values, parts, merged, (f"{TOGETHER}{len(seen)} photos",))
     shares = []
     for k, s in enumerate(sighted):
         findings, view = _drawn(fit, k, s, on, merged)
         shares.append(Measured(estimates, missing, findings, (), view))
-    return shares[0], tuple(shares)
+    return seen_as(shares[0], shares), tuple(shares)
+
+
+def seen_as(one: Measured, shares: Sequence[Measured]) -> Measured:
+    """The set as photo `one` shows it, viewed as the photo that leans farthest toward the face: it has been taken."""
+    views = [m.view for m in shares if m.view is not None]
+    return replace(one, view=max(views, key=lambda view: view.lean_to_face_deg, default=one.view))
 
 
 def _merged(observed: Sequence[Observed]) -> Observed:

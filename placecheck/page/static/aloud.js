@@ -1,6 +1,6 @@
 // Reads the verdict and the next step aloud, for whoever has both hands at the block; a second press stops it.
 const aloud = document.querySelector("[data-aloud]");
-let said; // kept here: some browsers fall silent when an utterance is collected while it is read
+let uttered; // kept here: some browsers fall silent when an utterance is collected while it is read
 if (aloud && "speechSynthesis" in window) {
   const reading = (is) => {
     aloud.setAttribute("aria-pressed", is);
@@ -12,13 +12,13 @@ if (aloud && "speechSynthesis" in window) {
     speechSynthesis.cancel();
     reading(!stop);
     if (stop) return;
-    said = new SpeechSynthesisUtterance(aloud.dataset.aloud);
-    said.lang = "en";
+    uttered = new SpeechSynthesisUtterance(aloud.dataset.aloud);
+    uttered.lang = "en";
     // the phone's own voice, not one that sends the words elsewhere
-    said.voice = speechSynthesis.getVoices().find((voice) => voice.localService && voice.lang.startsWith("en")) ?? null;
-    said.rate = 0.9;
-    said.onend = said.onerror = () => reading(false);
-    speechSynthesis.speak(said);
+    uttered.voice = speechSynthesis.getVoices().find((voice) => voice.localService && voice.lang.startsWith("en")) ?? null;
+    uttered.rate = 0.9;
+    uttered.onend = uttered.onerror = () => reading(false);
+    speechSynthesis.speak(uttered);
   });
   addEventListener("pagehide", () => speechSynthesis.cancel());
 }
