@@ -150,14 +150,28 @@ def _aim(low: float, high: float) -> float:
     return 0.0 if low <= 0 <= high else (low + high) / 2
 
 
-class Plan:
+class Moves:
+    """The moves so far, one sentence each, and what the first one does at which landmark, for the picture."""
+
+    def __init__(self) -> None:
+        self.moves: list[str] = []
+        self.pulls: tuple[Pull, ...] = ()
+
+    def tell(self, move: str, *pulls: Pull) -> None:
+        """One more move; the first one's pulls are drawn."""
+        if not self.moves:
+            self.pulls = pulls
+        self.moves.append(move)
+
+
+class Plan(Moves):
     """The moves so far and what the measures would read after them.
 
-    `advanced_mm` is how far the whole closure is to go toward the face; `pulls` is what the first move does at which
-    landmark, for the picture.
+    `advanced_mm` is how far the whole closure is to go toward the face.
     """
 
     def __init__(self, measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> None:
+        super().__init__()
         self.judged = judged
         self.request = request
         self.limits: Mapping[str, tuple[float, float]] = request.tolerances.limits
@@ -172,14 +186,6 @@ class Plan:
         self.was = self.now
         self.station = station_mm(request.closure.width_mm)
         self.advanced_mm = 0.0
-        self.moves: list[str] = []
-        self.pulls: tuple[Pull, ...] = ()
-
-    def tell(self, move: str, *pulls: Pull) -> None:
-        """One more move; the first one's pulls are drawn."""
-        if not self.moves:
-            self.pulls = pulls
-        self.moves.append(move)
 
     @property
     def fixes(self) -> tuple[str, ...]:

@@ -13,10 +13,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from placecheck.advice import LEAST_MOVE_MM, right_of, toward
+from placecheck.advice import LEAST_MOVE_MM, Moves, right_of, toward
 from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Judged, Measured, Pull
 from placecheck.errors import Problem
-from placecheck.printout import in_words
 from placecheck.units import mm_and_inches
 
 LENGTH_MM = 190.0
@@ -32,55 +31,45 @@ PIN_AGAIN = (
 )
 
 
-def cap_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str, ...]:
-    """How to move the cap, one sentence each, in order; empty when nothing is proven out."""
+def cap_plan(measured: Measured, judged: Mapping[str, Judged]) -> tuple[tuple[str, ...], tuple[Pull, ...]]:
+    """How to move the cap, one sentence each, in order, empty when nothing is proven out; and the first move as hands
+
+    make it, at the ends of the cap's centre line.
+    """
     out = {name: j.estimate.value for name, j in judged.items() if j.state == "out"}
     if not out:
-        return ()
-    fixes = []
+        return (), ()
+    plan = Moves()
     if "cap_shift_mm" in out:
         shift = out["cap_shift_mm"]
-        fixes.append(
+        plan.tell(
             f"Slide the whole cap {mm_and_inches(shift)} {_side(measured, -shift)} without turning it, until its "
-            "middle meets the block's middle line at the front edge; pin it there first. With it the nape goes as far."
+            "middle meets the block's middle line at the front edge; pin it there first. With it the nape goes as far.",
+            Pull("cap_front", right_mm=-shift),
         )
     if "cap_turn_deg" in out:
         turn = out["cap_turn_deg"]
-        swing = _swing_mm(turn)
-        fixes.append(
+        swing = LENGTH_MM * math.tan(math.radians(turn))  # to the wearer's right
+        plan.tell(
             f"Turn the cap by {abs(turn):.1f}°: leave the pin in the middle of the front edge in, lift the others, and "
-            f"swing the nape about {mm_and_inches(swing)} {_side(measured, swing)}. With it the ears follow."
+            f"swing the nape about {mm_and_inches(swing)} {_side(measured, swing)}. With it the ears follow.",
+            Pull("cap_front"),
+            Pull("cap_nape", right_mm=swing),
         )
-    if "back_seams_mm" in out and not fixes:
+    if "back_seams_mm" in out and not plan.moves:
         uneven = out["back_seams_mm"]
-        fixes.append(
+        plan.tell(
             f"The pair of seams behind is uneven by {mm_and_inches(abs(uneven))}: draw the cap there "
             f"{mm_and_inches(abs(uneven) / 2)} {_side(measured, -uneven)}."
         )
-    if "temple_rim_mm" in out:
-        high = out["temple_rim_mm"]
-        if abs(high) >= LEAST_MOVE_MM:
-            fixes.append(
-                f"The cap's edge sits {mm_and_inches(abs(high))} higher at the wearer's "
-                f"{'right' if high > 0 else 'left'} temple: draw it down there by half of that and let it "
-                "up by half on the other side."
-            )
-    return (*fixes, PIN_AGAIN)
-
-
-def _swing_mm(turn_deg: float) -> float:
-    """How far to the wearer's right the nape goes to undo a turn about the front edge."""
-    return LENGTH_MM * math.tan(math.radians(turn_deg))
-
-
-def cap_pulls(judged: Mapping[str, Judged]) -> tuple[Pull, ...]:
-    """The first of `cap_fixes` as hands make it, at the ends of the cap's centre line."""
-    out = {name: j.estimate.value for name, j in judged.items() if j.state == "out"}
-    if "cap_shift_mm" in out:
-        return (Pull("cap_front", right_mm=-out["cap_shift_mm"]),)
-    if "cap_turn_deg" in out:
-        return (Pull("cap_front"), Pull("cap_nape", right_mm=_swing_mm(out["cap_turn_deg"])))
-    return ()
+    high = out.get("temple_rim_mm", 0.0)
+    if abs(high) >= LEAST_MOVE_MM:
+        plan.tell(
+            f"The cap's edge sits {mm_and_inches(abs(high))} higher at the wearer's "
+            f"{'right' if high > 0 else 'left'} temple: draw it down there by half of that and let it "
+            "up by half on the other side."
+        )
+    return (*plan.moves, PIN_AGAIN), plan.pulls
 
 
 def _side(measured: Measured, right_mm: float) -> str:
@@ -99,14 +88,11 @@ def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Pro
     unsure = [name for name, j in judged.items() if j.state == "unsure"]
     if not unsure:
         return ()
-    reads = " and ".join(
-        f"{MEASURE_BY_NAME[n].label} {in_words(MEASURE_BY_NAME[n], judged[n].estimate.value, judged[n].estimate.U95)}"
-        for n in unsure
-    )
+    what = " and ".join(f"“{MEASURE_BY_NAME[name].label}”" for name in unsure)
     undecided = Problem(
         "cap-undecided",
         "Chalk the block's middle line longer in front of the cap, lean the phone toward the face, and take the photo "
-        f"again, closer: {reads} {'are' if len(unsure) > 1 else 'is'} too uncertain to call.",
+        f"again, closer: {what} {'are' if len(unsure) > 1 else 'is'} too uncertain to call.",
     )
     for name in unsure:
         estimate = measured.estimates[name]

@@ -55,9 +55,9 @@ def advice_of(
     And the first move as hands make it, for the picture; none where there is thread to unpick.
     """
     if measured.stage == "cap":
-        from placecheck.cap_advice import cap_fixes, cap_pulls
+        from placecheck.cap_advice import cap_plan
 
-        return cap_fixes(measured, judged), cap_pulls(judged)
+        return cap_plan(measured, judged)
     if measured.stage == "stitches":
         from placecheck.stitches.words import stitch_fixes
 

@@ -574,6 +574,7 @@ def test_a_photo_from_another_side_is_added_to_one_that_cannot_decide(paired):
     number = saved(paired, both)
     kept = client.get(f"/records/{number}").text
     assert "Pass" in words(kept)
+    assert re.search(rf'Measured together with <a href="/records/{number - 1}">', kept)
     assert "Saved" in words(client.get(to).text)  # what it was measured with is kept, too
     third = added(both)
     assert "together with photo 1 and photo 2" in words(client.get(third).text)

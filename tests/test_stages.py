@@ -32,7 +32,7 @@ from placecheck.answer import (
 )
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
-from placecheck.cap_advice import cap_fixes, cap_pulls, cap_undecided
+from placecheck.cap_advice import cap_plan, cap_undecided
 from placecheck.cap_sight import centre_seen, refuse_other, sight_cap
 from placecheck.cap_stage import EVEN_COST, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
@@ -334,7 +334,7 @@ def cap_measured(**values: float) -> Measured:
 
 def cap_advised(**values: float) -> tuple[str, ...]:
     m = cap_measured(**values)
-    return cap_fixes(m, judge(m, request().tolerances))
+    return cap_plan(m, judge(m, request().tolerances))[0]
 
 
 def test_cap_advice_in_bench_words():
@@ -353,7 +353,8 @@ def test_cap_advice_in_bench_words():
         ({"cap_shift_mm": 0.0, "cap_turn_deg": 4.0}, (Pull("cap_front"), Pull("cap_nape", right_mm=13.286))),
         ({"cap_shift_mm": 1.0, "cap_turn_deg": 0.5}, ()),
     ):
-        found = cap_pulls(judge(cap_measured(**values), request().tolerances))
+        m = cap_measured(**values)
+        _, found = cap_plan(m, judge(m, request().tolerances))
         assert [p.landmark for p in found] == [p.landmark for p in pulls]
         assert [p.right_mm for p in found] == pytest.approx([p.right_mm for p in pulls], abs=1e-3)
 
