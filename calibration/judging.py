@@ -1,10 +1,10 @@
 """Makes scenes only for judging, scores the check on them, and fits the uncertainty factors.
 
     python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near | --well]
-        [--pins | --as-told] [--cap-first [--alike]] [--stitched] [--kind cap [--bare-first]]
-    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--saved-block] [--taped]
-        [--out errors.json] [--plot chart.svg]
-    python -m calibration.judging factors errors.json [--pinned | --cap-tied] [--renew MEASURE ...]
+        [--pins | --as-told] [--cap-first [--alike] | --second] [--stitched] [--kind cap [--bare-first]]
+    python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--with-first] [--saved-block]
+        [--taped]         [--out errors.json] [--plot chart.svg]
+    python -m calibration.judging factors errors.json [--pinned | --cap-tied | --together] [--renew MEASURE ...]
     python -m calibration.judging report errors.json [--plot chart.svg]
 
 Seeds start at 10,000,000, which training never draws. `score` runs the check in process on
@@ -16,7 +16,8 @@ finds, for every measure, by what factor on u, itself a power of u, U95 would co
 or large: quantile regression of log |error| on log u (Koenker and Bassett 1978). It writes
 placecheck/find/networks/calibration.json: from photos without a ball pin on the cap's centre line before the hairline,
 or, --pinned, from those with one, for what rests on that line; or, --cap-tied, for the clearances, from those whose rim
-was carried over from the photo of the cap alone and laid on what is in view of it. `report` judges what was scored once
+was carried over from the photo of the cap alone and laid on what is in view of it; or, --together, for them, from those
+that were measured together with a photo from another side (NAME-first.jpg). `report` judges what was scored once
 more, with the uncertainties as they are scaled now.
 """
 
@@ -120,15 +121,26 @@ def block_of(photos: Path) -> KnownDome | None:
     return SavedBlock(photos.name, "photos", dome, False, "").for_check()
 
 
-def check_one(path: Path, with_cap: bool = False, taped: bool = False, saved_block: bool = False) -> dict[str, Any]:
+def from_another_side(rng: np.random.Generator) -> tuple[float, float]:
+    """Lean and side (deg) of a photo that one leaning toward the face is added to: above, leaning less, or aside."""
+    side = float(rng.choice([-1.0, 1.0]) * rng.uniform(20, 30))
+    views = (rng.uniform(3, 12), rng.normal(0, 5)), (rng.uniform(20, 28), rng.normal(0, 5)), (rng.uniform(35, 48), side)
+    lean_deg, side_deg = views[rng.choice(3, p=(0.5, 0.25, 0.25))]
+    return float(lean_deg), float(side_deg)
+
+
+def check_one(
+    path: Path, with_cap: bool = False, taped: bool = False, saved_block: bool = False, with_first: bool = False
+) -> dict[str, Any]:
     """Run the check on one photo with truth beside it; `with_cap`: and with NAME-cap.jpg, where there is one;
 
-    `taped`: and with what a soft tape reads of its clearances; `saved_block`: and with the block of NAME-bare's photos.
+    `with_first`: together with NAME-first.jpg; `taped`: and with what a soft tape reads of its clearances;
+    `saved_block`: and with the block of NAME-bare's photos.
     """
     from placecheck.errors import PlacecheckError
     from placecheck.judge import judge, verdict_of
     from placecheck.photo import load_photo
-    from placecheck.request import CheckRequest
+    from placecheck.request import CheckRequest, OtherPhoto
     from placecheck.stages import measure_stage
     from placecheck.taped import with_taped
     from placecheck.uncertainty import total_u
@@ -148,6 +160,9 @@ def check_one(path: Path, with_cap: bool = False, taped: bool = False, saved_blo
     cap = path.with_name(f"{path.stem}-cap.jpg")
     if with_cap and cap.exists():
         request = replace(request, cap=str(cap))
+    first = path.with_name(f"{path.stem}-first.jpg")
+    if with_first and first.exists():
+        request = replace(request, others=(OtherPhoto(str(first)),))
     out: dict[str, Any] = {"name": path.stem, "expect": truth.get("expect", "normal"), "lean": lean_deg(truth)}
     start = time.perf_counter()
     try:
@@ -179,6 +194,7 @@ def check_one(path: Path, with_cap: bool = False, taped: bool = False, saved_blo
         "cap_shown": measured.cap_shown,
         "cap_tied": measured.cap_tied,
         "pinned": measured.line_pinned,
+        "together": measured.together,
         "against": truth.get("cap_on_block", {}).get("against"),
         "taped": taped,
         "missing": missing,
@@ -218,8 +234,8 @@ def judged_again(row: dict[str, Any]) -> dict[str, Any]:
         return row
     errors = {}
     for name, (error, _, value, raw) in row["errors"].items():
-        shown, pinned, tied = (bool(row.get(key)) for key in ("cap_shown", "pinned", "cap_tied"))
-        u = scaled_u(name, raw, cap_shown=shown, pinned=pinned, cap_tied=tied)
+        holds = {key: bool(row.get(key)) for key in ("cap_shown", "pinned", "cap_tied", "together")}
+        u = scaled_u(name, raw, **holds)
         errors[name] = [error, u, value, raw]
     judged = {
         name: judge_estimate(Estimate(errors[name][2], errors[name][1]), *limits, DEFAULTS.guard_factor)
@@ -365,6 +381,7 @@ def main() -> None:
     make.add_argument("--as-told", action="store_true", help="leaning 35 to 50 degrees, too")
     make.add_argument("--cap-first", action="store_true", help="with a photo NAME-cap.jpg of the cap alone for each")
     make.add_argument("--alike", action="store_true", help="of these, both leaning from nearly the same side")
+    make.add_argument("--second", action="store_true", help="with a photo NAME-first.jpg from another side for each")
     make.add_argument("--stitched", action="store_true", help="each stitched after a photo NAME-pinned.jpg of it")
     make.add_argument("--bare-first", action="store_true", help="with photos of the bare block in NAME-bare for each")
     make.add_argument("--kind", default="normal", help="a kind of scene of fixtures.scenes")
@@ -372,6 +389,7 @@ def main() -> None:
     score.add_argument("folders", type=Path, nargs="+")
     score.add_argument("--jobs", type=int, default=2)
     score.add_argument("--with-cap", action="store_true", help="each with its photo of the cap alone")
+    score.add_argument("--with-first", action="store_true", help="each together with its photo from another side")
     score.add_argument("--saved-block", action="store_true", help="each with the block that NAME-bare's photos give")
     score.add_argument("--taped", action="store_true", help="each with clearances read off a soft tape")
     score.add_argument("--out", type=Path)
@@ -380,6 +398,7 @@ def main() -> None:
     fit.add_argument("errors", type=Path, nargs="+")
     fit.add_argument("--pinned", action="store_true", help="those of photos with a pin before the hairline")
     fit.add_argument("--cap-tied", action="store_true", help="those whose rim a photo of the cap alone shows, tied")
+    fit.add_argument("--together", action="store_true", help="those measured together with one from another side")
     fit.add_argument("--renew", nargs="+", help="measures to renew; the others' scales stay")
     again = commands.add_parser("report")
     again.add_argument("errors", type=Path, nargs="+")
@@ -416,6 +435,15 @@ def main() -> None:
                     scenes.save(scene, args.out, name + which, xp=xp)
                 if args.bare_first:
                     save_bare(pair[1], seed, args.out / f"{name}-bare", xp)
+            elif args.second:
+                from fixtures.scenes.pairs import pair_scenes
+
+                wish.pop("kind")
+                told = taken_as_told(np.random.default_rng([seed, 3]))
+                view = wish.pop("lean_deg", told["lean_deg"]), wish.pop("side_deg", told["side_deg"])
+                views = view, from_another_side(np.random.default_rng([seed, 4]))
+                for scene, which in zip(pair_scenes(seed, views, **wish), ("", "-first"), strict=True):
+                    scenes.save(scene, args.out, name + which, xp=xp)
             elif args.stitched:
                 from fixtures.scenes.stages import stitched_later
 
@@ -435,9 +463,10 @@ def main() -> None:
                     save_bare(scene, seed, args.out / f"{name}-bare", xp)
     elif args.command == "score":
         photos = sorted(p for folder in args.folders for p in folder.glob("*.jpg") if p.with_suffix(".json").exists())
-        check = partial(check_one, with_cap=args.with_cap, taped=args.taped, saved_block=args.saved_block)
-        if args.with_cap:
-            photos = [p for p in photos if not p.stem.endswith("-cap")]
+        asked = {name: getattr(args, name) for name in ("with_cap", "taped", "saved_block", "with_first")}
+        check = partial(check_one, **asked)
+        for given, ending in ((args.with_cap, "-cap"), (args.with_first, "-first")):
+            photos = [p for p in photos if not (given and p.stem.endswith(ending))]
         if args.jobs > 1:
             with ProcessPoolExecutor(args.jobs) as pool:
                 rows = list(pool.map(check, photos))
@@ -462,9 +491,12 @@ def main() -> None:
             which, renewed = "pinned", ON_CENTRE_LINE
         if args.cap_tied:
             which, renewed = "cap tied", CLEARANCES
-        else:
+        if args.together:
+            which, renewed = "together", CLEARANCES
+        if not (args.cap_tied or args.together):
             rows = [row for row in rows if bool(row.get("pinned")) is args.pinned]
-        rows = [row for row in rows if bool(row.get("cap_tied")) is args.cap_tied]
+        for key in ("cap_tied", "together"):
+            rows = [row for row in rows if bool(row.get(key)) is getattr(args, key)]
         found = {n: asdict(s) for n, s in scales(rows).items() if not renewed or n in renewed}
         CALIBRATION.write_text(json.dumps(kept | {which: kept.get(which, {}) | found}, indent=1) + "\n")
         print(*(f"{n}: {s}" for n, s in found.items()), sep="\n")

@@ -24,6 +24,7 @@ from placecheck.answer import (
     MEASURES,
     ON_CENTRE_LINE,
     PINNED,
+    TOGETHER,
     Contribution,
     Estimate,
     Findings,
@@ -54,12 +55,13 @@ def estimated(
     cap_shown, cap_tied = (
         observed.rim is not None and words in observed.rim.evidence for words in (CAP_SHOWN, CAP_TIED)
     )
+    together = any(words.startswith(TOGETHER) for words in also)
     pinned = observed.centre is not None and PINNED in observed.centre.evidence
     for spec in MEASURES:
         value, budget = values.get(spec.name, math.nan), budgets.get(spec.name, ())
         rests_on = _rests_on(spec.name, observed)
         by_hand = bool(rests_on) and all(words == "set by hand" for _, words in rests_on)
-        u = scaled_u(spec.name, total_u(budget), by_hand, cap_shown, pinned, cap_tied)
+        u = scaled_u(spec.name, total_u(budget), by_hand, cap_shown, pinned, cap_tied, together)
         if np.isfinite(value) and 0 < u < WORST_U:
             estimates[spec.name] = Estimate(float(value), u, budget, also + _in_words(rests_on))
         elif spec.name in JUDGED:

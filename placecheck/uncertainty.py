@@ -252,19 +252,23 @@ class Scale:
         return float(np.clip(self.factor * (known / self.at) ** (self.power - 1.0), *FACTOR_BOUNDS))
 
 
-@lru_cache(maxsize=4)
-def _scales(pinned: bool = False, cap_tied: bool = False) -> Mapping[str, Scale]:
+@lru_cache(maxsize=8)
+def _scales(pinned: bool = False, cap_tied: bool = False, together: bool = False) -> Mapping[str, Scale]:
     path = Path(__file__).parent / "find" / "networks" / "calibration.json"
     if not path.exists():
         return {}
     kept = json.loads(path.read_text())
-    words = kept["scales"] | (kept.get("pinned", {}) if pinned else {}) | (kept.get("cap tied", {}) if cap_tied else {})
+    words = kept["scales"]
+    for holds, table in ((pinned, "pinned"), (together, "together"), (cap_tied, "cap tied")):
+        words = words | (kept.get(table, {}) if holds else {})
     return {name: Scale(**parts) for name, parts in words.items()}
 
 
-def factor_for(measure: str, u: float | None = None, pinned: bool = False, cap_tied: bool = False) -> float:
+def factor_for(
+    measure: str, u: float | None = None, pinned: bool = False, cap_tied: bool = False, together: bool = False
+) -> float:
     """What a measure's combined uncertainty `u` is multiplied by, found on scenes with truth (calibration.json)."""
-    scale = _scales(pinned, cap_tied).get(measure)
+    scale = _scales(pinned, cap_tied, together).get(measure)
     return 1.0 if scale is None else scale.times(u)
 
 
@@ -275,13 +279,15 @@ def scaled_u(
     cap_shown: bool = False,
     pinned: bool = False,
     cap_tied: bool = False,
+    together: bool = False,
 ) -> float:
     """A measure's combined uncertainty `u` with its factor, which makes up for what the finders get wrong.
 
     What rests on landmarks and lines set by hand alone (`by_hand`) does not need it, nor does a clearance from a rim
     that another photo shows, that of the cap alone (`cap_shown`), unless that rim is in view in both (`cap_tied`): then
     it has a factor of its own. Where a ball pin holds the cap's centre line before the hairline (`pinned`), so has what
-    rests on that line: less is left to get wrong.
+    rests on that line: less is left to get wrong. What several photos were measured together for (`together`) has
+    factors of its own for the clearances: a rim guessed under the hair is guessed alike in all of them.
     """
     shown = cap_shown and not cap_tied and measure.startswith("clearance")
-    return u if by_hand or shown else u * factor_for(measure, u, pinned, cap_tied)
+    return u if by_hand or shown else u * factor_for(measure, u, pinned, cap_tied, together)

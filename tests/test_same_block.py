@@ -519,6 +519,17 @@ def test_the_answer_of_two_photos_is_surer_than_that_of_each():
             assert both.estimates[measure].U95 < alone[measure].U95, (name, measure)
 
 
+def test_clearances_of_a_set_have_factors_of_their_own():
+    """A rim guessed under the hair is guessed alike in both photos: two of them know it less well than they say."""
+    both, _ = measure_together(["a", "b"], [sighted("above"), sighted("leaning")], photo_request())
+    for name, estimate in both.estimates.items():
+        u = total_u(estimate.budget)
+        assert estimate.u == pytest.approx(u * factor_for(name, u, together=True)), name
+        alone = factor_for(name, u)
+        assert factor_for(name, u, together=True) > 1.05 * alone if name in CLEARANCES else alone
+    assert factor_for("offset_mm", 0.7, together=True) == factor_for("offset_mm", 0.7)
+
+
 def test_measured_bars_make_the_cards_print_surer():
     """Real photos of a set have the line of a single one: 1 % of print, or 0.2 % where the bars were measured."""
     said = []
