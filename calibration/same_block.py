@@ -234,7 +234,7 @@ def photos_one(paths: list[Path]) -> dict[str, Any]:
     from placecheck.errors import PlacecheckError
     from placecheck.measuring import remeasure
     from placecheck.photo import load_photo
-    from placecheck.same_block.several import measure_together
+    from placecheck.same_block.as_one import measure_together
 
     truths = [json.loads(path.with_suffix(".json").read_text()) for path in paths]
     true, facts = values(truths[0]), truths[0]["scene"]
@@ -268,7 +268,7 @@ def report_alike(rows: list[dict[str, Any]]) -> None:
 def moved_one(seed: int, noise: Noise) -> dict[str, Any]:
     """What the set says of one pair; in two of four nothing was moved, in the others the block or the card was."""
     from placecheck.errors import RetakeNeeded
-    from placecheck.same_block.several import solve
+    from placecheck.same_block.as_one import solve
 
     rng = np.random.default_rng([seed, 5])
     how, angle, turn = rng.uniform(5, 15), rng.uniform(0, 2 * np.pi), rng.choice([-1, 1]) * rng.uniform(3, 8)

@@ -330,7 +330,7 @@ def test_a_rim_set_by_hand_outranks_the_photo_of_the_cap(check, tmp_path):
 def test_the_page_asks_with_the_orders_record_of_the_cap(check, home):
     """What a form on the page becomes: the order's cap photo goes with a pinned and a stitched one, not with others."""
     from placecheck.page.asked import request_of
-    from placecheck.page.views_photo import spec_of
+    from placecheck.page.views_take import spec_of
 
     lengths = ("--circumference", "22 1/2", "--front-to-nape", "14 1/4", "--temple-to-temple", "15 1/2")
     assert cli.run(["order", "new", "Juniper", *lengths, *ORDERED]) == 0

@@ -101,11 +101,11 @@ def words(page: str) -> str:
 
 
 def addresses(server, to: str) -> list[str]:
-    from placecheck.page import views_class, views_photo, views_setup, views_shop
+    from placecheck.page import views_class, views_photo, views_setup, views_shop, views_take
 
     number = to.rsplit("/", 1)[1]
     values = {"number": number, "picture": "overlay", "paper": "a4", "kind": "html", "name": "x", "sheet": "sheet"}
-    routes = [*views_photo.ROUTES, *views_setup.ROUTES, *views_class.ROUTES, *views_shop.ROUTES]
+    routes = [*views_take.ROUTES, *views_photo.ROUTES, *views_setup.ROUTES, *views_class.ROUTES, *views_shop.ROUTES]
     return [re.sub(r"\{(\w+)\}", lambda m: values[m[1]], r.path) for r in routes if "GET" in r.methods]
 
 
@@ -161,10 +161,10 @@ def test_guessing_is_stopped(tmp_path):
 
 
 def test_every_change_wants_the_form_token(server, paired):
-    from placecheck.page import views_class, views_photo, views_setup, views_shop
+    from placecheck.page import views_class, views_photo, views_setup, views_shop, views_take
 
     client, _ = paired
-    routes = [*views_photo.ROUTES, *views_setup.ROUTES, *views_class.ROUTES, *views_shop.ROUTES]
+    routes = [*views_take.ROUTES, *views_photo.ROUTES, *views_setup.ROUTES, *views_class.ROUTES, *views_shop.ROUTES]
     changing = [re.sub(r"\{\w+\}", "0" * 16, r.path) for r in routes if "POST" in r.methods and r.path != "/pair"]
     assert len(changing) >= 15
     for path in changing:

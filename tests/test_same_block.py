@@ -51,11 +51,12 @@ from placecheck.records.saving import save_check
 from placecheck.records.store import open_store
 from placecheck.request import CheckRequest, OtherPhoto
 from placecheck.same_block.agree import OTHER_BLOCK_PULL
+from placecheck.same_block.as_one import measure_together, solve
 from placecheck.same_block.evidence import spline_weights
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.others import again
 from placecheck.same_block.residuals import Residuals
-from placecheck.same_block.several import check_together, measure_together, open_all, solve
+from placecheck.same_block.several import check_together, open_all
 from placecheck.same_block.together import budgets_together, on_dome
 from placecheck.standing import CARD_PRINT_U
 from placecheck.standing import OTHER_BLOCK_PULL as ALONE_PULL

@@ -73,7 +73,7 @@ def build_app(config: PageConfig) -> Starlette:
     from starlette.routing import Route
 
     from placecheck.errors import PlacecheckError
-    from placecheck.page import views_class, views_photo, views_setup, views_shop
+    from placecheck.page import views_class, views_photo, views_setup, views_shop, views_take
 
     folder = config.home / "page"
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -132,6 +132,7 @@ def build_app(config: PageConfig) -> Starlette:
     routes = [
         Route("/static/{name}", serve_static),
         *views_setup.ROUTES,
+        *views_take.ROUTES,
         *views_photo.ROUTES,
         *views_class.ROUTES,
         *views_shop.ROUTES,

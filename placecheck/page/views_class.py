@@ -31,7 +31,7 @@ from placecheck.page.bench import CLASS_PHOTOS, PHOTO_BYTES, Bench, bench_of, wa
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
 from placecheck.page.rows import VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of, verdict_says
-from placecheck.page.views_photo import CLOSURES, photos_in, spec_of
+from placecheck.page.views_take import CLOSURES, photos_in, spec_of
 from placecheck.settings import load_settings
 
 NUMBER = re.compile(r"[0-9a-f]{16}")

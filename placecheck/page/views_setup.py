@@ -25,7 +25,7 @@ from placecheck.page.bench import Bench, bench_of
 from placecheck.page.guard import changes
 from placecheck.page.pairing import normalised
 from placecheck.page.sessions import COOKIE, LIFETIME_S
-from placecheck.page.views_photo import photos_in
+from placecheck.page.views_take import photos_in
 
 WRONG_CODE = "That code is not open: it works once and for ten minutes. Get a new one from the computer's screen."
 TOO_MANY = "Too many wrong codes in a minute: wait a minute, then type the code from the computer's screen."

@@ -27,7 +27,7 @@ from placecheck.page.bench import bench_of
 from placecheck.page.guard import DOCUMENT_CSP, changes
 from placecheck.page.hands import moved_words
 from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
-from placecheck.page.views_photo import CLOSURES
+from placecheck.page.views_take import CLOSURES
 from placecheck.printout import in_words
 
 FRONTAL = "13x4"  # can be ordered, but is not checked

@@ -2,8 +2,8 @@
 
 A maker whose photo cannot decide takes a second one from another side, with nothing touched in between. The
 request of that second photo names the first (request.OtherPhoto): a kept record or a file, with the marks
-set by hand in it. Every photo is sighted by itself, then all are solved in space as `several.py` does it for
-the command line; what is drawn and advised is told for the photo that was asked for, the last one. Where the
+set by hand in it. Every photo is sighted by itself, then all are measured as one, as for a set of
+photos; what is drawn and advised is told for the photo that was asked for, the last one. Where the
 others cannot be used, because block or card was moved, because they contradict it or are no longer
 there, the photo is measured by itself and the answer says why: a second photo must never cost the first one's answer.
 Marks that are dragged in the last photo need no second look at any of them (`again`).
@@ -26,7 +26,7 @@ from placecheck.measuring import measured_of, sight_whole, with_marks
 from placecheck.photo import Photo, load_photo
 from placecheck.profile_match import pick_camera
 from placecheck.request import CheckRequest, OtherPhoto
-from placecheck.same_block.several import measure_together, seen_as
+from placecheck.same_block.as_one import measure_together, seen_as
 from placecheck.steps import begun
 
 Looked = tuple[tuple[Sighted, ...], tuple[Problem, ...]]

@@ -1,8 +1,7 @@
 """Several photos of one pinned block, from files to one answer, whatever happens on the way.
 
-Every photo is sighted by itself as a single check does (check.py, measuring.py); then it is asked whether
-they belong together (agree.py), all are fitted together (joint.py), measured once
-(together.py), judged and advised as one. Nothing is averaged: there is one dome, one set of
+Every photo is sighted by itself as a single check does (check.py, measuring.py); then all are measured
+as one (as_one.py), judged and advised as one. Nothing is averaged: there is one dome, one set of
 points in space and one budget. A photo that cannot be used stops the set, with its name in
 the sentence; the user may leave it out. The answer's landmarks are those of the first photo, and every
 photo has its own in the list of photos. Pictures show the common solution drawn into each
@@ -14,25 +13,16 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
-
-from placecheck.answer import CAP_TIED, TOGETHER, Answer, Findings, Measured, View
+from placecheck.answer import Answer, Findings, Measured, View
 from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFile, UsageProblem
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
-    from placecheck.check import Sighted
-    from placecheck.measure import Observed, OnDome
     from placecheck.photo import Photo
-    from placecheck.same_block.evidence import Seen
-    from placecheck.same_block.unknowns import JointFit
 
-FloatArray = npt.NDArray[np.float64]
 NO_MEMORY = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
 
 
@@ -67,100 +57,6 @@ class CheckedSet:
                 entry["lean_to_face_deg"] = round(share.view.lean_to_face_deg, 1)
             photos.append(entry)
         return {**self.answer.as_json(), "photos": photos}
-
-
-def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:
-    """The joint fit of photos that were found to belong together. Raises RetakeNeeded where they do not."""
-    from placecheck.same_block.agree import check_excess, check_known, check_moves, check_views
-    from placecheck.same_block.joint import fit_together
-
-    check_views(names, seen)
-    around, known = request.block_circumference_mm, request.block
-
-    @cache
-    def opened() -> JointFit:
-        """With neither the tape nor the saved block."""
-        return fit_together(seen, request.closure, around, moves=True, open_block=True)
-
-    free = fit_together(seen, request.closure, around, moves=True, known=known)
-    check_known(names, seen, free, opened)
-    check_excess(names, seen, free)
-    check_moves(names, free, opened, around)
-    return fit_together(seen, request.closure, around, known=known)
-
-
-def measure_together(
-    names: Sequence[str], sighted: Sequence[Sighted], request: CheckRequest
-) -> tuple[Measured, tuple[Measured, ...]]:
-    """What the set measures, and the same with each photo's own findings and view for its picture."""
-    from placecheck.findings import estimated
-    from placecheck.measure import measure_at
-    from placecheck.same_block.evidence import seen_of
-    from placecheck.same_block.together import budgets_together, inferred_of, on_dome
-
-    seen = [seen_of(s) for s in sighted]
-    fit = solve(names, seen, request)
-    inferred = inferred_of(fit, seen)
-    on = on_dome(fit, inferred, chart_step_mm=2.0)
-    width = request.closure.width_mm
-    values = measure_at(on, width)
-    parts = budgets_together(fit, seen, inferred, width, values)
-    merged = _merged([s.observed for s in sighted])
-    estimates, missing = estimated(values, parts, merged, (f"{TOGETHER}{len(seen)} photos",))
-    shares = []
-    for k, s in enumerate(sighted):
-        findings, view = _drawn(fit, k, s, on, merged)
-        shares.append(Measured(estimates, missing, findings, (), view))
-    return seen_as(shares[0], shares), tuple(shares)
-
-
-def seen_as(one: Measured, shares: Sequence[Measured]) -> Measured:
-    """The set as photo `one` shows it, viewed as the photo that leans farthest toward the face: it has been taken."""
-    views = [m.view for m in shares if m.view is not None]
-    return replace(one, view=max(views, key=lambda view: view.lean_to_face_deg, default=one.view))
-
-
-def _merged(observed: Sequence[Observed]) -> Observed:
-    """All that any photo shows, for words: the first photo that has a landmark or line lends its evidence."""
-    first = observed[0]
-    marks: dict[str, Any] = {}
-    inferred: dict[str, Any] = {}
-    for one in observed:
-        marks = {**one.marks, **marks}
-        inferred = {**one.inferred, **inferred}
-    inferred = {n: g for n, g in inferred.items() if n not in marks}
-    lines = {f: next((getattr(o, f) for o in observed if getattr(o, f) is not None), None) for f in _LINE_FIELDS}
-    if lines["rim"] is not None:
-        # the factor for such a rim was found on single photos
-        lines["rim"] = replace(lines["rim"], evidence=tuple(e for e in lines["rim"].evidence if e != CAP_TIED))
-    return replace(first, marks=marks, inferred=inferred, **lines)
-
-
-_LINE_FIELDS = ("rim", "hairline", "centre", "pins")
-
-
-def _drawn(fit: JointFit, k: int, sighted: Sighted, on: OnDome, merged: Observed) -> tuple[Findings, View]:
-    """The common solution as photo `k` sees it."""
-    from placecheck.findings import findings_of, view_of
-    from placecheck.measure import Line, Mark
-
-    g = fit.geometry(k)
-    lines: dict[str, Line | None] = {"rim": None, "hairline": None}
-    uv = {"rim": np.zeros((0, 2)), "hairline": np.zeros((0, 2))}
-    for c, curve in enumerate(fit.curves):
-        points = curve.weights @ fit.knots(c)
-        there = g.visible(points, 0.02)
-        if there.sum() >= 3:
-            lines[curve.name] = Line(g.to_px(points[there]), np.ones(int(there.sum())))
-            uv[curve.name] = on.chart.to_uv(points[there])
-    marks = {}
-    for name, p in fit.points().items():
-        if g.visible(p[None], 0.0)[0]:
-            source = sighted.observed.marks.get(name) or merged.marks[name]
-            marks[name] = Mark(g.to_px(p[None])[0], source.covariance_px2, source.evidence)
-    observed = replace(sighted.observed, marks=marks, inferred=dict(merged.inferred), **lines)
-    drawn = replace(on, rim_uv=uv["rim"], hair_uv=uv["hairline"])
-    return findings_of(g, observed, drawn), view_of(g, on)
 
 
 def open_all(paths: Sequence[Path]) -> list[Photo]:
@@ -233,6 +129,7 @@ def _answer(
     from placecheck.one_photo import answer_for
     from placecheck.profile_match import pick_camera
     from placecheck.profiles import as_json
+    from placecheck.same_block.as_one import measure_together
 
     sighted = []
     notes: tuple[Problem, ...] = ()

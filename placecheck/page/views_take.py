@@ -1,0 +1,182 @@
+"""The photo screen, and how a photo comes in: a new one, or one more of the same block.
+
+A photo is answered with the address of its check as soon as it is on disk (inbox.py); what is asked of it is
+the form's texts with all that is kept here: settings, card bars, a saved block, the order's earlier photos. The
+photo that a new one is compared with is the one the form names, else this device's last one of the same
+job within two hours. One that is added to another takes over what was asked of that, and is measured together with
+it (same_block/others.py). A form sent twice, because the first answer was lost on the way, is one photo.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from collections.abc import Callable
+from typing import Any
+
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from placecheck.errors import UsageProblem
+from placecheck.page import shop
+from placecheck.page.asked import SIDES, STAGES, spec_from
+from placecheck.page.bench import PHOTO_BYTES, Bench, bench_of, wants_json
+from placecheck.page.guard import changes
+from placecheck.page.inbox import Job
+from placecheck.request import NEEDS_CLOSURE
+from placecheck.settings import load_settings
+
+CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6")
+SAME_JOB_S = 7200.0
+Asked = tuple[dict[str, Any], str | None]
+"""What is asked of a photo, and the photo it is compared with."""
+MOST_OTHERS = 3
+"""Photos that one more can be added to: the second tells most, a third a little; each costs another look."""
+
+
+async def home(request: Request) -> Response:
+    """The photo screen."""
+    bench = bench_of(request)
+    again = bench.inbox.get(request.query_params.get("again", ""))
+    last = again or next((j for j in bench.inbox.all() if j.owner == owner_of(request) and j.batch is None), None)
+    check = load_settings(bench.config.home).check
+    order_number = request.query_params.get("order", "")
+    orders = await asyncio.to_thread(shop.open_orders, bench.config.home)
+    order = next((o for o in orders if o.number == order_number), None)
+    spec = (
+        dict(last.spec)
+        if last
+        else {"closure": check.get("closure", ""), "block": check.get("block_circumference", "")}
+    )
+    if order is not None:
+        spec |= {
+            "order": order.number,
+            "closure": order.closure or spec["closure"],
+            "block": order.block or spec["block"],
+        }
+    stage = request.query_params.get("stage", spec.get("stage", STAGES[0]))
+    asked = check.get("block", "") if last is None else (last.spec.get("saved_block") or {}).get("name", "")
+    if order is not None and order.block and (last is None or last.spec["order"] != order.number):
+        asked = ""  # the order says which block
+    blocks, saved, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home, asked)
+    return bench.render(
+        request,
+        "photo.html",
+        spec={"order": "", "front": "", "maker": "", "closure": "", "block": "", **spec, "stage": stage},
+        known=bool(spec.get("closure") and (spec.get("block") or saved)),
+        blocks=blocks,
+        saved=saved,
+        troubles=troubles,
+        closures=CLOSURES,
+        stages=STAGES,
+        sides=SIDES,
+        orders=orders,
+        previous=again.id if again else "",
+        once=secrets.token_hex(8),
+    )
+
+
+def job_of(request: Request) -> Job:
+    """The job a path names. Raises HTTPException 404."""
+    job = bench_of(request).inbox.get(request.path_params["number"])
+    if job is None:
+        raise HTTPException(404)
+    return job
+
+
+def owner_of(request: Request) -> str:
+    """The device a request comes from."""
+    return str(request.state.session.key)
+
+
+def photos_in(form: Any) -> list[UploadFile]:
+    """The files of a form that are not empty choices."""
+    return [f for f in form.getlist("photo") if isinstance(f, UploadFile) and (f.filename or f.size)]
+
+
+async def send(request: Request, form: Any) -> Response:
+    """A photo comes in."""
+    bench = bench_of(request)
+
+    def asked(texts: dict[str, str]) -> Asked:
+        spec = spec_of(bench, texts)
+        return spec, _previous(bench, owner_of(request), spec, texts.get("previous", ""))
+
+    return await _take_in(request, form, asked)
+
+
+async def add(request: Request, form: Any) -> Response:
+    """One more photo of the same block, nothing touched since: measured together with those before."""
+    job = job_of(request)
+
+    def asked(texts: dict[str, str]) -> Asked:
+        if not takes_more(job):
+            raise UsageProblem("no-more", "No further photo can be added to this one: take a new photo.")
+        return {**job.spec, "front": "", "others": [*job.spec.get("others", ()), job.id]}, None
+
+    return await _take_in(request, form, asked)
+
+
+def takes_more(job: Job) -> bool:
+    """Whether a further photo of the same block can be added to this one."""
+    pinned = job.spec["stage"] == "pinned" and job.batch is None
+    return pinned and job.measured is not None and len(job.spec.get("others", ())) < MOST_OTHERS
+
+
+async def _take_in(request: Request, form: Any, asked: Callable[[dict[str, str]], Asked]) -> Response:
+    """Keep the form's photo with what is `asked` of it, put it in line, and tell where its check is."""
+    bench, owner = bench_of(request), owner_of(request)
+    once = str(form.get("once", ""))[:40]
+    job = bench.inbox.known(owner, once)
+    if job is None:
+        files = photos_in(form)
+        if not files:
+            raise UsageProblem("no-photo", "There is no photo in what was sent: take or choose one first.")
+        texts = {name: value for name, value in form.items() if isinstance(value, str)}
+        spec, previous = await asyncio.to_thread(asked, texts)
+        job = await asyncio.to_thread(
+            bench.inbox.add, files[0].file, PHOTO_BYTES, owner, spec, once=once, previous=previous
+        )
+        bench.pool.put(job)
+    if wants_json(request):
+        return JSONResponse({"to": f"/checks/{job.id}"})
+    return RedirectResponse(f"/checks/{job.id}", 303)
+
+
+def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
+    """What a form asks for, with all that is kept here. Raises UsageProblem with one sentence."""
+    from placecheck.cards import saved_bars_mm
+    from placecheck.saved_blocks import blocks_folder, load_block
+
+    home, named = bench.config.home, texts.get("saved_block", "").strip()
+    saved = load_block(blocks_folder(home), named) if named else None
+    bars = saved_bars_mm(home, small=texts.get("stage", "").strip() == "stitches")
+    spec = spec_from(texts, load_settings(home), bars, saved)
+    if spec["order"] and not any(o.number == spec["order"] for o in shop.open_orders(home)):
+        raise UsageProblem("order-unknown", f"There is no open order {spec['order']}: choose another.")
+    if spec["stage"] in NEEDS_CLOSURE and spec["order"]:
+        spec |= shop.earlier(home, spec["order"], spec["stage"])
+    return spec
+
+
+def _previous(bench: Bench, owner: str, spec: dict[str, Any], named: str) -> str | None:
+    """The photo that this one is compared with."""
+    named_job = bench.inbox.get(named)
+    if named_job is not None:
+        return named_job.id
+    newest = bench.inbox.all()
+    same = ("closure", "block", "saved_block", "order", "stage")
+    for job in newest:
+        if job.owner == owner and job.batch is None and all(job.spec.get(k) == spec[k] for k in same):
+            return job.id if newest[0].created - job.created < SAME_JOB_S else None
+    return None
+
+
+ROUTES = [
+    Route("/", home),
+    Route("/photos", changes(send, max_files=2), methods=["POST"]),
+    Route("/photos/{number}", changes(add, max_files=2), methods=["POST"]),
+]

@@ -1,0 +1,121 @@
+"""Sighted photos of one pinned block, measured as one: do they belong together, one fit, one set of measures.
+
+The joint fit is made once with block and card free to have moved, to ask whether the photos belong together
+(agree.py), then as they are to be taken (joint.py). Measures and budget come from the one dome and the
+points and curves in space that all photos share (together.py); words about what was seen are those of the
+first photo that shows it. For its picture every photo gets the common solution as it sees it, so that a
+wrong one is seen at once. How the phone was held is told for the photo that leans farthest toward the
+face, since that view has been taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from placecheck.answer import CAP_TIED, TOGETHER, Findings, Measured, View
+from placecheck.request import CheckRequest
+
+if TYPE_CHECKING:
+    from placecheck.check import Sighted
+    from placecheck.measure import Observed, OnDome
+    from placecheck.same_block.evidence import Seen
+    from placecheck.same_block.unknowns import JointFit
+
+
+def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:
+    """The joint fit of photos that were found to belong together. Raises RetakeNeeded where they do not."""
+    from placecheck.same_block.agree import check_excess, check_known, check_moves, check_views
+    from placecheck.same_block.joint import fit_together
+
+    check_views(names, seen)
+    around, known = request.block_circumference_mm, request.block
+
+    @cache
+    def opened() -> JointFit:
+        """With neither the tape nor the saved block."""
+        return fit_together(seen, request.closure, around, moves=True, open_block=True)
+
+    free = fit_together(seen, request.closure, around, moves=True, known=known)
+    check_known(names, seen, free, opened)
+    check_excess(names, seen, free)
+    check_moves(names, free, opened, around)
+    return fit_together(seen, request.closure, around, known=known)
+
+
+def measure_together(
+    names: Sequence[str], sighted: Sequence[Sighted], request: CheckRequest
+) -> tuple[Measured, tuple[Measured, ...]]:
+    """What the set measures, and the same with each photo's own findings and view for its picture."""
+    from placecheck.findings import estimated
+    from placecheck.measure import measure_at
+    from placecheck.same_block.evidence import seen_of
+    from placecheck.same_block.together import budgets_together, inferred_of, on_dome
+
+    seen = [seen_of(s) for s in sighted]
+    fit = solve(names, seen, request)
+    inferred = inferred_of(fit, seen)
+    on = on_dome(fit, inferred, chart_step_mm=2.0)
+    width = request.closure.width_mm
+    values = measure_at(on, width)
+    parts = budgets_together(fit, seen, inferred, width, values)
+    merged = _merged([s.observed for s in sighted])
+    estimates, missing = estimated(values, parts, merged, (f"{TOGETHER}{len(seen)} photos",))
+    shares = []
+    for k, s in enumerate(sighted):
+        findings, view = _drawn(fit, k, s, on, merged)
+        shares.append(Measured(estimates, missing, findings, (), view))
+    return seen_as(shares[0], shares), tuple(shares)
+
+
+def seen_as(one: Measured, shares: Sequence[Measured]) -> Measured:
+    """The set as photo `one` shows it, viewed as the photo that leans farthest toward the face: it has been taken."""
+    views = [m.view for m in shares if m.view is not None]
+    return replace(one, view=max(views, key=lambda view: view.lean_to_face_deg, default=one.view))
+
+
+def _merged(observed: Sequence[Observed]) -> Observed:
+    """All that any photo shows, for words: the first photo that has a landmark or line lends its evidence."""
+    first = observed[0]
+    marks: dict[str, Any] = {}
+    inferred: dict[str, Any] = {}
+    for one in observed:
+        marks = {**one.marks, **marks}
+        inferred = {**one.inferred, **inferred}
+    inferred = {n: g for n, g in inferred.items() if n not in marks}
+    lines = {f: next((getattr(o, f) for o in observed if getattr(o, f) is not None), None) for f in _LINE_FIELDS}
+    if lines["rim"] is not None:
+        # the factor for such a rim was found on single photos
+        lines["rim"] = replace(lines["rim"], evidence=tuple(e for e in lines["rim"].evidence if e != CAP_TIED))
+    return replace(first, marks=marks, inferred=inferred, **lines)
+
+
+_LINE_FIELDS = ("rim", "hairline", "centre", "pins")
+
+
+def _drawn(fit: JointFit, k: int, sighted: Sighted, on: OnDome, merged: Observed) -> tuple[Findings, View]:
+    """The common solution as photo `k` sees it."""
+    from placecheck.findings import findings_of, view_of
+    from placecheck.measure import Line, Mark
+
+    g = fit.geometry(k)
+    lines: dict[str, Line | None] = {"rim": None, "hairline": None}
+    uv = {"rim": np.zeros((0, 2)), "hairline": np.zeros((0, 2))}
+    for c, curve in enumerate(fit.curves):
+        points = curve.weights @ fit.knots(c)
+        there = g.visible(points, 0.02)
+        if there.sum() >= 3:
+            lines[curve.name] = Line(g.to_px(points[there]), np.ones(int(there.sum())))
+            uv[curve.name] = on.chart.to_uv(points[there])
+    marks = {}
+    for name, p in fit.points().items():
+        if g.visible(p[None], 0.0)[0]:
+            source = sighted.observed.marks.get(name) or merged.marks[name]
+            marks[name] = Mark(g.to_px(p[None])[0], source.covariance_px2, source.evidence)
+    observed = replace(sighted.observed, marks=marks, inferred=dict(merged.inferred), **lines)
+    drawn = replace(on, rim_uv=uv["rim"], hair_uv=uv["hairline"])
+    return findings_of(g, observed, drawn), view_of(g, on)
