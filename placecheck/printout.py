@@ -155,6 +155,7 @@ OPTIONS = {
     "cap-photo-doubted": "--taped-clearance middle=10mm",
     "clearance-undecided": "--taped-clearance middle=10mm",
     "clearance-seen-too-steeply": "--taped-clearance middle=10mm",
+    "second-photo-asked": "--same-block PHOTO PHOTO",
     "tape-disagrees": "--marks FILE",
     "bare-block-unknown": "placecheck block photos NAME PHOTO...",
 }

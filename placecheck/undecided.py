@@ -5,10 +5,10 @@ what wants the same thing done is told once. What would decide comes first, then
 of the budget adds most. It depends on that: a hairline seen nearly edge-on wants a photo that leans; a cap's edge
 guessed under the hair wants a soft tape, and next time a photo of the cap alone; a photo of the cap that nothing ties
 to this one wants the hair clipped aside; a centre line that is carried forward over the dome wants a ball pin set on
-it; where that is set and the phone leans far, what lies behind is seen nearly edge-on and wants a photo that leans
-less; else marks that are seen badly want a photo from closer. Several photos measured together have been taken from
-where they tell most already. After stitching no ball pin is asked for. Common practice, no published source; that such
-pins and photos help is measured (DEVELOPERS.md).
+it; where that is set and how the block lies is in doubt, a second photo from another side is wanted, to be measured
+together with this one; else marks that are seen badly want a photo from closer. Several photos measured together have
+been taken from where they tell most already. After stitching no ball pin is asked for. Common practice, no published
+source; that such pins and photos help is measured (DEVELOPERS.md, calibration/experiments.md).
 """
 
 from __future__ import annotations
@@ -24,9 +24,13 @@ from placecheck.tolerances import ASYMMETRIES, CLEARANCES
 
 STEEP_LEAN_DEG = 25.0
 FLAT_LEAN_DEG = 35.0
-LESS_LEAN_ADVICE = (
-    "take the photo again leaning the phone only 20 to 30 degrees toward the face, since what lies behind is seen "
-    "nearly edge-on here"
+SECOND_FROM_ABOVE = (
+    "touch nothing and take a second photo, from above or leaning the phone no more than 30 degrees toward the face, "
+    "since what lies behind is seen nearly edge-on here, and check the two together"
+)
+SECOND_LEANING = (
+    "touch nothing and take a second photo, leaning the phone 40 to 50 degrees toward the face, and check the two "
+    "together"
 )
 LEAN_ADVICE = (
     "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
@@ -75,7 +79,8 @@ class Unsure:
 
     def problem(self) -> Problem:
         """In one text: what to do, what that decides, why."""
-        are = "are" if len(self.names) > 1 and self.names[-1] not in PLACE_WORDS else "is"
+        one = all(name in PLACE_WORDS for name in self.names) or len(self.names) == 1
+        are = "is" if one and self.names[0] not in ASYMMETRIES else "are"
         doubt = f" Most of the doubt comes from {self.doubt}." if self.doubt else ""
         message = f"{begun(self.then)}: {_listed(self.names)} {are} too uncertain to call.{doubt}{self.later}"
         return Problem(self.code, message)
@@ -90,16 +95,20 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _largest_doubt(items: list[Judged]) -> str | None:
-    """The source of the budget line that adds most to these estimates; None where there is no budget."""
-    lines = [line for item in items for line in item.estimate.budget]
-    return max(lines, key=lambda line: abs(line.u)).source if lines else None
+    """The source that adds most to the variances of these estimates together; None where there is no budget.
+
+    The lines of GEOMETRY are one, HOW_IT_LIES.
+    """
+    variance: dict[str, float] = {}
+    for line in (line for item in items for line in item.estimate.budget):
+        source = HOW_IT_LIES if line.source in GEOMETRY else line.source
+        variance[source] = variance.get(source, 0.0) + line.u**2
+    return max(variance, key=variance.__getitem__, default=None)
 
 
-def _in_words(source: str | None, carried: str = HOW_IT_LIES) -> str:
-    """A budget's line in plain words; those of the block's fit, which share their doubt, are one: `carried`."""
-    if source is None or source in GEOMETRY:
-        return carried if source else ""
-    return source if source == LACE_LOOSE else f"the {source}"
+def _in_words(source: str | None) -> str:
+    """A source of doubt as a sentence has it."""
+    return source if source in (HOW_IT_LIES, LACE_LOOSE) else f"the {source}" if source else ""
 
 
 def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
@@ -107,14 +116,19 @@ def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
 
     There the line is carried forward over the dome as camera, card and outline give it: their lines of the budget.
     """
-    return measured.stage == "pinned" and not measured.line_pinned and source in GEOMETRY
+    return measured.stage == "pinned" and not measured.line_pinned and source == HOW_IT_LIES
 
 
-def _leaning_less_would_help(measured: Measured, source: str | None, unsure: Sequence[str]) -> bool:
-    """Whether the doubt is how the surface lies, and the phone leans so far that the back is seen nearly edge-on."""
-    leans = measured.view is not None and measured.view.lean_to_face_deg > FLAT_LEAN_DEG
-    alone = not measured.together
-    return alone and leans and source in GEOMETRY and list(unsure) != ["front_corner_asymmetry_mm"]
+def _second_photo(measured: Measured, source: str | None, unsure: Sequence[str]) -> str | None:
+    """From where a second photo would help, the doubt being how the surface lies; None where it would not.
+
+    The front corners are seen well already by a phone that leans.
+    """
+    if measured.view is None or measured.together or measured.stage != "pinned" or source != HOW_IT_LIES:
+        return None
+    if measured.view.lean_to_face_deg <= FLAT_LEAN_DEG:
+        return SECOND_LEANING
+    return SECOND_FROM_ABOVE if list(unsure) != ["front_corner_asymmetry_mm"] else None
 
 
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
@@ -134,7 +148,7 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
 def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) -> Unsure:
     """What would decide where the hairline lies."""
     source = _largest_doubt(items)
-    guessed = any(item.estimate.budget and item.estimate.budget[0].source.startswith(RIM_WORDS) for item in items)
+    guessed = source is not None and source.startswith(RIM_WORDS)
     later = f" {CAP_FIRST}" if guessed and not measured.cap_shown else ""
     steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
     untied = measured.cap_shown and not (measured.cap_tied or measured.cap_doubted)
@@ -146,7 +160,7 @@ def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) 
         then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
     elif guessed and untied:
         then = f"{BESIDE_ADVICE}, or {TAPE_ADVICE}"
-    elif measured.together:
+    elif guessed or measured.together:  # what is under the hair no photo shows
         then = TAPE_ADVICE
     else:
         then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
@@ -160,11 +174,12 @@ def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]
     code = "fold-undecided" if fold else "corners-undecided"
     if _a_pin_would_help(measured, source):
         then = PIN_ADVICE
-    elif _leaning_less_would_help(measured, source, names):
-        then = LESS_LEAN_ADVICE
+    elif second := _second_photo(measured, source, names):
+        code, then = "second-photo-asked", second
     elif fold:
         what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
         then = f"set a {what} on each end of the fold and take the photo again, closer"
     else:
         then = "uncover the four corners of hair and clips and take the photo again, closer"
-    return Unsure(code, names, then, _in_words(source, HOW_IT_LIES if measured.line_pinned else LINE_CARRIED))
+    carried = source == HOW_IT_LIES and not measured.line_pinned
+    return Unsure(code, names, then, LINE_CARRIED if carried else _in_words(source))

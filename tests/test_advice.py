@@ -329,28 +329,35 @@ def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
 
 
 @pytest.mark.parametrize(
-    ("lean_deg", "source", "name", "less"),
+    ("lean_deg", "source", "name", "asked"),
     [
-        (43.0, "card corners", "back_corner_asymmetry_mm", True),
-        (43.0, "card corners", "offset_mm", True),
-        (43.0, "card corners", "front_corner_asymmetry_mm", False),  # seen well, leaning so
-        (43.0, "back left corner", "back_corner_asymmetry_mm", False),  # hidden, however the phone is held
-        (25.0, "card corners", "back_corner_asymmetry_mm", False),
+        (43.0, "card corners", "back_corner_asymmetry_mm", "from above"),
+        (43.0, "card corners", "offset_mm", "from above"),
+        (43.0, "card corners", "front_corner_asymmetry_mm", None),  # seen well, leaning so
+        (43.0, "back left corner", "back_corner_asymmetry_mm", None),  # hidden, however the phone is held
+        (12.0, "block outline", "back_corner_asymmetry_mm", "leaning the phone 40 to 50 degrees"),
     ],
 )
-def test_a_phone_that_leans_far_is_asked_to_lean_less(lean_deg, source, name, less):
-    """Only where a pin holds the line already and the doubt is how the surface lies."""
+def test_where_how_the_block_lies_is_in_doubt_a_second_photo_is_asked_for(lean_deg, source, name, asked):
+    """Only where a pin holds the line already; never after stitching, nor where there are two already."""
 
-    def told(evidence):
+    def told(evidence, stage="pinned"):
         at = {"offset_mm": 2.5}.get(name, 5.5)
         estimate = Estimate(at, 0.5, (Contribution(source, 0.45), Contribution("where the pin is", 0.1)), evidence)
-        m = Measured({name: estimate}, view=View(lean_deg, 500.0, 3.0))
+        m = Measured({name: estimate}, view=View(lean_deg, 500.0, 3.0), stage=stage)
         (problem,) = undecided(m, judge(m, request().tolerances))
-        return problem.message
+        return with_option(problem)
 
     pinned = told((f"centre line: {PINNED}",))
-    assert ("only 20 to 30 degrees" in pinned) == less
-    assert "only 20 to 30 degrees" not in told(())
+    assert ("Touch nothing and take a second photo, " in pinned) == (asked is not None)
+    assert asked is None or asked in pinned
+    assert pinned.endswith("(--same-block PHOTO PHOTO)") == (asked is not None)
+    for other in (
+        told(()),
+        told((f"centre line: {PINNED}",), "stitched"),
+        told((f"centre line: {PINNED}", f"{TOGETHER}2 photos")),
+    ):
+        assert "second photo" not in other
 
 
 def test_photos_measured_together_are_not_asked_for_again():
