@@ -2,9 +2,9 @@
 
 The options are those of `check`, read there; this module calls the set's own check, prints its
 one answer (JSON: the same object as for one photo, with the list of photos), writes one picture
-for every photo into the overlay's folder, and keeps one record. The records hold one photo for
-a check: the first is kept with the answer, which names all photos, and a sentence on standard error says
-that the others are not.
+for every photo into the overlay's folder, and keeps every photo. A record holds one photo: the
+first is kept with the answer of the set, each of the others, before it, with its own answer, as a
+part of the set that is no check by itself.
 """
 
 from __future__ import annotations
@@ -89,29 +89,33 @@ def _report(checked: CheckedSet, as_json: bool, budget: bool, pictures: bool) ->
 
 
 def _save(checked: CheckedSet, request: CheckRequest, names: Names, picture: Path) -> None:
-    """Keep the first photo, the set's answer and the first picture; a failure is one sentence, never the verdict."""
+    """Keep all photos, the set's answer with the first; a failure is one sentence, never the verdict."""
+    from dataclasses import replace
+    from functools import partial
+
     try:
+        from placecheck.records.model import PART
         from placecheck.records.request_json import to_json
         from placecheck.records.saving import save_check
-        from placecheck.settings import home
+        from placecheck.records.store import open_store
+        from placecheck.request import OtherPhoto
 
-        save_check(
-            home(),
-            checked.shares[0].path,
-            checked.as_json(),
-            to_json(request),
-            picture.read_bytes() if picture.exists() else None,
-            order=names.order,
-            client=names.client,
-            maker=names.maker,
-            profile=checked.answer.measured.camera_profile,
-        )
-        others = ", ".join(share.path.name for share in checked.shares[1:])
-        print(
-            f"placecheck: The records keep one photo for a check: {checked.shares[0].path.name} was kept with the "
-            f"answer of the set; keep {others} yourself.",
-            file=sys.stderr,
-        )
+        first, *others = checked.shares
+        with open_store() as store:
+            keep = partial(save_check, store, order=names.order, client=names.client, maker=names.maker)
+            parts = []
+            for share in others:
+                if share.alone is not None:
+                    alone, profile = share.alone.as_json(), share.alone.measured.camera_profile
+                    number = keep(share.path, alone, to_json(request), profile=profile, origin=PART)
+                    parts.append(OtherPhoto(number))
+            keep(
+                first.path,
+                checked.as_json(),
+                to_json(replace(request, others=tuple(parts))),
+                picture.read_bytes() if picture.exists() else None,
+                profile=checked.answer.measured.camera_profile,
+            )
     except Exception as error:
         what = str(error).split("\n", 1)[0] or type(error).__name__
         print(f"placecheck: This check was not saved to the records: {what}", file=sys.stderr)

@@ -275,6 +275,7 @@ def save(
     spec: Mapping[str, Any],
     overlay: bytes | None,
     taken: float,
+    origin: str = "check",
 ) -> int:
     """Keep a check in the records; returns its number there. Raises PlacecheckError."""
     from placecheck.records.model import utc_text
@@ -299,6 +300,7 @@ def save(
             stage=request.stage,
             profile=answer.measured.camera_profile,
             created_at=utc_text(datetime.fromtimestamp(taken, UTC)),
+            origin=origin,
         )
 
 

@@ -42,6 +42,7 @@ from placecheck.page.rows import (
 )
 from placecheck.page.views_take import job_of, takes_more
 from placecheck.printout import CAP_SENTENCE, move_in_words
+from placecheck.records.model import PART
 from placecheck.request import NEEDS_CLOSURE, OtherPhoto
 from placecheck.taped import PLACES
 from placecheck.units import parse_closure
@@ -214,7 +215,7 @@ async def save(request: Request, form: Any) -> Response:
     return RedirectResponse(f"/checks/{job.id}#saved", 303)
 
 
-def _keep(bench: Bench, job: Job, answer: Answer) -> int:
+def _keep(bench: Bench, job: Job, answer: Answer, origin: str = "check") -> int:
     """The number of the check's record, made now where there is none yet. Raises PlacecheckError, OSError."""
     if job.record is not None:
         return job.record
@@ -222,10 +223,10 @@ def _keep(bench: Bench, job: Job, answer: Answer) -> int:
     for other in inbox.others(job):
         before = answer_of(other) if other is not None else None
         if other is not None and before is not None and other.measured is not None:
-            others.append(OtherPhoto(_keep(bench, other, before)))
+            others.append(OtherPhoto(_keep(bench, other, before, PART)))
     request = request_of(job.spec, job.marks, others)
     overlay = inbox.picture(job, "overlay")
-    job.record = shop.save(bench.config.home, inbox.photo(job), request, answer, job.spec, overlay, job.created)
+    job.record = shop.save(bench.config.home, inbox.photo(job), request, answer, job.spec, overlay, job.created, origin)
     inbox.save(job)
     return job.record
 

@@ -79,11 +79,15 @@ class FileRef:
     size_bytes: int
 
 
+PART = "part"
+"""Origin of a photo that was kept because another check was measured together with it; it is no check of its own."""
+
+
 @dataclass(frozen=True)
 class NewRecord:
     """A check to be kept. `original_sha256` is of the photo's file before it was cleaned.
 
-    `origin` is "check", or "demo" for invented ones.
+    `origin` is "check", "demo" for invented ones, or PART.
     """
 
     answer: Mapping[str, Any]

@@ -84,7 +84,7 @@ def recheck_record(store: Store, found: Record, check: CheckKept = check_kept) -
     """Check one record's photo again and compare."""
     if found.summary.origin == "demo":
         return Recheck(found.id, found.program_version, not_done="a demo record, invented and not measured")
-    if "photos" in found.answer:
+    if "photos" in found.answer and not found.request.get("others"):
         return Recheck(found.id, found.program_version, not_done="measured from several photos, of which one was kept")
     if found.photo is None:
         return Recheck(found.id, found.program_version, not_done="no photo was kept")
@@ -112,7 +112,13 @@ def recheck(store: Store, wanted: Filter, check: CheckKept = check_kept) -> Iter
 def _named(answer: Mapping[str, Any]) -> dict[str, Any]:
     """An answer in which problems are keyed by code, so that one more problem is one difference, not many.
 
-    Remarks on camera profiles are left out: they speak of the profiles that were there on that day.
+    Remarks on camera profiles are left out: they speak of the profiles that were there on that day. So are the files
+    that a set was given by, and their names in the advice.
     """
+    photos = answer.get("photos") or ()
+    if photos:
+        first = Path(photos[0]["photo"]).name
+        fixes = [fix.replace(f"of {first})", "of the photo)") for fix in answer.get("fixes", ())]
+        answer = {**{name: value for name, value in answer.items() if name != "photos"}, "fixes": fixes}
     problems = {p["code"]: p["message"] for p in answer.get("problems", ()) if not p["code"].startswith("profile-")}
     return {**answer, "problems": problems}

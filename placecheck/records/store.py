@@ -20,7 +20,7 @@ from sqlalchemy import Connection, delete, func, insert, or_, select, update
 
 from placecheck.records.cleaning import clean_photo
 from placecheck.records.database import Database
-from placecheck.records.model import FileRef, Filter, NewRecord, Record, Summary, readings_of
+from placecheck.records.model import PART, FileRef, Filter, NewRecord, Record, Summary, readings_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.rows import (
     BATCH,
@@ -135,8 +135,11 @@ class Store:
             connection.execute(insert(kept_file), fresh)
 
     def _attempt(self, connection: Connection, new: NewRecord, counts: dict[tuple[str, str], int]) -> int | None:
-        """The how manieth measured check of its order and stage this is; None where the photo showed nothing."""
-        if not any(r.low is not None for r in readings_of(new.answer).values()):
+        """The how manieth measured check of its order and stage this is; None where the photo showed nothing, or was
+
+        kept for another check that it was measured together with.
+        """
+        if new.origin == PART or not any(r.low is not None for r in readings_of(new.answer).values()):
             return None
         if new.order_ref is None:
             return 1

@@ -92,7 +92,7 @@ def first_checks(database: Database, by: str | None, wanted: Filter = Filter()) 
 def outside(database: Database, wanted: Filter = Filter()) -> tuple[dict[tuple[str, int], int], int]:  # noqa: B008  (frozen)
     """How often each measure lay below (-1) or above (+1) its tolerance in fix verdicts, and the count of these."""
     side = case((reading.c.value < reading.c.low, -1), else_=1)
-    where = (record.c.verdict == "fix", *conditions(wanted))
+    where = (record.c.verdict == "fix", record.c.attempt.is_not(None), *conditions(wanted))
     statement = (
         select(reading.c.name, side, func.count())
         .join(record, record.c.id == reading.c.record_id)

@@ -50,7 +50,7 @@ def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> 
 def measure_together(
     names: Sequence[str], sighted: Sequence[Sighted], request: CheckRequest
 ) -> tuple[Measured, tuple[Measured, ...]]:
-    """What the set measures, and the same with each photo's own findings and view for its picture."""
+    """What the set measures, told for the first photo, and the same with each photo's own findings and view."""
     from placecheck.findings import estimated
     from placecheck.measure import measure_at
     from placecheck.same_block.evidence import seen_of
@@ -69,13 +69,8 @@ def measure_together(
     for k, s in enumerate(sighted):
         findings, view = _drawn(fit, k, s, on, merged)
         shares.append(Measured(estimates, missing, findings, (), view))
-    return seen_as(shares[0], shares), tuple(shares)
-
-
-def seen_as(one: Measured, shares: Sequence[Measured]) -> Measured:
-    """The set as photo `one` shows it, viewed as the photo that leans farthest toward the face: it has been taken."""
     views = [m.view for m in shares if m.view is not None]
-    return replace(one, view=max(views, key=lambda view: view.lean_to_face_deg, default=one.view))
+    return replace(shares[0], view=max(views, key=lambda v: v.lean_to_face_deg, default=None)), tuple(shares)
 
 
 def _merged(observed: Sequence[Observed]) -> Observed:

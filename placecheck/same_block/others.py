@@ -3,10 +3,10 @@
 A maker whose photo cannot decide takes a second one from another side, with nothing touched in between. The
 request of that second photo names the first (request.OtherPhoto): a kept record or a file, with the marks
 set by hand in it. Every photo is sighted by itself, then all are measured as one, as for a set of
-photos; what is drawn and advised is told for the photo that was asked for, the last one. Where the
+photos; what is drawn and advised is told for the photo that was asked for, the first one. Where the
 others cannot be used, because block or card was moved, because they contradict it or are no longer
 there, the photo is measured by itself and the answer says why: a second photo must never cost the first one's answer.
-Marks that are dragged in the last photo need no second look at any of them (`again`).
+Marks that are dragged in that photo need no second look at any of them (`again`).
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ from placecheck.measuring import measured_of, sight_whole, with_marks
 from placecheck.photo import Photo, load_photo
 from placecheck.profile_match import pick_camera
 from placecheck.request import CheckRequest, OtherPhoto
-from placecheck.same_block.as_one import measure_together, seen_as
+from placecheck.same_block.as_one import measure_together
 from placecheck.steps import begun
 
 Looked = tuple[tuple[Sighted, ...], tuple[Problem, ...]]
-"""What was sighted, the photo that was asked for last, and what stood in the way of using the others."""
+"""What was sighted, the photo that was asked for first, and what stood in the way of using the others."""
 
 
 def measure_with_others(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Measured:
@@ -45,25 +45,25 @@ def look_all(photo: Photo, request: CheckRequest, camera: Camera | None = None) 
     """All that is seen in the photo and the others. Raises RetakeNeeded where the photo itself shows too little."""
     asked = sight_whole(photo, request, camera)
     try:
-        return (*(_sighted(other, request) for other in request.others), asked), ()
+        return (asked, *(_sighted(other, request) for other in request.others)), ()
     except PlacecheckError as error:
         return (asked,), (_alone(error.problem.message),)
 
 
 def again(looked: Looked, marks: Marks | None) -> Measured:
     """Measure again with `marks` set by hand in the photo that was asked for."""
-    (*others, asked), notes = looked
-    return measured_as_one((*others, with_marks(asked, marks)), notes)
+    (asked, *others), notes = looked
+    return measured_as_one((with_marks(asked, marks), *others), notes)
 
 
 def measured_as_one(sighted: Sequence[Sighted], notes: tuple[Problem, ...]) -> Measured:
-    """What the photos measure together, told for the last one; that one by itself where they do not belong together."""
-    asked = sighted[-1]
+    """What the photos measure together, told for the first; that one by itself where they do not belong together."""
+    asked = sighted[0]
     if len(sighted) > 1:
         try:
-            _, each = measure_together(_names(len(sighted)), sighted, asked.stage.request)
+            together, _ = measure_together(_names(len(sighted)), sighted, asked.stage.request)
             told = dict.fromkeys(note for seen in sighted for note in seen.notes)
-            return replace(seen_as(each[-1], each), problems=tuple(told))
+            return replace(together, problems=tuple(told))
         except PlacecheckError as error:
             notes = (*notes, _alone(error.problem.message))
         except np.linalg.LinAlgError:
@@ -89,10 +89,9 @@ def _sighted(other: OtherPhoto, request: CheckRequest) -> Sighted:
 
 
 def _names(count: int) -> list[str]:
-    """The photos as their taker knows them, the one asked for last."""
-    if count == 2:
-        return ["the photo before", "this photo"]
-    return [*(f"photo {k + 1}" for k in range(count - 1)), "this photo"]
+    """The photos as their taker knows them, the one asked for first."""
+    before = ["the photo before"] if count == 2 else [f"photo {k + 1}" for k in range(count - 1)]
+    return ["this photo", *before]
 
 
 def _alone(message: str) -> Problem:

@@ -28,12 +28,13 @@ NO_MEMORY = "There is not enough memory for these photos: close other programs, 
 
 @dataclass(frozen=True)
 class Share:
-    """One photo of the set: its file, whether it is a photo, and what to draw in it."""
+    """One photo of the set: its file, whether it is a photo, what to draw in it, and what it answers by itself."""
 
     path: Path
     is_photo: bool
     findings: Findings = field(default_factory=Findings)
     view: View | None = None
+    alone: Answer | None = None
 
 
 @dataclass(frozen=True)
@@ -104,8 +105,8 @@ def check_together(
     each: tuple[Measured, ...] = ()
     try:
         photos = open_all(paths)
-        answer, each = _answer(paths, photos, request)
-        shares = tuple(Share(path, True, m.findings, m.view) for path, m in zip(paths, each, strict=True))
+        answer, each, alone = _answer(paths, photos, request)
+        shares = tuple(Share(p, True, m.findings, m.view, a) for p, m, a in zip(paths, each, alone, strict=True))
         json.dumps(answer.as_json(), allow_nan=False)
     except UsageProblem:
         raise
@@ -124,14 +125,15 @@ def check_together(
 
 def _answer(
     paths: Sequence[Path], photos: Sequence[Photo], request: CheckRequest
-) -> tuple[Answer, tuple[Measured, ...]]:
-    from placecheck.measuring import sight_whole
+) -> tuple[Answer, tuple[Measured, ...], list[Answer]]:
+    """The set's answer, the same measures with each photo's findings, and what each photo answers by itself."""
+    from placecheck.measuring import measured_of, sight_whole
     from placecheck.one_photo import answer_for
     from placecheck.profile_match import pick_camera
     from placecheck.profiles import as_json
     from placecheck.same_block.as_one import measure_together
 
-    sighted = []
+    sighted, alone = [], []
     notes: tuple[Problem, ...] = ()
     profile = None
     for path, photo in zip(paths, photos, strict=True):
@@ -141,14 +143,16 @@ def _answer(
         except RetakeNeeded as error:
             raise RetakeNeeded(error.problem.code, _named(path, error.problem.message)) from error
         notes += picked.notes + sighted[-1].notes
-        if profile is None and picked.profile is not None and picked.camera is not None:
-            profile = as_json(picked.profile)
+        used = as_json(picked.profile) if picked.profile is not None and picked.camera is not None else None
+        profile = profile or used
+        own, _ = measured_of(sighted[-1])
+        alone.append(answer_for(replace(own, problems=own.problems + picked.notes, camera_profile=used), request))
     measured, each = measure_together([p.name for p in paths], sighted, request)
     measured = replace(measured, problems=tuple(dict.fromkeys(notes)), camera_profile=profile)
     answer = answer_for(measured, request)
     # directions in the advice are those of the first photo
     fixes = tuple(fix.replace("of the photo)", f"of {paths[0].name})") for fix in answer.fixes)
-    return replace(answer, fixes=fixes), each
+    return replace(answer, fixes=fixes), each, alone
 
 
 def _draw(
