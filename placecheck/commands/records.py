@@ -104,7 +104,7 @@ def _print_list(found: Iterable[Summary]) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from placecheck.records.model import local_text
+    from placecheck.records.model import PART, local_text
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("no", "day", "order", "maker", "stage", "closure", "verdict", "off centre", "skew"):
@@ -117,8 +117,10 @@ def _print_list(found: Iterable[Summary]) -> None:
             side = "" if not reading or shown == "0.0" else " right" if reading.value > 0 else " left"
             cells.append(f"{shown}{sign}{side}" if reading else "")
         names = (line.order_ref or "", line.maker or "", line.stage, line.closure)
-        verdict = f"{line.verdict}{' demo' if line.origin == 'demo' else ''}"
-        table.add_row(str(line.id), local_text(line.created_at)[:10], *map(_literal, names), verdict, *cells)
+        note = {"demo": " demo", PART: " (part of a set)"}.get(line.origin, "")
+        table.add_row(
+            str(line.id), local_text(line.created_at)[:10], *map(_literal, names), f"{line.verdict}{note}", *cells
+        )
     Console(highlight=False).print(table)
 
 
@@ -160,7 +162,7 @@ def _print_record(found: Record) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from placecheck.records.model import local_text
+    from placecheck.records.model import ORIGIN_WORDS, local_text
     from placecheck.records.report import rows_of, verdict_words
 
     console = Console(highlight=False)
@@ -174,7 +176,7 @@ def _print_record(found: Record) -> None:
         head.stage,
         head.closure,
         f"placecheck {found.program_version}",
-        "demo, invented" if head.origin == "demo" else "",
+        ORIGIN_WORDS.get(head.origin, ""),
     ]
     console.print(Text(", ".join(a for a in about if a)))
     console.print(Text(verdict_words(head.stage, head.verdict), style="bold"))

@@ -29,7 +29,7 @@ from placecheck.page.hands import moved_words
 from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
 from placecheck.page.views_take import CLOSURES
 from placecheck.printout import in_words
-from placecheck.records.model import PART
+from placecheck.records.model import ORIGIN_WORDS
 
 FRONTAL = "13x4"  # can be ordered, but is not checked
 
@@ -186,7 +186,7 @@ def _line(summary: Any) -> dict[str, Any]:
                 summary.maker,
                 summary.closure,
                 summary.stage,
-                {"demo": "demo", PART: "part of a set"}.get(summary.origin, ""),
+                ORIGIN_WORDS.get(summary.origin, ""),
             )
             if text
         ),

@@ -81,6 +81,8 @@ class FileRef:
 
 PART = "part"
 """Origin of a photo that was kept because another check was measured together with it; it is no check of its own."""
+ORIGIN_WORDS: Mapping[str, str] = {"demo": "demo, invented", PART: "part of a set"}
+"""What is told of a record that is no check of its own."""
 
 
 @dataclass(frozen=True)
