@@ -261,12 +261,13 @@ def closure_edge_px(on: OnDome, geometry: Geometry) -> FloatArray:
 def check_size(on: OnDome, geometry: Geometry, request: CheckRequest) -> None:
     """Raises RetakeNeeded when the closure in the photo is plainly not of the size that was named.
 
-    A fold's end that is seen obliquely may be hidden behind what is taken for it, so the fold may then look short.
+    A fold's end that is seen obliquely may be hidden behind what is taken for it, so the fold may then look short; if
+    it looks too short even so, the sentence asks for a view of it.
     """
     if not all(np.isfinite(on.marks_uv.get(n, math.nan)).all() for n in FOLD):
         return
     seen, named = [], []
-    well_seen = bool(geometry.visible(on.chart.to_points(np.array([on.marks_uv[n] for n in FOLD])), END_FACING).all())
+    front_seen, back_seen = geometry.visible(on.chart.to_points(np.array([on.marks_uv[n] for n in FOLD])), END_FACING)
     for ends, nominal in (
         (FOLD, request.closure.length_mm),
         (("back_left", "back_right"), request.closure.width_mm),
@@ -278,7 +279,7 @@ def check_size(on: OnDome, geometry: Geometry, request: CheckRequest) -> None:
             seen.append(float(section_mm(on.surface, a, b)))
             named.append(nominal)
     ratio = np.array(seen) / np.array(named)
-    short, long = FOLD_AS_NAMED if well_seen else (SHORTEST_FOLD, FOLD_AS_NAMED[1])
+    short, long = FOLD_AS_NAMED if front_seen and back_seen else (SHORTEST_FOLD, FOLD_AS_NAMED[1])
     unlike = not short <= ratio[0] <= long
     if len(ratio) > 1:
         width = 1.0 + min(ratio[1:] - 1.0, key=abs)
@@ -287,8 +288,13 @@ def check_size(on: OnDome, geometry: Geometry, request: CheckRequest) -> None:
         inch = 25.4
         wide = float(np.median(seen[1:])) if len(seen) > 1 else math.nan
         words = f"{wide / inch:.1f} x {seen[0] / inch:.1f} in" if np.isfinite(wide) else f"{seen[0] / inch:.1f} in long"
+        then = "set a pin at each end of the fold and take the photo again, aiming at the closure's middle"
+        if ratio[0] < 1.0 and not back_seen:
+            then = "its back edge is nearly out of sight: lean the phone less toward the face and take the photo again"
+        elif ratio[0] < 1.0 and not front_seen:
+            then = "its hairline is nearly out of sight: lean the phone more toward the face and take the photo again"
         raise RetakeNeeded(
             "closure-size",
             f"The closure in the photo is about {words}, not {request.closure.label}: check the size you named. If "
-            "it is right, set a pin at each end of the fold and take the photo again, aiming at the closure's middle.",
+            f"it is right, {then}.",
         )

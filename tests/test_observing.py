@@ -13,16 +13,18 @@ from block_scenes import fit_view, pinned, view_of
 
 from calibration.judging import judged_again
 from placecheck.answer import CAP_SHOWN, PINNED
+from placecheck.errors import RetakeNeeded
 from placecheck.findings import estimated
 from placecheck.measure import Observed, measure_at, put_on_dome
-from placecheck.observing import STEADIED, with_steadied_corners, without_lost_corners
+from placecheck.observing import END_FACING, STEADIED, check_size, with_steadied_corners, without_lost_corners
 from placecheck.uncertainty import budgets, factor_for, mark_covariance_mm2, total_u
 
 SEEDS = (3, 8, 21)
+OTHER = {"fold_front": "fold_back", "fold_back": "fold_front"}
 
 
-def seen_from(seed):
-    view = view_of(pinned(seed, 42.0), np.random.default_rng(seed))
+def seen_from(seed, lean_deg=42.0):
+    view = view_of(pinned(seed, lean_deg), np.random.default_rng(seed))
     return view, fit_view(view)
 
 
@@ -158,3 +160,29 @@ def test_a_scene_is_judged_again_with_the_factors_of_its_check(rim_evidence, pin
     assert factor_for("front_corner_asymmetry_mm", corners, True) < 0.85 * factor_for(
         "front_corner_asymmetry_mm", corners
     )
+
+
+@pytest.mark.parametrize(
+    ("end", "lean_deg", "advice"),
+    [("fold_back", 42.0, "lean the phone less toward the face"), ("fold_front", 5.0, "lean the phone more")],
+)
+def test_a_closure_whose_end_is_nearly_out_of_sight_is_asked_for_from_another_side(end, lean_deg, advice):
+    """Its fold looks a quarter too short, and that end hardly faces the lens; where it does, pins are asked for."""
+    view, fit = seen_from(8, lean_deg)
+    on = put_on_dome(fit.geometry, view.observed)
+    length = view.request.closure.length_mm
+    away = -1.0 if end == "fold_back" else 1.0
+    told = {}
+    for grazing in (True, False):
+        # the end where the surface turns away from the lens, or well in front of it
+        along = away * np.arange(0.0, 200.0, 1.0)
+        facing = fit.geometry.visible(on.chart.to_points(np.stack([0 * along, along], -1)), END_FACING)
+        far = along[facing][-1] + (away if grazing else -away * 60.0)
+        ends = {end: np.array([0.0, far]), OTHER[end]: np.array([0.0, far - away * 0.75 * length])}
+        marks = {**{name: uv for name, uv in on.marks_uv.items() if name.startswith("fold")}, **ends}
+        with pytest.raises(RetakeNeeded) as caught:
+            check_size(replace(on, marks_uv=marks), fit.geometry, view.request)
+        told[grazing] = caught.value.problem
+    assert {problem.code for problem in told.values()} == {"closure-size"}
+    assert advice in told[True].message
+    assert "set a pin at each end of the fold" in told[False].message

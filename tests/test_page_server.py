@@ -583,7 +583,7 @@ def test_a_photo_from_another_side_is_added_to_one_that_cannot_decide(paired):
     wait_for(client, both)
     page = words(client.get(both).text)
     assert "Retake" in page
-    assert "A photo before this one was thrown away." in page
+    assert "A photo before it cannot be used: it was thrown away." in page
 
 
 def test_nothing_is_added_to_what_was_not_measured_or_not_pinned(paired):

@@ -596,8 +596,8 @@ def test_what_cannot_be_added_costs_nothing(tmp_path):
     for before, says in (
         (str(PHOTOS / "moved.jpg"), "was moved between this photo and the photo before"),
         (str(PHOTOS / "leaning.jpg"), "almost the same side"),
-        ("", "was thrown away"),
-        (str(letter), "etter.jpg is not a"),
+        ("", "A photo before it cannot be used: it was thrown away."),
+        (str(letter), "A photo before it cannot be used: letter.jpg is not a"),
     ):
         measured = added("leaning" if "moved" not in before else "above", before)
         assert not measured.together

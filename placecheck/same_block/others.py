@@ -47,7 +47,8 @@ def look_all(photo: Photo, request: CheckRequest, camera: Camera | None = None) 
     try:
         return (asked, *(_sighted(other, request) for other in request.others)), ()
     except PlacecheckError as error:
-        return (asked,), (_alone(error.problem.message),)
+        said = error.problem.message
+        return (asked,), (_alone(f"A photo before it cannot be used: {said[:1].lower()}{said[1:]}"),)
 
 
 def again(looked: Looked, marks: Marks | None) -> Measured:
@@ -78,7 +79,7 @@ def _sighted(other: OtherPhoto, request: CheckRequest) -> Sighted:
 
     marks, front = other.marks, other.front
     if other.photo == "":
-        raise PlacecheckError("photo-gone", "A photo before this one was thrown away.")
+        raise PlacecheckError("photo-gone", "It was thrown away.")
     if isinstance(other.photo, int):
         kept, photo, camera = earlier_photo(other.photo)
         marks, front = kept.marks, kept.front
