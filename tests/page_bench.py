@@ -63,9 +63,12 @@ class StandIn(Checker):
             raise RetakeNeeded("front-unclear", "It cannot be told which side of the block is the face.")
         off_mm = 8.0 if tint[2] > 120 > tint[1] else 2.8 if min(tint) > 130 else 0.4
         others = [other for other in request.others if other.photo]
-        gone = [Problem("others-unused", "A photo before it cannot be used: it was thrown away.")] * (
-            len(request.others) - len(others)
-        )
+        gone = [
+            Problem(
+                "others-unused",
+                "This photo was measured by itself. A photo before it cannot be used: it was thrown away.",
+            )
+        ] * (len(request.others) - len(others))
         u, evidence = (0.05, (f"{TOGETHER}{len(others) + 1} photos",)) if others else (0.3, ())
         scale = MM_PER_WIDTH / photo.width
         marks = {n: (x * photo.width, y * photo.height) for n, (x, y) in PLACES.items()}
