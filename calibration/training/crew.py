@@ -24,7 +24,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.judging import JUDGING_SEEDS
+from calibration.judging_scenes import JUDGING_SEEDS
 from calibration.training import crops, recipe
 from calibration.training.views import KINDS, TRACED_VIEWS, VIEWS, Draw, block_box, closure_view, views_of
 from placecheck.find.unroll import HEIGHT, WIDTH

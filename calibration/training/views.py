@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.judging import JUDGING_SEEDS
+from calibration.judging_scenes import JUDGING_SEEDS
 
 KINDS = {"normal": 0.80, "no-closure": 0.03, "cap": 0.10, "no-cap": 0.04, "no-block": 0.03}  # shares of the scenes
 VIEWS = 2  # cameras, lights and benches for every block, cap and closure
