@@ -3,7 +3,7 @@
     python -m calibration.judging make 120 --out DIR [--seed 0] [--cupy] [--pathtraced] [--near | --well]
         [--pins | --as-told] [--cap-first [--alike] | --second] [--stitched] [--kind cap [--bare-first]]
     python -m calibration.judging score DIR [DIR ...] [--jobs 2] [--with-cap] [--with-first] [--saved-block]
-        [--taped]         [--out errors.json] [--plot chart.svg]
+        [--taped] [--out errors.json] [--plot chart.svg]
     python -m calibration.judging factors errors.json [--pinned | --cap-tied | --together] [--renew MEASURE ...]
     python -m calibration.judging report errors.json [--plot chart.svg]
 

@@ -475,7 +475,7 @@ def test_two_photos_give_one_answer_with_pictures_and_one_record(tmp_path, monke
     assert result.stderr == ""
     kept = CliRunner().invoke(build_app(), ["records", "list"])
     assert kept.stdout.count("5x5") == 2
-    assert kept.stdout.count("(part of a set)") == 1
+    assert kept.stdout.count("(part)") == 1
     with open_store() as store:  # both photos are kept, and one check is counted
         part, whole = list(store.each(Filter()))
         assert (part.summary.origin, part.summary.attempt) == (PART, None)

@@ -117,7 +117,7 @@ def _print_list(found: Iterable[Summary]) -> None:
             side = "" if not reading or shown == "0.0" else " right" if reading.value > 0 else " left"
             cells.append(f"{shown}{sign}{side}" if reading else "")
         names = (line.order_ref or "", line.maker or "", line.stage, line.closure)
-        verdict = line.verdict + {"demo": " demo", PART: " (part of a set)"}.get(line.origin, "")
+        verdict = line.verdict + {"demo": " demo", PART: " (part)"}.get(line.origin, "")
         table.add_row(str(line.id), local_text(line.created_at)[:10], *map(_literal, names), verdict, *cells)
     Console(highlight=False).print(table)
 
