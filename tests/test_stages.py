@@ -316,6 +316,16 @@ def test_what_does_not_go_on_from_the_line_is_not_the_line(under_ink, step_mm):
     assert find_line_under_mesh(picture, facing, front, 100.0) is None
 
 
+@pytest.mark.parametrize(("long_mm", "seen"), [(17.0, False), (30.0, True)])
+def test_what_is_no_longer_than_a_pins_shadow_is_no_line(long_mm, seen):
+    """Where no more than a pin's shadow stands out, dark though it is, no line holds: the block has none."""
+    picture, facing = drawn_line(NO_INK, NO_INK), np.ones((HEIGHT, WIDTH), np.float32)
+    v = V_FRONT_MM - (np.arange(HEIGHT) + 0.5) / PX_PER_MM
+    within = (v > 120.0) & (v < 120.0 + long_mm)
+    picture[within] = drawn_line(DARK_INK, NO_INK)[within]
+    assert (find_block_line(picture, facing, 105.0) is not None) == seen
+
+
 def test_a_line_far_beside_the_middle_must_be_plain():
     """A pin or a finger's edge is weak and far off or askew; a cap pinned 11 mm off still shows its block's line."""
     facing, canvas = np.ones((HEIGHT, WIDTH), np.float32), drawn_line(NO_INK, NO_INK)

@@ -223,7 +223,7 @@ def _followed(
         # neighbouring rows are not independent: one independent reading every 3 mm
         covariance = np.linalg.inv(normal) * scale**2 * 3.0 * PX_PER_MM
     span = (float(v[good].min()), float(v[good].max()))
-    if span[1] - span[0] < 0.5 * LEAST_MM:
+    if span[1] - span[0] < LEAST_MM:
         return None
     covariance = covariance + np.diag([DRAWN_MM**2, (2.0 * DRAWN_MM / (span[1] - span[0])) ** 2])
     return BlockLine(float(fit[0]), float(fit[1]), v_ref, covariance, span, strength)
