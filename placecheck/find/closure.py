@@ -36,6 +36,9 @@ FOLD_ACROSS = 0.55  # how far the fold is off to the side, of what its spread te
 ASTRAY_MM = 15.0  # a landmark that is somewhere else is not known worse than this
 STRAY_MM = 2.5  # the network's middle farther than this from its own straight run is doubted
 MIDDLE_FACTOR = 1.2  # the middle's own doubt over the spread of what the network says of it
+SEAMLESS = (1.45, 0.6, 1.35)
+"""Where that spread is more than so many mm, as on caps without a seam, the doubt grows by this power of it besides, up
+to so many times."""
 LEAST_ROWS = 4
 CONTRADICTION_MM, OTHER_LINE_MM = 3.0, 10.0  # a seam this far from the middle contradicts it, farther off it is another
 LANDMARKS = CLOSURE_CHANNELS[:6]
@@ -224,7 +227,9 @@ def as_one_line(trace: Trace) -> Trace:
     for _ in range(8):
         u_mm = trace.u_mm * np.sqrt(1.0 + ((trace.uv[:, 0] - a @ line) / STRAY_MM) ** 2)
         line = np.linalg.lstsq(a / u_mm[:, None], trace.uv[:, 0] / u_mm, rcond=None)[0]
-    return Trace(trace.uv, MIDDLE_FACTOR * u_mm, trace.mass)
+    usual_mm, power, most = SEAMLESS
+    seamless = float(np.clip((trace.u_mm.mean() / usual_mm) ** power, 1.0, most))
+    return Trace(trace.uv, MIDDLE_FACTOR * seamless * u_mm, trace.mass)
 
 
 def run_of(line: Trace) -> FloatArray:
