@@ -390,17 +390,12 @@ def main() -> None:
 
         rows = [row for path in args.errors for row in json.loads(path.read_text())]
         kept = json.loads(CALIBRATION.read_text()) if CALIBRATION.exists() else {}
-        which, renewed = "scales", args.renew
-        if args.pinned:
-            which, renewed = "pinned", ON_CENTRE_LINE
-        if args.cap_tied:
-            which, renewed = "cap tied", CLEARANCES
-        if args.together:
-            which, renewed = "together", CLEARANCES
-        if not (args.cap_tied or args.together):
-            rows = [row for row in rows if bool(row.get("pinned")) is args.pinned]
-        for key in ("cap_tied", "together"):
-            rows = [row for row in rows if bool(row.get(key)) is getattr(args, key)]
+        tables = {"pinned": ON_CENTRE_LINE, "cap_tied": CLEARANCES, "together": CLEARANCES}
+        asked = next((key for key in tables if getattr(args, key)), None)
+        which, renewed = (asked.replace("_", " "), tables[asked]) if asked else ("scales", args.renew)
+        for key in tables:
+            if key != "pinned" or asked not in ("cap_tied", "together"):  # a clearance needs no pin on the line
+                rows = [row for row in rows if bool(row.get(key)) is (key == asked)]
         found = {n: asdict(s) for n, s in scales(rows).items() if not renewed or n in renewed}
         CALIBRATION.write_text(json.dumps(kept | {which: kept.get(which, {}) | found}, indent=1) + "\n")
         print(*(f"{n}: {s}" for n, s in found.items()), sep="\n")

@@ -89,16 +89,14 @@ def measured_in(
     What is to be known about profiles joins the problems; it changes no verdict. Raises PlacecheckError where a step
     cannot go on.
     """
-    from placecheck.profiles import as_json
-
     if request.marks is not None:
         request.marks.check_inside(photo.width, photo.height)
     from placecheck.profile_match import pick_camera
 
     picked = picked or pick_camera(photo, request)
     measured = measure_stage(photo, request, explainer(explain) if explain else None, picked.camera)
-    profile = as_json(picked.profile) if picked.profile is not None and picked.camera is not None else None
-    return replace(measured, stage=request.stage, problems=measured.problems + picked.notes, camera_profile=profile)
+    problems = measured.problems + picked.notes
+    return replace(measured, stage=request.stage, problems=problems, camera_profile=picked.kept)
 
 
 def check_photo(

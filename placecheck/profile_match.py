@@ -11,8 +11,10 @@ which closures are photographed. What does not fit is said in one sentence each.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +23,7 @@ from placecheck import vision
 from placecheck.camera import Camera
 from placecheck.errors import Problem, UsageProblem
 from placecheck.photo import Photo
-from placecheck.profiles import Profile, load_all, load_profile, profiles_folder
+from placecheck.profiles import Profile, as_json, load_all, load_profile, profiles_folder
 from placecheck.propagation import propagate
 from placecheck.request import CheckRequest
 from placecheck.settings import home
@@ -139,6 +141,11 @@ class Picked:
     @property
     def name(self) -> str | None:
         return None if self.profile is None else self.profile.name
+
+    @property
+    def kept(self) -> Mapping[str, Any] | None:
+        """The profile as its file has it, where it gave the camera."""
+        return None if self.profile is None or self.camera is None else as_json(self.profile)
 
 
 def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:

@@ -63,7 +63,8 @@ def check_same_block(
 
     with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
         pictures = pictures_in(photos, overlay or Path(scratch))
-        checked = check_together(photos, request, pictures if overlay is not None or names is not None else None)
+        drawn = pictures if overlay is not None or names is not None else None
+        checked = check_together(photos, request, drawn, alone=names is not None)
         if names is not None and checked.shares[0].is_photo:  # first, since whoever reads the answer may stop reading
             _save(checked, request, names, pictures[photos[0]])
         _report(checked, as_json, budget, overlay is not None)

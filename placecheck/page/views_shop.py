@@ -10,7 +10,6 @@ policy that lets them have their own style and nothing that runs.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
@@ -19,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from placecheck.answer import MEASURE_BY_NAME, TOGETHER
+from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import UsageProblem
 from placecheck.page import shop
 from placecheck.page.asked import STAGES
@@ -29,7 +28,7 @@ from placecheck.page.hands import moved_words
 from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
 from placecheck.page.views_take import CLOSURES
 from placecheck.printout import in_words
-from placecheck.records.model import ORIGIN_WORDS
+from placecheck.records.model import ORIGIN_WORDS, Record
 
 FRONTAL = "13x4"  # can be ordered, but is not checked
 
@@ -221,16 +220,16 @@ async def record(request: Request) -> Response:
         fixes=found.answer.get("fixes", []),
         problems=[p["message"] for p in found.answer.get("problems", [])],
         by_hand=moved_words(marks.get("landmarks_px") or {}, marks.get("lines_px") or {}),
-        others=[other["photo"] for other in found.request.get("others") or ()] if _together(found.answer) else [],
+        others=_measured_with(found),
         pinned=pinned,
         moved=[change for change in moved if change.moved],
     )
 
 
-def _together(answer: Mapping[str, Any]) -> bool:
-    """Whether a kept answer was measured in several photos."""
-    measures = (answer.get("measures") or {}).values()
-    return any(words.startswith(TOGETHER) for one in measures if one for words in one.get("evidence") or ())
+def _measured_with(found: Record) -> list[int]:
+    """The records of the photos that a record was measured together with."""
+    alone = any(problem["code"] == "others-unused" for problem in found.answer.get("problems", ()))
+    return [] if alone else [other["photo"] for other in found.request.get("others") or ()]
 
 
 async def record_picture(request: Request) -> Response:

@@ -20,7 +20,7 @@ from typing import Any
 from placecheck.answer import MEASURE_BY_NAME, MEASURES, STAGE_MEASURES
 from placecheck.printout import STATE_WORDS, UNIT_SIGN, VERDICT_WORDS, in_words, limits_text, rounded, verdict_text
 from placecheck.records.compare import compare
-from placecheck.records.model import PART, Filter, Reading, Record, Summary, local_text
+from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record, Summary, local_text
 from placecheck.records.overview import Overview, fault_words, help_sentence, yield_words
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store
@@ -233,7 +233,7 @@ def small_jpeg(data: bytes, ending: str, longest_px: int = PICTURE_PX) -> tuple[
 
 
 def _history(line: Summary) -> tuple[str, ...]:
-    verdict = f"{line.verdict}, part of a set" if line.origin == PART else line.verdict
+    verdict = f"{line.verdict}, {ORIGIN_WORDS[PART]}" if line.origin == PART else line.verdict
     cells = [str(line.id), local_text(line.created_at), line.stage, line.maker or "", verdict]
     return (*cells, *(_in_words(m, line.readings.get(m)) for m in HISTORY_MEASURES))
 

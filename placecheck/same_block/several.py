@@ -21,14 +21,19 @@ from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFi
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
+    from placecheck.check import Sighted
     from placecheck.photo import Photo
+    from placecheck.profile_match import Picked
 
 NO_MEMORY = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
 
 
 @dataclass(frozen=True)
 class Share:
-    """One photo of the set: its file, whether it is a photo, what to draw in it, and what it answers by itself."""
+    """One photo of the set: its file, whether it is a photo, and what to draw in it.
+
+    `alone` is what a photo after the first answers by itself, where that was asked for.
+    """
 
     path: Path
     is_photo: bool
@@ -92,10 +97,14 @@ def _named(path: Path, message: str) -> str:
 
 
 def check_together(
-    paths: Sequence[Path], request: CheckRequest, overlays: Mapping[Path, Path] | None = None
+    paths: Sequence[Path],
+    request: CheckRequest,
+    overlays: Mapping[Path, Path] | None = None,
+    alone: bool = False,
 ) -> CheckedSet:
     """The answer for a set of photo files; writes the pictures asked for (photo to picture).
 
+    `alone`: with what each photo after the first answers by itself.
     Raises UsageProblem where the set makes no sense, else nothing but Ctrl-C.
     """
     from placecheck.failures import stopped_answer
@@ -105,8 +114,8 @@ def check_together(
     each: tuple[Measured, ...] = ()
     try:
         photos = open_all(paths)
-        answer, each, alone = _answer(paths, photos, request)
-        shares = tuple(Share(p, True, m.findings, m.view, a) for p, m, a in zip(paths, each, alone, strict=True))
+        answer, each, own = _answer(paths, photos, request, alone)
+        shares = tuple(Share(p, True, m.findings, m.view, a) for p, m, a in zip(paths, each, own, strict=True))
         json.dumps(answer.as_json(), allow_nan=False)
     except UsageProblem:
         raise
@@ -124,16 +133,16 @@ def check_together(
 
 
 def _answer(
-    paths: Sequence[Path], photos: Sequence[Photo], request: CheckRequest
-) -> tuple[Answer, tuple[Measured, ...], list[Answer]]:
-    """The set's answer, the same measures with each photo's findings, and what each photo answers by itself."""
-    from placecheck.measuring import measured_of, sight_whole
+    paths: Sequence[Path], photos: Sequence[Photo], request: CheckRequest, alone: bool
+) -> tuple[Answer, tuple[Measured, ...], list[Answer | None]]:
+    """The set's answer, the same measures with each photo's findings, and what each photo answers `alone`."""
+    from placecheck.measuring import sight_whole
     from placecheck.one_photo import answer_for
     from placecheck.profile_match import pick_camera
-    from placecheck.profiles import as_json
     from placecheck.same_block.as_one import measure_together
 
-    sighted, alone = [], []
+    sighted: list[Sighted] = []
+    owns: list[Answer | None] = []
     notes: tuple[Problem, ...] = ()
     profile = None
     for path, photo in zip(paths, photos, strict=True):
@@ -143,16 +152,23 @@ def _answer(
         except RetakeNeeded as error:
             raise RetakeNeeded(error.problem.code, _named(path, error.problem.message)) from error
         notes += picked.notes + sighted[-1].notes
-        used = as_json(picked.profile) if picked.profile is not None and picked.camera is not None else None
-        profile = profile or used
-        own, _ = measured_of(sighted[-1])
-        alone.append(answer_for(replace(own, problems=own.problems + picked.notes, camera_profile=used), request))
+        profile = profile or picked.kept
+        owns.append(_own_answer(sighted[-1], picked, request) if alone and len(sighted) > 1 else None)
     measured, each = measure_together([p.name for p in paths], sighted, request)
     measured = replace(measured, problems=tuple(dict.fromkeys(notes)), camera_profile=profile)
     answer = answer_for(measured, request)
     # directions in the advice are those of the first photo
     fixes = tuple(fix.replace("of the photo)", f"of {paths[0].name})") for fix in answer.fixes)
-    return replace(answer, fixes=fixes), each, alone
+    return replace(answer, fixes=fixes), each, owns
+
+
+def _own_answer(sighted: Sighted, picked: Picked, request: CheckRequest) -> Answer:
+    """What a photo answers by itself."""
+    from placecheck.measuring import measured_of
+    from placecheck.one_photo import answer_for
+
+    own, _ = measured_of(sighted)
+    return answer_for(replace(own, problems=own.problems + picked.notes, camera_profile=picked.kept), request)
 
 
 def _draw(
