@@ -157,10 +157,7 @@ def check_one(
         "true": "pass" if within else "fix",
         "near": near_a_limit(truths, request.tolerances.limits),
         "errors": errors,
-        "cap_shown": measured.cap_shown,
-        "cap_tied": measured.cap_tied,
-        "pinned": measured.line_pinned,
-        "together": measured.together,
+        "grounds": asdict(measured.grounds),
         "against": truth.get("cap_on_block", {}).get("against"),
         "taped": taped,
         "missing": missing,
@@ -191,7 +188,7 @@ def moves_since(pinned: Path, stitched: Path, truth: dict[str, Any], request: An
 
 def judged_again(row: dict[str, Any]) -> dict[str, Any]:
     """A scored row of the pinned stage with its budgets scaled as they are now, and the verdict that follows."""
-    from placecheck.answer import Estimate
+    from placecheck.answer import Estimate, Grounds
     from placecheck.judge import judge_estimate, verdict_of
     from placecheck.tolerances import DEFAULTS
     from placecheck.uncertainty import scaled_u
@@ -200,8 +197,7 @@ def judged_again(row: dict[str, Any]) -> dict[str, Any]:
         return row
     errors = {}
     for name, (error, _, value, raw) in row["errors"].items():
-        holds = {key: bool(row.get(key)) for key in ("cap_shown", "pinned", "cap_tied", "together")}
-        u = scaled_u(name, raw, **holds)
+        u = scaled_u(name, raw, Grounds(**row["grounds"]))
         errors[name] = [error, u, value, raw]
     judged = {
         name: judge_estimate(Estimate(errors[name][2], errors[name][1]), *limits, DEFAULTS.guard_factor)
@@ -353,7 +349,8 @@ def main() -> None:
     score.add_argument("--plot", type=Path, help="error against stated U95, SVG")
     fit = commands.add_parser("factors")
     fit.add_argument("errors", type=Path, nargs="+")
-    fit.add_argument("--pinned", action="store_true", help="those of photos with a pin before the hairline")
+    pinned = "those of photos with a pin before the hairline"
+    fit.add_argument("--pinned", action="store_true", dest="line_pinned", help=pinned)
     fit.add_argument("--cap-tied", action="store_true", help="those whose rim a photo of the cap alone shows, tied")
     fit.add_argument("--together", action="store_true", help="those measured together with one from another side")
     fit.add_argument("--renew", nargs="+", help="measures to renew; the others' scales stay")
@@ -390,12 +387,13 @@ def main() -> None:
 
         rows = [row for path in args.errors for row in json.loads(path.read_text())]
         kept = json.loads(CALIBRATION.read_text()) if CALIBRATION.exists() else {}
-        tables = {"pinned": ON_CENTRE_LINE, "cap_tied": CLEARANCES, "together": CLEARANCES}
+        tables = {"line_pinned": ("pinned", ON_CENTRE_LINE)}
+        tables |= {"cap_tied": ("cap tied", CLEARANCES), "together": ("together", CLEARANCES)}
         asked = next((key for key in tables if getattr(args, key)), None)
-        which, renewed = (asked.replace("_", " "), tables[asked]) if asked else ("scales", args.renew)
+        which, renewed = tables[asked] if asked else ("scales", args.renew)
         for key in tables:
-            if key != "pinned" or asked not in ("cap_tied", "together"):  # a clearance needs no pin on the line
-                rows = [row for row in rows if bool(row.get(key)) is (key == asked)]
+            if key != "line_pinned" or asked in (None, "line_pinned"):  # a clearance needs no pin on the line
+                rows = [row for row in rows if row.get("grounds", {}).get(key, False) is (key == asked)]
         found = {n: asdict(s) for n, s in scales(rows).items() if not renewed or n in renewed}
         CALIBRATION.write_text(json.dumps(kept | {which: kept.get(which, {}) | found}, indent=1) + "\n")
         print(*(f"{n}: {s}" for n, s in found.items()), sep="\n")

@@ -107,9 +107,6 @@ UNDER_THE_CAP = "where the block's line runs under the cap"
 BARE_LINE = "the line seen on the bare block"
 """In the evidence of how a cap lies, where the block's line was kept with a saved block."""
 
-TOGETHER = "solved in space from "
-"""How the evidence begins of what several photos of one block were measured together for."""
-
 TAPED = "soft tape: "
 """How the evidence of a clearance begins that a soft tape read, too."""
 
@@ -188,13 +185,33 @@ class View:
 
 
 @dataclass(frozen=True)
+class Grounds:
+    """What measures stand on that decides how far they are believed (uncertainty.py) and what would help them.
+
+    `line_pinned`: a ball pin before the hairline tells where the cap's centre line runs. `cap_shown`: a photo of the
+    cap alone tells where the rim runs under the closure; `cap_tied`: that rim could be laid on what is in view of it
+    beside the closure; `cap_doubted`: what this photo shows under the hair contradicts it, so that neither is believed
+    alone. `together`: several photos of one block were measured together.
+    """
+
+    line_pinned: bool = False
+    cap_shown: bool = False
+    cap_tied: bool = False
+    cap_doubted: bool = False
+    together: bool = False
+
+
+GROUND = Grounds()
+
+
+@dataclass(frozen=True)
 class Measured:
     """Everything measured in one photo, before judging.
 
     `camera_profile` is the saved camera profile it was measured with, as its file has it; None where EXIF told f.
     `stage` is the stage of the job that the photo shows (request.py), which says what there is to measure. `moves`
     holds how far each landmark has moved since the order's pinned photo, for a stitched one; `sewn` the stitches of a
-    close-up.
+    close-up; `grounds` what the measures stand on.
     """
 
     estimates: Mapping[str, Estimate]
@@ -206,39 +223,12 @@ class Measured:
     stage: str = "pinned"
     moves: Mapping[str, Move] | None = None
     sewn: Sewn | None = None
+    grounds: Grounds = GROUND
 
     @property
     def specs(self) -> tuple[MeasureSpec, ...]:
         """What there is to measure at this stage."""
         return STAGE_MEASURES[self.stage]
-
-    @property
-    def cap_shown(self) -> bool:
-        """Whether a photo of the cap alone told where the rim runs under the closure."""
-        return self._rests_on(CAP_SHOWN)
-
-    @property
-    def cap_tied(self) -> bool:
-        """Whether that photo's rim could be laid on what is in view of it beside the closure."""
-        return self._rests_on(CAP_TIED)
-
-    @property
-    def cap_doubted(self) -> bool:
-        """Whether what the photo shows under the hair contradicts that rim, so that neither is believed alone."""
-        return self._rests_on(CAP_DOUBTED)
-
-    @property
-    def line_pinned(self) -> bool:
-        """Whether a ball pin before the hairline tells where the cap's centre line runs."""
-        return self._rests_on(PINNED)
-
-    @property
-    def together(self) -> bool:
-        """Whether several photos of one block were measured together."""
-        return any(words.startswith(TOGETHER) for e in self.estimates.values() for words in e.evidence)
-
-    def _rests_on(self, evidence: str) -> bool:
-        return any(words.endswith(evidence) for e in self.estimates.values() for words in e.evidence)
 
 
 @dataclass(frozen=True)

@@ -121,7 +121,7 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
     in_view = rim_in_view(bare, grid)
     rim = in_view if len(in_view.uv) >= 12 else bare.rim
     pair = False
-    if centre is not None and "set by hand" not in centre.evidence:
+    if centre is not None and not centre.by_hand:
         at, lean = (float(x) for x in run_of(sighting.centre))
         nothing, rim_v = np.zeros(grid.facing.shape, bool), rim_v_mm(sighting.rim)
         lean = float(np.clip(lean, -0.1, 0.1))

@@ -18,21 +18,22 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import (
+    CAP_DOUBTED,
     CAP_SHOWN,
     CAP_TIED,
     JUDGED,
     MEASURES,
     ON_CENTRE_LINE,
     PINNED,
-    TOGETHER,
     Contribution,
     Estimate,
     Findings,
+    Grounds,
     View,
 )
 from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
-from placecheck.measure import CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
+from placecheck.measure import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
 from placecheck.uncertainty import scaled_u, total_u
 
 FloatArray = npt.NDArray[np.float64]
@@ -44,29 +45,32 @@ def estimated(
     values: Mapping[str, float],
     budgets: Mapping[str, tuple[Contribution, ...]],
     observed: Observed,
+    grounds: Grounds,
     also: tuple[str, ...] = (),
 ) -> tuple[dict[str, Estimate], dict[str, Problem]]:
     """Every measure that can be had, and why each judged one that cannot is missing.
 
-    `values` in mm or deg with their `budgets`; `also` is evidence that all of them rest on.
+    `values` in mm or deg with their `budgets`, on their `grounds`; `also` is evidence that all of them rest on.
     """
     estimates: dict[str, Estimate] = {}
     missing: dict[str, Problem] = {}
-    cap_shown, cap_tied = (
-        observed.rim is not None and words in observed.rim.evidence for words in (CAP_SHOWN, CAP_TIED)
-    )
-    together = any(words.startswith(TOGETHER) for words in also)
-    pinned = observed.centre is not None and PINNED in observed.centre.evidence
     for spec in MEASURES:
         value, budget = values.get(spec.name, math.nan), budgets.get(spec.name, ())
         rests_on = _rests_on(spec.name, observed)
-        by_hand = bool(rests_on) and all(words == "set by hand" for _, words in rests_on)
-        u = scaled_u(spec.name, total_u(budget), by_hand, cap_shown, pinned, cap_tied, together)
+        by_hand = bool(rests_on) and all(words == BY_HAND for _, words in rests_on)
+        u = total_u(budget) if by_hand else scaled_u(spec.name, total_u(budget), grounds)
         if np.isfinite(value) and 0 < u < WORST_U:
             estimates[spec.name] = Estimate(float(value), u, budget, also + _in_words(rests_on))
         elif spec.name in JUDGED:
             missing[spec.name] = why_missing(spec.name, spec.label, observed)
     return estimates, missing
+
+
+def grounds_of(observed: Observed, together: bool = False) -> Grounds:
+    """What the measures of a photo, or of a set that was measured `together`, stand on."""
+    rim = () if observed.rim is None else observed.rim.evidence
+    pinned = observed.centre is not None and PINNED in observed.centre.evidence
+    return Grounds(pinned, CAP_SHOWN in rim, CAP_TIED in rim, CAP_DOUBTED in rim, together)
 
 
 def _needs(name: str) -> tuple[str, ...]:
@@ -152,7 +156,7 @@ def findings_of(geometry: Geometry, observed: Observed, on: OnDome) -> Findings:
             sides[0] = np.concatenate([sides[0][:1], seen[np.argsort(along)], sides[0][-1:]])
         lines["rectangle"] = np.concatenate(sides)
     crown = on.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
-    by_hand = frozenset(n for n, m in observed.marks.items() if "set by hand" in m.evidence)
+    by_hand = frozenset(n for n, m in observed.marks.items() if m.by_hand)
     evidence = {n: m.evidence for n, m in observed.marks.items()} | {
         n: g.evidence for n, g in observed.inferred.items()
     }

@@ -44,6 +44,8 @@ SIDES = (
     ("length_right_mm", "back_right", "front_right"),
 )
 FOLD = ("fold_front", "fold_back")
+BY_HAND = "set by hand"
+"""Evidence of a landmark or a line that was."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,11 @@ class Mark:
     px: FloatArray
     covariance_px2: FloatArray
     evidence: tuple[str, ...] = ()
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether it was set by hand."""
+        return BY_HAND in self.evidence
 
 
 @dataclass(frozen=True)
@@ -71,13 +78,18 @@ class Line:
         if len(self.px) != len(self.u_px):
             raise ValueError("a line needs one uncertainty for each pixel")
 
+    @property
+    def by_hand(self) -> bool:
+        """Whether it was set by hand."""
+        return BY_HAND in self.evidence
+
 
 def dense_line(px: FloatArray, u_px: float, n: int = 60) -> Line:
     """A hand-drawn polyline with points enough for local fits; all of it shares the click's uncertainty."""
     length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))])
     at = np.linspace(0.0, length[-1], n)
     points = np.stack([np.interp(at, length, px[:, i]) for i in range(2)], -1)
-    return Line(points, np.full(n, u_px), 0.0, ("set by hand",))
+    return Line(points, np.full(n, u_px), 0.0, (BY_HAND,))
 
 
 @dataclass(frozen=True)

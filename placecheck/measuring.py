@@ -20,7 +20,7 @@ from placecheck.answer import Measured
 from placecheck.camera import Camera
 from placecheck.check import Sighted, sight
 from placecheck.contradictions import tape_doubt
-from placecheck.findings import estimated, findings_of, view_of
+from placecheck.findings import estimated, findings_of, grounds_of, view_of
 from placecheck.marks import Marks
 from placecheck.measure import OnDome, measure_at, put_on_dome
 from placecheck.observing import by_hand, clues_of, with_steadied_corners
@@ -90,6 +90,8 @@ def measured_of(seen: Sighted) -> tuple[Measured, OnDome]:
     on = put_on_dome(geometry, observed, chart=on.chart)
     values = measure_at(on, request.closure.width_mm)
     parts = budgets(seen.fit, observed, on, request.closure.width_mm, values)
-    estimates, missing = estimated(values, parts, observed)
+    grounds = grounds_of(observed)
+    estimates, missing = estimated(values, parts, observed, grounds)
     found = findings_of(geometry, observed, on)
-    return Measured(estimates, missing, found, tape_doubt(seen.fit) + seen.notes, view_of(geometry, on)), on
+    notes, view = tape_doubt(seen.fit) + seen.notes, view_of(geometry, on)
+    return Measured(estimates, missing, found, notes, view, grounds=grounds), on

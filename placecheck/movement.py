@@ -34,7 +34,6 @@ from placecheck.errors import RetakeNeeded
 from placecheck.find.rim_in_picture import RIM_ALIKE_MM
 from placecheck.measure import CORNERS, RIM_LIFT_MM, Line, Nuisance, Observed, OnDome, line_at, put_on_dome
 from placecheck.observing import READ_FACTOR
-from placecheck.same_block.evidence import by_hand
 from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, factor_for, mark_covariance_mm2, stations_u_mm
 
 FloatArray = npt.NDArray[np.float64]
@@ -117,8 +116,8 @@ def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome, in_view: 
     for i, name in enumerate(names):
         mark = observed.marks[name]
         part = slice(2 * i, 2 * i + 2)
-        worth = np.ones(2) if by_hand(mark) else np.array([factor_for(m) for m in FACTOR_OF[name]])
-        if name in CORNERS and not by_hand(mark):
+        worth = np.ones(2) if mark.by_hand else np.array([factor_for(m) for m in FACTOR_OF[name]])
+        if name in CORNERS and not mark.by_hand:
             worth[0] *= READ_FACTOR  # as in with_steadied_corners, on whose corners the factor was found
         noise[part, part] += np.outer(worth, worth) * mark_covariance_mm2(
             fit.geometry, on, mark.px, mark.covariance_px2
@@ -131,7 +130,7 @@ def place(fit: BlockFit, prior: Prior, observed: Observed, on: OnDome, in_view: 
             continue
         uv = on.chart.to_uv(fit.geometry.hit(line.px, RIM_LIFT_MM))
         u_mm = np.nan_to_num(stations_u_mm(fit.geometry, on, line, uv, stations, RIM_LIFT_MM))
-        u_mm = u_mm if line is in_view or by_hand(line) else FINDING_FACTOR * u_mm
+        u_mm = u_mm if line is in_view or line.by_hand else FINDING_FACTOR * u_mm
         noise[rows, rows] += np.outer(u_mm, u_mm) * _alike(stations)
     exact = np.concatenate([np.array([on.marks_uv[n] for n in names]).reshape(-1), base[2 * len(names) :]])
     return Placed(names, exact, slopes, noise, thick, fit.theta, root, prior)

@@ -27,6 +27,7 @@ from placecheck.find.closure import LEAST_ROWS, ClosureSighting, line_in_photo, 
 from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import (
+    BY_HAND,
     CORNERS,
     FOLD,
     SEAM_LIFT_MM,
@@ -68,7 +69,7 @@ def by_hand(observed: Observed, request: CheckRequest, width: int, height: int) 
     marks.check_inside(width, height)
     cov = np.eye(2) * marks.u_px**2
     points = dict(observed.marks)
-    points |= {n: Mark(np.array(p, float), cov, ("set by hand",)) for n, p in marks.landmarks_px.items()}
+    points |= {n: Mark(np.array(p, float), cov, (BY_HAND,)) for n, p in marks.landmarks_px.items()}
     lines: dict[str, Line | None] = {}
     if "centre_line" in marks.lines_px:
         lines["pins"] = None  # they hold the line that was found
@@ -122,7 +123,7 @@ def without_lost_corners(observed: Observed, on: OnDome, geometry: Geometry, req
     cov_mm2 = _corner_covariances_mm2(observed, on, geometry)
     for name in CORNERS:
         mark, fold = observed.marks.get(name), f"fold_{name.split('_')[0]}"
-        if mark is None or fold not in observed.marks or "set by hand" in mark.evidence:
+        if mark is None or fold not in observed.marks or mark.by_hand:
             continue
         sign = -1.0 if name.endswith("left") else 1.0
         beside = on.marks_uv[name][0] - on.marks_uv[fold][0]
@@ -138,7 +139,7 @@ def without_lost_corners(observed: Observed, on: OnDome, geometry: Geometry, req
         inferred[name] = Inferred(fold, sign * width / 2, u_mm, (why,))
     for end in ("front", "back"):
         fold, pair = f"fold_{end}", (f"{end}_left", f"{end}_right")
-        if not all(n in marks for n in (fold, *pair)) or "set by hand" in marks[fold].evidence:
+        if not all(n in marks for n in (fold, *pair)) or marks[fold].by_hand:
             continue
         left, right = (float(on.marks_uv[n][0]) for n in pair)
         off = abs(float(on.marks_uv[fold][0]) - (left + right) / 2)
@@ -172,7 +173,7 @@ def with_steadied_corners(observed: Observed, on: OnDome, geometry: Geometry, re
     covs_mm2 = _corner_covariances_mm2(observed, on, geometry)
     for name in CORNERS:
         mark, fold = marks.get(name), f"fold_{name.split('_')[0]}"
-        if mark is None or fold not in marks or "set by hand" in mark.evidence:
+        if mark is None or fold not in marks or mark.by_hand:
             continue
         uv, cov_mm2 = on.marks_uv[name], covs_mm2[name]
         off = float(on.marks_uv[fold][0] - uv[0]) + (-1.0 if name.endswith("left") else 1.0) * width / 2
@@ -224,7 +225,7 @@ def clues_of(
 
 def with_pins(observed: Observed, on: OnDome, geometry: Geometry, image: Image, outline_px: FloatArray) -> Observed:
     """The observation with pins on the cap's centre line, where ball pins are seen there; `on` has it on the dome."""
-    if observed.centre is None or "set by hand" in observed.centre.evidence:
+    if observed.centre is None or observed.centre.by_hand:
         return observed
     line = on.chart.to_uv(geometry.hit(observed.centre.px, SEAM_LIFT_MM))
     known = np.isfinite(line).all(-1)

@@ -194,7 +194,7 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
             style = "bold" if judged is not None and judged.state == "out" else ""
             table.add_row(*(cells if unicode else map(_ascii, cells)), style=style)
         console.print(table)
-        if answer.measured.cap_shown:
+        if answer.measured.grounds.cap_shown:
             console.print(Text(CAP_SENTENCE, style="dim"))
     if answer.measured.moves is not None:
         console.print(Text("\nSince the pinned photo:"))

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import LACE_LOOSE, RIM_WORDS, Contribution
+from placecheck.answer import GROUND, LACE_LOOSE, RIM_WORDS, Contribution, Grounds
 from placecheck.answer import LANDMARK_WORDS as WORDS
 from placecheck.block import GROUPS, NAMES, Geometry, unpack_many
 from placecheck.block_fit import BlockFit
@@ -253,41 +253,31 @@ class Scale:
 
 
 @lru_cache(maxsize=8)
-def _scales(pinned: bool = False, cap_tied: bool = False, together: bool = False) -> Mapping[str, Scale]:
+def _scales(grounds: Grounds) -> Mapping[str, Scale]:
     path = Path(__file__).parent / "find" / "networks" / "calibration.json"
     if not path.exists():
         return {}
     kept = json.loads(path.read_text())
     words = kept["scales"]
-    for holds, table in ((pinned, "pinned"), (together, "together"), (cap_tied, "cap tied")):
+    tables = {"pinned": grounds.line_pinned, "together": grounds.together, "cap tied": grounds.cap_tied}
+    for table, holds in tables.items():
         words = words | (kept.get(table, {}) if holds else {})
     return {name: Scale(**parts) for name, parts in words.items()}
 
 
-def factor_for(
-    measure: str, u: float | None = None, pinned: bool = False, cap_tied: bool = False, together: bool = False
-) -> float:
+def factor_for(measure: str, u: float | None = None, grounds: Grounds = GROUND) -> float:
     """What a measure's combined uncertainty `u` is multiplied by, found on scenes with truth (calibration.json)."""
-    scale = _scales(pinned, cap_tied, together).get(measure)
+    scale = _scales(grounds).get(measure)
     return 1.0 if scale is None else scale.times(u)
 
 
-def scaled_u(
-    measure: str,
-    u: float,
-    by_hand: bool = False,
-    cap_shown: bool = False,
-    pinned: bool = False,
-    cap_tied: bool = False,
-    together: bool = False,
-) -> float:
+def scaled_u(measure: str, u: float, grounds: Grounds) -> float:
     """A measure's combined uncertainty `u` with its factor, which makes up for what the finders get wrong.
 
-    What rests on landmarks and lines set by hand alone (`by_hand`) does not need it, nor does a clearance from a rim
-    that another photo shows, that of the cap alone (`cap_shown`), unless that rim is in view in both (`cap_tied`): then
-    it has a factor of its own. Where a ball pin holds the cap's centre line before the hairline (`pinned`), so has what
-    rests on that line: less is left to get wrong. What several photos were measured together for (`together`) has
-    factors of its own for the clearances: a rim guessed under the hair is guessed alike in all of them.
+    A clearance from a rim that the photo of the cap alone shows does not need it, unless that rim is in view in both:
+    then it has a factor of its own. Where a ball pin holds the cap's centre line before the hairline, so has what rests
+    on that line: less is left to get wrong. What several photos were measured together for has factors of its own for
+    the clearances: a rim guessed under the hair is guessed alike in all of them.
     """
-    shown = cap_shown and not cap_tied and measure.startswith("clearance")
-    return u if by_hand or shown else u * factor_for(measure, u, pinned, cap_tied, together)
+    shown = grounds.cap_shown and not grounds.cap_tied and measure.startswith("clearance")
+    return u if shown else u * factor_for(measure, u, grounds)

@@ -116,7 +116,7 @@ def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
 
     There the line is carried forward over the dome as camera, card and outline give it: their lines of the budget.
     """
-    return measured.stage == "pinned" and not measured.line_pinned and source == HOW_IT_LIES
+    return measured.stage == "pinned" and not measured.grounds.line_pinned and source == HOW_IT_LIES
 
 
 def _second_photo(measured: Measured, source: str | None, unsure: Sequence[str]) -> str | None:
@@ -124,7 +124,7 @@ def _second_photo(measured: Measured, source: str | None, unsure: Sequence[str])
 
     The front corners are seen well already by a phone that leans.
     """
-    if measured.view is None or measured.together or measured.stage != "pinned" or source != HOW_IT_LIES:
+    if measured.view is None or measured.grounds.together or measured.stage != "pinned" or source != HOW_IT_LIES:
         return None
     if measured.view.lean_to_face_deg <= FLAT_LEAN_DEG:
         return SECOND_LEANING
@@ -149,9 +149,9 @@ def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) 
     """What would decide where the hairline lies."""
     source = _largest_doubt(items)
     guessed = source is not None and source.startswith(RIM_WORDS)
-    later = f" {CAP_FIRST}" if guessed and not measured.cap_shown else ""
+    later = f" {CAP_FIRST}" if guessed and not measured.grounds.cap_shown else ""
     steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
-    untied = measured.cap_shown and not (measured.cap_tied or measured.cap_doubted)
+    untied = measured.grounds.cap_shown and not (measured.grounds.cap_tied or measured.grounds.cap_doubted)
     code = "clearance-undecided"
     if any(TAPED in words for item in items for words in item.estimate.evidence):
         then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
@@ -160,7 +160,7 @@ def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) 
         then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
     elif guessed and untied:
         then = f"{BESIDE_ADVICE}, or {TAPE_ADVICE}"
-    elif guessed or measured.together:  # what is under the hair no photo shows
+    elif guessed or measured.grounds.together:  # what is under the hair no photo shows
         then = TAPE_ADVICE
     else:
         then = f"take the photo again with the phone closer, or {TAPE_ADVICE}"
@@ -181,5 +181,5 @@ def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]
         then = f"set a {what} on each end of the fold and take the photo again, closer"
     else:
         then = "uncover the four corners of hair and clips and take the photo again, closer"
-    carried = source == HOW_IT_LIES and not measured.line_pinned
+    carried = source == HOW_IT_LIES and not measured.grounds.line_pinned
     return Unsure(code, names, then, LINE_CARRIED if carried else _in_words(source))

@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from placecheck.answer import TOGETHER, Estimate, Findings, Measured
+from placecheck.answer import Estimate, Findings, Grounds, Measured
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.page.checking import Checker
 
@@ -69,7 +69,7 @@ class StandIn(Checker):
                 "This photo was measured by itself. A photo before it cannot be used: it was thrown away.",
             )
         ] * (len(request.others) - len(others))
-        u, evidence = (0.05, (f"{TOGETHER}{len(others) + 1} photos",)) if others else (0.3, ())
+        u = 0.05 if others else 0.3
         scale = MM_PER_WIDTH / photo.width
         marks = {n: (x * photo.width, y * photo.height) for n, (x, y) in PLACES.items()}
         for name in ("fold_front", "fold_back"):
@@ -108,8 +108,8 @@ class StandIn(Checker):
             "rectangle": np.array([*ring, ring[0]]),
         }
         findings = Findings(marks, lines, frozenset(), frozenset(by_hand), {n: ("set by hand",) for n in by_hand})
-        estimates = {n: Estimate(v, u, (), evidence) for n, v in values.items()}
-        return Measured(estimates, {}, findings, tuple(gone))
+        estimates = {n: Estimate(v, u) for n, v in values.items()}
+        return Measured(estimates, {}, findings, tuple(gone), grounds=Grounds(together=bool(others)))
 
 
 def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> bytes:

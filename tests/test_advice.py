@@ -17,14 +17,11 @@ from hypothesis import strategies as st
 
 from placecheck.advice import CAUTION, in_the_photo, plan_for, station_mm
 from placecheck.answer import (
-    CAP_SHOWN,
-    CAP_TIED,
-    PINNED,
     RIM_WORDS,
-    TOGETHER,
     Contribution,
     Estimate,
     Findings,
+    Grounds,
     Measured,
     View,
 )
@@ -284,17 +281,17 @@ def test_steep_view_asks_for_the_leaning_one():
 def test_a_cap_photo_that_nothing_ties_asks_for_the_edge_beside_the_closure():
     """Without one it asks for the cap's photo next time; with one that is laid on the edge in view, for neither."""
 
-    def told(*evidence):
-        estimate = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2), Contribution("card corners", 0.4)), evidence)
-        m = Measured({"clearance_centre_mm": estimate}, view=View(45.0, 500, 3.3))
+    def told(**grounds):
+        estimate = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2), Contribution("card corners", 0.4)))
+        m = Measured({"clearance_centre_mm": estimate}, view=View(45.0, 500, 3.3), grounds=Grounds(**grounds))
         return next(p.message for p in undecided(m, judge(m, request().tolerances)) if "clearance" in p.code)
 
     edge, alone = "cap's edge beside the closure", "photo of the cap alone, from the same side"
     assert alone in told()
     assert edge not in told()
-    assert edge in told(f"cap rim: {CAP_SHOWN}")
-    assert alone not in told(f"cap rim: {CAP_SHOWN}")
-    tied = told(f"cap rim: {CAP_SHOWN}", f"cap rim: {CAP_TIED}")
+    assert edge in told(cap_shown=True)
+    assert alone not in told(cap_shown=True)
+    tied = told(cap_shown=True, cap_tied=True)
     assert "--taped-clearance" in with_option(Problem("cap-photo-doubted", "Doubted."))
     assert edge not in tied
     assert alone not in tied
@@ -313,9 +310,10 @@ def test_undecided_names_the_largest_doubt():
 def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
     """Where camera, card or outline carry the line forward; with the pin there it is the fold's ends that matter."""
 
-    def told(source, **changes):
-        estimate = Estimate(2.5, 0.5, (Contribution(source, 0.45), Contribution("where the pin is", 0.1)), **changes)
-        m = Measured({"offset_mm": estimate, "front_corner_asymmetry_mm": replace(estimate, value=5.5)})
+    def told(source, **grounds):
+        estimate = Estimate(2.5, 0.5, (Contribution(source, 0.45), Contribution("where the pin is", 0.1)))
+        both = {"offset_mm": estimate, "front_corner_asymmetry_mm": replace(estimate, value=5.5)}
+        m = Measured(both, grounds=Grounds(**grounds))
         return [p.message for p in undecided(m, judge(m, request().tolerances))]
 
     (pin,) = told("card corners")  # one thing to do for both, told once
@@ -325,7 +323,7 @@ def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
     fold, corners = told("fold at the hairline")
     assert "on each end of the fold" in fold
     assert corners.startswith("Uncover the four corners")
-    assert not any("centre line" in words for words in told("card corners", evidence=(f"centre line: {PINNED}",)))
+    assert not any("centre line" in words for words in told("card corners", line_pinned=True))
 
 
 @pytest.mark.parametrize(
@@ -341,32 +339,27 @@ def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
 def test_where_how_the_block_lies_is_in_doubt_a_second_photo_is_asked_for(lean_deg, source, name, asked):
     """Only where a pin holds the line already; never after stitching, nor where there are two already."""
 
-    def told(evidence, stage="pinned"):
+    def told(stage="pinned", **grounds):
         at = {"offset_mm": 2.5}.get(name, 5.5)
-        estimate = Estimate(at, 0.5, (Contribution(source, 0.45), Contribution("where the pin is", 0.1)), evidence)
-        m = Measured({name: estimate}, view=View(lean_deg, 500.0, 3.0), stage=stage)
+        estimate = Estimate(at, 0.5, (Contribution(source, 0.45), Contribution("where the pin is", 0.1)))
+        m = Measured({name: estimate}, view=View(lean_deg, 500.0, 3.0), stage=stage, grounds=Grounds(**grounds))
         (problem,) = undecided(m, judge(m, request().tolerances))
         return with_option(problem)
 
-    pinned = told((f"centre line: {PINNED}",))
+    pinned = told(line_pinned=True)
     assert ("Touch nothing and take a second photo, " in pinned) == (asked is not None)
     assert asked is None or asked in pinned
     assert pinned.endswith("(--same-block PHOTO PHOTO)") == (asked is not None)
-    for other in (
-        told(()),
-        told((f"centre line: {PINNED}",), "stitched"),
-        told((f"centre line: {PINNED}", f"{TOGETHER}2 photos")),
-    ):
+    for other in (told(), told("stitched", line_pinned=True), told(line_pinned=True, together=True)):
         assert "second photo" not in other
 
 
 def test_photos_measured_together_are_not_asked_for_again():
     """The tape is what is left for the hairline; no photo from another side is asked for, it has been taken."""
-    together = (f"{TOGETHER}2 photos", f"centre line: {PINNED}")
-    hairline = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2),), together)
-    corners = Estimate(5.5, 0.5, (Contribution("card corners", 0.45),), together)
+    hairline = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2),))
+    corners = Estimate(5.5, 0.5, (Contribution("card corners", 0.45),))
     both = {"clearance_centre_mm": hairline, "clearance_left_mm": hairline, "back_corner_asymmetry_mm": corners}
-    m = Measured(both, view=View(45.0, 500, 3.3))
+    m = Measured(both, view=View(45.0, 500, 3.3), grounds=Grounds(line_pinned=True, together=True))
     tape, closer = undecided(m, judge(m, request().tolerances))
     assert tape.message.startswith("Lay a soft tape from the cap's edge to the hairline")
     assert "the hairline (middle, left) is too uncertain to call" in tape.message

@@ -135,7 +135,7 @@ def test_budget_adds_up_to_the_uncertainty():
 
     for name, estimate in measured("demo").estimates.items():
         total = np.sqrt(sum(c.u**2 for c in estimate.budget))
-        total *= factor_for(name, total, measured("demo").line_pinned)
+        total *= factor_for(name, total, measured("demo").grounds)
         assert estimate.u == pytest.approx(total, rel=1e-9)
         assert [c.u for c in estimate.budget] == sorted((c.u for c in estimate.budget), reverse=True)
 

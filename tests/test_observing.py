@@ -5,16 +5,16 @@ Landmarks are those of generated blocks with half a pixel of noise (block_scenes
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
 from block_scenes import fit_view, pinned, view_of
 
 from calibration.judging import judged_again
-from placecheck.answer import CAP_SHOWN, PINNED
+from placecheck.answer import CAP_SHOWN, PINNED, Grounds
 from placecheck.errors import RetakeNeeded
-from placecheck.findings import estimated
+from placecheck.findings import estimated, grounds_of
 from placecheck.measure import Observed, measure_at, put_on_dome
 from placecheck.observing import END_FACING, STEADIED, check_size, with_steadied_corners, without_lost_corners
 from placecheck.uncertainty import budgets, factor_for, mark_covariance_mm2, total_u
@@ -140,24 +140,25 @@ def test_a_scene_is_judged_again_with_the_factors_of_its_check(rim_evidence, pin
     on = put_on_dome(fit.geometry, observed)
     values = measure_at(on, view.request.closure.width_mm)
     parts = budgets(fit, observed, on, view.request.closure.width_mm, values)
-    estimates, _ = estimated(values, parts, observed)
+    grounds = grounds_of(observed)
+    assert grounds == Grounds(line_pinned=pinned, cap_shown=rim_evidence == (CAP_SHOWN,))
+    estimates, _ = estimated(values, parts, observed, grounds)
     row = {
         "expect": "normal",
-        "cap_shown": rim_evidence == (CAP_SHOWN,),
-        "pinned": pinned,
+        "grounds": asdict(grounds),
         "errors": {n: [0.0, 99.0, e.value, total_u(e.budget)] for n, e in estimates.items()},
     }
     again = judged_again(row)["errors"]
     for name, estimate in estimates.items():
         assert again[name][1] == pytest.approx(estimate.u), name
         u = total_u(estimate.budget)
-        bears = not (row["cap_shown"] and name.startswith("clearance"))
-        assert estimate.u == pytest.approx(u * factor_for(name, u, pinned) if bears else u), name
+        bears = not (grounds.cap_shown and name.startswith("clearance"))
+        assert estimate.u == pytest.approx(u * factor_for(name, u, grounds) if bears else u), name
     assert sum(name.startswith("clearance") for name in estimates) == 3
     left = total_u(estimates["clearance_left_mm"].budget)
     assert abs(factor_for("clearance_left_mm", left) - 1.0) > 0.005
     corners = total_u(estimates["front_corner_asymmetry_mm"].budget)
-    assert factor_for("front_corner_asymmetry_mm", corners, True) < 0.85 * factor_for(
+    assert factor_for("front_corner_asymmetry_mm", corners, Grounds(line_pinned=True)) < 0.85 * factor_for(
         "front_corner_asymmetry_mm", corners
     )
 

@@ -18,7 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from placecheck.answer import Contribution, Estimate, Findings, Judged, Measured, View
+from placecheck.answer import Contribution, Estimate, Findings, Grounds, Judged, Measured, View
 from placecheck.errors import Problem, UsageProblem
 from placecheck.page import limits
 from placecheck.page.asked import block_words, marks_of, request_of, spec_from
@@ -207,8 +207,9 @@ estimates = st.builds(
 @given(
     st.dictionaries(names, estimates),
     st.dictionaries(st.sampled_from(["fold_front", "back_left"]), st.tuples(finite, finite)),
+    st.builds(Grounds, *[st.booleans()] * 5),
 )
-def test_a_measured_photo_survives_the_pipe(measures, marks):
+def test_a_measured_photo_survives_the_pipe(measures, marks, grounds):
     line = np.array([[1.25, 2.5], [math.nan, math.nan], [3.0, 4.0]])
     measured = Measured(
         measures,
@@ -216,12 +217,14 @@ def test_a_measured_photo_survives_the_pipe(measures, marks):
         Findings(marks, {"fold": line}, frozenset({"fold"}), frozenset(marks), {"fold": ("crease",)}, line[:1]),
         (Problem("dark", "Too dark."),),
         View(40.0, 600.0, 3.0),
+        grounds=grounds,
     )
     back = measured_from_dict(json.loads(json.dumps(measured_to_dict(measured))))
     assert back.estimates == measured.estimates
     assert back.missing == measured.missing
     assert back.problems == measured.problems
     assert back.view == measured.view
+    assert back.grounds == grounds
     assert back.findings.landmarks_px == measured.findings.landmarks_px
     assert back.findings.by_hand == measured.findings.by_hand
     np.testing.assert_array_equal(back.findings.lines_px["fold"], line)

@@ -27,6 +27,7 @@ from fixtures.scenes import pair_scenes
 from fixtures.scenes.pairs import draw_views, moved_card
 from fixtures.scenes.shape import BlockSurface
 from fixtures.scenes.walk import VIEWS, walk_round
+from placecheck.answer import Grounds
 from placecheck.block import AT, NAMES, UPRIGHT_U_DEG, prior_for
 from placecheck.block_fit import CARD_UNKNOWNS, fit_block
 from placecheck.block_joint import fit_views, rough_place, yaw_from_card
@@ -529,8 +530,8 @@ def test_clearances_of_a_set_have_factors_of_their_own():
     both, _ = measure_together(["a", "b"], [sighted("above"), sighted("leaning")], photo_request())
     for name, estimate in both.estimates.items():
         u = total_u(estimate.budget)
-        assert estimate.u == pytest.approx(u * factor_for(name, u, together=True)), name
-        larger = factor_for(name, u, together=True) / factor_for(name, u)
+        assert estimate.u == pytest.approx(u * factor_for(name, u, Grounds(together=True))), name
+        larger = factor_for(name, u, Grounds(together=True)) / factor_for(name, u)
         assert larger > 1.05 if name in CLEARANCES else larger == 1.0, name
 
 
@@ -569,8 +570,8 @@ def test_a_photo_added_to_another_is_measured_as_the_set_is():
     """The numbers of --same-block, told for the photo that was added; a landmark dragged in it counts for the set."""
     measured = added("leaning", str(PHOTOS / "above.jpg"))
     both, shares = measure_together(["a", "b"], [sighted("leaning"), sighted("above")], photo_request())
-    assert measured.together
-    assert not replace(measured, estimates=remeasure(sighted("leaning"), None).estimates).together
+    assert measured.grounds.together
+    assert not remeasure(sighted("leaning"), None).grounds.together
     for name, estimate in both.estimates.items():
         assert measured.estimates[name].value == pytest.approx(estimate.value, abs=1e-6), name
         assert pytest.approx(estimate.U95, rel=1e-6) == measured.estimates[name].U95, name
@@ -581,8 +582,8 @@ def test_a_photo_added_to_another_is_measured_as_the_set_is():
     looked = (sighted("leaning"), sighted("above")), ()
     x, y = measured.findings.landmarks_px["front_left"]
     still, moved = (again(looked, Marks({"front_left": (x + by, y)})) for by in (0.0, 25.0))
-    assert still.together
-    assert moved.together
+    assert still.grounds.together
+    assert moved.grounds.together
     change = {n: abs(moved.estimates[n].value - still.estimates[n].value) for n in ("width_front_mm", "offset_mm")}
     assert change["width_front_mm"] > 3.0 * change["offset_mm"]
 
@@ -599,7 +600,7 @@ def test_what_cannot_be_added_costs_nothing(tmp_path):
         (str(letter), "A photo before it cannot be used: letter.jpg is not a"),
     ):
         measured = added("leaning" if "moved" not in before else "above", before)
-        assert not measured.together
+        assert not measured.grounds.together
         note = measured.problems[-1]
         assert note.code == "others-unused"
         assert note.message.startswith("This photo was measured by itself. ")
@@ -617,7 +618,7 @@ def test_a_record_of_photos_added_to_each_other_is_rechecked(tmp_path, monkeypat
     number = save_check(tmp_path, first, check_photo(load_photo(first), request).as_json(), to_json(request))
     request = replace(request, others=(OtherPhoto(number),))
     answer = check_photo(load_photo(second), request)
-    assert answer.measured.together
+    assert answer.measured.grounds.together
     save_check(tmp_path, second, answer.as_json(), to_json(request))
     with open_store(tmp_path) as store:
         assert [r.reproduced for r in recheck(store, Filter())] == [True, True]

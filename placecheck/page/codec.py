@@ -18,12 +18,14 @@ from typing import Any
 import numpy as np
 
 from placecheck.answer import (
+    GROUND,
     LANDMARKS,
     MEASURE_BY_NAME,
     STAGE_MEASURES,
     Contribution,
     Estimate,
     Findings,
+    Grounds,
     Measured,
     Move,
     View,
@@ -69,6 +71,7 @@ def measured_to_dict(measured: Measured) -> dict[str, Any]:
             for name, m in measured.moves.items()
         },
         "sewn": None if measured.sewn is None else asdict(measured.sewn),
+        "grounds": asdict(measured.grounds),
     }
 
 
@@ -105,6 +108,7 @@ def measured_from_dict(data: Any) -> Measured:
             _stage(data.get("stage", "pinned")),
             None if data.get("moves") is None else {n: _move(m) for n, m in data["moves"].items() if n in LANDMARKS},
             sewn=None if data.get("sewn") is None else _sewn(data["sewn"]),
+            grounds=Grounds(**{name: data.get("grounds", {}).get(name) is True for name in asdict(GROUND)}),
         )
     except (KeyError, TypeError, AttributeError, IndexError) as error:
         raise ValueError(f"not a measured photo: {error}") from None

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from placecheck.answer import CAP_TIED, TOGETHER, Findings, Measured, View
+from placecheck.answer import CAP_TIED, Findings, Measured, View
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def measure_together(
     names: Sequence[str], sighted: Sequence[Sighted], request: CheckRequest
 ) -> tuple[Measured, tuple[Measured, ...]]:
     """What the set measures, told for the first photo, and the same with each photo's own findings and view."""
-    from placecheck.findings import estimated
+    from placecheck.findings import estimated, grounds_of
     from placecheck.measure import measure_at
     from placecheck.same_block.evidence import seen_of
     from placecheck.same_block.together import budgets_together, inferred_of, on_dome
@@ -64,11 +64,12 @@ def measure_together(
     values = measure_at(on, width)
     parts = budgets_together(fit, seen, inferred, width, values)
     merged = _merged([s.observed for s in sighted])
-    estimates, missing = estimated(values, parts, merged, (f"{TOGETHER}{len(seen)} photos",))
+    grounds = grounds_of(merged, together=True)
+    estimates, missing = estimated(values, parts, merged, grounds, (f"solved in space from {len(seen)} photos",))
     shares = []
     for k, s in enumerate(sighted):
         findings, view = _drawn(fit, k, s, on, merged)
-        shares.append(Measured(estimates, missing, findings, (), view))
+        shares.append(Measured(estimates, missing, findings, (), view, grounds=grounds))
     views = [m.view for m in shares if m.view is not None]
     return replace(shares[0], view=max(views, key=lambda v: v.lean_to_face_deg, default=None)), tuple(shares)
 

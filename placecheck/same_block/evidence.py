@@ -47,13 +47,9 @@ correlation of two photos' errors on 11 rendered pairs was 0.61 for clearances, 
 rest (python -m calibration.same_block photos)."""
 
 
-def by_hand(found: Mark | Line) -> bool:
-    return "set by hand" in found.evidence
-
-
 def own_share(found: Mark | Line) -> float:
     """The share of the variance that a photo has for itself, which the number of photos averages."""
-    return 1.0 if by_hand(found) else 1.0 - ALIKE
+    return 1.0 if found.by_hand else 1.0 - ALIKE
 
 
 @dataclass(frozen=True)

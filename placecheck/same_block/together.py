@@ -22,7 +22,7 @@ import numpy.typing as npt
 from placecheck.answer import Contribution
 from placecheck.block import Geometry
 from placecheck.measure import FOLD, LACE_LIFT_MM, Inferred, OnDome, measure_at, station_mm
-from placecheck.same_block.evidence import ALIKE, LINES, Seen, by_hand
+from placecheck.same_block.evidence import ALIKE, LINES, Seen
 from placecheck.same_block.residuals import LINE_WORDS
 from placecheck.same_block.unknowns import JointFit
 from placecheck.surface import fermi_chart
@@ -135,7 +135,7 @@ def _alike(
     lines = []
     for name in fit.index.marks:
         found = [(k, p.observed.marks[name]) for k, p in enumerate(seen) if name in p.observed.marks]
-        if any(by_hand(mark) for _, mark in found):
+        if any(mark.by_hand for _, mark in found):
             continue
         covs = [mark_covariance_mm2(fit.geometry(k), on, mark.px, mark.covariance_px2) for k, mark in found]
         cov = ALIKE * min(covs, key=lambda c: float(np.trace(c)))
@@ -157,7 +157,7 @@ def _alike(
         found_lines = [(k, getattr(p.observed, line_name)) for k, p in enumerate(seen)]
         found_lines = [(k, line) for k, line in found_lines if line is not None]
         part = np.zeros(len(names))
-        if not found_lines or any(by_hand(line) for _, line in found_lines):
+        if not found_lines or any(line.by_hand for _, line in found_lines):
             continue
         for du, name in stations:
             if name not in names or (line_name == "hairline" and du == 0.0):
