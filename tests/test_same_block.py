@@ -27,7 +27,7 @@ from fixtures.scenes import pair_scenes
 from fixtures.scenes.pairs import draw_views, moved_card
 from fixtures.scenes.shape import BlockSurface
 from fixtures.scenes.walk import VIEWS, walk_round
-from placecheck.answer import Grounds
+from placecheck.answer import PINNED, Grounds
 from placecheck.block import AT, NAMES, UPRIGHT_U_DEG, prior_for
 from placecheck.block_fit import CARD_UNKNOWNS, fit_block
 from placecheck.block_joint import fit_views, rough_place, yaw_from_card
@@ -533,6 +533,19 @@ def test_clearances_of_a_set_have_factors_of_their_own():
         assert estimate.u == pytest.approx(u * factor_for(name, u, Grounds(together=True))), name
         larger = factor_for(name, u, Grounds(together=True)) / factor_for(name, u)
         assert larger > 1.05 if name in CLEARANCES else larger == 1.0, name
+
+
+def test_the_order_of_the_photos_does_not_matter():
+    """A pin that only one of them shows holds the line for all, whichever comes first."""
+    seen = sighted("leaning")
+    centre = replace(seen.observed.centre, evidence=(*seen.observed.centre.evidence, PINNED))
+    pair = (replace(seen, observed=replace(seen.observed, centre=centre)), sighted("above"))
+    one, other = (measure_together(("a", "b"), photos, photo_request())[0] for photos in (pair, pair[::-1]))
+    assert one.grounds == other.grounds == Grounds(line_pinned=True, together=True)
+    for name, estimate in one.estimates.items():
+        assert other.estimates[name].value == pytest.approx(estimate.value, abs=0.02), name
+        assert other.estimates[name].U95 == pytest.approx(estimate.U95, rel=0.005), name
+        assert set(other.estimates[name].evidence) == set(estimate.evidence), name
 
 
 def test_measured_bars_make_the_cards_print_surer():

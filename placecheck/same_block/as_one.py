@@ -75,7 +75,7 @@ def measure_together(
 
 
 def _merged(observed: Sequence[Observed]) -> Observed:
-    """All that any photo shows, for words: the first photo that has a landmark or line lends its evidence."""
+    """All that any photo shows, for words: the first photo that has a landmark lends its evidence, a line has it all."""
     first = observed[0]
     marks: dict[str, Any] = {}
     inferred: dict[str, Any] = {}
@@ -83,10 +83,12 @@ def _merged(observed: Sequence[Observed]) -> Observed:
         marks = {**one.marks, **marks}
         inferred = {**one.inferred, **inferred}
     inferred = {n: g for n, g in inferred.items() if n not in marks}
-    lines = {f: next((getattr(o, f) for o in observed if getattr(o, f) is not None), None) for f in _LINE_FIELDS}
-    if lines["rim"] is not None:
-        # the factor for such a rim was found on single photos
-        lines["rim"] = replace(lines["rim"], evidence=tuple(e for e in lines["rim"].evidence if e != CAP_TIED))
+    lines: dict[str, Any] = {}
+    for name in _LINE_FIELDS:
+        seen = [getattr(o, name) for o in observed if getattr(o, name) is not None]
+        # the factor for a rim that is tied was found on single photos
+        words = dict.fromkeys(w for line in seen for w in line.evidence if w != CAP_TIED)
+        lines[name] = replace(seen[0], evidence=tuple(words)) if seen else None
     return replace(first, marks=marks, inferred=inferred, **lines)
 
 
