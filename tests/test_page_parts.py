@@ -371,6 +371,32 @@ def measured_job(tmp_path) -> object:
     return job
 
 
+def test_a_set_is_saved_whole_or_not_yet(tmp_path):
+    """Also the photo that cannot be measured any more since it was corrected: the other one's answer rests on that."""
+    from types import SimpleNamespace
+
+    from placecheck.page.bench import PageConfig
+    from placecheck.page.rows import answer_of
+    from placecheck.page.views_photo import _keep
+    from placecheck.records.store import open_store
+
+    inbox = Inbox(tmp_path / "inbox")
+    photo = (Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg").read_bytes()
+    first = inbox.add(io.BytesIO(photo), len(photo), "me", SPEC)
+    second = inbox.add(io.BytesIO(photo), len(photo), "me", {**SPEC, "others": [first.id]})
+    second.state, second.measured = "done", json.dumps(measured_to_dict(Measured({"offset_mm": Estimate(1, 0.1)})))
+    bench = SimpleNamespace(config=PageConfig(tmp_path), inbox=inbox)
+    with pytest.raises(UsageProblem, match="save it in a moment"):
+        _keep(bench, second, answer_of(second))
+    assert second.record is None
+    first.state, first.failure = "done", ["marks-wrong", "The corners set by hand are no rectangle.", 3]
+    number = _keep(bench, second, answer_of(second))
+    with open_store(tmp_path) as store:
+        kept, part = store.get(number), store.get(first.record)
+    assert [other["photo"] for other in kept.request["others"]] == [part.id]
+    assert (part.summary.origin, part.summary.verdict, part.overlay) == ("part", "retake", None)
+
+
 def test_a_dragged_line_keeps_its_shape(tmp_path):
     from placecheck.page.hands import bent, corrections
 
