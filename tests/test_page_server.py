@@ -633,6 +633,7 @@ def test_a_landmark_corrected_in_either_photo_counts_for_both(server, paired):
     client.post(f"{slow}/once-more", data={"token": token})
     while client.get(f"{slow}/state").json()["state"] != "measuring":
         time.sleep(0.02)
+    time.sleep(0.3)
     client.post(f"{to}/points", data={"token": token, "points": '{"points": {"fold_front": [880, 744]}}'})
     wait_for(client, slow)
     assert offset_of(words(client.get(slow).text)) != before
