@@ -76,6 +76,11 @@ class StandIn(Checker):
             marks[name] = (marks[name][0] + off_mm / scale, marks[name][1])
         by_hand = dict(request.marks.landmarks_px) if request.marks else {}
         marks |= by_hand
+        set_there = [
+            o.marks.landmarks_px["fold_front"] for o in others if o.marks and "fold_front" in o.marks.landmarks_px
+        ]
+        for x, _ in set_there:  # what is set by hand in a photo of the set counts in all of them
+            marks["fold_front"] = (marks["fold_front"][0] + x / 100, marks["fold_front"][1])
         middle = 0.5 * photo.width
         front, back = ((marks[n][0] - middle) * scale for n in ("fold_front", "fold_back"))
         run = (marks["fold_front"][1] - marks["fold_back"][1]) * scale

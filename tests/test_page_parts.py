@@ -28,7 +28,8 @@ from placecheck.page.inbox import KEEP_S, Inbox
 from placecheck.page.pairing import ALPHABET, CODE_LENGTH, GUESSES_PER_MINUTE, PairingCodes
 from placecheck.page.rows import WIDE, badness, band_of, moved_since, next_step
 from placecheck.page.sessions import IDLE_S, LIFETIME_S, Sessions, form_token
-from placecheck.page.views_class import _cell, student_of
+from placecheck.page.views_class import student_of
+from placecheck.records.export import safe_text
 from placecheck.settings import Settings
 from placecheck.whole_files import copy_whole, write_whole
 
@@ -159,6 +160,39 @@ def test_the_same_form_at_the_same_moment_is_one_job(tmp_path):
         jobs = list(pool.map(lambda _: inbox.add(io.BytesIO(b"photo"), 1000, "me", SPEC, once="form"), range(8)))
     assert {job.id for job in jobs} == {inbox.known("me", "form").id}
     assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_what_was_thrown_away_is_not_written_again(tmp_path):
+    """As when the answer comes only then, and what an earlier version left so is removed at the start."""
+    inbox = Inbox(tmp_path)
+    job = inbox.add(io.BytesIO(b"photo"), 1000, "me", SPEC)
+    inbox.keep_picture(job, "view", b"picture")
+    assert len(list(tmp_path.iterdir())) == 3
+    inbox.remove(job)
+    inbox.keep_picture(job, "overlay", b"picture")
+    inbox.save(job)
+    assert list(tmp_path.iterdir()) == []
+    kept = inbox.add(io.BytesIO(b"photo"), 1000, "me", SPEC)
+    inbox.keep_picture(kept, "view", b"picture")
+    for name in (f"{job.id}.json", f"{job.id}.overlay.jpg", f"{job.id}.view.jpg"):
+        (tmp_path / name).write_bytes(b"{}")
+    Inbox(tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [f"{kept.id}.{end}" for end in ("json", "photo", "view.jpg")]
+
+
+def test_a_photo_stays_as_long_as_one_that_is_measured_together_with_it(tmp_path):
+    clock = Clock()
+    inbox = Inbox(tmp_path, clock)
+    first = inbox.add(io.BytesIO(b"first"), 1000, "me", SPEC)
+    clock.now += 3600
+    second = inbox.add(io.BytesIO(b"second"), 1000, "me", {**SPEC, "others": [first.id]})
+    first.state = second.state = "done"
+    clock.now += KEEP_S - 1800
+    inbox.forget_old()
+    assert inbox.get(first.id) is first
+    clock.now += 3600
+    inbox.forget_old()
+    assert inbox.all() == []
 
 
 def test_the_inbox_refuses_and_keeps_nothing_of_it(tmp_path):
@@ -340,6 +374,32 @@ def measured_job(tmp_path) -> object:
     return job
 
 
+def test_a_set_is_saved_whole_or_not_yet(tmp_path):
+    """Also the photo that cannot be measured any more since it was corrected: the other one's answer rests on that."""
+    from types import SimpleNamespace
+
+    from placecheck.page.bench import PageConfig
+    from placecheck.page.rows import answer_of
+    from placecheck.page.views_photo import _keep
+    from placecheck.records.store import open_store
+
+    inbox = Inbox(tmp_path / "inbox")
+    photo = (Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg").read_bytes()
+    first = inbox.add(io.BytesIO(photo), len(photo), "me", SPEC)
+    second = inbox.add(io.BytesIO(photo), len(photo), "me", {**SPEC, "others": [first.id]})
+    second.state, second.measured = "done", json.dumps(measured_to_dict(Measured({"offset_mm": Estimate(1, 0.1)})))
+    bench = SimpleNamespace(config=PageConfig(tmp_path), inbox=inbox)
+    with pytest.raises(UsageProblem, match="save it in a moment"):
+        _keep(bench, second, answer_of(second))
+    assert second.record is None
+    first.state, first.failure = "done", ["marks-wrong", "The corners set by hand are no rectangle.", 3]
+    number = _keep(bench, second, answer_of(second))
+    with open_store(tmp_path) as store:
+        kept, part = store.get(number), store.get(first.record)
+    assert [other["photo"] for other in kept.request["others"]] == [part.id]
+    assert (part.summary.origin, part.summary.verdict, part.overlay) == ("part", "retake", None)
+
+
 def test_a_dragged_line_keeps_its_shape(tmp_path):
     from placecheck.page.hands import bent, corrections
 
@@ -373,6 +433,28 @@ def test_corrections_from_a_browser_are_read_or_refused(tmp_path_factory, data):
             request_of(SPEC, marks)
 
 
+# ----------------------------------------------------------------------------- orders
+
+
+def test_a_block_changed_at_the_command_line_is_the_one_the_photo_form_offers(tmp_path, monkeypatch):
+    from placecheck import cli
+    from placecheck.page import shop
+    from placecheck.units import parse_circumference_mm, parse_closure
+
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    texts = {"alias": "Willow", "circumference": "57cm", "block": "22.75in", "closure": "12.7 x 12.7 cm", "accept": "1"}
+    number = shop.keep_order(texts).number
+    assert [order.block for order in shop.all_orders(tmp_path)] == ["22.75in"]
+    assert cli.run(["order", "change", number, "--maker", "Ada"]) == 0
+    assert [order.block for order in shop.all_orders(tmp_path)] == ["22.75in"]  # as it was typed
+    assert cli.run(["order", "change", number, "--block", "22in", "--closure", "4x4", "--yes"]) == 0
+    (order,) = shop.all_orders(tmp_path)
+    assert parse_circumference_mm(order.block) == pytest.approx(22 * 25.4, abs=0.05)
+    assert parse_closure(order.closure).width_mm == pytest.approx(4 * 25.4)
+    assert shop.order_texts(number)["block"] == order.block
+    assert not {"block", "closure"} & set(shop._order(number).written)
+
+
 # ----------------------------------------------------------------------------- limits
 
 
@@ -395,6 +477,23 @@ def test_limits_are_kept_where_the_command_line_reads_them(tmp_path):
     limits.keep(tmp_path, {"defaults": "1"})
     assert limits.shown(tmp_path)["default"]
     assert tomllib.loads(path.read_text()) == {"check": before}
+
+
+def test_limits_of_what_the_form_does_not_show_stay(tmp_path):
+    from placecheck.settings import load_settings
+
+    text = "[tolerances]\ncap_shift_mm = [-2, 2]\nstitch_spacing_mm = [2, 8]\nclearance_mm = [7, 12]\n"
+    (tmp_path / "settings.toml").write_text(text)
+    shown = limits.shown(tmp_path)
+    texts = {f"{n}_{s}": v for n, pair in shown["limits"].items() for s, v in zip(("low", "high"), pair, strict=True)}
+    for form in (texts | {"aim": "10", "risk": "5", "offset_mm_low": "-2.5"}, {"defaults": "1"}):
+        limits.keep(tmp_path, form)
+        kept = load_settings(tmp_path).tolerances
+        assert kept.stage_limits["cap_shift_mm"] == (-2.0, 2.0)
+        assert kept.stage_limits["stitch_spacing_largest_mm"] == (2.0, 8.0)
+        assert kept.limits["offset_mm"] == ((-2.5, 3.0) if "aim" in form else (-3.0, 3.0))
+        assert kept.limits["clearance_left_mm"] == ((7.0, 12.0) if "aim" in form else (6.0, 13.0))
+    assert limits.shown(tmp_path)["default"]  # of what it shows
 
 
 def test_bad_limits_change_nothing(tmp_path):
@@ -471,6 +570,18 @@ def test_what_changed_is_only_what_can_be_told():
     assert moved_since(answered(1.0, 0.5), answered(1.6, 0.5), 10.0) == []
 
 
+def test_what_changed_of_a_cap_alone():
+    from placecheck.one_photo import answer_for
+
+    request = request_of(spec_from({"stage": "cap", "block": "57cm"}, Settings()))
+
+    def cap(shift: float):
+        return answer_for(Measured({"cap_shift_mm": Estimate(shift, 0.5)}, stage="cap"), request)
+
+    assert [c.word for c in moved_since(cap(12.5), cap(0.5), 10.0)] == ["12.0 mm (1/2 in) better"]
+    assert moved_since(cap(0.9), cap(0.5), 10.0) == []
+
+
 def test_the_next_step_is_the_first_move():
     assert next_step(answered(5.0)).startswith("Slide the whole closure 5.0 mm")
     assert next_step(answered(0.0)).startswith("Save it")
@@ -495,8 +606,8 @@ def test_students_by_file_name(file, student):
 
 def test_no_cell_is_a_formula():
     """The starts that CSV injection uses (OWASP, from memory)."""
-    assert [_cell(t)[0] for t in ("=1+1", "+1", "-1", "@x", "\tx", "\rx")] == ["'"] * 6
-    assert _cell("Amara") == "Amara"
+    assert [safe_text(t)[0] for t in ("=1+1", "+1", "-1", "@x", "\tx", "\rx")] == ["'"] * 6
+    assert safe_text("Amara") == "Amara"
 
 
 @pytest.mark.parametrize(

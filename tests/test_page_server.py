@@ -415,6 +415,17 @@ def test_a_photo_sent_twice_is_one(paired):
     assert first == second
 
 
+def test_another_photo_from_the_same_form_is_another(paired):
+    """The first one's answer was lost on the way, and the maker chose a new photo instead of sending it again."""
+    client, token = paired
+    first = send(client, token, photo_bytes("fix"), once="the same form").json()["to"]
+    second = send(client, token, photo_bytes("pass"), once="the same form").json()["to"]
+    assert first != second
+    wait_for(client, second)
+    assert "Pass" in words(client.get(second).text)
+    assert send(client, token, photo_bytes("pass"), once="the same form").json()["to"] == second
+
+
 def test_many_phones_at_once_and_none_lost(server, paired):
     client, token = paired
     data = photo_bytes()
@@ -584,6 +595,99 @@ def test_a_photo_from_another_side_is_added_to_one_that_cannot_decide(paired):
     page = words(client.get(both).text)
     assert "Retake" in page
     assert "A photo before it cannot be used: it was thrown away." in page
+
+
+def add_to(paired, to: str, kind: str = "unsure") -> str:
+    """The address of a check of one more photo, measured together with that of `to`."""
+    client, token = paired
+    files = {"photo": ("photo.jpg", photo_bytes(kind), "image/jpeg")}
+    added = client.post(to.replace("/checks/", "/photos/"), data={"token": token}, files=files).headers["location"]
+    wait_for(client, added)
+    return added
+
+
+def offset_of(page: str) -> str:
+    return re.search(r"Off centre.*?([\d.]+ ± [\d.]+ mm)", page)[1]
+
+
+def test_a_landmark_corrected_in_either_photo_counts_for_both(server, paired):
+    """The stand-in moves the numbers of a set by the fold as it is set in the other photos, px of theirs."""
+    client, token = paired
+    to, _ = measured(paired, photo_bytes("unsure"))
+    both = add_to(paired, to)
+    found = offset_of(words(client.get(both).text))
+    saved(paired, both)
+    live = {"points": {}, "bends": {}}
+    client.post(f"{both}/hands", json=live, headers={"x-form-token": token})  # both photos are open for corrections now
+    client.post(f"{to}/points", data={"token": token, "points": '{"points": {"fold_front": [840, 744]}}'})
+    wait_for(client, both)
+    page = client.get(both).text
+    corrected = offset_of(words(page))
+    assert corrected != found
+    assert ">Saved</a>" not in page  # what was saved is of before
+    answer = client.post(f"{both}/hands", json=live, headers={"x-form-token": token}).json()
+    assert answer["rows"]["offset_mm"]["reads"].startswith(corrected)
+
+    slow = add_to(paired, to, "slow")  # corrected while it is being measured
+    before = offset_of(words(client.get(slow).text))
+    client.post(f"{slow}/once-more", data={"token": token})
+    while client.get(f"{slow}/state").json()["state"] != "measuring":
+        time.sleep(0.02)
+    time.sleep(0.3)
+    client.post(f"{to}/points", data={"token": token, "points": '{"points": {"fold_front": [880, 744]}}'})
+    wait_for(client, slow)
+    assert offset_of(words(client.get(slow).text)) != before
+
+
+def test_what_is_left_of_a_set_is_measured_anew_and_its_record_says_so(server, paired):
+    from placecheck.records.request_json import from_json
+    from placecheck.records.store import open_store
+    from placecheck.request import CheckRequest, OtherPhoto
+
+    client, token = paired
+    to, _ = measured(paired, photo_bytes("unsure"))
+    both = add_to(paired, to)
+    assert "Measured together with the photo before" in words(client.get(both).text)
+    client.post(f"{to}/remove", data={"token": token})
+    wait_for(client, both)
+    assert "A photo before it cannot be used: it was thrown away." in words(client.get(both).text)
+    with open_store(server.home) as store:
+        kept = store.get(saved(paired, both))
+    assert "others-unused" in [problem["code"] for problem in kept.answer["problems"]]
+    assert from_json(CheckRequest, kept.request).others == (OtherPhoto(""),)  # so that it is asked again as it was
+    # what was saved together stays as it was
+    to, _ = measured(paired, photo_bytes("unsure"))
+    both = add_to(paired, to)
+    number = saved(paired, both)
+    client.post(f"{to}/remove", data={"token": token})
+    assert f'href="/records/{number}">Saved' in client.get(both).text
+    assert "Measured together with" in words(client.get(f"/records/{number}").text)
+
+
+def test_two_taps_on_save_make_one_record(server, paired):
+    from placecheck.records.model import Filter
+    from placecheck.records.store import open_store
+
+    client, token = paired
+    to, _ = measured(paired, photo_bytes("pass"), maker="Two Taps")
+    cookies, data = dict(client.cookies), {"token": token}
+    with ThreadPoolExecutor(8) as taps:
+        posts = [taps.submit(httpx.post, f"{server.url}{to}/save", cookies=cookies, data=data) for _ in range(8)]
+        assert {post.result().status_code for post in posts} == {303}
+    with open_store(server.home) as store:
+        assert store.count(Filter(maker="Two Taps")) == 1
+
+
+def test_a_photo_thrown_away_while_it_is_measured_leaves_nothing(server, paired):
+    client, token = paired
+    to = send(client, token, photo_bytes("slow")).json()["to"]
+    while client.get(f"{to}/state").json()["state"] != "measuring":
+        time.sleep(0.02)
+    client.post(f"{to}/remove", data={"token": token})
+    measured(paired, photo_bytes("slow"))  # as long as the other takes,
+    measured(paired, photo_bytes("slow"))  # whichever worker it is measured by
+    left = [p.name for p in (server.home / "page" / "inbox").iterdir() if p.name.startswith(to.rsplit("/", 1)[1])]
+    assert left == []
 
 
 def test_nothing_is_added_to_what_was_not_measured_or_not_pinned(paired):
@@ -855,6 +959,17 @@ def test_a_camera_is_calibrated_step_by_step(server, paired):
     profiles, _ = load_all(profiles_folder(server.home))
     assert [p.name for p in profiles] == ["shop phone"]
     assert profiles[0].values[0] == pytest.approx(known.TRUE["f"], rel=0.01)
+
+    kept = (profiles_folder(server.home) / "shop phone.json").read_bytes()
+    add(*pictures[:8])
+    assert "Replace the profile of that name" in words(client.get("/camera").text)
+    again = client.post("/camera/finish", data={"token": token, "name": "Shop phone"})
+    assert again.status_code == 400
+    assert "There is a camera profile “Shop phone” already" in words(again.text)
+    assert (profiles_folder(server.home) / "shop phone.json").read_bytes() == kept
+    client.post("/camera/finish", data={"token": token, "name": "shop phone", "replace": "1"})
+    assert "The profile “shop phone” is kept" in words(client.get("/camera").text)
+    assert (profiles_folder(server.home) / "shop phone.json").read_bytes() != kept
 
 
 # ----------------------------------------------------------------------------- the command

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import time
 
 import pytest
 from records_shop import REQUEST, answer, jpeg
@@ -146,6 +147,38 @@ def test_purge_asks_first(shop, capsys, monkeypatch):
         records(capsys, "purge", "--client", "c1")
         with Store(shop) as store:
             assert store.count() == left
+
+
+def test_purge_takes_what_the_bench_page_still_holds(home, capsys, monkeypatch):
+    """The page keeps a photo as it came, place and all, for a week: also when nothing of it was saved."""
+    from placecheck.page import shop as page_shop
+    from placecheck.page.inbox import Inbox, inbox_folder
+
+    now = time.time()
+    numbers = [page_shop.keep_order({"alias": a, "circumference": "57cm"}).number for a in ("Willow", "Rowan")]
+    inbox = Inbox(inbox_folder(home), lambda: now)
+    asked = [*numbers, ""]
+    jobs = [inbox.add(io.BytesIO(jpeg(i)), 1_000_000, "me", {"order": order}) for i, order in enumerate(asked)]
+
+    def left() -> list[int]:
+        return [i for i, job in enumerate(jobs) if list(inbox_folder(home).glob(f"{job.id}.*"))]
+
+    assert "nothing was removed" in records(capsys, "purge", "--client", "Hazel", "--yes")[2]
+    monkeypatch.setattr("sys.stdin", io.StringIO("n\n"))
+    assert (
+        "Remove 0 records and 1 photo of the bench page for good?" in records(capsys, "purge", "--client", "Willow")[2]
+    )
+    assert left() == [0, 1, 2]
+    done = records(capsys, "purge", "--client", "Willow", "--yes")[2]
+    assert done == "0 records and 0 files removed, and 1 photo of the bench page.\n"
+    assert left() == [1, 2]
+    inbox.forget_old()
+    assert inbox.get(jobs[0].id) is None  # a page that is running forgets it, too
+    now -= 3 * 86400
+    jobs.append(inbox.add(io.BytesIO(jpeg(9)), 1_000_000, "me", {"order": ""}))
+    assert left() == [1, 2, 3]
+    records(capsys, "purge", "--older-than", "2d", "--yes")
+    assert left() == [1, 2]
 
 
 def test_demo_note_recheck(home, capsys):

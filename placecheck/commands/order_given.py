@@ -60,6 +60,9 @@ def with_given(order: Order, given: dict[str, Any]) -> Order:
         text, mm = _asked(text, lambda t, name=measure.name: parse_tape_mm(t, name, given["unit"]))
         lengths[f"{measure.name}_mm"] = mm
         written[measure.name] = text.strip() if given["unit"] is None else f"{text.strip()} ({given['unit']})"
+    for name in ("block", "closure"):
+        if given[name] is not None:
+            written.pop(name, None)  # what the bench page kept of it is another length's text now
     measured: Any = lengths
     order = replace(
         order, measurements=replace(order.measurements, **measured), written=written, block=_block(order, given)

@@ -3,15 +3,16 @@
 `recheck` runs kept photos through this version and prints what it says differently; `verify`
 finds what is missing, altered, orphaned or changed. Both end with status 1 where they found
 something, so that a script can tell. `backup` and `restore` go to one file and back into an
-empty place. `purge` removes for good what was named, after asking unless --yes says not to;
-it never removes everything because nothing was named. `demo` fills an empty store with an
-invented season, which `purge --demo` takes away. The work is placecheck.records'; counts of
-what was done are said on standard error.
+empty place. `purge` removes for good what was named, with the photos of it that the bench page
+still holds, after asking unless --yes says not to; it never removes everything because nothing
+was named. `demo` fills an empty store with an invented season, which `purge --demo` takes away.
+The work is placecheck.records'; counts of what was done are said on standard error.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -20,6 +21,8 @@ import typer
 from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
 
 if TYPE_CHECKING:
+    from placecheck.page.inbox import Job
+    from placecheck.records.model import Filter
     from placecheck.records.recheck import Recheck
 
 
@@ -108,23 +111,47 @@ def purge(
     demo: Annotated[bool, typer.Option("--demo", help="The demo records.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
 ) -> None:
-    """Remove records for good, with their photos, by age, client alias, or the demo."""
+    """Remove records for good, with their photos and those the bench page holds, by age, client alias, or the demo."""
     from placecheck.errors import UsageProblem
+    from placecheck.page.inbox import inbox_folder, jobs_in, remove_files
     from placecheck.records.model import Filter, age_limit
+    from placecheck.settings import home
 
     if older_than is None and client is None and not demo:
         raise UsageProblem("purge-what", "Say what to remove: --older-than, --client or --demo.")
     wanted = Filter(client=client, until=age_limit(older_than) if older_than else None, origin="demo" if demo else None)
+    folder = inbox_folder(home())
+    held = [] if demo else [job for job in jobs_in(folder) if _matches(job, wanted)]
+    page = f"{numbered(len(held), 'photo')} of the bench page" if held else ""
     with opened() as store:
         count = store.count(wanted)
-        if not count:
+        if not count and not held:
             say("No records match; nothing was removed.")
             return
-        if not yes and not typer.confirm(f"Remove {numbered(count, 'record')} for good?", err=True):
+        what = " and ".join(part for part in (numbered(count, "record"), page) if part)
+        if not yes and not typer.confirm(f"Remove {what} for good?", err=True):
             say("Nothing was removed.")
             return
         records, files = store.purge(wanted)
-    say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed.")
+    for job in held:
+        remove_files(folder, job)
+    say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed{f', and {page}' if page else ''}.")
+
+
+def _matches(job: Job, wanted: Filter) -> bool:
+    """Whether a photo that the bench page holds came in before the wanted time, for an order of the wanted client."""
+    from placecheck.errors import PlacecheckError
+    from placecheck.orders.files import order_store
+    from placecheck.records.model import utc_text
+
+    if wanted.until is not None and utc_text(datetime.fromtimestamp(job.created, UTC)) >= wanted.until:
+        return False
+    if wanted.client is None:
+        return True
+    try:
+        return bool(job.spec["order"]) and order_store().get(job.spec["order"]).alias == wanted.client
+    except PlacecheckError:  # an order that cannot be read is nobody's
+        return False
 
 
 def demo() -> None:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from placecheck.page.bench import CLASS_BYTES, PHOTO_BYTES, Bench, PageConfig, wants_json
 from placecheck.page.guard import Guard
-from placecheck.page.inbox import Inbox
+from placecheck.page.inbox import Inbox, inbox_folder
 from placecheck.page.pairing import PairingCodes
 from placecheck.page.pool import Pool
 from placecheck.page.sessions import Sessions
@@ -77,7 +77,7 @@ def build_app(config: PageConfig) -> Starlette:
 
     folder = config.home / "page"
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    inbox = Inbox(folder / "inbox")
+    inbox = Inbox(inbox_folder(config.home))
     sessions = Sessions(folder / "sessions.json")
     static = _static()
     bench = Bench(

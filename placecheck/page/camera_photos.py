@@ -71,11 +71,19 @@ def shown(home: Path) -> dict[str, Any]:
     }
 
 
-def message(home: Path, name: str) -> dict[str, Any]:
-    """What the worker is asked: look, or with a name calibrate. Raises UsageProblem for a name that is none."""
-    from placecheck.cards import saved_bars_mm
-    from placecheck.profiles import check_name
+def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
+    """What the worker is asked: look, or with a name calibrate. Raises UsageProblem for a name that is none, or that
 
+    a profile has which shall not be replaced.
+    """
+    from placecheck.cards import saved_bars_mm
+    from placecheck.profiles import check_name, profile_path, profiles_folder
+
+    if name and not replace and profile_path(profiles_folder(home), name).exists():
+        raise UsageProblem(
+            "profile-exists",
+            f"There is a camera profile “{name}” already: go back, choose another name or tick “Replace”.",
+        )
     return {
         "do": "card",
         "paths": [str(path) for path in _photos(home)],

@@ -6,7 +6,7 @@ an answer are measured. A job's number is drawn at random by the server; what a 
 names is looked up among the jobs that are there and never becomes part of a path. The
 photo keeps the name its job gave it whatever the phone called it. After a week a job and its
 pictures are removed (what was saved lives in the records). A photo sent twice, because the
-first answer was lost on the way, is one job: forms carry a token of their own.
+first answer was lost on the way, is one job: forms carry a token of their own, which counts with the photo's bytes.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import secrets
 import shutil
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import IO, Any, Literal
@@ -72,15 +72,12 @@ class Inbox:
         self._lock = threading.Lock()
         self._jobs: dict[str, Job] = {}
         self._once: dict[tuple[str, str], str] = {}
-        for path in sorted(folder.glob("*.json")):
-            with contextlib.suppress(OSError, ValueError, TypeError):
-                job = Job(**json.loads(path.read_text(encoding="utf-8")))
-                if job.id == path.stem and self.photo(job).exists():
-                    self._jobs[job.id] = job
-                    self._once[job.owner, job.once] = job.id
-        for photo in folder.glob("*.photo"):  # a photo whose job never came to disk was never acknowledged
-            if photo.stem not in self._jobs:
-                photo.unlink(missing_ok=True)
+        for job in jobs_in(folder):
+            self._jobs[job.id] = job
+            self._once[job.owner, job.once] = job.id
+        for path in folder.iterdir():  # a photo whose job never came to disk was never acknowledged
+            if path.is_file() and path.name.split(".")[0] not in self._jobs:
+                path.unlink(missing_ok=True)
         self.forget_old()
 
     def get(self, number: str) -> Job | None:
@@ -93,6 +90,10 @@ class Inbox:
     def others(self, job: Job) -> list[Job | None]:
         """The photos of the same block that this one is measured together with; None for one thrown away since."""
         return [self.get(number) for number in job.spec.get("others", ())]
+
+    def together_with(self, job: Job) -> list[Job]:
+        """The jobs that are measured together with this one's photo."""
+        return [other for other in self.all() if job.id in other.spec.get("others", ())]
 
     def unfinished(self) -> list[Job]:
         """Jobs without an answer, oldest first."""
@@ -110,7 +111,7 @@ class Inbox:
             written = copy_whole(source, self.photo(job), limit)
             if written == 0:
                 raise UsageProblem("empty-file", "The photo came empty (0 bytes): choose it again.")
-            self.save(job)
+            write_whole(self._json(job), _text(job))
         except ValueError:
             raise UsageProblem("too-large", too_large(limit)) from None
         except OSError as error:
@@ -128,7 +129,7 @@ class Inbox:
                 self._jobs[job.id] = job
                 self._once[owner, job.once] = job.id
                 return job
-        self._remove_files(job)
+        remove_files(self._folder, job)
         return first
 
     def check_room(self) -> None:
@@ -138,15 +139,23 @@ class Inbox:
                 raise UsageProblem("disk-full", "The computer's disk is nearly full: make room there, then try again.")
 
     def save(self, job: Job) -> None:
-        """Bring the job to disk. Raises OSError."""
-        write_whole(self._folder / f"{job.id}.json", json.dumps(asdict(job)).encode())
+        """Bring the job to disk, if it is still wanted. Raises OSError."""
+        self._write_wanted(job, self._json(job), _text(job))
+
+    def _json(self, job: Job) -> Path:
+        return self._folder / f"{job.id}.json"
 
     def photo(self, job: Job) -> Path:
-        return self._folder / f"{job.id}.photo"
+        return _photo(self._folder, job)
 
     def keep_picture(self, job: Job, name: str, data: bytes) -> None:
-        """Keep a picture (JPEG bytes) of a job; `name` is one of PICTURES."""
-        write_whole(self._picture(job, name), data)
+        """Keep a picture (JPEG bytes) of a job, if it is still wanted; `name` is one of PICTURES."""
+        self._write_wanted(job, self._picture(job, name), data)
+
+    def _write_wanted(self, job: Job, path: Path, data: bytes) -> None:
+        with self._lock:
+            if job.id in self._jobs:  # else thrown away meanwhile
+                write_whole(path, data)
 
     def picture(self, job: Job, name: str) -> bytes | None:
         """The JPEG bytes of a picture, or None."""
@@ -162,20 +171,47 @@ class Inbox:
 
     def remove(self, job: Job) -> None:
         """Forget a job and its files."""
-        self._jobs.pop(job.id, None)
-        self._once.pop((job.owner, job.once), None)
-        self._remove_files(job)
-
-    def _remove_files(self, job: Job) -> None:
-        for path in (self._folder / f"{job.id}.json", self.photo(job), *(self._picture(job, p) for p in PICTURES)):
-            with contextlib.suppress(OSError):
-                path.unlink(missing_ok=True)
+        with self._lock:
+            self._jobs.pop(job.id, None)
+            self._once.pop((job.owner, job.once), None)
+            remove_files(self._folder, job)
 
     def forget_old(self) -> None:
-        """Remove what is older than a week."""
+        """Remove what is older than a week, and not measured together with what is younger, or was purged."""
         for job in self.all():
-            if job.state == "done" and self._clock() - job.created > KEEP_S:
+            old = job.state == "done" and self._clock() - job.created > KEEP_S and not self.together_with(job)
+            if old or not self.photo(job).exists():
                 self.remove(job)
+
+
+def inbox_folder(home: Path) -> Path:
+    """Where the inbox of a home folder is."""
+    return home / "page" / "inbox"
+
+
+def jobs_in(folder: Path) -> Iterator[Job]:
+    """The jobs on disk that can be read and have their photo."""
+    for path in sorted(folder.glob("*.json")):
+        with contextlib.suppress(OSError, ValueError, TypeError):
+            job = Job(**json.loads(path.read_text(encoding="utf-8")))
+            if job.id == path.stem and _photo(folder, job).exists():
+                yield job
+
+
+def remove_files(folder: Path, job: Job) -> None:
+    """Remove a job's files; a page that is running forgets the job within the hour."""
+    pictures = (folder / f"{job.id}.{name}.jpg" for name in PICTURES)
+    for path in (folder / f"{job.id}.json", _photo(folder, job), *pictures):
+        with contextlib.suppress(OSError):
+            path.unlink(missing_ok=True)
+
+
+def _photo(folder: Path, job: Job) -> Path:
+    return folder / f"{job.id}.photo"
+
+
+def _text(job: Job) -> bytes:
+    return json.dumps(asdict(job)).encode()
 
 
 def too_large(limit: int) -> str:

@@ -1,10 +1,10 @@
 """The shop's limits as the page shows and keeps them: the tables of settings.toml that judging reads.
 
 The form's texts become a table that is first read by tolerances_from, the same that reads the
-file, so that nothing can be kept that a check would refuse; then the file is written anew with
-its other tables unchanged and put in place whole. What stood there before, comments and all,
-stays as settings.toml.before. Only the little of TOML that the settings use is written:
-tables of texts, numbers and pairs of numbers.
+file, so that nothing can be kept that a check would refuse; then the file is written anew, its
+other tables and the limits of what the form does not show unchanged, and put in place whole. What
+stood there before, comments and all, stays as settings.toml.before. Only the little of TOML that
+the settings use is written: tables of texts, numbers and pairs of numbers.
 """
 
 from __future__ import annotations
@@ -12,13 +12,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from placecheck.answer import JUDGED
 from placecheck.errors import UsageProblem
 from placecheck.settings import load_settings
-from placecheck.tolerances import DEFAULTS, read_toml, tolerances_from
+from placecheck.tolerances import DEFAULTS, GROUPS, read_toml, tolerances_from
 from placecheck.whole_files import write_whole
 
 
@@ -29,7 +30,7 @@ def shown(home: Path) -> dict[str, Any]:
         "limits": {name: (f"{t.limits[name][0]:g}", f"{t.limits[name][1]:g}") for name in JUDGED},
         "aim": f"{t.clearance_aim_mm:g}",
         "risk": f"{100 * t.risk:.3g}",
-        "default": t == DEFAULTS,
+        "default": t == replace(DEFAULTS, stage_limits=t.stage_limits),
     }
 
 
@@ -37,15 +38,21 @@ def keep(home: Path, texts: Mapping[str, str]) -> None:
     """Keep limits from the form's texts; "defaults" in them goes back to the defaults. Raises UsageProblem."""
     path = home / "settings.toml"
     data = read_toml(path, "settings file") if path.exists() else {}
+    there = data.get("tolerances")
+    kept = there if isinstance(there, dict) else {}
+    kept = {name: pair for name, pair in kept.items() if GROUPS.get(name, (name,))[0] not in JUDGED}
     for table in ("tolerances", "aim", "decision"):
         data.pop(table, None)
     if not texts.get("defaults"):
-        data["tolerances"] = {
+        asked = {
             name: [_number(texts.get(f"{name}_low", "")), _number(texts.get(f"{name}_high", ""))] for name in JUDGED
         }
+        kept = asked | kept
         data["aim"] = {"clearance_mm": _number(texts.get("aim", ""))}
         data["decision"] = {"risk": _number(texts.get("risk", "")) / 100}
-        tolerances_from(data, "the limits")
+    if kept:
+        data["tolerances"] = kept
+    tolerances_from(data, "the limits")
     try:
         home.mkdir(parents=True, exist_ok=True)
         if path.exists():

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import hashlib
 import json
 import logging
 from collections.abc import Mapping
@@ -148,7 +149,12 @@ class Pool:
         await self._in_thread(self._inbox.save, job)
         self._tell(job)
         try:
-            reply = await self._in_thread(worker.call, self._message("check", job, job.marks), self._check_s)
+            message = self._message("check", job, job.marks)
+            reply = await self._in_thread(worker.call, message, self._check_s)
+            if message["id"] != self._message("check", job, job.marks)["id"]:
+                job.state, job.attempts = "waiting", 0  # a photo of its set was corrected or thrown away meanwhile
+                self.put(job)
+                return
             await self._finish(job, reply)
         except WorkerLost as lost:
             if lost.timed_out:
@@ -159,8 +165,15 @@ class Pool:
             self.put(job)
 
     def _message(self, do: str, job: Job, marks: Mapping[str, Any]) -> dict[str, Any]:
+        """What a worker is asked; its `id` stands for all that is looked at, with the other photos' marks."""
         others = [self._asked(other, other.marks) if other else None for other in self._inbox.others(job)]
-        return {"do": do, "id": job.id, **self._asked(job, marks), "others": others}
+        looked_at = json.dumps([self._asked(job, {}), others]).encode()
+        return {
+            "do": do,
+            "id": hashlib.sha256(looked_at).hexdigest(),
+            **self._asked(job, marks),
+            "others": others,
+        }
 
     def _asked(self, job: Job, marks: Mapping[str, Any]) -> dict[str, Any]:
         return {"path": str(self._inbox.photo(job)), "spec": job.spec, "marks": dict(marks) or None}

@@ -18,7 +18,6 @@ from typing import Any
 
 from placecheck.answer import (
     COVERAGE_FACTOR,
-    JUDGED,
     MEASURE_BY_NAME,
     MEASURES,
     STAGE_MEASURES,
@@ -236,7 +235,7 @@ class Change:
 def moved_since(before: Answer, now: Answer, aim_mm: float) -> list[Change]:
     """What moved since `before` by more than the two uncertainties allow; nearer to its aim is better."""
     out = []
-    for name in JUDGED:
+    for name in judged_at(now.measured.stage):
         a, b, spec = before.judged.get(name), now.judged.get(name), MEASURE_BY_NAME[name]
         if a is None or b is None:
             continue

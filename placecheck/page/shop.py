@@ -53,7 +53,7 @@ def _store() -> OrderStore:
     return order_store()
 
 
-def open_orders(home: Path) -> list[OrderLine]:
+def all_orders(home: Path) -> list[OrderLine]:
     """All orders, newest first."""
     orders, _ = _store().all()
     return [_line(order) for order in reversed(orders)]

@@ -32,10 +32,10 @@ from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
 from placecheck.page.rows import VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of, verdict_says
 from placecheck.page.views_take import CLOSURES, photos_in, spec_of
+from placecheck.records.export import safe_text
 from placecheck.settings import load_settings
 
 NUMBER = re.compile(r"[0-9a-f]{16}")
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def student_of(filename: str) -> str:
@@ -181,14 +181,9 @@ async def results(request: Request) -> Response:
         for name in JUDGED:
             judged = answer.judged.get(name)
             cells += [*number_and_u(answer, name), judged.state if judged else ""]
-        table.writerow([_cell(job.label), answer.verdict, *cells, _cell(next_step(answer, job.spec["stage"]))])
+        table.writerow([safe_text(job.label), answer.verdict, *cells, safe_text(next_step(answer, job.spec["stage"]))])
     headers = {"content-disposition": 'attachment; filename="placecheck-class.csv"'}
     return Response(out.getvalue().encode("utf-8-sig"), media_type="text/csv; charset=utf-8", headers=headers)
-
-
-def _cell(text: str) -> str:
-    """A text that no spreadsheet takes for a formula."""
-    return f"'{text}" if text.startswith(FORMULA) else text
 
 
 async def state(request: Request) -> Response:

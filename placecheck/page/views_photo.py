@@ -12,6 +12,7 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
+import threading
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -49,6 +50,8 @@ from placecheck.units import parse_closure
 
 FRONT_ASKED = ("front-unclear", "front-contradicted")  # refusals after which the page asks where the face is
 LONG_POLL_S = 10.0
+_SAVING = threading.Lock()
+"""Held while a check is saved with its other photos, so that two taps make one record of each."""
 
 
 async def check(request: Request) -> Response:
@@ -61,6 +64,8 @@ async def check(request: Request) -> Response:
     todo = next_step(answer, job.spec["stage"])
     before = bench.inbox.get(job.previous or "")
     earlier = await asyncio.to_thread(answer_of, before) if before else None
+    if job.spec["stage"] == "stitches" or earlier is None or not earlier.judged.keys() & answer.judged.keys():
+        before = earlier = None  # another close-up shows other stitches
     aim = float(job.spec["tolerances"]["aim_mm"])
     return bench.render(
         request,
@@ -76,7 +81,7 @@ async def check(request: Request) -> Response:
         problems=[p.message for p in answer.problems if p.message != todo],
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
         cap_shown=CAP_SENTENCE if answer.measured.grounds.cap_shown else "",
-        before=before if earlier is not None and earlier.judged else None,
+        before=before,
         moves=[move_in_words(name, move) for name, move in (answer.measured.moves or {}).items()],
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
         tape=_tape(job, answer),
@@ -163,15 +168,26 @@ async def hands(request: Request, data: dict[str, Any]) -> Response:
     return JSONResponse(live(answer, float(job.spec["tolerances"]["guard_factor"])))
 
 
-async def _measure_again(bench: Bench, job: Job) -> None:
-    """Put a measured photo back in line, as its job now asks; what was saved of it stays in the records."""
-    job.state, job.record = "waiting", None
-    await asyncio.to_thread(bench.inbox.save, job)
-    bench.pool.put(job)
+async def _measure_again(bench: Bench, jobs: list[Job], without: Job | None = None) -> None:
+    """Put measured photos back in line, as their jobs now ask, once `without` is thrown away; what was saved of them
+
+    stays in the records. What is being measured just now sees to it itself (pool.py).
+    """
+    again = [job for job in jobs if job.state == "done"]
+    for job in again:
+        job.state, job.record = "waiting", None
+    if without is not None:
+        await asyncio.to_thread(bench.inbox.remove, without)
+    for job in again:
+        await asyncio.to_thread(bench.inbox.save, job)
+        bench.pool.put(job)
 
 
 async def use_points(request: Request, form: Any) -> Response:
-    """Measure the photo again with the landmarks as they were left; none moved: as it was found."""
+    """Measure the photo again with the landmarks as they were left; none moved: as it was found.
+
+    They count for the photos that were measured together with it, too.
+    """
     bench, job = bench_of(request), job_of(request)
     try:
         given = json.loads(str(form.get("points", "{}")))
@@ -180,7 +196,7 @@ async def use_points(request: Request, form: Any) -> Response:
     marks, bends = corrections(given, job)
     if job.measured is not None and job.state == "done" and marks != job.marks:
         job.marks, job.bends = marks, bends
-        await _measure_again(bench, job)
+        await _measure_again(bench, [job, *bench.inbox.together_with(job)])
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
@@ -188,10 +204,10 @@ async def once_more(request: Request, form: Any) -> Response:
     """Measure a photo again, with the face's side told if the form tells it."""
     bench, job = bench_of(request), job_of(request)
     if job.state == "done":
-        front = str(form.get("front", ""))
+        front, others = str(form.get("front", "")), []
         if front in SIDES:
-            job.spec["front"] = front
-        await _measure_again(bench, job)
+            job.spec["front"], others = front, bench.inbox.together_with(job)
+        await _measure_again(bench, [job, *others])
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
@@ -201,40 +217,56 @@ async def taped(request: Request, form: Any) -> Response:
     given = taped_from({name: value for name, value in form.items() if isinstance(value, str)})
     if job.state == "done" and job.measured is not None and given != job.spec.get("taped", {}):
         job.spec["taped"] = given
-        await _measure_again(bench, job)
+        await _measure_again(bench, [job])
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
 async def save(request: Request, form: Any) -> Response:
     """Keep the check in the records, and before it the photos it was measured together with."""
     bench, job = bench_of(request), job_of(request)
-    answer = await asyncio.to_thread(answer_of, job)
-    if answer is None or job.measured is None:
-        raise UsageProblem("not-measured", "There is nothing to save in this photo: take it again.")
-    await asyncio.to_thread(_keep, bench, job, answer)
+    await asyncio.to_thread(_keep_once, bench, job)
     return RedirectResponse(f"/checks/{job.id}#saved", 303)
 
 
+def _keep_once(bench: Bench, job: Job) -> None:
+    """Make the check's record, unless another tap just did. Raises PlacecheckError, OSError."""
+    with _SAVING:
+        answer = answer_of(job)
+        if answer is None or job.measured is None:
+            raise UsageProblem("not-measured", "There is nothing to save in this photo: take it again.")
+        _keep(bench, job, answer)
+
+
 def _keep(bench: Bench, job: Job, answer: Answer, origin: str = "check") -> int:
-    """The number of the check's record, made now where there is none yet. Raises PlacecheckError, OSError."""
+    """The number of the check's record, made now where there is none yet, after those of the photos it was measured
+
+    together with, whatever came of them: what the record says rests on all of them. Raises PlacecheckError, OSError.
+    """
     if job.record is not None:
         return job.record
     inbox, others = bench.inbox, []
     for other in inbox.others(job):
         before = answer_of(other) if other is not None else None
-        if other is not None and before is not None and other.measured is not None:
+        if other is None:
+            others.append(OtherPhoto(""))  # thrown away, as the answer says
+        elif before is None:
+            raise UsageProblem(
+                "others-measuring", "A photo it was measured together with is being measured: save it in a moment."
+            )
+        else:
             others.append(OtherPhoto(_keep(bench, other, before, PART)))
     request = request_of(job.spec, job.marks, others)
-    overlay = inbox.picture(job, "overlay")
+    overlay = inbox.picture(job, "overlay") if job.measured is not None else None
     job.record = shop.save(bench.config.home, inbox.photo(job), request, answer, job.spec, overlay, job.created, origin)
     inbox.save(job)
     return job.record
 
 
 async def remove(request: Request, form: Any) -> Response:
-    """Throw a photo away."""
+    """Throw a photo away; what was measured together with it and is not saved yet is measured without it."""
     bench, job = bench_of(request), job_of(request)
-    await asyncio.to_thread(bench.inbox.remove, job)
+    left = [other for other in bench.inbox.together_with(job) if other.record is None]
+    await _measure_again(bench, left, without=job)
     return RedirectResponse("/", 303)
 
 

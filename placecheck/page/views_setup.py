@@ -164,12 +164,12 @@ async def camera_add(request: Request, form: Any) -> Response:
         raise UsageProblem("no-photo", "There is no photo in what was sent: take or choose one first.")
     for file in files:
         await asyncio.to_thread(camera_photos.add, bench.config.home, file.file, PHOTO_BYTES)
-    await _look(bench, "")
+    await _look(bench)
     return RedirectResponse("/camera", 303)
 
 
-async def _look(bench: Bench, name: str) -> None:
-    message = await asyncio.to_thread(camera_photos.message, bench.config.home, name)
+async def _look(bench: Bench, name: str = "", replace: bool = False) -> None:
+    message = await asyncio.to_thread(camera_photos.message, bench.config.home, name, replace)
     header = await bench.pool.card_photos(message)
     try:
         await asyncio.to_thread(camera_photos.keep, bench.config.home, header)
@@ -181,7 +181,7 @@ async def camera_finish(request: Request, form: Any) -> Response:
     """Calibrate from the photos there, keep the profile."""
     bench = bench_of(request)
     name = str(form.get("name", ""))[:60]
-    await _look(bench, name)
+    await _look(bench, name, bool(form.get("replace")))
     return RedirectResponse("/camera", 303)
 
 

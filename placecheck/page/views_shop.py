@@ -36,8 +36,8 @@ FRONTAL = "13x4"  # can be ordered, but is not checked
 async def orders(request: Request) -> Response:
     """All orders."""
     bench = bench_of(request)
-    open_orders = await asyncio.to_thread(shop.open_orders, bench.config.home)
-    return bench.render(request, "orders.html", orders=open_orders)
+    orders = await asyncio.to_thread(shop.all_orders, bench.config.home)
+    return bench.render(request, "orders.html", orders=orders)
 
 
 def _form(

@@ -4,15 +4,17 @@ A photo is answered with the address of its check as soon as it is on disk (inbo
 the form's texts with all that is kept here: settings, card bars, a saved block, the order's earlier photos. The
 photo that a new one is compared with is the one the form names, else this device's last one of the same
 job within two hours. One that is added to another takes over what was asked of that, and is measured together with
-it (same_block/others.py). A form sent twice, because the first answer was lost on the way, is one photo.
+it (same_block/others.py). A photo sent twice, because the first answer was lost on the way, is one; another one
+from the same form is another.
 """
 
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import secrets
 from collections.abc import Callable
-from typing import Any
+from typing import IO, Any
 
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -44,7 +46,7 @@ async def home(request: Request) -> Response:
     last = again or next((j for j in bench.inbox.all() if j.owner == owner_of(request) and j.batch is None), None)
     check = load_settings(bench.config.home).check
     order_number = request.query_params.get("order", "")
-    orders = await asyncio.to_thread(shop.open_orders, bench.config.home)
+    orders = await asyncio.to_thread(shop.all_orders, bench.config.home)
     order = next((o for o in orders if o.number == order_number), None)
     spec = (
         dict(last.spec)
@@ -129,12 +131,14 @@ def takes_more(job: Job) -> bool:
 async def _take_in(request: Request, form: Any, asked: Callable[[dict[str, str]], Asked]) -> Response:
     """Keep the form's photo with what is `asked` of it, put it in line, and tell where its check is."""
     bench, owner = bench_of(request), owner_of(request)
+    files = photos_in(form)
+    if not files:
+        raise UsageProblem("no-photo", "There is no photo in what was sent: take or choose one first.")
     once = str(form.get("once", ""))[:40]
+    if once:
+        once = f"{once} {await asyncio.to_thread(_digest, files[0].file)}"
     job = bench.inbox.known(owner, once)
     if job is None:
-        files = photos_in(form)
-        if not files:
-            raise UsageProblem("no-photo", "There is no photo in what was sent: take or choose one first.")
         texts = {name: value for name, value in form.items() if isinstance(value, str)}
         spec, previous = await asyncio.to_thread(asked, texts)
         job = await asyncio.to_thread(
@@ -146,6 +150,13 @@ async def _take_in(request: Request, form: Any, asked: Callable[[dict[str, str]]
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
+def _digest(photo: IO[bytes]) -> str:
+    """The SHA-256 of a photo, which is then at its start again."""
+    digest = hashlib.file_digest(photo, "sha256").hexdigest()  # type: ignore[arg-type]
+    photo.seek(0)
+    return digest
+
+
 def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     """What a form asks for, with all that is kept here. Raises UsageProblem with one sentence."""
     from placecheck.cards import saved_bars_mm
@@ -155,8 +166,8 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     saved = load_block(blocks_folder(home), named) if named else None
     bars = saved_bars_mm(home, small=texts.get("stage", "").strip() == "stitches")
     spec = spec_from(texts, load_settings(home), bars, saved)
-    if spec["order"] and not any(o.number == spec["order"] for o in shop.open_orders(home)):
-        raise UsageProblem("order-unknown", f"There is no open order {spec['order']}: choose another.")
+    if spec["order"] and not any(o.number == spec["order"] for o in shop.all_orders(home)):
+        raise UsageProblem("order-unknown", f"There is no order {spec['order']}: choose another.")
     if spec["stage"] in NEEDS_CLOSURE and spec["order"]:
         spec |= shop.earlier(home, spec["order"], spec["stage"])
     return spec

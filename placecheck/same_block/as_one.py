@@ -75,7 +75,7 @@ def measure_together(
 
 
 def _merged(observed: Sequence[Observed]) -> Observed:
-    """All that any photo shows, for words: the first photo that has a landmark lends its evidence, a line has it all."""
+    """All that any photo shows, for words: the first that has a landmark lends its evidence, a line has that of all."""
     first = observed[0]
     marks: dict[str, Any] = {}
     inferred: dict[str, Any] = {}
