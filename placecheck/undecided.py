@@ -6,9 +6,10 @@ of the budget adds most. It depends on that: a hairline seen nearly edge-on want
 guessed under the hair wants a soft tape, and next time a photo of the cap alone; a photo of the cap that nothing ties
 to this one wants the hair clipped aside; a centre line that is carried forward over the dome wants a ball pin set on
 it; where that is set and how the block lies is in doubt, a second photo from another side is wanted, to be measured
-together with this one; else marks that are seen badly want a photo from closer. Several photos measured together have
-been taken from where they tell most already. After stitching no ball pin is asked for. Common practice, no published
-source; that such pins and photos help is measured (DEVELOPERS.md, calibration/experiments.md).
+together with this one; marks that are seen badly want to be uncovered, and what none of these helps a photo from
+closer. Several photos measured together have been taken from where they tell most already: a third tells hardly more.
+Common practice, no published source; that such pins and photos help is measured (DEVELOPERS.md,
+calibration/experiments.md).
 """
 
 from __future__ import annotations
@@ -40,6 +41,8 @@ PIN_ADVICE = (
     "set a ball pin on the cap's centre line, into the bare block before the lace, with ball pins of the same colour "
     "at the corners, and take the photo again"
 )
+PIN_STITCHED = "set a ball pin on the cap's centre line, into the bare block before the lace, and take the photo again"
+CLOSER_ADVICE = "take the photo again from closer, so that block and card fill the picture"
 CAP_FIRST = (
     "Next time take a photo of the cap alone, from the same side, before the closure goes on, and check it under the "
     "same order: it shows where the cap's edge runs under the hair."
@@ -116,7 +119,7 @@ def _a_pin_would_help(measured: Measured, source: str | None) -> bool:
 
     There the line is carried forward over the dome as camera, card and outline give it: their lines of the budget.
     """
-    return measured.stage == "pinned" and not measured.grounds.line_pinned and source == HOW_IT_LIES
+    return not measured.grounds.line_pinned and source == HOW_IT_LIES
 
 
 def _second_photo(measured: Measured, source: str | None, unsure: Sequence[str]) -> str | None:
@@ -173,9 +176,11 @@ def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]
     fold = names[0] not in ASYMMETRIES
     code = "fold-undecided" if fold else "corners-undecided"
     if _a_pin_would_help(measured, source):
-        then = PIN_ADVICE
+        then = PIN_STITCHED if measured.stage == "stitched" else PIN_ADVICE
     elif second := _second_photo(measured, source, names):
         code, then = "second-photo-asked", second
+    elif source == HOW_IT_LIES:
+        then = CLOSER_ADVICE
     elif fold:
         what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
         then = f"set a {what} on each end of the fold and take the photo again, closer"
