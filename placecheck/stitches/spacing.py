@@ -132,7 +132,7 @@ def _estimate(value: float, parts: list[Contribution]) -> Estimate:
 
 
 def extreme_of(mm: FloatArray, sign: int) -> tuple[int, float, float]:
-    """The largest (sign 1) or smallest (-1) of spacings (n,) mm, each read with u = U_ENDS_MM: index, value, u beside it.
+    """The largest (sign 1) or smallest (-1) of spacings (n,) mm, read with u = U_ENDS_MM: index, value, u beside it.
 
     Of m spacings that contend, the largest reading lies above the largest truth by no more than z(0.95^(1/m)) u with
     95 %, and below it by no more than z(0.95) u, whatever the truths are: the value is the middle of these two ends,
