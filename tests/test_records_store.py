@@ -139,6 +139,7 @@ def test_a_check_without_an_order_is_no_first_check(store):
     quick = [put(store, 10 + i, "pass", maker="Ada") for i in range(5)]  # after pins were moved, say
     put(store, 20, "fix", maker="Noor")
     with sqlite3.connect(store.home / FILE_NAME) as raw:
+        assert raw.execute("SELECT DISTINCT attempt FROM record WHERE order_ref IS NULL").fetchall() == [(None,)]
         raw.execute("UPDATE record SET attempt = 1 WHERE id IN (?, ?)", quick[:2])
     assert tallies.first_checks(store.database) == tallies.Count(decided=3, passed=0, undecided=0)
     assert len(tallies.series(store.database, "offset_mm")) == 3
