@@ -135,14 +135,14 @@ class Store:
             connection.execute(insert(kept_file), fresh)
 
     def _attempt(self, connection: Connection, new: NewRecord, counts: dict[tuple[str, str], int]) -> int | None:
-        """The how manieth measured check of its order and stage this is; None where the photo showed nothing, or was
+        """The how manieth measured check of its order and stage this is; None where the photo showed nothing, names no
 
-        kept for another check that it was measured together with.
+        order, or was kept for another check that it was measured together with.
         """
-        if new.origin == PART or not any(r.low is not None for r in readings_of(new.answer).values()):
+        if new.origin == PART or new.order_ref is None:
             return None
-        if new.order_ref is None:
-            return 1
+        if not any(r.low is not None for r in readings_of(new.answer).values()):
+            return None
         key = (new.order_ref, new.stage)
         if key not in counts:
             before = select(func.max(record.c.attempt)).where(record.c.order_ref == key[0], record.c.stage == key[1])

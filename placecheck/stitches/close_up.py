@@ -22,13 +22,15 @@ from placecheck.card import card_problems, find_card
 from placecheck.card.board import SMALL_CARD
 from placecheck.card.detect import CardSighting
 from placecheck.errors import RetakeNeeded
+from placecheck.judge import judge_estimate
 from placecheck.request import CheckRequest
 from placecheck.stitches.ground import Ground, fit_ground, to_px
 from placecheck.stitches.row import Row, find_row
-from placecheck.stitches.sewn import Sewn
+from placecheck.stitches.sewn import Sewn, kinds_of
 from placecheck.stitches.spacing import Spacing, measure_spacing
 from placecheck.stitches.unroll import sides
 from placecheck.stitches.words import remarks
+from placecheck.tolerances import Tolerances
 
 if TYPE_CHECKING:
     from placecheck.photo import Photo
@@ -70,7 +72,7 @@ def measure_stitches(
             "The stitches cannot be told from the lace well enough to count them: let light fall along the seam from "
             "one side, comb the hair off it, come closer, and retake.",
         )
-    sewn = _sewn(spacing, to_px(ground, row.line_mm), request.tolerances.limits_of(LARGEST)[1], request)
+    sewn = _sewn(spacing, to_px(ground, row.line_mm), request.tolerances)
     upright = ground.rotation[2, 2]
     return Measured(
         estimates={MEAN: spacing.mean, SMALLEST: spacing.smallest, LARGEST: spacing.largest},
@@ -107,20 +109,24 @@ def _see_row(photo: Photo, ground: Ground, card: CardSighting, explain: Explain 
     )
 
 
-def _sewn(spacing: Spacing, line_px: Any, most_mm: float, request: CheckRequest) -> Sewn:
-    least_mm = request.tolerances.limits_of(SMALLEST)[0]
+def _sewn(spacing: Spacing, line_px: Any, tolerances: Tolerances) -> Sewn:
     span = np.abs(spacing.px[-1] - spacing.px[0])
-    kinds = [
-        "over" if mm > most_mm else "crowded" if mm < least_mm or close else "wide" if far else "even"
-        for mm, far, close in zip(spacing.mm, spacing.wide, spacing.crowded, strict=True)
-    ]
+    guard_factor = tolerances.guard_factor
+    kinds = kinds_of(
+        spacing.mm.tolist(),
+        (2 * spacing.u_mm).tolist(),
+        np.where(spacing.crowded, "crowded", np.where(spacing.wide, "wide", "even")).tolist(),
+        judge_estimate(spacing.largest, *tolerances.limits_of(LARGEST), guard_factor),
+        judge_estimate(spacing.smallest, *tolerances.limits_of(SMALLEST), guard_factor),
+        guard_factor,
+    )
     return Sewn(
         px=tuple((float(x), float(y)) for x, y in spacing.px),
         along_mm=tuple(map(float, spacing.along_mm)),
         certainty=tuple(map(float, spacing.certainty)),
         spacing_mm=tuple(map(float, spacing.mm)),
         U95_mm=tuple(float(2 * u) for u in spacing.u_mm),
-        kinds=tuple(kinds),
+        kinds=kinds,
         begin="left" if span[0] >= span[1] else "top",
         u_count=spacing.u_count,
         line_px=tuple((float(x), float(y)) for x, y in line_px),
