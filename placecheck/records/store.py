@@ -13,7 +13,7 @@ schema and opening are schema.py's and database.py's. Nothing outside these six 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from sqlalchemy import Connection, delete, func, insert, or_, select, update
@@ -78,6 +78,15 @@ class Store:
             for start in range(0, len(news), BATCH):
                 numbers += self._insert(connection, news[start : start + BATCH])
         return numbers
+
+    def add_set(self, parts: Sequence[NewRecord], whole: Callable[[list[int]], NewRecord]) -> int:
+        """Keep the parts of a set and the `whole` that names their numbers, in one transaction: all of them or none.
+
+        Returns the whole's number. Raises RecordsProblem.
+        """
+        with self.database.writing() as connection:
+            numbers = self._insert(connection, parts) if parts else []
+            return self._insert(connection, [whole(numbers)])[0]
 
     def _insert(self, connection: Connection, news: Sequence[NewRecord]) -> list[int]:
         files = {f.sha256: f for new in news for f in (new.photo, new.overlay) if f is not None}
