@@ -27,6 +27,12 @@ Ids = npt.NDArray[np.int64]
 if int(cv2.__version__.split(".")[0]) < 5:  # pragma: no cover - depends on the installation
     raise ImportError(f"placecheck needs opencv-python 5 or later, found {cv2.__version__}")
 
+
+def use_threads(count: int) -> None:
+    """From here on OpenCV computes with `count` threads in this process."""
+    cv2.setNumThreads(count)
+
+
 # ----------------------------------------------------------------------------- pictures
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import io
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import cv2
@@ -202,3 +204,20 @@ def test_writing(tmp_path: Path) -> None:
     assert unwritable.value.problem.code == "cannot-write"
     with pytest.raises(UsageProblem):
         printing.card_png(10)
+
+
+def test_a_full_disk_leaves_the_old_card(tmp_path: Path) -> None:
+    """With --force, and the system itself refusing more than 2,000 bytes, as a full disk does half way."""
+    card = tmp_path / "card.pdf"
+    card.write_bytes(b"the old card")
+    program = (
+        "import resource, sys; from placecheck import cli; resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))\n"
+        "sys.exit(cli.run(['card', sys.argv[1], '--force']))"
+    )
+    done = subprocess.run([sys.executable, "-c", program, str(card)], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 4
+    assert done.stderr.startswith("placecheck: ")
+    assert "cannot be written (File too large)" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert card.read_bytes() == b"the old card"
+    assert [p.name for p in tmp_path.iterdir()] == ["card.pdf"]

@@ -243,9 +243,9 @@ def _start_worker(threads: int) -> None:
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(ImportError):
-        import cv2
+        from placecheck import vision
 
-        cv2.setNumThreads(threads)
+        vision.use_threads(threads)
 
 
 def _run(tasks: list[Task], jobs: int) -> Iterator[Checked]:
