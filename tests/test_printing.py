@@ -16,12 +16,12 @@ import cv2
 import numpy as np
 import pypdfium2
 import pytest
+from card_scenes import charuco_corners
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from PIL import Image as Pillow
 
-from placecheck import vision
 from placecheck.card import find_card, printing
 from placecheck.card.board import CARD
 from placecheck.errors import UnusableFile, UsageProblem
@@ -67,7 +67,7 @@ def test_board_is_true_to_scale_within_a_thousandth(paper: str, dpi: int) -> Non
     per_mm = np.array([gray.shape[1], gray.shape[0]]) / PAPERS[paper]
     card = find_card(gray)
     assert len(card.ids) == 24
-    theirs, ids = vision.detect_charuco(gray, CARD.opencv)
+    theirs, ids = charuco_corners(gray, CARD.opencv)
     assert len(ids) == 24
     for corners, points in ((card.corners_px, card.board_mm), (theirs, CARD.corners_mm[ids])):
         fit = affine(points, corners)

@@ -331,7 +331,7 @@ def taped(seed) -> KnownDome:
     rng = np.random.default_rng(seed)
     tapes = tapes_on(BlockSurface(drawn(seed)[0][0].block))
     read = {name: round((mm + rng.normal(0, 2.0)) / 6.35) * 6.35 for name, mm in tapes.items()}
-    return fit_tapes("Elm", read).known.under_cap()
+    return fit_tapes("Elm", read).under_cap()
 
 
 def resized(known: KnownDome, factor: float) -> KnownDome:
