@@ -23,7 +23,7 @@ import numpy.typing as npt
 from placecheck.block import TAPE_U_MM, outline_px
 from placecheck.block_joint import BareBlockFit, BlockView, Contradiction, fit_views, rough_place, yaw_from_card
 from placecheck.block_plane import line_of
-from placecheck.camera import Camera
+from placecheck.camera import Camera, wrapped_deg
 from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.known_dome import KnownDome
 from placecheck.saved_blocks import circumference_of
@@ -185,7 +185,7 @@ def missing_views(looks: Sequence[tuple[float, float]]) -> tuple[str, ...]:
     low = [azimuth for azimuth, lean in looks if lean >= 35.0]
 
     def near(azimuth: float) -> bool:
-        return any(abs((a - azimuth + 180.0) % 360.0 - 180.0) <= 40.0 for a in low)
+        return any(abs(wrapped_deg(a - azimuth)) <= 40.0 for a in low)
 
     out = []
     if not any(lean < 25.0 for _, lean in looks):

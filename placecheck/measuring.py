@@ -92,4 +92,4 @@ def measured_of(seen: Sighted) -> tuple[Measured, OnDome]:
     parts = budgets(seen.fit, observed, on, request.closure.width_mm, values)
     estimates, missing = estimated(values, parts, observed)
     found = findings_of(geometry, observed, on)
-    return Measured(estimates, missing, found, tape_doubt(seen.fit) + seen.notes, view_of(geometry, on)), on
+    return Measured(estimates, missing, found, tape_doubt(seen.fit) + seen.notes, view_of(geometry, on.chart)), on
