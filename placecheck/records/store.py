@@ -5,8 +5,8 @@ overlay become files, each whole under its hash or absent; then one transaction 
 record, details, readings and file names, or nothing. Inside that transaction the files
 are looked for once more, because a purge next door may have removed one that another record
 no longer needed. `attempt` is counted there too, so two benches that check one order at the
-same moment get first and second. Every query that lists is bounded and served by an index, so
-100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
+same moment get first and second. A list of records is bounded, or all of one order, and served by an
+index, so 100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
 rows is rows.py's, what is counted over many tallies.py's, whole tables whole_tables.py's;
 schema and opening are schema.py's and database.py's. Nothing outside these six knows SQL.
 """
