@@ -94,6 +94,7 @@ LANDMARK_WORDS: Mapping[str, str] = {
 RIM_WORDS = "cap rim in the photo"
 LACE_LOOSE = "lace not lying flat"
 OUTLINE_WORDS = "block outline"
+TAPE_CONTRADICTS = "contradiction between soft tape and photo"
 """Lines of the uncertainty budgets."""
 CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
 """Evidence of a rim that was carried over from a photo of the cap alone."""

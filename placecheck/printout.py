@@ -235,7 +235,8 @@ def _numbered(fixes: Sequence[str]) -> Table:
 def print_budget(console: Console, answer: Answer) -> None:
     """Where the uncertainty of every judged measure comes from, largest first; standard uncertainties, k = 1.
 
-    What is left between the contributions' root sum of squares and u is the factor found on scenes with truth.
+    What is left between the contributions' root sum of squares and u is the factor found on scenes with truth; with
+    what a soft tape reads beside the photo, that factor is in the photo's lines already.
     """
     from rich.text import Text
 
@@ -251,4 +252,5 @@ def print_budget(console: Console, answer: Answer) -> None:
             if part.u >= 0.005:
                 share = 100 * (part.u / together) ** 2
                 console.print(Text(f"  {part.u:6.2f} {unit}  {share:3.0f} %  {part.source}"))
-        console.print(Text(f"  x {estimate.u / together:.2f}: factor found on scenes with truth"))
+        if not math.isclose(estimate.u, together, rel_tol=1e-6):
+            console.print(Text(f"  x {estimate.u / together:.2f}: factor found on scenes with truth"))

@@ -5,15 +5,15 @@ overlay become files, each whole under its hash or absent; then one transaction 
 record, details, readings and file names, or nothing. Inside that transaction the files
 are looked for once more, because a purge next door may have removed one that another record
 no longer needed. `attempt` is counted there too, so two benches that check one order at the
-same moment get first and second. Every query that lists is bounded and served by an index, so
-100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
+same moment get first and second. A list of records is bounded, or all of one order, and served by an
+index, so 100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
 rows is rows.py's, what is counted over many tallies.py's, whole tables whole_tables.py's;
 schema and opening are schema.py's and database.py's. Nothing outside these six knows SQL.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from sqlalchemy import Connection, delete, func, insert, or_, select, update
@@ -78,6 +78,15 @@ class Store:
             for start in range(0, len(news), BATCH):
                 numbers += self._insert(connection, news[start : start + BATCH])
         return numbers
+
+    def add_set(self, parts: Sequence[NewRecord], whole: Callable[[list[int]], NewRecord]) -> int:
+        """Keep the parts of a set and the `whole` that names their numbers, in one transaction: all of them or none.
+
+        Returns the whole's number. Raises RecordsProblem.
+        """
+        with self.database.writing() as connection:
+            numbers = self._insert(connection, parts) if parts else []
+            return self._insert(connection, [whole(numbers)])[0]
 
     def _insert(self, connection: Connection, news: Sequence[NewRecord]) -> list[int]:
         files = {f.sha256: f for new in news for f in (new.photo, new.overlay) if f is not None}
