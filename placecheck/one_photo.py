@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Answer, Measured
-from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.errors import PlacecheckError
 from placecheck.failures import print_if_debugging, stopped_answer
 from placecheck.judge import EXIT_STATUS, judge, problems_of, verdict_of
 from placecheck.request import CheckRequest
@@ -59,30 +59,35 @@ def answer_for(measured: Measured, request: CheckRequest) -> Answer:
     return Answer(verdict, measured, judged, problems, fixes, EXIT_STATUS[verdict], pulls)
 
 
-def explainer(folder: Path) -> Explain:
-    """Writes each stage's picture into `folder`, numbered in the order of the stages."""
-    from placecheck import vision
+class Explainer:
+    """Writes each stage's picture into `folder`, numbered in the order of the stages.
 
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageProblem("explain-unwritable", f"The folder {folder} cannot be made: {error.strerror}.") from None
-    count = 0
+    The first failure is kept in `failed`, as a sentence, and ends the writing: it must not take the answer with it.
+    """
 
-    def explain(name: str, image: npt.NDArray[np.uint8]) -> None:
-        nonlocal count
-        count += 1
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.failed: str | None = None
+        self._count = 0
+
+    def __call__(self, name: str, image: npt.NDArray[np.uint8]) -> None:
+        from placecheck import vision
+        from placecheck.whole_files import write_whole
+
+        self._count += 1
         safe = re.sub(r"[^\w-]+", "-", name).strip("-") or "stage"
+        if self.failed is not None:
+            return
         try:
-            (folder / f"{count:02d}-{safe}.jpg").write_bytes(vision.encode(np.ascontiguousarray(image), ".jpg", 90))
+            self.folder.mkdir(parents=True, exist_ok=True)
+            picture = vision.encode(np.ascontiguousarray(image), ".jpg", 90)
+            write_whole(self.folder / f"{self._count:02d}-{safe}.jpg", picture, 0o644)
         except OSError as error:
-            raise UsageProblem("explain-unwritable", f"{folder} cannot be written: {error.strerror}.") from None
-
-    return explain
+            self.failed = f"The pictures of the stages cannot be written into {self.folder}: {error.strerror}."
 
 
 def measured_in(
-    photo: Photo, request: CheckRequest, explain: Path | None = None, picked: Picked | None = None
+    photo: Photo, request: CheckRequest, explain: Explain | None = None, picked: Picked | None = None
 ) -> Measured:
     """Everything measured in a photo that is open already, with the saved profile that fits or the one `picked`.
 
@@ -94,13 +99,13 @@ def measured_in(
     from placecheck.profile_match import pick_camera
 
     picked = picked or pick_camera(photo, request)
-    measured = measure_stage(photo, request, explainer(explain) if explain else None, picked.camera)
+    measured = measure_stage(photo, request, explain, picked.camera)
     problems = measured.problems + picked.notes
     return replace(measured, stage=request.stage, problems=problems, camera_profile=picked.kept)
 
 
 def check_photo(
-    photo: Photo, request: CheckRequest, explain: Path | None = None, picked: Picked | None = None
+    photo: Photo, request: CheckRequest, explain: Explain | None = None, picked: Picked | None = None
 ) -> Answer:
     """The answer for a photo that is open already. Raises PlacecheckError where a step cannot go on."""
     return answer_for(measured_in(photo, request, explain, picked), request)
@@ -109,19 +114,20 @@ def check_photo(
 def check_file(path: Path, request: CheckRequest, overlay: Path | None = None, explain: Path | None = None) -> Checked:
     """Check one photo file. Writes the overlay and the stages' pictures where asked; raises nothing but Ctrl-C."""
     photo: Photo | None = None
+    explainer = Explainer(explain) if explain is not None else None
     try:
         from placecheck.photo import load_photo
 
         photo = load_photo(path)
-        answer = check_photo(photo, request, explain)
+        answer = check_photo(photo, request, explainer)
         json.dumps(answer.as_json(), allow_nan=False)
     except Exception as error:
         answer = stopped_answer(error, request.stage, NO_MEMORY)
-    notes = []
-    if overlay is not None:
-        note = write_overlay(photo, answer, request, overlay)
-        notes += [note] if note else []
-    return Checked(path, answer, tuple(notes), photo is not None)
+    notes = [
+        explainer.failed if explainer is not None else None,
+        write_overlay(photo, answer, request, overlay) if overlay is not None else None,
+    ]
+    return Checked(path, answer, tuple(note for note in notes if note), photo is not None)
 
 
 def write_overlay(photo: Photo | None, answer: Answer, request: CheckRequest, path: Path) -> str | None:

@@ -2,8 +2,9 @@
 
 The bytes are read once and decoded in one place. The kind of file is told from its first
 bytes, its size in pixels from its header, before any pixel is decoded (a small file can
-unpack to gigabytes). OpenCV fills what a cut JPEG lacks with grey and says nothing, so the
-file's own structure is walked to its end marker first. Readers disagree about EXIF
+unpack to gigabytes). OpenCV fills what a cut JPEG lacks with grey, so the file's own structure
+is walked to its end marker first; where its data are damaged, it makes a picture all the same and
+the decoder's warning alone tells. Damage that a decoder cannot notice is not noticed. Readers disagree about EXIF
 orientation (OpenCV's colour modes apply it, others do not), so it is read with Pillow,
 ignored in decoding and applied here, all eight cases. HEIF keeps its orientation in the
 container (irot, imir), which libheif applies; EXIF's copy is only informative there and is
@@ -90,7 +91,7 @@ def load_photo(source: Path | bytes) -> Photo:
         raise UnusableFile(
             "not-an-image", f"{name} is not a JPEG, PNG or HEIC photo: give the photo as the phone's camera saved it."
         )
-    if (kind == "jpeg" and not jpeg_is_complete(data)) or (kind == "png" and not png_is_complete(data)):
+    if (kind == "jpeg" and jpeg_end(data) is None) or (kind == "png" and not png_is_complete(data)):
         raise _truncated(name)
     header = _heic_header(data, name) if kind == "heic" else _header(data, name)
     _check_size(header.width, header.height, name)
@@ -150,8 +151,8 @@ def kind_of(data: bytes) -> str | None:
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 
-def jpeg_is_complete(data: bytes) -> bool:
-    """Whether the main image of a JPEG reaches its end marker (EOI); later pictures and trailers do not count.
+def jpeg_end(data: bytes) -> int | None:
+    """Where the end marker (EOI) of a JPEG's main image is; None where it has none. Later pictures do not count.
 
     Walks the segments by their lengths, so that a thumbnail's end marker inside EXIF is not taken for the photo's.
     """
@@ -160,12 +161,12 @@ def jpeg_is_complete(data: bytes) -> bool:
         if data[at] != 0xFF:
             found = _NEXT_MARKER.search(data, at)
             if found is None:
-                return False
+                return None
             at = found.start()
             continue
         marker = data[at + 1]
         if marker == 0xD9:
-            return True
+            return at
         if marker == 0xFF:  # fill byte
             at += 1
         elif marker == 0x01 or 0xD0 <= marker <= 0xD8 or marker == 0x00:
@@ -175,9 +176,27 @@ def jpeg_is_complete(data: bytes) -> bool:
             if marker == 0xDA:
                 found = _NEXT_MARKER.search(data, at)
                 if found is None:
-                    return False
+                    return None
                 at = found.start()
-    return False
+    return None
+
+
+_LEFT_OVER = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
+
+
+def jpeg_damage(said: str, data: bytes) -> bool:
+    """Whether what libjpeg said of a JPEG means damage to the picture.
+
+    Bytes left over before the end marker are picture data that nobody wanted, unless all are the same: some writers
+    fill up with zeros. A bad colour profile is no damage to the picture, nor are scan parameters that some phones write.
+    """
+    left_over = _LEFT_OVER.search(said)
+    if left_over is not None:
+        end = jpeg_end(data) or 0
+        return len(set(data[end - int(left_over[1]) : end])) > 1
+    return "bad ICC" not in said and any(
+        words in said for words in ("Corrupt JPEG data", "Premature end", "Inconsistent progression")
+    )
 
 
 def png_is_complete(data: bytes) -> bool:
@@ -230,7 +249,12 @@ def _header(data: bytes, name: str) -> _Header:
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error):
         raise _damaged(name) from None
     tags = _tags(opened)
-    return _Header(*opened.size, _orientation(tags), tags, lambda: vision.decode_color(data))
+
+    def decode() -> Image | None:
+        image, said = vision.decode_color(data)
+        return None if jpeg_damage(said, data) else image
+
+    return _Header(*opened.size, _orientation(tags), tags, decode)
 
 
 def _heic_header(data: bytes, name: str) -> _Header:

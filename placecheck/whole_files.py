@@ -16,7 +16,7 @@ import errno
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO
 
@@ -57,6 +57,17 @@ def free_path(path: Path, force: bool) -> Path:
         raise UsageProblem(
             "file-exists", f"{path} is there already: name another file, or add --force to overwrite it."
         )
+    return path
+
+
+def not_over(path: Path, inputs: Iterable[Path]) -> Path:
+    """`path`, if it is none of the files that are read, by whatever name or link. Raises UsageProblem."""
+    for given in inputs:
+        with contextlib.suppress(OSError, ValueError):  # one of the two is not there yet, or cannot be a file
+            if os.path.samefile(path, given):
+                raise UsageProblem(
+                    "output-is-input", f"{path} is the file {given} itself, which is read: write to another name."
+                )
     return path
 
 

@@ -35,7 +35,7 @@ def chessboards() -> list[Sighting]:
     board = np.stack(np.meshgrid(np.arange(9), np.arange(6)), -1).reshape(-1, 2) * 25.0
     views = []
     for path in sorted(PUBLISHED.glob("left*.png")):
-        gray = vision.to_gray(vision.decode_color(path.read_bytes()))
+        gray = vision.to_gray(vision.decode_color(path.read_bytes())[0])
         views.append(Sighting(path.name, board, chessboard_px(gray, 9, 6)))
     assert len(views) == 13
     return views
@@ -462,7 +462,7 @@ def test_published_charuco_photo_through_its_published_camera():
     # 20 mm markers of DICT_6X6_250, and its camera, samples/data/aruco/tutorial_camera_charuco.yml (both Apache-2.0)
     data = (PUBLISHED / "choriginal.jpg").read_bytes()
     board = vision.charuco_board(5, 7, 40.0, 20.0, "DICT_6X6_250")
-    corners, ids = charuco_corners(vision.to_gray(vision.decode_color(data)), board)
+    corners, ids = charuco_corners(vision.to_gray(vision.decode_color(data)[0]), board)
     assert len(ids) == 24
     values = (452.51072219637672, 456.76707935146891, 317.70297317353277, 277.75155919135995)
     distortion = (0.12136925618707872, -1.0854664722560681, 1.1786843796670e-04, -4.6240686046486e-04, 2.954258940681)

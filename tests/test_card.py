@@ -458,4 +458,4 @@ def test_nothing_found_is_empty_not_none() -> None:
     blank = np.full((300, 400), 200, np.uint8)
     assert vision.detect_markers(blank, CARD.dictionary, 0.01).corners_px.shape == (0, 4, 2)
     assert vision.chessboard_corners(blank, 9, 6) is None
-    assert vision.decode_color(b"no picture") is None
+    assert vision.decode_color(b"no picture") == (None, "")

@@ -38,7 +38,9 @@ def register(app: typer.Typer) -> None:
 
 
 def check(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO", help="Photos of the pinned closure.")],
+    photos: Annotated[  # one that may not be read is an answer of its own, and no reason to leave the others
+        list[Path], typer.Argument(metavar="PHOTO", help="Photos of the pinned closure.", readable=False)
+    ],
     closure: Annotated[
         str | None, typer.Option(metavar="SIZE", help="Closure size, width x front to back: 5x5, 2x6, 12.7x12.7cm.")
     ] = None,
@@ -112,6 +114,8 @@ def check(
         from placecheck.commands.same_block import check_same_block, refuse_options
 
         refuse_options(stage, marks, explain)
+        if overlay is not None:
+            outputs(photos, overlay, None, [tolerances, cap_photo])
         request = _request(closure, block_circumference, None, tolerances, card_bars, camera, front, block=block)
         request = replace(request, cap=_cap_photo(cap_photo, order), taped_mm=_taped(taped_clearance, 1, stage))
         kept = None if no_save else names_given(order, client, maker)
@@ -135,15 +139,16 @@ def check(
         request = replace(request, cap=_cap_photo(cap_photo, order))
     if stage == "stitched":
         request = replace(request, since=_pinned_record(order))
-    tasks: list[Task] = [(p, request, *to) for p, to in zip(photos, outputs(photos, overlay, explain), strict=True)]
+    places = outputs(photos, overlay, explain, [marks, tolerances, cap_photo])
+    tasks: list[Task] = [(p, request, *to) for p, to in zip(photos, places, strict=True)]
     names = Names() if no_save else names_given(order, client, maker)
     worst = 0
     with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
         if not no_save:  # the record keeps the overlay too
             tasks = [(p, r, o or Path(scratch) / f"{i}.jpg", e) for i, (p, r, o, e) in enumerate(tasks)]
         for task, checked in zip(tasks, _run(tasks, jobs), strict=True):
-            if overlay is None:  # nobody asked for a picture, so nobody is told of one
-                checked = replace(checked, notes=())
+            if overlay is None:  # nobody asked for that picture, so nobody is told of it
+                checked = replace(checked, notes=tuple(note for note in checked.notes if scratch not in note))
             if not no_save and checked.is_photo:  # first, since whoever reads the answer may stop reading
                 _save(checked, request, names, task[2])
             _report(checked, as_json, len(photos) > 1, budget)

@@ -27,7 +27,7 @@ from placecheck.records.database import REVISION
 from placecheck.records.model import now_text
 from placecheck.records.photos import FILE_NAME, RecordsProblem, disk_problem, write_atomically
 from placecheck.records.store import Store
-from placecheck.whole_files import writing
+from placecheck.whole_files import not_over, writing
 
 FORMAT = 1
 LARGEST_SETTING = 5_000_000
@@ -65,6 +65,8 @@ def write_backup(store: Store, target: Path, replace: bool = False) -> BackupRep
         raise RecordsProblem(
             "file-exists", f"{target} is there already: name another file, or add --force to overwrite it."
         )
+    if store.database.file is not None:
+        not_over(target, [store.database.file])
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with writing(target) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
