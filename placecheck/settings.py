@@ -34,7 +34,23 @@ class Settings:
 
 
 def home() -> Path:
-    """The folder for records, profiles and settings; it need not exist yet."""
+    """The folder for records, profiles and settings; it need not exist yet. Raises UsageProblem if it may not be read."""
+    folder = home_named()
+    try:
+        barred = folder.exists() and not os.access(folder, os.R_OK | os.X_OK)
+    except OSError:  # a folder above it bars the way
+        barred = True
+    if barred:
+        raise UsageProblem(
+            "home-unreadable",
+            f"The folder {folder} for records and settings may not be read: give yourself permission to read it, or "
+            "name another one in PLACECHECK_HOME.",
+        )
+    return folder
+
+
+def home_named() -> Path:
+    """The folder for records, profiles and settings, not looked at."""
     named = os.environ.get("PLACECHECK_HOME")
     if named:
         return Path(named).expanduser()

@@ -245,12 +245,25 @@ def _start_worker(threads: int) -> None:
     """Share the cores among the workers; what is missing here is reported with the photo itself."""
     import contextlib
     import signal
+    import threading
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     with contextlib.suppress(ImportError):
         from placecheck import vision
 
         vision.use_threads(threads)
+
+
+def _end_with_parent() -> None:
+    """A worker whose command was killed has nobody to work for."""
+    import os
+    from multiprocessing import parent_process
+
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _run(tasks: list[Task], jobs: int) -> Iterator[Checked]:
@@ -274,7 +287,7 @@ def _in_processes(tasks: list[Task], jobs: int) -> Iterator[Checked]:
     import os
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
-    from multiprocessing import get_context
+    from multiprocessing import active_children, get_context
 
     threads = max(1, (os.cpu_count() or 1) // jobs)
     pool = ProcessPoolExecutor(jobs, get_context("spawn"), _start_worker, (threads,))
@@ -285,6 +298,10 @@ def _in_processes(tasks: list[Task], jobs: int) -> Iterator[Checked]:
                 yield future.result()
             except BrokenProcessPool:
                 yield _lost(task)
+    except BaseException:  # stopped: nobody waits for the photos that are being checked
+        for worker in active_children():
+            worker.terminate()
+        raise
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
 

@@ -16,10 +16,10 @@ def register(app: typer.Typer) -> None:
 
 def doctor() -> None:
     """See whether this computer has all that placecheck needs."""
-    from placecheck.settings import home
+    from placecheck.settings import home_named
     from placecheck.system import examine
 
-    findings = examine(home())
+    findings = examine(home_named())
     for finding in findings:
         mark = "ok  " if finding.good else ("FAIL" if finding.needed else "none")
         print(f"{mark}  {finding.what}: {finding.message}")

@@ -123,6 +123,19 @@ def _serve(
         ssl_certfile=tls_cert,
         ssl_keyfile=tls_key,
     )
+    try:
+        config.load()
+    except OSError as error:  # ssl's errors are of this kind
+        if tls_cert is None:
+            raise
+        import ssl
+
+        why = "" if isinstance(error, ssl.SSLError) else f" ({error.strerror})"
+        raise UsageProblem(
+            "tls-wrong",
+            f"https cannot be served with {tls_cert} and {tls_key}{why}: give a certificate and the private key it was "
+            "made for, both as PEM.",
+        ) from None
     codes = app.state.bench.codes
     print_code(codes, addresses, lan)
     if sys.stdin.isatty():

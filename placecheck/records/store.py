@@ -34,6 +34,9 @@ from placecheck.records.rows import (
 )
 from placecheck.records.schema import detail, kept_file, reading, record
 
+NUMBERS = range(1, 1 << 63)
+"""Numbers that a record can have; a database takes no larger ones."""
+
 
 class Store:
     """The records of one shop: a database and a photo folder. Use as a context manager, or close() it."""
@@ -192,7 +195,7 @@ class Store:
     def get(self, number: int) -> Record:
         """One record, whole. Raises RecordsProblem where there is none of that number."""
         with self.database.reading() as connection:
-            found = list(whole_records(connection, [number]))
+            found = list(whole_records(connection, [number] if number in NUMBERS else []))
         if not found:
             raise RecordsProblem("record-missing", f"There is no record {number}: see `placecheck records list`.")
         return found[0]
@@ -255,7 +258,8 @@ class Store:
     def set_note(self, number: int, note: str | None) -> None:
         """Write a maker's note to a record. Raises RecordsProblem where there is none of that number."""
         with self.database.writing() as connection:
-            done = connection.execute(update(record).where(record.c.id == number).values(note=note)).rowcount
+            these = update(record).where(record.c.id == number).values(note=note)
+            done = number in NUMBERS and connection.execute(these).rowcount
         if not done:
             raise RecordsProblem("record-missing", f"There is no record {number}: see `placecheck records list`.")
 
