@@ -81,6 +81,38 @@ def test_list_show_compare(shop, capsys):
     assert records(capsys, "list", "--since", "March")[0] == 2
 
 
+@pytest.mark.parametrize("named", ["1", "0001", "blue coat"])
+def test_an_order_is_found_however_it_is_named(home, capsys, named):
+    """As a check files it: by the order's own number, whatever was typed."""
+    from placecheck.commands.filed_under import names_given
+
+    assert run(["order", "new", "blue coat", "--circumference", "22in", "--yes"]) == 0
+    filed = names_given("1", None, None)
+    for stage in ("pinned", "stitched"):
+        save_check(home, jpeg(1), answer(offset_mm=0.5), REQUEST, order=filed.order, client=filed.client, stage=stage)
+    capsys.readouterr()
+    assert [line.split()[2] for line in records(capsys, "list", "--order", named)[1].splitlines()[1:]] == ["0001"] * 2
+    assert len(records(capsys, "export", "--order", named)[1].splitlines()) == 3
+    assert records(capsys, "report", named)[:2] == (0, "0001.html\n")
+    assert records(capsys, "compare", "--order", named)[0] == 0
+    assert "2 different" in records(capsys, "recheck", "--order", named)[2]
+
+
+def test_a_number_no_record_can_have(shop, capsys):
+    for arguments in (["show", "9" * 23], ["note", "9" * 23, "x"]):
+        status, _, err = records(capsys, *arguments)
+        assert status == 4
+        assert err == f"placecheck: There is no record {'9' * 23}: see `placecheck records list`.\n"
+
+
+def test_a_backup_is_not_written_over_the_records(shop, capsys):
+    kept = (shop / "records.sqlite3").read_bytes()
+    status, _, err = records(capsys, "backup", str(shop / ".." / "home" / "records.sqlite3"), "--force")
+    assert status == 2
+    assert "write to another name" in err
+    assert (shop / "records.sqlite3").read_bytes() == kept
+
+
 def test_markup_in_names_is_only_text(home, capsys):
     save_check(home, jpeg(1), answer(), REQUEST, order="[red]x[/red]", maker="[/]")
     status, out, _ = records(capsys, "list")

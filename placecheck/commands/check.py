@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from placecheck.commands.filed_under import Names, names_given
+from placecheck.commands.filed_under import Names, filed_order, names_given
 from placecheck.commands.picture_names import outputs
 
 if TYPE_CHECKING:
@@ -393,7 +393,7 @@ def _on_record(look: Callable[[Store, str | None], int | None], order: str | Non
         return None
     try:
         with open_store() as store:
-            return look(store, names_given(order, None, None).order)
+            return look(store, filed_order(order))
     except PlacecheckError as error:
         print(f"placecheck: {error.problem.message}", file=sys.stderr)
         return None

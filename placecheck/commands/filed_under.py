@@ -1,7 +1,7 @@
 """What a check's record is filed under: order, client and maker, as they were given with a command.
 
 All three may be missing. An order is known by its number or by its client's alias; where one is named, its
-record says how it is called and whose it is, so that photos of one order come together whatever
+record says how it is called and whose it is, so that photos of one order come together, and are found again, whatever
 was typed. Who made it is said with the command, or once for all in the settings. Names that
 no order knows are kept as they were typed.
 """
@@ -9,6 +9,10 @@ no order knows are kept as they were typed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from placecheck.orders.order import Order
 
 
 @dataclass(frozen=True)
@@ -22,15 +26,25 @@ class Names:
 
 def names_given(order: str | None, client: str | None, maker: str | None) -> Names:
     """Order, client and maker for the records; an order that is kept here tells what was not given."""
-    from placecheck.errors import PlacecheckError
     from placecheck.settings import load_settings
 
-    if order is not None:
-        from placecheck.orders.files import order_store
-
-        try:
-            kept = order_store().get(order)
-            order, client, maker = kept.label, client or kept.alias, maker or kept.maker
-        except PlacecheckError:
-            pass  # an order of the shop's own numbering
+    kept = _kept(order)
+    if kept is not None:
+        order, client, maker = kept.label, client or kept.alias, maker or kept.maker
     return Names(order, client, maker or load_settings().check.get("maker"))
+
+
+def filed_order(order: str | None) -> str | None:
+    """What the records call an order that is named here, so that it is looked for as it was filed."""
+    kept = _kept(order)
+    return kept.label if kept is not None else order
+
+
+def _kept(order: str | None) -> Order | None:
+    from placecheck.errors import PlacecheckError
+    from placecheck.orders.files import order_store
+
+    try:
+        return order_store().get(order) if order is not None else None
+    except PlacecheckError:
+        return None  # an order of the shop's own numbering

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands import records_charts, records_keeping
+from placecheck.commands.filed_under import filed_order
 from placecheck.commands.records_options import (
     Client,
     Closure,
@@ -206,7 +207,9 @@ def note(
 def compare(
     first: Annotated[int | None, typer.Argument(metavar="[BEFORE]", help="Number of the earlier record.")] = None,
     second: Annotated[int | None, typer.Argument(metavar="[AFTER]", help="Number of the later record.")] = None,
-    order: Annotated[str | None, typer.Option(help="Compare pinned with stitched of this order.")] = None,
+    order: Annotated[
+        str | None, typer.Option(help="Compare pinned with stitched of this order.", callback=filed_order)
+    ] = None,
 ) -> None:
     """Compare two records, or an order's pinned with its stitched one."""
     from rich.console import Console
@@ -266,7 +269,7 @@ def export(
 
 
 def report(
-    order: Annotated[str, typer.Argument(help="The order.")],
+    order: Annotated[str, typer.Argument(help="The order.", callback=filed_order)],
     file: Annotated[Path | None, typer.Argument(help="Name of the file (.html or .pdf); ORDER.html.")] = None,
     force: Force = False,
 ) -> None:

@@ -16,10 +16,12 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from placecheck.commands.filed_under import filed_order
+
 if TYPE_CHECKING:
     from placecheck.records.store import Store
 
-Order = Annotated[str | None, typer.Option(help="Only this order.")]
+Order = Annotated[str | None, typer.Option(help="Only this order.", callback=filed_order)]
 Client = Annotated[str | None, typer.Option(help="Only this client alias.")]
 Maker = Annotated[str | None, typer.Option(help="Only this maker.")]
 Stage = Annotated[str | None, typer.Option(help="Only this stage, such as pinned or stitched.")]
