@@ -35,6 +35,7 @@ from placecheck.measure import Observed, OnDome, put_on_dome
 from placecheck.observing import (
     by_hand,
     check_size,
+    check_way_round,
     closure_edge_px,
     clues_of,
     observe,
@@ -225,6 +226,7 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
         )
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)  # good enough for what is asked of it here
+    check_way_round(observed, on)
     check_size(on, fit.geometry, request)
 
     def look_again(stage: Stage, close: Close) -> Close:

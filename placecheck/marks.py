@@ -5,8 +5,9 @@ saved, corrected and handed back: `landmarks_px` with points, `lines_px` with po
 and optionally `u_px`, how well a point was clicked (standard uncertainty per axis). The
 pixels are those of the upright photo (EXIF orientation applied), pixel centres at
 integers, (0, 0) the middle of the upper left pixel. Names are the answer's; anything else
-is refused by name, so that a slip of spelling is never silently ignored. Whether the
-points lie inside the photo is checked once the photo is open.
+is refused by name, so that a slip of spelling is never silently ignored, and so is what the
+stage of the job does not use. Whether the points lie inside the photo is checked once the photo
+is open, whether they lie on the block and the right way round once that is found (observing.py).
 """
 
 from __future__ import annotations
@@ -21,9 +22,13 @@ from placecheck.errors import UsageProblem
 
 POINT_NAMES = ("fold_front", "fold_back", "front_left", "front_right", "back_left", "back_right")
 LINE_NAMES = ("outline", "cap_rim", "centre_line", "hairline", "fold")
+CAP_LINES = ("outline", "centre_line")
+"""What of it the check of the cap alone uses."""
 LEAST_POINTS: Mapping[str, int] = {"outline": 8, "cap_rim": 3, "centre_line": 2, "hairline": 3, "fold": 2}
 DEFAULT_U_PX = 1.5
 """A careful click on a phone photo (an assumption; a file may state its own `u_px`)."""
+WRONG_WAY, OFF_BLOCK = "marks-swapped", "marks-off-block"
+"""Why marks are refused once it is known where they lie on the block (observing.py)."""
 
 Point = tuple[float, float]
 
@@ -47,6 +52,19 @@ class Marks:
                     f"The mark {name} at ({x:g}, {y:g}) lies outside the photo, which is {width} x {height} px "
                     "upright: check that it was marked in this photo, at full size, the right way up.",
                 )
+
+    def check_stage(self, stage: str) -> None:
+        """Raises UsageProblem where a stage of the job has no use for the marks."""
+        if stage == "stitches":
+            raise UsageProblem(
+                "marks-stage", "--marks goes with photos of the block: the seam close up is counted without it."
+            )
+        unused = [*self.landmarks_px, *(name for name in self.lines_px if name not in CAP_LINES)]
+        if stage == "cap" and unused:
+            raise UsageProblem(
+                "marks-stage",
+                f"A photo of the cap alone has no use for the mark {unused[0]}: it takes {' and '.join(CAP_LINES)}.",
+            )
 
 
 def _wrong(path: Path, what: str) -> UsageProblem:

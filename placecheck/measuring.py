@@ -23,7 +23,7 @@ from placecheck.contradictions import tape_doubt
 from placecheck.findings import estimated, findings_of, grounds_of, view_of
 from placecheck.marks import Marks
 from placecheck.measure import OnDome, measure_at, put_on_dome
-from placecheck.observing import by_hand, clues_of, with_steadied_corners
+from placecheck.observing import by_hand, check_on_block, check_way_round, clues_of, with_steadied_corners
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.standing import fit_stage
@@ -82,10 +82,12 @@ def with_marks(seen: Sighted, marks: Marks | None) -> Sighted:
 
 
 def measured_of(seen: Sighted) -> tuple[Measured, OnDome]:
-    """Measures, uncertainties and findings of what was sighted."""
+    """Measures, uncertainties and findings of what was sighted. Raises UsageProblem for marks that cannot be so."""
     request = seen.stage.request
     geometry = seen.fit.geometry
     on = put_on_dome(geometry, seen.observed)
+    check_on_block(seen.observed, on)
+    check_way_round(seen.observed, on)
     observed = with_steadied_corners(seen.observed, on, geometry, request)
     on = put_on_dome(geometry, observed, chart=on.chart)
     values = measure_at(on, request.closure.width_mm)

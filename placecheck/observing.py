@@ -22,10 +22,11 @@ import numpy.typing as npt
 from placecheck.answer import PINNED
 from placecheck.block import Geometry
 from placecheck.block_fit import Clues
-from placecheck.errors import RetakeNeeded
+from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.find.closure import LEAST_ROWS, ClosureSighting, line_in_photo, marks_in_photo
 from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots
 from placecheck.find.unroll import Unrolling
+from placecheck.marks import OFF_BLOCK, WRONG_WAY
 from placecheck.measure import (
     BY_HAND,
     CORNERS,
@@ -78,6 +79,38 @@ def by_hand(observed: Observed, request: CheckRequest, width: int, height: int) 
             lines[field] = dense_line(np.array(marks.lines_px[name], float), marks.u_px)
     inferred = {n: g for n, g in observed.inferred.items() if n not in points}
     return replace(observed, marks=points, inferred=inferred, **lines)
+
+
+def check_way_round(observed: Observed, on: OnDome) -> None:
+    """Raises UsageProblem where a mark set by hand has changed places with its opposite one."""
+    pairs = [(f"front{at}", f"back{at}", 1, "nearer the face than") for at in ("_left", "_right")]
+    pairs += [("fold_front", "fold_back", 1, "nearer the face than")]
+    pairs += [(f"{end}_right", f"{end}_left", 0, "on the wearer's right of") for end in ("front", "back")]
+    for name, other, axis, words in pairs:
+        both = [observed.marks.get(name), observed.marks.get(other)]
+        if not any(mark is not None and mark.by_hand for mark in both):
+            continue
+        places = {**on.inferred_uv, **on.marks_uv}
+        if name in places and other in places and places[name][axis] <= places[other][axis]:
+            raise UsageProblem(
+                WRONG_WAY,
+                f"The marks {name} and {other} are the wrong way round: {name} must lie {words} {other}. Set them anew, "
+                "or say which side of the photo the face is on.",
+            )
+
+
+def check_on_block(observed: Observed, on: OnDome) -> None:
+    """Raises UsageProblem for a landmark set by hand, or a whole line, that does not lie on the block."""
+    off = [name for name, mark in observed.marks.items() if mark.by_hand and not np.isfinite(on.marks_uv[name]).all()]
+    for name, line, uv in (("cap_rim", observed.rim, on.rim_uv), ("hairline", observed.hairline, on.hair_uv)):
+        if line is not None and line.by_hand and not np.isfinite(uv).all(-1).any():
+            off.append(name)
+    if off:
+        raise UsageProblem(
+            OFF_BLOCK,
+            f"The mark {off[0]} does not lie on the block: check that it was marked in this photo, at full size, the "
+            "right way up, and set it where it is seen on the cap or the closure.",
+        )
 
 
 def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, request: CheckRequest) -> Observed:

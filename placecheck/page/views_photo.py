@@ -22,6 +22,7 @@ from starlette.routing import Route
 
 from placecheck.answer import Answer
 from placecheck.errors import Problem, UsageProblem
+from placecheck.marks import OFF_BLOCK, WRONG_WAY
 from placecheck.measure import station_mm
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
@@ -195,6 +196,9 @@ async def use_points(request: Request, form: Any) -> Response:
         raise UsageProblem("marks-wrong", "The points could not be read: load the page again.") from None
     marks, bends = corrections(given, job)
     if job.measured is not None and job.state == "done" and marks != job.marks:
+        tried = await bench.pool.remeasure(job, marks) if marks else None
+        if isinstance(tried, Problem) and tried.code in (OFF_BLOCK, WRONG_WAY):  # before what there is gets lost
+            raise UsageProblem(tried.code, tried.message)
         job.marks, job.bends = marks, bends
         await _measure_again(bench, [job, *bench.inbox.together_with(job)])
     return RedirectResponse(f"/checks/{job.id}", 303)
