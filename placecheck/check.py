@@ -54,6 +54,7 @@ from placecheck.standing import (
     check_not_lost,
     check_outline,
     choose_front,
+    face_asked_first,
     fit_stage,
     stand_block,
     trace_outline,
@@ -132,17 +133,18 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
     if bad is not None:
         raise RetakeNeeded.of(bad)
     stage = Stage(photo.image, request, camera, card, board_mm(card, request), block)
-    best = stand_block(stage)
-    frame = best.fit.frame
-    ways = []
-    for about in (False, True):
-        way = trace_outline(stage, turned(best.fit.theta), frame, (4.0,), 96) if about else best
-        picture, grid = unroll(photo.image, way.fit.geometry, px_per_mm=PX_PER_MM / 2)
-        ways.append((way, picture, grid, first_look(picture, grid)))
-        if block.agreement > 0.9 and ways[0][3].upright > 0.9 and request.front is None:
-            break  # the whole photo and the unrolled picture say the same
-    way, picture, grid, sighting = choose_front(ways, block, request)
-    check_block(way.fit, block)
+    with face_asked_first(block, request):
+        best = stand_block(stage)
+        frame = best.fit.frame
+        ways = []
+        for about in (False, True):
+            way = trace_outline(stage, turned(best.fit.theta), frame, (4.0,), 96) if about else best
+            picture, grid = unroll(photo.image, way.fit.geometry, px_per_mm=PX_PER_MM / 2)
+            ways.append((way, picture, grid, first_look(picture, grid)))
+            if block.agreement > 0.9 and ways[0][3].upright > 0.9 and request.front is None:
+                break  # the whole photo and the unrolled picture say the same
+        way, picture, grid, sighting = choose_front(ways, block, request)
+        check_block(way.fit, block)
     return Standing(card, camera, block, stage, way, picture, grid, sighting)
 
 
@@ -216,6 +218,12 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
             f"to {WIDEST_MM / 25.4:.0f} in wide are checked. Lay it out with a soft tape from the cap's middle line.",
         )
     standing = find_standing(photo, request, camera)
+    with face_asked_first(standing.block, request):
+        return sight_standing(photo, request, standing)
+
+
+def sight_standing(photo: Photo, request: CheckRequest, standing: Standing) -> Sighted:
+    """Find the closure on the block that was found. Raises RetakeNeeded or UsageProblem."""
     camera, block, stage = standing.camera, standing.block, standing.stage
     fit, grid, sighting = standing.way.fit, standing.grid, standing.sighting
     if sighting.cap < LEAST_CAP:

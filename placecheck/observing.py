@@ -94,8 +94,8 @@ def check_way_round(observed: Observed, on: OnDome) -> None:
         if name in places and other in places and places[name][axis] <= places[other][axis]:
             raise UsageProblem(
                 WRONG_WAY,
-                f"The marks {name} and {other} are the wrong way round: {name} must lie {words} {other}. Set them anew, "
-                "or say which side of the photo the face is on.",
+                f"The marks {name} and {other} are the wrong way round: {name} must lie {words} {other}. Set them "
+                "anew, or say which side of the photo the face is on.",
             )
 
 

@@ -188,7 +188,7 @@ def jpeg_damage(said: str, data: bytes) -> bool:
     """Whether what libjpeg said of a JPEG means damage to the picture.
 
     Bytes left over before the end marker are picture data that nobody wanted, unless all are the same: some writers
-    fill up with zeros. A bad colour profile is no damage to the picture, nor are scan parameters that some phones write.
+    fill up with zeros. A bad colour profile is no damage to the picture.
     """
     left_over = _LEFT_OVER.search(said)
     if left_over is not None:

@@ -34,7 +34,10 @@ class Settings:
 
 
 def home() -> Path:
-    """The folder for records, profiles and settings; it need not exist yet. Raises UsageProblem if it may not be read."""
+    """The folder for records, profiles and settings; it need not exist yet.
+
+    Raises UsageProblem where it may not be read.
+    """
     folder = home_named()
     try:
         barred = folder.exists() and not os.access(folder, os.R_OK | os.X_OK)

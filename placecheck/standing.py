@@ -11,7 +11,8 @@ found is no block, or the card or the tape is wrong.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,7 +41,7 @@ from placecheck.find.edge import find_edge
 from placecheck.find.outline import BlockSighting
 from placecheck.find.unroll import Unrolling
 from placecheck.measure import dense_line
-from placecheck.request import CheckRequest
+from placecheck.request import CheckRequest, PhotoSide
 from placecheck.surface import unit
 
 FloatArray = npt.NDArray[np.float64]
@@ -77,7 +78,7 @@ ODD = (
 SOON = 0.1  # chi square at which a fit is settled that is only to be gone on from
 LEAST_AGREEMENT = 0.5
 """Length of the mean of the unit directions in which the block's parts see its face; below, they see different ones."""
-FACES: Mapping[str, tuple[float, float]] = {
+FACES: Mapping[PhotoSide, tuple[float, float]] = {
     "top": (0.0, -1.0),
     "bottom": (0.0, 1.0),
     "left": (-1.0, 0.0),
@@ -234,6 +235,28 @@ def turned(theta: FloatArray) -> FloatArray:
 Way = tuple[Traced, npt.NDArray[np.uint8], Unrolling, ClosureSighting]
 
 
+def sides_seen(block: BlockSighting) -> dict[PhotoSide, float]:
+    """How much (cosine) the face seems to be toward each side of the photo, the likeliest first."""
+    seen = {side: float(np.array(way) @ unit(block.face_px)) for side, way in FACES.items()}
+    return dict(sorted(seen.items(), key=lambda item: -item[1]))
+
+
+@contextlib.contextmanager
+def face_asked_first(block: BlockSighting, request: CheckRequest) -> Iterator[None]:
+    """What is refused in this block may rest on a face that was said to be where it is not: that is asked first."""
+    try:
+        yield
+    except RetakeNeeded as error:
+        side, problem = next(iter(sides_seen(block))), error.problem
+        if request.front in (None, side) or problem.code == "front-contradicted":
+            raise
+        raise RetakeNeeded(
+            problem.code,
+            f"You said the face is at the {request.front} of the photo, but the block looks as if it were at the "
+            f"{side}: check that first. {problem.message}",
+        ) from error
+
+
 def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -> Way:
     """Which of the two ways round is right, by the unrolled pictures; the user's word outranks them where they doubt.
 
@@ -248,9 +271,9 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
             return float((p[1] - p[0]) @ wanted)
 
         said = max(ways, key=along)
-        seen = {side: float(np.array(way) @ unit(block.face_px)) for side, way in FACES.items()}
+        seen = sides_seen(block)
         if said[3].upright < 0.5 and block.agreement > 0.9 and seen[request.front] < 0.35:
-            side = max(seen, key=lambda name: seen[name])
+            side = next(iter(seen))
             raise RetakeNeeded(
                 "front-contradicted",
                 f"You said the face is at the {request.front} of the photo, but the block looks as if it were at the "
