@@ -60,6 +60,13 @@ def free_path(path: Path, force: bool) -> Path:
     return path
 
 
+def ending_in(path: Path, *endings: str) -> Path:
+    """`path`, if its name says what is written into it, such as ".pdf". Raises UsageProblem."""
+    if path.suffix.lower() not in endings:
+        raise UsageProblem("file-ending", f"{path} must end in {' or '.join(endings)}, since that is what is written.")
+    return path
+
+
 def not_over(path: Path, inputs: Iterable[Path]) -> Path:
     """`path`, if it is none of the files that are read, by whatever name or link. Raises UsageProblem."""
     for given in inputs:

@@ -162,7 +162,7 @@ def test_who_stops_reading_still_has_a_record(photo, home):
             timeout=120,
             text=True,
         )
-    assert done.returncode != 0
+    assert done.returncode == 3  # noise is no photo of a block
     assert "Traceback" not in done.stderr
     with open_store(home) as store:
         assert store.count() == 1
@@ -220,6 +220,34 @@ def test_no_read_permission(run, photo, monkeypatch):
     status, out, _ = run("check", photo, *OPTIONS, "--json")
     assert status == 4
     assert json.loads(out)["problems"][0]["code"] == "no-permission"
+
+
+def test_one_photo_that_may_not_be_read_does_not_stop_the_others(run, photo, measuring, tmp_path):
+    barred = tmp_path / "barred.jpg"
+    barred.write_bytes(photo.read_bytes())
+    barred.chmod(0)
+    arguments = ["check", str(barred), str(photo), *OPTIONS, "--json"]
+    if os.geteuid() == 0:  # root reads it all the same, unless it gives that power away
+        code = f"import sys; from placecheck.cli import main; sys.argv[1:] = {arguments!r}; main()"
+        done = unprivileged("-c", code)
+        status, out = done.returncode, done.stdout.decode()
+        assert done.stderr == b""
+    else:
+        status, out, _ = run(*arguments)
+    answers = [json.loads(line) for line in out.splitlines()]
+    assert status == 4
+    assert answers[0]["problems"][0]["code"] == "no-permission"
+    assert answers[1]["problems"][0]["code"] != "no-permission"
+
+
+def test_a_damaged_jpeg_is_named_and_nothing_leaks(run, photo, measuring, tmp_path):
+    data = bytearray(photo.read_bytes())
+    data[40_000:40_512] = bytes(512)
+    damaged = tmp_path / "damaged.jpg"
+    damaged.write_bytes(data)
+    status, out, err = run("check", damaged, *OPTIONS, "--json")
+    assert (status, err) == (4, "")
+    assert "damaged" in json.loads(out)["problems"][0]["message"]
 
 
 # ---------------------------------------------------------------------------------------------- faults
@@ -410,6 +438,16 @@ def test_marks_outside_the_photo(run, photo, measuring, tmp_path):
     assert "1200 x 900" in problem["message"]
 
 
+def test_marks_a_stage_has_no_use_for(run, photo, measuring, tmp_path):
+    path = marks_file(tmp_path, {"landmarks_px": {"front_left": [1, 2]}})
+    for stage, word in (("stitches", "seam close up"), ("cap", "front_left")):
+        status, out, err = run("check", photo, *OPTIONS[2:], "--stage", stage, "--marks", path)
+        assert (status, out) == (2, "")
+        one_sentence(err, word)
+    path = marks_file(tmp_path, {"lines_px": {"hairline": [[1, 2], [3, 4], [5, 6]]}})
+    one_sentence(run("check", photo, *OPTIONS[2:], "--stage", "cap", "--marks", path)[2], "hairline")
+
+
 @pytest.mark.parametrize(
     ("data", "word"),
     [
@@ -447,6 +485,46 @@ def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
 def test_overlay_that_cannot_be_written_keeps_the_verdict(run, photo, measuring, tmp_path):
     (tmp_path / "file").write_text("")
     status, out, err = run("check", photo, *OPTIONS, "--overlay", tmp_path / "file" / "o.png", "--json")
+    assert status == 0
+    assert json.loads(out)["verdict"] == "pass"
+    one_sentence(err, "cannot be written")
+
+
+@pytest.mark.parametrize("spelling", ["same", "dotted", "symbolic", "hard"])
+def test_no_picture_is_written_over_the_photo(run, photo, measuring, tmp_path, spelling):
+    before = photo.read_bytes()
+    target = {
+        "same": photo,
+        "dotted": tmp_path / "home" / ".." / photo.name,
+        "symbolic": tmp_path / "link.jpg",
+        "hard": tmp_path / "link.jpg",
+    }[spelling]
+    if spelling == "symbolic":
+        target.symlink_to(photo)
+    elif spelling == "hard":
+        target.hardlink_to(photo)
+    status, out, err = run("check", photo, *OPTIONS, "--overlay", target)
+    assert (status, out) == (2, "")
+    one_sentence(err, "write to another name")
+    assert photo.read_bytes() == before
+
+
+def test_no_output_is_written_over_another_input(run, photo, measuring, tmp_path):
+    second = tmp_path / "photo-overlay.jpg"
+    second.write_bytes(photo.read_bytes())
+    asked = ["check", photo, second, *OPTIONS, "--overlay", tmp_path]
+    assert run(*asked)[0] == run(*asked, "--same-block")[0] == 2
+    stage = tmp_path / "01-card.jpg"
+    stage.write_bytes(photo.read_bytes())
+    assert run("check", stage, *OPTIONS, "--explain", tmp_path)[0] == 2
+    assert run("check", photo, *OPTIONS, "--cap-photo", second, "--overlay", second)[0] == 2
+    assert second.read_bytes() == stage.read_bytes() == photo.read_bytes()
+    assert not measuring.requests
+
+
+def test_stages_that_cannot_be_written_keep_the_verdict(run, photo, measuring, tmp_path):
+    (tmp_path / "file").write_text("")
+    status, out, err = run("check", photo, *OPTIONS, "--explain", tmp_path / "file" / "stages", "--json")
     assert status == 0
     assert json.loads(out)["verdict"] == "pass"
     one_sentence(err, "cannot be written")
@@ -587,6 +665,35 @@ def test_card_is_written_and_not_overwritten(run, tmp_path):
     one_sentence(err, "cannot be written")
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["card", "c.jpg"],
+        ["card", "c.pdf", "--svg"],
+        ["card", "c.svg", "--png"],
+        ["order", "sheet", "1", "s.jpg"],
+        ["order", "guidelines", "1", "s.svg"],
+        ["records", "chart", "offset_mm", "--svg", "c.png"],
+        ["records", "quality", "--html", "q.pdf"],
+        ["study", "analyse", "x.csv", "--svg", "c.png"],
+    ],
+)
+def test_a_name_that_says_another_kind_of_file(run, tmp_path, monkeypatch, arguments):
+    monkeypatch.chdir(tmp_path)
+    assert run("order", "new", "oak", "--circumference", "22in", "--yes")[0] == 0
+    status, out, err = run(*arguments)
+    assert (status, out) == (2, "")
+    one_sentence(err, "must end in")
+    assert [p.name for p in tmp_path.iterdir()] == ["home"]
+
+
+def test_the_card_is_what_its_name_says(run, tmp_path):
+    for ending, starts in (("svg", b"<"), ("png", b"\x89PNG"), ("pdf", b"%PDF-")):
+        path = tmp_path / f"card.{ending}"
+        assert run("card", path)[0] == 0
+        assert path.read_bytes().startswith(starts)
+
+
 def test_doctor(run, home, monkeypatch):
     status, out, _ = run("doctor")
     assert status == 0, out
@@ -614,6 +721,13 @@ def python(*arguments: str, **environment: str) -> subprocess.CompletedProcess:
     return subprocess.run([sys.executable, *arguments], capture_output=True, env=env, timeout=60)
 
 
+def unprivileged(*arguments: str) -> subprocess.CompletedProcess:
+    """As `python`, but without root's power over files that may not be read."""
+    dropped = "-dac_override,-dac_read_search"
+    command = ["setpriv", "--bounding-set", dropped, sys.executable, *arguments]
+    return subprocess.run(command, capture_output=True, timeout=60)
+
+
 def test_help_version_and_module(home):
     for arguments in (["--help"], ["-h"], ["check", "--help"], ["card", "--help"], ["doctor", "--help"]):
         done = python("-m", "placecheck", *arguments)
@@ -628,6 +742,81 @@ def test_terminal_without_unicode(tmp_path):
     assert done.returncode == 4
     assert b"?.jpg does not" in done.stdout
     assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [(["check", "x.jpg", *OPTIONS], 4), (["records", "list"], 0), (["--help"], 0), (["check", "x.jpg"], 2)],
+)
+def test_the_status_is_the_true_one_whoever_stops_reading(tmp_path, arguments, expected):
+    read, write = os.pipe()
+    os.close(read)
+    with os.fdopen(write, "wb") as gone:
+        command = [sys.executable, "-m", "placecheck", *arguments]
+        done = subprocess.run(command, stdout=gone, stderr=gone, cwd=tmp_path, timeout=60)
+    assert done.returncode == expected
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no device that is always full")
+@pytest.mark.parametrize("arguments", [["check", "x.jpg", *OPTIONS, "--json"], ["--help"], ["card", "c.pdf"]])
+def test_output_that_cannot_be_written_is_one_sentence(tmp_path, arguments):
+    with open("/dev/full", "wb") as full:
+        command = [sys.executable, "-m", "placecheck", *arguments]
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, cwd=tmp_path, timeout=60, text=True)
+    assert done.returncode == 4
+    one_sentence(done.stderr, "No space left")
+
+
+def test_a_width_of_nothing_is_no_width(tmp_path):
+    done = python("-m", "placecheck", "check", "x.jpg", *OPTIONS, COLUMNS="0")
+    assert b"x.jpg does not exist" in done.stdout
+
+
+def test_what_the_system_refuses_is_one_sentence(tmp_path, home):
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    code = f"import os; os.chdir({str(gone)!r}); os.rmdir({str(gone)!r}); from placecheck.cli import run; run(['card'])"
+    one_sentence(python("-c", code).stderr.decode(), "not there any more")
+    home.chmod(0)
+    try:
+        asked = ("-m", "placecheck", "records", "list")
+        done = unprivileged(*asked) if os.geteuid() == 0 else python(*asked)
+    finally:
+        home.chmod(0o700)
+    assert done.returncode == 2
+    one_sentence(done.stderr.decode(), "PLACECHECK_HOME")
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked for in /proc")
+@pytest.mark.parametrize(("number", "expected"), [(15, -15), (2, 130), (9, -9)])
+def test_no_worker_outlives_its_command(number, expected):
+    """SIGTERM, Ctrl-C (which goes to all) and SIGKILL while photos are being checked."""
+
+    def living(session: int) -> int:
+        count = 0
+        for stat in Path("/proc").glob("[0-9]*/stat"):
+            try:
+                state, _, _, of = stat.read_text().rsplit(")", 1)[1].split()[:4]
+            except OSError:
+                continue
+            count += int(of) == session and state != "Z"
+        return count
+
+    photos = [str(Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg")] * 12
+    command = [sys.executable, "-m", "placecheck", "check", *photos, *OPTIONS, "--json", "--jobs", "2"]
+    started = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True)
+    try:
+        assert started.stdout.readline().startswith(b"{")  # the workers are at work
+        (os.killpg if number == 2 else os.kill)(started.pid, number)
+        before = time.monotonic()
+        assert started.wait(20) == expected
+        while living(started.pid) and time.monotonic() - before < 20:
+            time.sleep(0.05)
+        assert time.monotonic() - before < 3
+        assert b"Traceback" not in started.stderr.read()
+    finally:
+        if living(started.pid):
+            os.killpg(started.pid, 9)
 
 
 def test_reader_that_goes_away(tmp_path):

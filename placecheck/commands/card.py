@@ -1,8 +1,8 @@
 """`placecheck card`: the scale card as a file to print.
 
-A true-scale page for A4 or Letter paper as PDF, or with --svg or --png as those; with --small
-the card for close-ups of the seam. The drawing is placecheck.card.printing's. A file that is
-there already is not overwritten unless --force says so.
+A true-scale page for A4 or Letter paper as PDF, or as SVG or PNG where the file's name or --svg or
+--png says so; with --small the card for close-ups of the seam. The drawing is
+placecheck.card.printing's. A file that is there already is not overwritten unless --force says so.
 """
 
 from __future__ import annotations
@@ -33,11 +33,14 @@ def card(
     """
     from placecheck.card.printing import SCALE_SHEET, SMALL_SHEET, write_card
     from placecheck.errors import UsageProblem
-    from placecheck.whole_files import free_path
+    from placecheck.whole_files import ending_in, free_path
 
     if svg and png:
         raise UsageProblem("card-kind", "Choose one of --svg and --png, or neither for PDF.")
-    kind = "svg" if svg else "png" if png else "pdf"
+    asked = "svg" if svg else "png" if png else None
+    if file is not None:
+        ending_in(file, *([f".{asked}"] if asked else [".pdf", ".svg", ".png"]))
+    kind = asked or (file.suffix.lower().lstrip(".") if file is not None else "pdf")
     sheet = SMALL_SHEET if small else SCALE_SHEET
     path = file or Path(f"placecheck-{'small-' if small else ''}card.{kind}")
     write_card(free_path(path, force), paper=paper, kind=kind, sheet=sheet)

@@ -18,6 +18,7 @@ import typer
 
 from placecheck.commands.order_given import circumference_asked, settled, with_given
 from placecheck.commands.order_printing import fitting_json, print_fitting, print_order
+from placecheck.commands.picture_names import PICTURES
 
 if TYPE_CHECKING:
     from placecheck.orders.order import Order
@@ -248,10 +249,10 @@ def sheet(
     from placecheck.orders.files import order_store
     from placecheck.sheets.bench_sheet import bench_sheet
     from placecheck.sheets.pdf_page import write_pdf
-    from placecheck.whole_files import free_path
+    from placecheck.whole_files import ending_in, free_path
 
     order = order_store().get(reference)
-    path = free_path(file or Path(f"order-{order.label}.pdf"), force)
+    path = free_path(ending_in(file or Path(f"order-{order.label}.pdf"), ".pdf"), force)
     tolerances = _tolerances()
     write_pdf(path, bench_sheet(order, fit(order, tolerances), paper, tolerances))
     print(path)
@@ -283,14 +284,15 @@ def guidelines(
     from placecheck.sheets.guideline_sheet import guideline_sheet
     from placecheck.sheets.pdf_page import write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
-    from placecheck.whole_files import free_path
+    from placecheck.whole_files import ending_in, free_path
 
     order = order_store().get(reference)
     spacing_mm = parse_length_mm(with_unit(spacing), "spacing")
     first_mm = parse_length_mm(with_unit(first), "first row")
     gap_mm = parse_length_mm(with_unit(gap), "gap")
     wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
-    path = None if as_json else free_path(file or _guidelines_file(order, in_photo), force)
+    endings = PICTURES if in_photo else (".pdf",)
+    path = None if as_json else free_path(ending_in(file or _guidelines_file(order, in_photo), *endings), force)
     if in_photo:
         from placecheck.drawing import save_picture
         from placecheck.guidelines_photo import rows_shown

@@ -47,7 +47,10 @@ def quality(
     from placecheck.records.model import filter_from
     from placecheck.records.overview import CHARTED, fault_words, help_sentence, overview, yield_words
     from placecheck.records.report import quality_html
+    from placecheck.whole_files import ending_in
 
+    if html is not None:
+        ending_in(html, ".html", ".htm")
     only = None if by == "stage" or stage == "any" else stage
     with opened() as store:
         found = overview(store, by, filter_from(None, None, maker, only, None, closure, since, until), CHARTED, last)
@@ -92,7 +95,10 @@ def chart(
     from placecheck.quality.charts_svg import individuals_svg
     from placecheck.records.model import filter_from
     from placecheck.records.overview import stream_of
+    from placecheck.whole_files import ending_in
 
+    if svg is not None:
+        ending_in(svg, ".svg")
     if measure not in JUDGED:
         raise UsageProblem("measure-unknown", f"“{measure}” is no judged measure: choose one of {', '.join(JUDGED)}.")
     wanted = filter_from(None, None, maker, None if stage == "any" else stage, None, closure, since, until)

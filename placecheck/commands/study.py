@@ -91,14 +91,14 @@ def analyse(
     from placecheck.study.anova import analyse as analyse_values
     from placecheck.study.readings import answer_readings, read_answers, read_sheet, typed_readings
     from placecheck.study.verdict import bench_sentence
-    from placecheck.whole_files import free_path, not_over
+    from placecheck.whole_files import ending_in, free_path, not_over
 
     if answers is not None and photos is not None:
         raise UsageProblem("study-both", "Give either --answers or --photos, not both.")
     if not 0 < limit < 1000:
         raise UsageProblem("study-limit", f"A limit of {limit:g} mm makes no sense: give a positive length, such as 3.")
     if svg is not None:
-        not_over(free_path(svg, force), [path for path in (sheet, answers) if path is not None])
+        not_over(free_path(ending_in(svg, ".svg"), force), [path for path in (sheet, answers) if path is not None])
     limits = _limits(tolerance or [])
     read = read_sheet(sheet)
     if answers is not None:
