@@ -23,7 +23,8 @@ from pathlib import Path
 import numpy as np
 
 from placecheck.answer import Estimate, Findings, Grounds, Measured
-from placecheck.errors import Problem, RetakeNeeded
+from placecheck.errors import Problem, RetakeNeeded, UsageProblem
+from placecheck.marks import WRONG_WAY
 from placecheck.page.checking import Checker
 
 ROOT = Path(__file__).parent.parent
@@ -76,6 +77,8 @@ class StandIn(Checker):
             marks[name] = (marks[name][0] + off_mm / scale, marks[name][1])
         by_hand = dict(request.marks.landmarks_px) if request.marks else {}
         marks |= by_hand
+        if marks["fold_front"][1] <= marks["fold_back"][1]:
+            raise UsageProblem(WRONG_WAY, "The marks fold_front and fold_back are the wrong way round.")
         set_there = [
             o.marks.landmarks_px["fold_front"] for o in others if o.marks and "fold_front" in o.marks.landmarks_px
         ]

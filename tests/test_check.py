@@ -166,6 +166,41 @@ def test_marks_by_hand_override_and_say_so():
         measure_photo(load_photo(PHOTOS / "demo.jpg"), request_for("demo", marks=Marks({"fold_front": (9e4, 5.0)})))
 
 
+WRONG_MARKS = {
+    "ends of the fold": ({"fold_front": "fold_back", "fold_back": "fold_front"}, "marks-swapped"),
+    "one end of the fold": ({"fold_front": (1260.0, 830.0)}, "marks-swapped"),
+    "left and right": ({"back_left": "back_right", "back_right": "back_left"}, "marks-swapped"),
+    "front and back": ({"front_left": "back_left", "back_left": "front_left"}, "marks-swapped"),
+    "a corner on the table": ({"front_left": (100.0, 100.0)}, "marks-off-block"),
+    "the fold on the table": ({"fold_front": (100.0, 100.0)}, "marks-off-block"),
+}
+
+
+@pytest.mark.parametrize("what", WRONG_MARKS)
+def test_marks_that_cannot_be_so_are_refused(what):
+    at = measured("demo").findings.landmarks_px
+    given, code = WRONG_MARKS[what]
+    marks = Marks({name: tuple(at[to]) if isinstance(to, str) else to for name, to in given.items()})
+    with pytest.raises(UsageProblem) as stopped:
+        measure_photo(load_photo(PHOTOS / "demo.jpg"), request_for("demo", marks=marks))
+    assert stopped.value.problem.code == code
+    assert next(iter(given)) in stopped.value.problem.message
+    with pytest.raises(UsageProblem) as stopped:  # while they are dragged, too
+        remeasure(demo_sighted(), marks)
+    assert stopped.value.problem.code == code
+
+
+def test_a_line_that_lies_beside_the_block_is_refused():
+    beside = Marks({}, {"hairline": ((50.0, 60.0), (100.0, 60.0), (150.0, 70.0))})
+    with pytest.raises(UsageProblem, match="hairline does not lie on the block"):
+        measure_photo(load_photo(PHOTOS / "demo.jpg"), request_for("demo", marks=beside))
+
+
+@lru_cache(maxsize=1)
+def demo_sighted():
+    return sight(load_photo(PHOTOS / "demo.jpg"), request_for("demo"))
+
+
 def test_what_is_set_by_hand_does_not_bear_the_finders_factor():
     from placecheck.uncertainty import factor_for
 
@@ -378,6 +413,26 @@ def test_a_face_said_to_be_where_it_plainly_is_not(side):
     assert stopped.value.problem.code == "front-contradicted"
     assert f"at the {side} of the photo" in stopped.value.problem.message
     assert "say top" in stopped.value.problem.message
+
+
+@pytest.mark.parametrize(
+    ("name", "side", "seen", "code"),
+    [("job_pinned_5x5", "top", "right", "block-size"), ("demo", "left", "top", "closure-size")],
+)
+def test_what_is_refused_for_a_wrongly_named_face_asks_that_first(name, side, seen, code):
+    photo = load_photo(PHOTOS / f"{name}.jpg")
+    with pytest.raises(RetakeNeeded) as stopped:
+        sight(photo, request_for(name, front=side))
+    assert stopped.value.problem.code == code
+    assert stopped.value.problem.message.startswith(f"You said the face is at the {side} of the photo, but the block")
+    assert f"at the {seen}: check that first. The " in stopped.value.problem.message
+
+
+def test_a_rightly_named_face_is_not_asked_for():
+    big = replace(request_for("demo", front="top"), closure=ClosureSize(6 * 25.4, 6 * 25.4, "6x6"))
+    with pytest.raises(RetakeNeeded) as stopped:
+        sight(load_photo(PHOTOS / "demo.jpg"), big)
+    assert stopped.value.problem.message.startswith("The closure in the photo is about")
 
 
 def test_a_cat_is_no_closure():

@@ -10,6 +10,7 @@ import contextlib
 import io
 import os
 import re
+import shutil
 import signal
 import socket
 import struct
@@ -1020,6 +1021,32 @@ def test_for_the_room_it_prints_a_qr_code(tmp_path):
     finally:
         process.terminate()
         process.wait(15)
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl makes the keys")
+def test_a_key_of_another_certificate_is_refused(tmp_path):
+    new = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=bench", "-days", "2"]
+    for name in ("one", "other"):
+        files = ["-keyout", f"{name}.key", "-out", f"{name}.pem"]
+        subprocess.run([*new, *files], check=True, capture_output=True, cwd=tmp_path)
+    files = [str(tmp_path / name) for name in ("one.pem", "other.key")]
+    process = command(tmp_path, "--tls-cert", files[0], "--tls-key", files[1])
+    out, err = process.communicate(timeout=30)
+    assert (process.returncode, out) == (2, "")
+    assert err.startswith(f"placecheck: https cannot be served with {files[0]} and {files[1]}: ")
+    assert err.count("\n") == 1
+
+
+def test_marks_that_cannot_be_so_cost_nothing_on_the_page(server, paired):
+    client, token = paired
+    to, _ = measured(paired, photo_bytes("pass"))
+    wrong = {"token": token, "points": '{"points": {"fold_front": [600, 100]}}'}
+    answer = client.post(f"{to}/points", data=wrong, follow_redirects=False)
+    assert answer.status_code == 400
+    assert "the wrong way round" in words(answer.text)
+    page = words(client.get(to).text)
+    assert "Pass" in page
+    assert "Set by hand" not in page
 
 
 def test_half_of_https_is_refused(tmp_path):

@@ -6,7 +6,9 @@ import importlib.util
 import io
 import os
 import struct
+import subprocess
 import sys
+import threading
 import zlib
 from pathlib import Path
 
@@ -240,6 +242,67 @@ def test_jpeg_cut_short_is_noticed(part: float, progressive: bool) -> None:
     assert code_of(data[: int(len(data) * part)]) == "truncated"
     zeros = data[: int(len(data) * part)] + bytes(len(data) - int(len(data) * part))
     assert code_of(zeros) == "truncated"
+
+
+def overwritten(data: bytes, at: float, with_what: bytes) -> bytes:
+    """A file with a stretch of its picture data overwritten."""
+    start = int(len(data) * at)
+    return data[:start] + with_what + data[start + len(with_what) :]
+
+
+@pytest.mark.parametrize(
+    ("progressive", "at"), [(False, 0.3), (False, 0.6), (False, 0.9), (True, 0.6), (True, 0.9)]
+)  # in a progressive one less is noticed
+def test_jpeg_with_a_sector_lost_is_damaged(progressive: bool, at: float, capfd: pytest.CaptureFixture[str]) -> None:
+    data = stored(picture(), progressive=progressive)
+    for lost in (bytes(512), np.random.default_rng(3).integers(0, 255, 512, np.uint8).tobytes()):
+        assert code_of(overwritten(data, at, lost)) == "not-an-image"
+    assert capfd.readouterr().err == ""
+
+
+def test_damaged_png_is_refused_without_a_word_of_the_decoder(capfd: pytest.CaptureFixture[str]) -> None:
+    assert code_of(overwritten(stored(picture(), "PNG"), 0.5, b"damage")) == "not-an-image"
+    assert capfd.readouterr().err == ""
+
+
+def test_what_writers_leave_in_a_sound_jpeg_is_no_damage(capfd: pytest.CaptureFixture[str]) -> None:
+    data = stored(picture())
+    for sound in (data + b"trailer" * 99, data[:-2] + bytes(64) + data[-2:], data + data):
+        assert np.array_equal(load_photo(sound).image, load_photo(data).image)
+    assert code_of(data[:-2] + os.urandom(64).replace(b"\xff", b"x") + data[-2:]) == "not-an-image"
+    assert capfd.readouterr().err == ""
+
+
+def test_what_others_write_while_a_photo_is_decoded_is_passed_on(capfd: pytest.CaptureFixture[str]) -> None:
+    """Standard error's descriptor is the process's, and its threads go on writing to it."""
+    damaged = overwritten(stored(picture()), 0.5, bytes(512))
+    written, ended = [0], threading.Event()
+
+    def write() -> None:
+        while not ended.is_set():
+            os.write(2, b"another thread\n")
+            written[0] += 1
+
+    writer = threading.Thread(target=write)
+    decoders = [threading.Thread(target=lambda: [code_of(damaged) for _ in range(4)]) for _ in range(2)]
+    writer.start()
+    for thread in decoders:
+        thread.start()
+    for thread in decoders:
+        thread.join()
+    ended.set()
+    writer.join()
+    lines = capfd.readouterr().err.splitlines()
+    assert set(lines) == {"another thread"}
+    assert len(lines) == written[0]
+
+
+def test_a_photo_is_read_although_standard_error_is_closed(tmp_path: Path) -> None:
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(stored(picture()))
+    code = f"from placecheck.photo import load_photo; from pathlib import Path; load_photo(Path({str(path)!r}))"
+    done = subprocess.run(["sh", "-c", '"$@" 2>&-', "sh", sys.executable, "-c", code], timeout=60)
+    assert done.returncode == 0
 
 
 def test_thumbnails_end_marker_is_not_the_photos() -> None:
