@@ -13,17 +13,14 @@ both axes (opencv/opencv pull request 28380).
 from __future__ import annotations
 
 import contextlib
-import os
-import re
-import tempfile
-import threading
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+
+from placecheck.decoders import decoders_heard
 
 Image = npt.NDArray[np.uint8]
 Float32Image = npt.NDArray[np.float32]
@@ -50,48 +47,9 @@ def decode_color(data: bytes) -> tuple[Image | None, str]:
     """
     flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
     image: Any = None
-    with _decoder_heard() as said, contextlib.suppress(cv2.error):
+    with decoders_heard() as said, contextlib.suppress(cv2.error):
         image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     return image, b"".join(said).decode("utf-8", "replace")
-
-
-DECODER_SAYS = re.compile(
-    rb"^(?:libpng (?:error|warning): |(?:Corrupt JPEG data|Premature end of JPEG file|Invalid SOS parameters|"
-    rb"Inconsistent progression sequence|Unknown Adobe color transform|Warning: unknown JFIF|Application transferred)"
-    rb"|\[ ?(?:WARN|ERROR):).*\n?",
-    re.MULTILINE,
-)
-"""What libpng, libjpeg (the warnings of its jerror.h) and OpenCV's own log say of a picture."""
-_hearing = threading.Lock()
-
-
-@contextlib.contextmanager
-def _decoder_heard() -> Iterator[list[bytes]]:
-    """The decoders' lines on file descriptor 2, in the list once the block is over.
-
-    The decoders know no other place, and the descriptor is the process's: one thread at a time has it, and what
-    others write to it meanwhile is passed on.
-    """
-    said: list[bytes] = []
-    with _hearing, tempfile.TemporaryFile() as heard:
-        try:
-            own = os.dup(2)
-        except OSError:  # standard error is closed: nobody hears the decoders, and nobody is told
-            yield said
-            return
-        os.dup2(heard.fileno(), 2)
-        try:
-            yield said
-        finally:
-            os.dup2(own, 2)
-            os.close(own)
-            heard.seek(0)
-            text = heard.read()
-            said += DECODER_SAYS.findall(text)
-            others = DECODER_SAYS.sub(b"", text)
-            if others:
-                with contextlib.suppress(OSError):
-                    os.write(2, others)
 
 
 def encode(image: Image, suffix: str, quality: int = 92) -> bytes:
