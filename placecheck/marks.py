@@ -114,8 +114,8 @@ def marks_from(data: object, path: Path) -> Marks:
     return Marks(points, lines, float(u))
 
 
-def load_marks(path: Path) -> Marks:
-    """Marks from a JSON file. Raises UsageProblem with one sentence."""
+def load_marks(path: Path, stage: str = "pinned") -> Marks:
+    """Marks from a JSON file, for a photo of that stage. Raises UsageProblem with one sentence."""
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
@@ -124,4 +124,6 @@ def load_marks(path: Path) -> Marks:
         raise UsageProblem("file-unreadable", f"The marks file {path} cannot be read: {error.strerror}.") from None
     except (ValueError, RecursionError) as error:
         raise UsageProblem("marks-not-json", f"The marks file {path} is not valid JSON: {error}.") from None
-    return marks_from(data, path)
+    marks = marks_from(data, path)
+    marks.check_stage(stage)
+    return marks

@@ -73,7 +73,7 @@ def not_over(path: Path, inputs: Iterable[Path]) -> Path:
         with contextlib.suppress(OSError, ValueError):  # one of the two is not there yet, or cannot be a file
             if os.path.samefile(path, given):
                 raise UsageProblem(
-                    "output-is-input", f"{path} is the file {given} itself, which is read: write to another name."
+                    "output-is-input", f"{path} would be written over {given}, which is read: write to another name."
                 )
     return path
 

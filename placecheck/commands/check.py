@@ -177,9 +177,6 @@ def _request(
     from placecheck.tolerances import load_tolerances
     from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm, parse_closure
 
-    by_hand = load_marks(marks) if marks else None
-    if by_hand is not None:
-        by_hand.check_stage(stage)
     settings = load_settings()
     closure = closure or settings.check.get("closure")
     if closure is None and stage in NEEDS_CLOSURE:
@@ -202,7 +199,7 @@ def _request(
         block=known,
         stage=stage,
         tolerances=load_tolerances(tolerances) if tolerances else settings.tolerances,
-        marks=by_hand,
+        marks=load_marks(marks, stage) if marks else None,
         camera_name=camera or settings.check.get("camera"),
         card_bars_mm=bars_mm,
         front=front,

@@ -18,7 +18,6 @@ import typer
 
 from placecheck.commands.order_given import circumference_asked, settled, with_given
 from placecheck.commands.order_printing import fitting_json, print_fitting, print_order
-from placecheck.commands.picture_names import PICTURES
 
 if TYPE_CHECKING:
     from placecheck.orders.order import Order
@@ -291,8 +290,9 @@ def guidelines(
     first_mm = parse_length_mm(with_unit(first), "first row")
     gap_mm = parse_length_mm(with_unit(gap), "gap")
     wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
-    endings = PICTURES if in_photo else (".pdf",)
-    path = None if as_json else free_path(ending_in(file or _guidelines_file(order, in_photo), *endings), force)
+    if file is not None and not in_photo:  # a picture's name is looked at where it is saved
+        ending_in(file, ".pdf")
+    path = None if as_json else free_path(file or _guidelines_file(order, in_photo), force)
     if in_photo:
         from placecheck.drawing import save_picture
         from placecheck.guidelines_photo import rows_shown
