@@ -46,7 +46,8 @@ def decoders_heard() -> Iterator[list[bytes]]:
             os.close(own)
             if threading.active_count() > 1:
                 time.sleep(0.0005)  # for what another thread was just writing
-            text = os.pread(heard.fileno(), os.fstat(heard.fileno()).st_size, 0)
+            heard.seek(0)
+            text = heard.read()
             said += SAID.findall(text)
             others = SAID.sub(b"", text)
             if others:
