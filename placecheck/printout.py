@@ -179,7 +179,8 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
     console.print(Text(verdict_text(answer.measured.stage, answer.verdict), style=colour))
     if answer.measured.estimates:
         table = Table(box=None, pad_edge=False, header_style="bold")
-        whose = "" if answer.measured.stage == "stitches" else "left, right: the wearer's"
+        sewn = answer.measured.sewn
+        whose = "left, right: the wearer's" if sewn is None else sewn.counted
         for heading in (whose, "reads, ± for 95 %", "limits", ""):
             table.add_column(heading if unicode else _ascii(heading))
         for spec in answer.measured.specs:

@@ -190,6 +190,22 @@ def test_a_seam_in_full_view_is_not_looked_for_farther_down(monkeypatch) -> None
     assert measure_stitches(photo, REQUEST).sewn == whole
 
 
+def test_where_few_stitches_are_seen_the_row_goes_on_farther_down(monkeypatch, capfd) -> None:
+    """Five stitches are hardly the seam: more count as long as they are clear, and the answer says how many."""
+    path = FOLDER / "whip.jpg"
+    truth = json.loads(path.with_suffix(".json").read_text())
+    scores = []
+    for looks in (1, len(close_up_check.OBLIQUE_DEG)):
+        monkeypatch.setattr(close_up_check, "OBLIQUE_DEG", close_up_check.OBLIQUE_DEG[:looks])
+        scores.append(score_close_up(measure_stitches(load_photo(path), REQUEST), truth))
+        monkeypatch.undo()
+    assert [s.found for s in scores] == [5, 9]
+    assert scores[1].false == 0
+    assert all(abs(error) <= U95 for error, U95 in scores[1].spacings)
+    assert run(["check", str(path), "--stage", "stitches", "--no-save"]) == 0
+    assert "9 stitches, along 57 mm" in capfd.readouterr().out
+
+
 @pytest.mark.parametrize("name", sorted(p.stem for p in FOLDER.glob("*.json")))
 def test_shipped_close_ups(name: str) -> None:
     truth = json.loads((FOLDER / f"{name}.json").read_text())

@@ -76,6 +76,7 @@ async def check(request: Request) -> Response:
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],
         says=verdict_says(job.spec["stage"], answer.verdict),
+        counted=answer.measured.sewn.counted if answer.measured.sewn is not None else "",
         next=todo,
         later=later_steps(answer),
         problems=[p.message for p in answer.problems if p.message != todo],
