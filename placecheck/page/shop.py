@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from placecheck.answer import Answer
 from placecheck.errors import UsageProblem
 from placecheck.records.earlier import cap_photo_of, latest_of
-from placecheck.request import CheckRequest, Stage
+from placecheck.request import STAGES, CheckRequest, Stage
 
 if TYPE_CHECKING:
     from placecheck.orders.files import OrderStore
@@ -312,6 +312,20 @@ def filter_of(texts: Mapping[str, str]) -> Filter:
     from placecheck.records.model import filter_from
 
     return filter_from(**{name: texts.get(name, "").strip()[:60] or None for name in FILTERS})
+
+
+def next_stages(home: Path) -> dict[str, Stage]:
+    """What is next in the job of every order that has passed a stage; nothing where the records cannot be read."""
+    from placecheck.records.photos import RecordsProblem
+    from placecheck.records.tallies import passed_stages
+
+    try:
+        with _records(home) as store:
+            passed = passed_stages(store.database)
+    except RecordsProblem:
+        return {}
+    last = {order: max(STAGES.index(stage) for stage in stages) for order, stages in passed.items()}
+    return {order: STAGES[min(i + 1, len(STAGES) - 1)] for order, i in last.items()}
 
 
 def find(home: Path, wanted: Filter, page: int) -> tuple[list[Summary], int]:

@@ -20,6 +20,7 @@ from placecheck.records.database import Database
 from placecheck.records.model import Filter
 from placecheck.records.rows import conditions
 from placecheck.records.schema import reading, record
+from placecheck.request import STAGES, Stage
 
 GROUP_COLUMNS = {"maker": record.c.maker, "closure": record.c.closure, "stage": record.c.stage}
 
@@ -87,6 +88,17 @@ def first_checks(database: Database, by: str | None, wanted: Filter = Filter()) 
             rows = list(connection.execute(select(column, *tallies).where(*where).group_by(column)))
     found = [Count(n, int(p or 0) + int(f or 0), int(p or 0), int(r or 0)) for n, p, f, r in rows]
     return sorted(found, key=lambda c: (c.group is None, c.group or ""))
+
+
+def passed_stages(database: Database) -> dict[str, set[Stage]]:
+    """The stages that an order has passed, by order."""
+    statement = select(record.c.order_ref, record.c.stage).distinct()
+    statement = statement.where(record.c.order_ref.is_not(None), record.c.verdict == "pass", record.c.stage.in_(STAGES))
+    found: dict[str, set[Stage]] = {}
+    with database.reading() as connection:
+        for order, stage in connection.execute(statement):
+            found.setdefault(str(order), set()).add(stage)
+    return found
 
 
 def outside(database: Database, wanted: Filter = Filter()) -> tuple[dict[tuple[str, int], int], int]:  # noqa: B008  (frozen)
