@@ -188,6 +188,10 @@ OPTIONS = {
     "clearance-seen-too-steeply": "--taped-clearance middle=10mm",
     "second-photo-asked": "--same-block PHOTO PHOTO",
     "tape-disagrees": "--marks FILE",
+    "record-missing": "placecheck records list",
+    "order-missing": "placecheck records list",
+    "wrong-card": "placecheck card, for the small one with --small",
+    "other-board": "placecheck card, for the small one with --small",
     "bare-block-unknown": "placecheck block photos NAME PHOTO...",
 }
 

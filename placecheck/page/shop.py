@@ -99,7 +99,7 @@ class OrderShown:
     marks: list[tuple[str, list[tuple[str, str]]]]
     front: str
     notes: list[str]
-    rows_lack: list[str]
+    rows_lack: str
 
 
 def _order(number: str) -> Order:

@@ -51,6 +51,7 @@ from placecheck.undecided import CAP_FIRST
 from placecheck.units import parse_closure
 
 FRONT_ASKED = ("front-unclear", "front-contradicted")  # refusals after which the page asks where the face is
+CARD_ASKED = ("wrong-card", "other-board")  # and those after which it leads to the cards to print
 LONG_POLL_S = 10.0
 _SAVING = threading.Lock()
 """Held while a check is saved with its other photos, so that two taps make one record of each."""
@@ -106,6 +107,7 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
         has_overlay=job.measured is not None,
         can_save=job.measured is not None,
         ask_front=job.failure is not None and job.failure[0] in FRONT_ASKED,
+        ask_card=job.failure is not None and job.failure[0] in CARD_ASKED,
         ask_pinned=job.failure is not None and job.failure[0] == "closure-on-already",
         closure=(texts or {}).get("closure", job.spec["closure"]),
     )

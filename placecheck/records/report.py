@@ -102,7 +102,7 @@ def order_report(store: Store, order: str) -> OrderReport:
 
     lines = store.find(Filter(order=order), limit=None, oldest_first=True)
     if not lines:
-        raise RecordsProblem("order-missing", f"No record belongs to the order {order}: see `placecheck records list`.")
+        raise RecordsProblem("order-missing", f"No record belongs to the order {order}: choose one from the list.")
     latest = store.latest_per_stage(order) or {lines[-1].stage: store.get(lines[-1].id)}
     stages = sorted(latest.values(), key=lambda r: r.summary.created_at)
     changes: tuple[tuple[str, str, str, str], ...] = ()

@@ -155,7 +155,7 @@ function fill(now) {
   for (const tile of document.querySelectorAll("[data-tile]")) {
     const row = now.rows[tile.dataset.tile];
     tile.className = `tile ${row.state}`;
-    tile.querySelector("dd").firstChild.textContent = `${row.number || "–"} `;
+    tile.querySelector("dd").firstChild.textContent = row.number || "–";
     tile.querySelector(".sign").textContent = row.sign;
   }
   chosenSays.textContent = `${chosen.label}. The verdict is now: ${now.verdict}`;
