@@ -289,7 +289,7 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     assert len(late) >= 6
     assert max(late) < 300, late
     assert phone.locator("[data-tile=front_corner_asymmetry_mm]").get_attribute("class") == "tile out"
-    assert phone.locator("[data-tile=front_corner_asymmetry_mm] dd").inner_text().endswith((" left", " right"))
+    assert phone.locator("[data-tile=front_corner_asymmetry_mm] dd").inner_text().endswith((" L", " R"))
     assert phone.locator("#chosen").inner_text() == "Front right corner. The verdict is now: Fix"
     assert phone.locator("[data-point=front_right] .how").inner_text() == "set by hand"
 

@@ -181,7 +181,7 @@ def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float, stage
                 band=band_of(judged, spec.unit, guard_factor),
                 low=f"{judged.low:g}",
                 high=f"{judged.high:g}",
-                number=briefly(spec, judged.estimate.value),
+                number=briefly(spec, judged.estimate.value).replace("right", "R").replace("left", "L"),
             )
         rows.append(row)
     order = {"out": 0, "unsure": 1, "none": 2, "in": 3}
