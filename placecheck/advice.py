@@ -22,12 +22,11 @@ from typing import Literal
 import numpy as np
 
 from placecheck.answer import Findings, Judged, Measured, Pull
+from placecheck.measure import station_mm
 from placecheck.request import CheckRequest
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
 from placecheck.units import mm_and_inches
 
-STATION_MM = 25.0
-STATION_WIDTHS = 0.35
 """Where the side clearances are read, to either side of the fold (0.35 of the width on narrow closures)."""
 LEAST_MOVE_MM = 0.5
 """A pin cannot be set finer than this (common practice, no published source)."""
@@ -138,11 +137,6 @@ def toward(px: np.ndarray) -> str:
 def right_of(face: np.ndarray) -> np.ndarray:
     """Where the wearer's right lies in a photo in which the face lies at `face` (2,): clockwise, seen from above."""
     return np.array([-face[1], face[0]])
-
-
-def station_mm(width_mm: float) -> float:
-    """Distance of the side clearances from the fold for a closure of this nominal width."""
-    return min(STATION_MM, STATION_WIDTHS * width_mm)
 
 
 def _aim(low: float, high: float) -> float:

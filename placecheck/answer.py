@@ -94,6 +94,7 @@ LANDMARK_WORDS: Mapping[str, str] = {
 RIM_WORDS = "cap rim in the photo"
 LACE_LOOSE = "lace not lying flat"
 OUTLINE_WORDS = "block outline"
+TAPE_CONTRADICTS = "contradiction between soft tape and photo"
 """Lines of the uncertainty budgets."""
 KEPT_PLACES = 3
 """Decimal places with which the JSON, and so a record, keeps a measure."""

@@ -59,14 +59,13 @@ class Contradiction:
 
 
 @dataclass(frozen=True)
-class JointFit:
+class BareBlockFit:
     """The shared unknowns (19,) with covariance, and of every photo: geometry, outline rms mm, contradictions."""
 
     shared: FloatArray
     covariance: FloatArray
     geometries: tuple[Geometry, ...]
     outline_mm: tuple[float, ...]
-    card_px: tuple[float, ...]
     moved: tuple[Contradiction, ...]
     other: tuple[Contradiction, ...]
     cost: float
@@ -206,9 +205,9 @@ def fit_views(
     yaw_deg: float,
     place_mm: FloatArray,
     circumference: tuple[float, float] | None = None,
-    start: JointFit | None = None,
+    start: BareBlockFit | None = None,
     iterations: int = 20,
-) -> JointFit:
+) -> BareBlockFit:
     """One dome for all `views`; the block's turn and place (2,) on the table to start from.
 
     `circumference` is a taped one and its standard uncertainty in mm, where it is to count.
@@ -235,16 +234,14 @@ def fit_views(
     normal, _, each = joint.equations(states, x)
     inverse = covariance_of(normal)
     n = len(SHARED)
-    outline, card = [], []
-    for task, state in zip(joint.tasks, states, strict=True):
+    outline = []
+    for state in states:
         outline.append(float(np.sqrt(np.mean(state.height[state.on_dome] ** 2))))
-        card.append(float(np.sqrt(np.mean(state.card**2) * 2)) * task.corner_u_px)
-    return JointFit(
+    return BareBlockFit(
         x[:n],
         inverse[:n, :n],
         tuple(unpack(joint.theta(i, x), task.frame) for i, task in enumerate(joint.tasks)),
         tuple(outline),
-        tuple(card),
         tuple(_score(normal, inverse, each[i], i, PLACE) for i in range(len(views))),
         tuple(_score(normal, inverse, each[i], i, SIZE) for i in range(len(views))),
         best.cost,

@@ -21,9 +21,9 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import TAPE_U_MM, outline_px
-from placecheck.block_joint import BlockView, Contradiction, JointFit, fit_views, rough_place, yaw_from_card
+from placecheck.block_joint import BareBlockFit, BlockView, Contradiction, fit_views, rough_place, yaw_from_card
 from placecheck.block_plane import line_of
-from placecheck.camera import Camera
+from placecheck.camera import Camera, wrapped_deg
 from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.known_dome import KnownDome
 from placecheck.saved_blocks import circumference_of
@@ -47,7 +47,7 @@ FAR_MM = 40.0
 
 
 @dataclass(frozen=True)
-class PhotoReport:
+class BlockPhotoReport:
     """One photo: how well its outline fits (mm, None where it was not used), and the reason it was set aside."""
 
     name: str
@@ -60,8 +60,8 @@ class BlockPhotos:
     """What the photos gave: the dome, a report on each photo, and views that would make it better."""
 
     dome: KnownDome
-    fit: JointFit
-    reports: tuple[PhotoReport, ...]
+    fit: BareBlockFit
+    reports: tuple[BlockPhotoReport, ...]
     missing: tuple[str, ...]
 
 
@@ -76,7 +76,7 @@ class _Seen:
 class PhotosRefused(RetakeNeeded):
     """The photos give no dome; `reports` says what is wrong with each."""
 
-    def __init__(self, code: str, message: str, reports: Sequence[PhotoReport]) -> None:
+    def __init__(self, code: str, message: str, reports: Sequence[BlockPhotoReport]) -> None:
         super().__init__(code, message)
         self.reports = tuple(reports)
 
@@ -129,7 +129,7 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
     return _Seen(view, image, block.votes, block.vote_grid)
 
 
-def _traced(seen: _Seen, fit: JointFit, i: int, reach_mm: float) -> _Seen:
+def _traced(seen: _Seen, fit: BareBlockFit, i: int, reach_mm: float) -> _Seen:
     """The photo with its outline searched within `reach_mm` of the fitted dome's."""
     from placecheck.find.edge import find_edge
 
@@ -145,7 +145,7 @@ def _traced(seen: _Seen, fit: JointFit, i: int, reach_mm: float) -> _Seen:
     return replace(seen, view=replace(seen.view, outline_px=edge.px[good], outline_u_px=u_px))
 
 
-def reason_against(fit: JointFit, i: int) -> tuple[float, str] | None:
+def reason_against(fit: BareBlockFit, i: int) -> tuple[float, str] | None:
     """How badly photo i contradicts the others (chi square), and in which way; None where it does not."""
     moved, other = fit.moved[i], fit.other[i]
     far = float(np.hypot(*moved.change[:2]))
@@ -171,7 +171,7 @@ def reason_against(fit: JointFit, i: int) -> tuple[float, str] | None:
     return None
 
 
-def directions(fit: JointFit) -> list[tuple[float, float]]:
+def directions(fit: BareBlockFit) -> list[tuple[float, float]]:
     """From where each photo looks at the block: azimuth from the face toward the wearer's left, lean, degrees."""
     out = []
     for geometry in fit.geometries:
@@ -185,7 +185,7 @@ def missing_views(looks: Sequence[tuple[float, float]]) -> tuple[str, ...]:
     low = [azimuth for azimuth, lean in looks if lean >= 35.0]
 
     def near(azimuth: float) -> bool:
-        return any(abs((a - azimuth + 180.0) % 360.0 - 180.0) <= 40.0 for a in low)
+        return any(abs(wrapped_deg(a - azimuth)) <= 40.0 for a in low)
 
     out = []
     if not any(lean < 25.0 for _, lean in looks):
@@ -200,14 +200,14 @@ def missing_views(looks: Sequence[tuple[float, float]]) -> tuple[str, ...]:
 
 
 def sift(
-    views: list[BlockView], card_at: CardAt, start: JointFit | None = None
-) -> tuple[JointFit, list[BlockView], list[PhotoReport]]:
+    views: list[BlockView], card_at: CardAt, start: BareBlockFit | None = None
+) -> tuple[BareBlockFit, list[BlockView], list[BlockPhotoReport]]:
     """The joint fit of those views that agree, those views, and a report on each that was set aside.
 
     Raises PhotosRefused where too few are left.
     """
     left, most = list(views), max(1, len(views) // 3)
-    reports: list[PhotoReport] = []
+    reports: list[BlockPhotoReport] = []
     while True:
         if len(left) < LEAST:
             words = "too many photos contradict one another" if reports else "too few photos can be used"
@@ -224,15 +224,15 @@ def sift(
                 "block-photos-contradict",
                 f"These photos do not show one block standing still ({reason}): take them all again of one block, with "
                 "block and card untouched.",
-                [*reports, *(PhotoReport(left[j].name, None, why) for _, j, why in bad)],
+                [*reports, *(BlockPhotoReport(left[j].name, None, why) for _, j, why in bad)],
             )
-        reports.append(PhotoReport(left[i].name, None, reason))
+        reports.append(BlockPhotoReport(left[i].name, None, reason))
         del left[i]
         start = None
 
 
-def _too_few(n: int, words: str, reports: Sequence[PhotoReport], good: Sequence[str]) -> PhotosRefused:
-    every = [*reports, *(PhotoReport(name, None, None) for name in good)]
+def _too_few(n: int, words: str, reports: Sequence[BlockPhotoReport], good: Sequence[str]) -> PhotosRefused:
+    every = [*reports, *(BlockPhotoReport(name, None, None) for name in good)]
     return PhotosRefused(
         "block-photos-few",
         f"{n} usable photos are too few ({words}): {LEAST} to {MOST} are needed, from above and from all sides.",
@@ -241,7 +241,11 @@ def _too_few(n: int, words: str, reports: Sequence[PhotoReport], good: Sequence[
 
 
 def dome_from(
-    fit: JointFit, label: str, card_measured: bool, taped_mm: float | None = None, reports: Sequence[PhotoReport] = ()
+    fit: BareBlockFit,
+    label: str,
+    card_measured: bool,
+    taped_mm: float | None = None,
+    reports: Sequence[BlockPhotoReport] = (),
 ) -> KnownDome:
     """The dome of a joint fit with its whole uncertainty, and the tape's word where there is one.
 
@@ -283,13 +287,13 @@ def measure_block(
 ) -> BlockPhotos:
     """The dome of the bare block in the photos. Raises PhotosRefused, with a report on every photo."""
     seen: dict[str, _Seen] = {}
-    reports: list[PhotoReport] = []
+    reports: list[BlockPhotoReport] = []
     for path in paths:
         try:
             one = look_at(path, bars_mm, home)
             seen[one.view.name] = one
         except PlacecheckError as error:
-            reports.append(PhotoReport(path.name, None, error.problem.message))
+            reports.append(BlockPhotoReport(path.name, None, error.problem.message))
     if len(seen) < LEAST:
         raise _too_few(len(seen), "card and block were found in no more", reports, list(seen))
     views = [one.view for one in seen.values()]
@@ -307,7 +311,7 @@ def measure_block(
             seen = {view.name: seen[view.name] for view in views}
         else:
             fit = fit_views(views, 0.0, place, start=fit)
-    reports += [PhotoReport(v.name, mm, None) for v, mm in zip(views, fit.outline_mm, strict=True)]
+    reports += [BlockPhotoReport(v.name, mm, None) for v, mm in zip(views, fit.outline_mm, strict=True)]
     order = {path.name: i for i, path in enumerate(paths)}
     reports.sort(key=lambda r: order.get(r.name, 0))
     missing = missing_views(directions(fit))
@@ -322,4 +326,4 @@ def measure_block(
     return BlockPhotos(dome, fit, tuple(reports), missing)
 
 
-__all__ = ["BlockPhotos", "Contradiction", "PhotoReport", "PhotosRefused", "measure_block", "sift"]
+__all__ = ["BlockPhotoReport", "BlockPhotos", "Contradiction", "PhotosRefused", "measure_block", "sift"]

@@ -13,7 +13,6 @@ that no head-shaped dome has are refused, with the one that fits least named.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -42,14 +41,6 @@ TAPES: Mapping[str, str] = {
 }
 LIMIT = 3.0
 """Misfits of a tape beyond this many of its standard uncertainties are no chance."""
-
-
-@dataclass(frozen=True)
-class TapedDome:
-    """The dome that explains the tapes, and by how much each tape misses it (mm, taped minus dome)."""
-
-    known: KnownDome
-    misfit_mm: Mapping[str, float]
 
 
 def dome_of(values: FloatArray) -> Dome:
@@ -89,7 +80,7 @@ def _tape_u_mm(name: str) -> float:
     return CROWN_HEIGHT_U_MM if name == "crown height" else TAPE_U_MM
 
 
-def fit_tapes(label: str, tapes: Mapping[str, float]) -> TapedDome:
+def fit_tapes(label: str, tapes: Mapping[str, float]) -> KnownDome:
     """The dome of the block called `label` from its `tapes` (mm, named as in TAPES; "round" is needed).
 
     Raises UsageProblem for tapes that no block has.
@@ -127,7 +118,7 @@ def fit_tapes(label: str, tapes: Mapping[str, float]) -> TapedDome:
     every = (*SHAPE, STANDING)
     rows = tuple(tuple(float(c) for c in row) for row in (covariance + covariance.T) / 2)
     known = KnownDome(label, every, tuple(float(v) for v in x), rows)
-    return TapedDome(known if "crown height" in tapes else known.without(STANDING), misfit)
+    return known if "crown height" in tapes else known.without(STANDING)
 
 
 def _refuse_odd(

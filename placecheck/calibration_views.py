@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.camera import camera_for, pose_from_homography
+from placecheck.camera import camera_for, pose_from_homography, wrapped_deg
 from placecheck.card.detect import CardSighting, card_problems, find_card
 from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.photo import Photo, load_photo
@@ -128,7 +128,7 @@ def assess(paths: Sequence[Path], bars_mm: tuple[float, float] | None = None) ->
         )
     photos = [photo for photo, _, _ in seen]
     _refuse_mixed(photos)
-    width, height = _stored_size(photos[0])
+    width, height = photos[0].stored_size
     scale = np.ones(2) if bars_mm is None else np.array(bars_mm) / 100.0
     blur = np.array([card.blur_px for _, card, _ in seen])
     sharp = {name for (_, card, name) in seen if card.blur_px <= max(BLUR_FACTOR * float(np.median(blur)), BLUR_PX)}
@@ -166,10 +166,6 @@ def _short_names(paths: Sequence[Path]) -> list[str]:
     return names
 
 
-def _stored_size(photo: Photo) -> tuple[int, int]:
-    return (photo.height, photo.width) if photo.orientation >= 5 else (photo.width, photo.height)
-
-
 def _refuse_mixed(photos: Sequence[Photo]) -> None:
     """Raise RetakeNeeded unless all photos are of one phone, lens, zoom and size."""
     phones = Counter(f"{p.make or ''} {p.model or ''}".strip() or "unknown phone" for p in photos)
@@ -186,7 +182,7 @@ def _refuse_mixed(photos: Sequence[Photo]) -> None:
             f"The photos were taken with several lenses or zooms ({words}): take all with the lens and zoom of your "
             "checks, best without zoom.",
         )
-    sizes = Counter(_stored_size(p) for p in photos)
+    sizes = Counter(p.stored_size for p in photos)
     if len(sizes) > 1:
         words = ", ".join(f"{n} of {w} x {h}" for (w, h), n in sizes.most_common(3))
         raise RetakeNeeded(
@@ -236,7 +232,7 @@ def judge_poses(
         for j in kept:
             if (
                 between[i, j] < SAME_TILT_DEG
-                and abs(_wrapped(inplane[i] - inplane[j])) < SAME_TURN_DEG
+                and abs(wrapped_deg(inplane[i] - inplane[j])) < SAME_TURN_DEG
                 and np.linalg.norm(middles[i] - middles[j]) < SAME_PLACE * diagonal
             ):
                 alike[sightings[i].name] = f"It is too much like {sightings[j].name}: take it in another pose."
@@ -252,10 +248,6 @@ def judge_poses(
         tuple(_missing(shown, [px[i] for i in kept], normals[kept], inplane[kept])),
         float(between.max()) if len(sightings) else 0.0,
     )
-
-
-def _wrapped(angle_deg: float) -> float:
-    return float((angle_deg + 180) % 360 - 180)
 
 
 def _missing(shown: tuple[int, int], px: Sequence[FloatArray], normals: FloatArray, inplane: FloatArray) -> list[str]:
@@ -281,7 +273,7 @@ def _missing(shown: tuple[int, int], px: Sequence[FloatArray], normals: FloatArr
     empty = [_place(r, c) for r in range(3) for c in range(3) if count[(c, r)] < CELL_CORNERS]
     if empty:
         out.append(f"one each with the card at the {', '.join(empty)} of the picture, as near the edge as it fits")
-    pairs = np.abs([_wrapped(a - b) for a in inplane for b in inplane])
+    pairs = np.abs([wrapped_deg(a - b) for a in inplane for b in inplane])
     if not ((pairs > QUARTER_TURN_DEG[0]) & (pairs < QUARTER_TURN_DEG[1])).any():
         out.append("two with the card turned by a quarter turn")
     return out

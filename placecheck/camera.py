@@ -106,6 +106,11 @@ def rays(px: FloatArray, f_px: Any, centre_px: FloatArray, k1: Any) -> FloatArra
     return d
 
 
+def wrapped_deg(angle_deg: float) -> float:
+    """The same turn within half a turn either way, from -180 on and below 180."""
+    return (float(angle_deg) + 180.0) % 360.0 - 180.0
+
+
 def rotation(w: FloatArray) -> FloatArray:
     """Rotation matrix (3, 3) of a rotation vector, Rodrigues' formula."""
     angle = float(np.linalg.norm(w))

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import BARE_LINE, RIM_WORDS, UNDER_THE_CAP, Contribution, Estimate, Findings, Measured, View
+from placecheck.answer import BARE_LINE, RIM_WORDS, UNDER_THE_CAP, Contribution, Estimate, Findings, Measured
 from placecheck.block import GROUPS, NAMES, outline_px, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
@@ -30,6 +30,7 @@ from placecheck.find.block_line import BlockLine
 from placecheck.find.closure import rim_v_mm
 from placecheck.find.rim_in_picture import RIM_READ
 from placecheck.find.unroll import Unrolling
+from placecheck.findings import view_of
 from placecheck.known_dome import KnownLine
 from placecheck.mid_plane import MidPlane
 from placecheck.photo import Photo
@@ -228,7 +229,15 @@ def measure_cap(
         for name, (value, slope) in found.items()
     }
     missing = {name: Problem(code, message) for name, (code, message) in NOT_SEEN.items() if name not in estimates}
-    measured = Measured(estimates, missing, _findings(seen, joined), _notes(seen), _view(seen), None, "cap")
+    measured = Measured(
+        estimates,
+        missing,
+        _findings(seen, joined),
+        _notes(seen),
+        view_of(seen.fit.geometry, seen.grid.chart),
+        None,
+        "cap",
+    )
     if explain is not None:
         explain("unrolled", seen.picture[..., :3])
     return measured
@@ -276,11 +285,3 @@ def _findings(seen: CapSighting, joined: Joined) -> Findings:
         lines[name] = geometry.to_px(points[keep])
     crown = seen.grid.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
     return Findings(lines_px=lines, scale_bar_px=seen.fit.geometry.to_px(crown))
-
-
-def _view(seen: CapSighting) -> View:
-    geometry, chart = seen.fit.geometry, seen.grid.chart
-    to_lens = geometry.eye_mm - chart.to_points(np.array([0.0, 40.0]))
-    distance = float(np.linalg.norm(geometry.eye_mm - chart.to_points(np.array([0.0, 0.0]))))
-    lean = math.degrees(math.atan2(float(to_lens[1]), float(to_lens[2])))
-    return View(lean, distance, geometry.f_px / distance)

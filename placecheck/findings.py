@@ -34,6 +34,7 @@ from placecheck.answer import (
 from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
 from placecheck.measure import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
+from placecheck.surface import Chart
 from placecheck.uncertainty import scaled_u, total_u
 
 FloatArray = npt.NDArray[np.float64]
@@ -170,10 +171,10 @@ def findings_of(geometry: Geometry, observed: Observed, on: OnDome) -> Findings:
     )
 
 
-def view_of(geometry: Geometry, on: OnDome) -> View:
-    """How the phone was held, by its place to the crown."""
-    aim = on.chart.to_points(np.array([0.0, 40.0]))
+def view_of(geometry: Geometry, chart: Chart) -> View:
+    """How the phone was held, by its place to the crown, where `chart` begins."""
+    aim = chart.to_points(np.array([0.0, 40.0]))
     sight_line = geometry.eye_mm - aim
-    distance = float(np.linalg.norm(geometry.eye_mm - on.chart.to_points(np.array([0.0, 0.0]))))
+    distance = float(np.linalg.norm(geometry.eye_mm - chart.to_points(np.array([0.0, 0.0]))))
     lean = math.degrees(math.atan2(float(sight_line[1]), float(sight_line[2])))
     return View(lean, distance, geometry.f_px / distance)

@@ -93,5 +93,5 @@ def measured_of(seen: Sighted) -> tuple[Measured, OnDome]:
     grounds = grounds_of(observed)
     estimates, missing = estimated(values, parts, observed, grounds)
     found = findings_of(geometry, observed, on)
-    notes, view = tape_doubt(seen.fit) + seen.notes, view_of(geometry, on)
+    notes, view = tape_doubt(seen.fit) + seen.notes, view_of(geometry, on.chart)
     return Measured(estimates, missing, found, notes, view, grounds=grounds), on

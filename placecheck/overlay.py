@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.advice import right_of, station_mm
+from placecheck.advice import right_of
 from placecheck.answer import MEASURE_BY_NAME, Answer, Pull
 from placecheck.answer_panel import with_panel
 from placecheck.drawing import (
@@ -36,7 +36,9 @@ from placecheck.drawing import (
     dash_pieces,
     framed,
 )
+from placecheck.measure import station_mm
 from placecheck.printout import STATE_WORDS, in_words
+from placecheck.surface import unit
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -187,10 +189,10 @@ def _way_of(pull: Pull, marks: Mapping[str, FloatArray]) -> FloatArray | None:
         return None
     way = np.zeros(2)
     for mm, along in ((pull.right_mm, right), (pull.face_mm, face)):
-        way = way + mm * _unit(along) if along is not None else way
+        way = way + mm * unit(along) if along is not None else way
     if not way.any() and face is not None:
         way = face if end == "front" else -face
-    return _unit(way)
+    return unit(way)
 
 
 def _draw_tags(
@@ -221,15 +223,11 @@ def _draw_tags(
                 name,
                 MEASURE_BY_NAME[name].label.replace("below cap edge, ", ""),
                 at,
-                _unit(forward) + 0.8 * _unit(at - front),
+                unit(forward) + 0.8 * unit(at - front),
             )
         tag("fold_offset_front_mm", "fold off centre, front", front, -forward)
     if back is not None:
         tag("fold_offset_back_mm", "fold off centre, back", back, -forward)
-
-
-def _unit(vector: FloatArray) -> FloatArray:
-    return vector / max(float(np.linalg.norm(vector)), 1e-9)
 
 
 def _draw_scale_bar(layer: Layer, bar: FloatArray) -> None:

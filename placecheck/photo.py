@@ -62,6 +62,11 @@ class Photo:
     kind: str = "jpeg"
     name: str = ""
 
+    @property
+    def stored_size(self) -> tuple[int, int]:
+        """Width and height as the sensor gave them, before the picture was turned upright."""
+        return (self.height, self.width) if self.orientation >= 5 else (self.width, self.height)
+
     def gray(self) -> Image:
         """The picture in grey, (height, width) uint8; made once."""
         return self._gray

@@ -214,7 +214,8 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
     console.print(Text(verdict_text(answer.measured.stage, answer.verdict), style=colour))
     if answer.measured.estimates:
         table = Table(box=None, pad_edge=False, header_style="bold")
-        whose = "" if answer.measured.stage == "stitches" else "left, right: the wearer's"
+        sewn = answer.measured.sewn
+        whose = "left, right: the wearer's" if sewn is None else sewn.counted
         for heading in (whose, "reads, ± for 95 %", "limits", ""):
             table.add_column(heading if unicode else _ascii(heading))
         for spec in answer.measured.specs:
@@ -270,7 +271,8 @@ def _numbered(fixes: Sequence[str]) -> Table:
 def print_budget(console: Console, answer: Answer) -> None:
     """Where the uncertainty of every judged measure comes from, largest first; standard uncertainties, k = 1.
 
-    What is left between the contributions' root sum of squares and u is the factor found on scenes with truth.
+    What is left between the contributions' root sum of squares and u is the factor found on scenes with truth; with
+    what a soft tape reads beside the photo, that factor is in the photo's lines already.
     """
     from rich.text import Text
 
@@ -286,4 +288,5 @@ def print_budget(console: Console, answer: Answer) -> None:
             if part.u >= 0.005:
                 share = 100 * (part.u / together) ** 2
                 console.print(Text(f"  {part.u:6.2f} {unit}  {share:3.0f} %  {part.source}"))
-        console.print(Text(f"  x {estimate.u / together:.2f}: factor found on scenes with truth"))
+        if not math.isclose(estimate.u, together, rel_tol=1e-6):
+            console.print(Text(f"  x {estimate.u / together:.2f}: factor found on scenes with truth"))

@@ -210,10 +210,6 @@ def _same_phone(profile: Profile, photo: Photo) -> bool:
     )
 
 
-def _stored_size(photo: Photo) -> tuple[int, int]:
-    return (photo.height, photo.width) if photo.orientation >= 5 else (photo.width, photo.height)
-
-
 def _scale(profile: Profile, width: int, height: int) -> float | None:
     """How many times larger a width x height picture is than the profile's; None where the shape differs.
 
@@ -226,7 +222,7 @@ def _scale(profile: Profile, width: int, height: int) -> float | None:
 
 def _scale_of(profile: Profile, photo: Photo) -> float | None:
     """The scale of the photo, lying or standing."""
-    width, height = _stored_size(photo)
+    width, height = photo.stored_size
     along = _scale(profile, width, height)
     return along if along is not None else _scale(profile, height, width)
 
@@ -292,7 +288,7 @@ def camera_in(profile: Profile, photo: Photo) -> Camera:
     middle = np.array([(profile.width - 1) / 2, (profile.height - 1) / 2])
     u_centre = camera.u_centre_px
     known = profile.turn_known and photo.kind != "heic" and photo.orientation in TURNED
-    if known and _scale(profile, *_stored_size(photo)) is not None:
+    if known and _scale(profile, *photo.stored_size) is not None:
         centre = to_upright(centre, photo.orientation, profile.width, profile.height)
         centre = (centre + 0.5) * scale - 0.5
     else:

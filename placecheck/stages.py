@@ -61,7 +61,7 @@ def advice_of(
     if measured.stage == "stitches":
         from placecheck.stitches.words import stitch_fixes
 
-        return stitch_fixes(measured, judged, request.tolerances.guard_factor), ()
+        return stitch_fixes(measured, judged), ()
     if measured.stage == "stitched":
         from placecheck.unpicking import unpicking
 

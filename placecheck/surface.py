@@ -73,8 +73,8 @@ def gradient(surface: StarSurface, points: FloatArray) -> FloatArray:
 
 
 def unit(vectors: FloatArray) -> FloatArray:
-    """Vectors (..., 3) over their lengths."""
-    return vectors / np.sqrt(_dot(vectors, vectors))[..., None]
+    """Vectors (..., n) over their lengths; one without length stays as it is."""
+    return vectors / np.sqrt(np.maximum(_dot(vectors, vectors), 1e-300))[..., None]
 
 
 def normals(surface: StarSurface, points: FloatArray) -> FloatArray:

@@ -4,10 +4,10 @@ Hair hides the cap's edge from the lens but not from the fingers: a maker feels 
 through the lace and lays a soft tape from it to the hairline, at the fold and 25 mm to either side
 of it. Tape and photo are two measurements of one length, so they are combined as the mean weighted
 by their inverse variances (GUM, JCGM 100:2008; its u is 1 / sqrt(1/u1^2 + 1/u2^2)), the photo's
-budget scaled by its weight and the tape a line of its own. Before that they must agree: where the
+budget scaled to its u times its weight and the tape a line of its own. Before that they must agree: where the
 difference exceeds the expanded uncertainty of the difference (E_n above 1, ISO 13528, from memory) they are not
-averaged; the photo's value stays, as unsure as the difference says, and the answer asks for the tape to be
-laid again. A clearance that the photo does not show is the tape's alone. Nothing here knows photos.
+averaged; the photo's value stays, as unsure as the difference says (a line of its own, too), and the answer asks
+for the tape to be laid again. A clearance that the photo does not show is the tape's alone. Nothing here knows photos.
 """
 
 from __future__ import annotations
@@ -16,7 +16,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from placecheck.answer import COVERAGE_FACTOR, MEASURE_BY_NAME, TAPED, Contribution, Estimate, Measured
+from placecheck.answer import (
+    COVERAGE_FACTOR,
+    MEASURE_BY_NAME,
+    TAPE_CONTRADICTS,
+    TAPED,
+    Contribution,
+    Estimate,
+    Measured,
+)
 from placecheck.errors import Problem, UsageProblem
 from placecheck.units import mm_and_inches, parse_length_mm
 
@@ -62,7 +70,7 @@ def with_taped(measured: Measured, taped_mm: Mapping[str, float]) -> Measured:
     for name, mm in taped_mm.items():
         seen = estimates.get(name)
         if seen is not None and abs(seen.value - mm) > COVERAGE_FACTOR * math.hypot(seen.u, TAPE_READ_U_MM):
-            estimates[name] = replace(seen, u=max(seen.u, abs(seen.value - mm) / COVERAGE_FACTOR))
+            estimates[name] = contradicted(seen, mm)
             told.append(_contradiction(name, seen, mm))
         else:
             estimates[name] = combined(seen, mm)
@@ -76,14 +84,26 @@ def combined(seen: Estimate | None, taped_mm: float) -> Estimate:
     if seen is None:
         return Estimate(taped_mm, TAPE_READ_U_MM, (Contribution(TAPE_WORDS, TAPE_READ_U_MM),), (words,))
     tape = seen.u**2 / (seen.u**2 + TAPE_READ_U_MM**2)
-    parts = [Contribution(c.source, (1 - tape) * c.u) for c in seen.budget]
-    parts.append(Contribution(TAPE_WORDS, tape * TAPE_READ_U_MM))
+    parts = [*_photo_parts(seen, 1 - tape), Contribution(TAPE_WORDS, tape * TAPE_READ_U_MM)]
     return Estimate(
         (1 - tape) * seen.value + tape * taped_mm,
         seen.u * TAPE_READ_U_MM / math.hypot(seen.u, TAPE_READ_U_MM),
         tuple(sorted(parts, key=lambda c: -c.u)),
         (*seen.evidence, words),
     )
+
+
+def contradicted(seen: Estimate, taped_mm: float) -> Estimate:
+    """The photo's estimate, mm, as unsure as the tape that contradicts it says."""
+    u = max(seen.u, abs(seen.value - taped_mm) / COVERAGE_FACTOR)
+    parts = [*_photo_parts(seen, 1.0), Contribution(TAPE_CONTRADICTS, math.sqrt(u**2 - seen.u**2))]
+    return replace(seen, u=u, budget=tuple(sorted(parts, key=lambda c: -c.u)))
+
+
+def _photo_parts(seen: Estimate, weight: float) -> list[Contribution]:
+    """The photo's budget with its factor in every line, so that the root sum of squares is `weight` times its u."""
+    together = math.hypot(*(c.u for c in seen.budget))
+    return [Contribution(c.source, weight * seen.u / together * c.u) for c in seen.budget]
 
 
 def _contradiction(name: str, seen: Estimate, taped_mm: float) -> Problem:

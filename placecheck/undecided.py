@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, TAPED, Judged, Measured
+from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, TAPE_CONTRADICTS, TAPED, Judged, Measured
 from placecheck.block import GROUPS
 from placecheck.errors import Problem
 from placecheck.steps import begun
@@ -100,10 +100,11 @@ def _listed(names: Sequence[str]) -> str:
 def _largest_doubt(items: list[Judged]) -> str | None:
     """The source that adds most to the variances of these estimates together; None where there is no budget.
 
-    The lines of GEOMETRY are one, HOW_IT_LIES.
+    The lines of GEOMETRY are one, HOW_IT_LIES. That tape and photo contradict each other is told by itself.
     """
     variance: dict[str, float] = {}
-    for line in (line for item in items for line in item.estimate.budget):
+    lines = (line for item in items for line in item.estimate.budget)
+    for line in (line for line in lines if line.source != TAPE_CONTRADICTS):
         source = HOW_IT_LIES if line.source in GEOMETRY else line.source
         variance[source] = variance.get(source, 0.0) + line.u**2
     return max(variance, key=variance.__getitem__, default=None)

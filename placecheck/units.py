@@ -20,6 +20,10 @@ from fractions import Fraction
 from placecheck.errors import UsageProblem
 
 MM_PER_INCH = 25.4
+POINT_MM = MM_PER_INCH / 72
+"""A printer's point."""
+PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+"""Width and height: ISO 216 A4; ANSI/ASME Y14.1 A (US Letter), 8.5 x 11 in."""
 CIRCUMFERENCE_MM = (480.0, 670.0)
 """Tapes round blocks that are sold, child to extra large, 19 to 26 1/4 in (common practice, no published source)."""
 CLOSURE_MM = (25.0, 405.0)

@@ -27,6 +27,12 @@ Ids = npt.NDArray[np.int64]
 if int(cv2.__version__.split(".")[0]) < 5:  # pragma: no cover - depends on the installation
     raise ImportError(f"placecheck needs opencv-python 5 or later, found {cv2.__version__}")
 
+
+def use_threads(count: int) -> None:
+    """From here on OpenCV computes with `count` threads in this process."""
+    cv2.setNumThreads(count)
+
+
 # ----------------------------------------------------------------------------- pictures
 
 
@@ -161,14 +167,6 @@ def detect_markers(gray: Image, dictionary_name: str, min_perimeter_rate: float)
     return Markers(np.asarray(corners, np.float64).reshape(-1, 4, 2), np.asarray(ids).ravel().astype(np.int64))
 
 
-def detect_charuco(gray: Image, board: Any) -> tuple[Points, Ids]:
-    """OpenCV's own ChArUco detection with its default settings: corners (n, 2) and ids (n,), n may be 0."""
-    corners, ids, _, _ = cv2.aruco.CharucoDetector(board).detectBoard(gray)
-    if corners is None or ids is None:
-        return np.zeros((0, 2)), np.zeros(0, np.int64)
-    return np.asarray(corners, np.float64).reshape(-1, 2), np.asarray(ids).ravel().astype(np.int64)
-
-
 def chessboard_corners(gray: Image, columns: int, rows: int) -> Points | None:
     """Inner corners of a chessboard, (columns * rows, 2), to about half a pixel; None if not all are found."""
     found, corners = cv2.findChessboardCornersSB(gray, (columns, rows))
@@ -222,20 +220,6 @@ def solve_pnp(
     return np.asarray(cv2.Rodrigues(rvec)[0], np.float64), np.asarray(tvec, np.float64).ravel()
 
 
-def project_points(
-    points: Points, rotation: Points, translation: Points, camera_matrix: Points, distortion: Points
-) -> Points:
-    """World points (n, 3) to pixels (n, 2) with OpenCV's distortion model [k1, k2, p1, p2, k3]."""
-    image, _ = cv2.projectPoints(
-        np.ascontiguousarray(points, np.float64).reshape(-1, 1, 3),
-        cv2.Rodrigues(np.asarray(rotation, np.float64))[0],
-        np.asarray(translation, np.float64).reshape(3, 1),
-        np.asarray(camera_matrix, np.float64),
-        np.asarray(distortion, np.float64),
-    )
-    return np.asarray(image, np.float64).reshape(-1, 2)
-
-
 def undistort_points(image_px: Points, camera_matrix: Points, distortion: Points) -> Points:
     """Pixels (n, 2) to normalised image coordinates (n, 2): the ray of each is (x, y, 1) in the camera's frame."""
     points = np.ascontiguousarray(image_px, np.float64).reshape(-1, 1, 2)
@@ -243,20 +227,6 @@ def undistort_points(image_px: Points, camera_matrix: Points, distortion: Points
     k, d = np.asarray(camera_matrix, np.float64), np.asarray(distortion, np.float64)
     result = cv2.undistortPoints(points, k, d, criteria=criteria)
     return np.asarray(result, np.float64).reshape(-1, 2)
-
-
-def calibrate(
-    object_points: list[Points], image_px: list[Points], width: int, height: int
-) -> tuple[float, Points, Points]:
-    """OpenCV's calibrateCamera, all intrinsics free: (rms px, camera matrix (3, 3), distortion (5,))."""
-    rms, k, d, _, _ = cv2.calibrateCamera(
-        [np.asarray(p, np.float32).reshape(-1, 1, 3) for p in object_points],
-        [np.asarray(p, np.float32).reshape(-1, 1, 2) for p in image_px],
-        (width, height),
-        None,
-        None,
-    )
-    return float(rms), np.asarray(k, np.float64), np.asarray(d, np.float64).ravel()[:5]
 
 
 @dataclass(frozen=True)

@@ -170,3 +170,15 @@ def card_photo(camera: Camera, **options: object) -> np.ndarray:
     """One card on a table, taken; options of lay_card and take."""
     laying = {k: options.pop(k) for k in ("card", "radius_mm", "cover") if k in options}
     return take(lay_card(table(camera.w, camera.h), camera, **laying), **options)
+
+
+def charuco_corners(gray: np.ndarray, board: cv2.aruco.CharucoBoard) -> tuple[np.ndarray, np.ndarray]:
+    """OpenCV's own ChArUco detection with its default settings: corners (n, 2) and ids (n,)."""
+    corners, ids, _, _ = cv2.aruco.CharucoDetector(board).detectBoard(gray)
+    return np.asarray(corners, float).reshape(-1, 2), np.asarray(ids).ravel()
+
+
+def projected(points: np.ndarray, rotation: np.ndarray, t: np.ndarray, k: np.ndarray, d: np.ndarray) -> np.ndarray:
+    """Points (n, 3) to pixels (n, 2) by OpenCV, matrix k (3, 3), distortion d = k1, k2, p1, p2, k3."""
+    turn = cv2.Rodrigues(np.asarray(rotation, float))[0]
+    return cv2.projectPoints(np.ascontiguousarray(points, float), turn, np.asarray(t, float), k, d)[0].reshape(-1, 2)

@@ -162,7 +162,7 @@ def keep_block(home: Path, name: str, round_mm: float = 578.0) -> Path:
     from placecheck.saved_blocks import SavedBlock, blocks_folder, save_block
 
     tapes = {"round": round_mm, "over": 336.0, "across": 311.0}
-    block = SavedBlock(name, "tapes", fit_tapes(name, tapes).known, False, "2026-03-01", tuple(tapes.items()))
+    block = SavedBlock(name, "tapes", fit_tapes(name, tapes), False, "2026-03-01", tuple(tapes.items()))
     return save_block(block, blocks_folder(home), replace=True)
 
 

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from placecheck.advice import CAUTION, in_the_photo, plan_for, station_mm
+from placecheck.advice import CAUTION, in_the_photo, plan_for
 from placecheck.answer import (
     RIM_WORDS,
     Contribution,
@@ -27,6 +27,7 @@ from placecheck.answer import (
 )
 from placecheck.errors import Problem
 from placecheck.judge import judge
+from placecheck.measure import station_mm
 from placecheck.printout import with_option
 from placecheck.request import CheckRequest
 from placecheck.tolerances import tolerances_from
@@ -264,6 +265,8 @@ def test_station_of_narrow_closures():
     assert station_mm(127) == 25
     assert station_mm(50.8) == pytest.approx(17.78)
     assert station_mm(71.5) == 25
+    assert station_mm(71.2) == 25
+    assert station_mm(70.9) == pytest.approx(24.815)
 
 
 def test_steep_view_asks_for_the_leaning_one():

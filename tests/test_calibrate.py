@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from card_scenes import chessboard_px
+from card_scenes import charuco_corners, chessboard_px, projected
 from PIL import Image
 
 from placecheck import vision
@@ -430,7 +430,7 @@ def test_uncertainty_covers_what_it_should():
             points = np.concatenate([CARD.corners_mm, np.zeros((24, 1))], 1)
             matrix = np.array([[f, 0, TRUE["cx"]], [0, f, TRUE["cy"]], [0, 0, 1.0]])
             distortion = np.array([TRUE["k1"], 0, 0, 0, 0])
-            px = vision.project_points(points, r, ray * distance - r @ [70.0, 50.0, 0.0], matrix, distortion)
+            px = projected(points, r, ray * distance - r @ [70.0, 50.0, 0.0], matrix, distortion)
             views.append(Sighting(str(i), CARD.corners_mm, px + rng.normal(0, 0.12, px.shape)))
         found = fit_intrinsics(views, W, H)
         truth = [TRUE["f"], TRUE["f"], TRUE["cx"], TRUE["cy"], TRUE["k1"]]
@@ -462,7 +462,7 @@ def test_published_charuco_photo_through_its_published_camera():
     # 20 mm markers of DICT_6X6_250, and its camera, samples/data/aruco/tutorial_camera_charuco.yml (both Apache-2.0)
     data = (PUBLISHED / "choriginal.jpg").read_bytes()
     board = vision.charuco_board(5, 7, 40.0, 20.0, "DICT_6X6_250")
-    corners, ids = vision.detect_charuco(vision.to_gray(vision.decode_color(data)), board)
+    corners, ids = charuco_corners(vision.to_gray(vision.decode_color(data)), board)
     assert len(ids) == 24
     values = (452.51072219637672, 456.76707935146891, 317.70297317353277, 277.75155919135995)
     distortion = (0.12136925618707872, -1.0854664722560681, 1.1786843796670e-04, -4.6240686046486e-04, 2.954258940681)
@@ -470,7 +470,7 @@ def test_published_charuco_photo_through_its_published_camera():
     fx, fy, cx, cy = values
     full = np.array([[fx, 0, cx], [0, fy, cy], [0, 0, 1.0]])
     r, t = vision.solve_pnp(points, corners, full, np.array(distortion))
-    rms = np.sqrt(((vision.project_points(points, r, t, full, np.array(distortion)) - corners) ** 2).sum(1).mean())
+    rms = np.sqrt(((projected(points, r, t, full, np.array(distortion)) - corners) ** 2).sum(1).mean())
     assert rms < 0.25  # the camera's published mean error is 0.182 px
     # the same photo through the one-k1 camera of a profile with these numbers, over the part that the board fills
     reach = np.linalg.norm(corners - [cx, cy], axis=1).max()
@@ -481,7 +481,7 @@ def test_published_charuco_photo_through_its_published_camera():
     camera = single_radial(profile)
     single = np.array([camera.k1, 0, 0, 0, 0])
     r1, t1 = vision.solve_pnp(points, corners, camera.matrix, single)
-    rms1 = np.sqrt(((vision.project_points(points, r1, t1, camera.matrix, single) - corners) ** 2).sum(1).mean())
+    rms1 = np.sqrt(((projected(points, r1, t1, camera.matrix, single) - corners) ** 2).sum(1).mean())
     assert rms1 < 0.8
     # the pose moves by no more than the one-k1 camera's own uncertainty allows
     assert np.linalg.norm(t1) == pytest.approx(np.linalg.norm(t), rel=2 * camera.u_f_rel)

@@ -14,7 +14,18 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from card_scenes import camera_above, card_photo, chessboard_px, corners_px, drawn_card, lay_card, table, take
+from card_scenes import (
+    camera_above,
+    card_photo,
+    charuco_corners,
+    chessboard_px,
+    corners_px,
+    drawn_card,
+    lay_card,
+    projected,
+    table,
+    take,
+)
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
@@ -113,7 +124,7 @@ def test_better_than_opencvs_own_corners_in_a_photo_of_the_whole_block() -> None
     camera = camera_above(35, 20, 850)
     gray = card_photo(camera)
     card = find_card(gray)
-    corners, ids = vision.detect_charuco(gray, CARD.opencv)
+    corners, ids = charuco_corners(gray, CARD.opencv)
     assert len(ids) >= 12
     theirs = rms(np.linalg.norm(corners - corners_px(camera, CARD.corners_mm[ids]), axis=1))
     assert rms(errors_px(card, camera)) < 0.5 * theirs
@@ -122,7 +133,7 @@ def test_better_than_opencvs_own_corners_in_a_photo_of_the_whole_block() -> None
 def test_opencvs_charuco_corners_are_not_half_a_pixel_off() -> None:
     """opencv/opencv pull request 28380: up to 4.13 all ChArUco corners were shifted by (0.5, 0.5) px."""
     camera = camera_above(15, 10, 250)
-    corners, ids = vision.detect_charuco(card_photo(camera), CARD.opencv)
+    corners, ids = charuco_corners(card_photo(camera), CARD.opencv)
     assert len(ids) == 24
     assert np.abs((corners - corners_px(camera, CARD.corners_mm[ids])).mean(axis=0)).max() < 0.1
 
@@ -182,9 +193,9 @@ def test_real_charuco_photo_against_its_published_camera() -> None:
     def reprojection(corners: np.ndarray, ids: np.ndarray) -> tuple[float, np.ndarray]:
         points = np.c_[board.corners_mm[ids], np.zeros(len(ids))]
         rotation, t = vision.solve_pnp(points, corners, k, d)
-        return rms(np.linalg.norm(vision.project_points(points, rotation, t, k, d) - corners, axis=1)), t
+        return rms(np.linalg.norm(projected(points, rotation, t, k, d) - corners, axis=1)), t
 
-    theirs, their_t = reprojection(*vision.detect_charuco(gray, board.opencv))
+    theirs, their_t = reprojection(*charuco_corners(gray, board.opencv))
     ours, t = reprojection(fitted.corners_px, np.arange(24))
     assert theirs == pytest.approx(0.216, abs=0.01)
     assert ours < 0.15
@@ -205,8 +216,9 @@ def test_published_chessboard_camera_is_reproduced() -> None:
         corners.append(chessboard_px(gray, 9, 6))
         points.append(grid)
     assert len(corners) == 13
-    error, found, distortion = vision.calibrate(points, corners, 640, 480)
-    assert error < 0.25
+    camera = vision.calibrate_extended(points, corners, 640, 480)
+    found, distortion = camera.matrix, camera.distortion
+    assert camera.rms_px < 0.25
     assert found[0, 0] == pytest.approx(k[0, 0], rel=0.01)
     assert found[1, 1] == pytest.approx(k[1, 1], rel=0.01)
     assert found[0, 2] == pytest.approx(k[0, 2], abs=2)
@@ -438,13 +450,12 @@ def test_undistortion_inverts_projection() -> None:
     k, d = published("left_intrinsics.yml")
     rng = np.random.default_rng(1)
     points = np.c_[rng.uniform(-0.4, 0.4, (200, 2)), np.ones(200)]
-    px = vision.project_points(points, np.eye(3), np.zeros(3), k, d)
+    px = projected(points, np.eye(3), np.zeros(3), k, d)
     assert np.abs(vision.undistort_points(px, k, d) - points[:, :2]).max() < 1e-7
 
 
 def test_nothing_found_is_empty_not_none() -> None:
     blank = np.full((300, 400), 200, np.uint8)
     assert vision.detect_markers(blank, CARD.dictionary, 0.01).corners_px.shape == (0, 4, 2)
-    assert [len(x) for x in vision.detect_charuco(blank, CARD.opencv)] == [0, 0]
     assert vision.chessboard_corners(blank, 9, 6) is None
     assert vision.decode_color(b"no picture") is None

@@ -470,8 +470,42 @@ def test_several_photos_are_json_lines_in_order_with_the_worst_status(run, photo
     assert status == 4
     assert [line["photo"] for line in lines] == [str(photo), str(bad), str(photo)]
     assert [line["verdict"] for line in lines] == ["fix", "retake", "fix"]
-    assert [p.name for p in (tmp_path / "pictures").iterdir()] == ["photo-overlay.jpg"]
+    assert sorted(p.name for p in (tmp_path / "pictures").iterdir()) == ["1-photo-overlay.jpg", "3-photo-overlay.jpg"]
     assert "No picture" in err
+
+
+@pytest.mark.parametrize("folder_asked", [True, False])
+def test_photos_of_one_name_each_have_their_own_pictures(run, photo, measuring, tmp_path, folder_asked):
+    """Kept in real records: every record has the picture of its own photo, asked for or not."""
+    from placecheck.records.store import Filter, open_store
+
+    paths, shades = [], (40, 120, 200)
+    for shade in shades:
+        folder = tmp_path / f"phone{shade}"
+        folder.mkdir()
+        paths.append(folder / "IMG_0001.jpg")
+        cv2.imwrite(str(paths[-1]), np.full((900, 1200, 3), shade, np.uint8))
+    pictures, stages = tmp_path / "pictures", tmp_path / "stages"
+    asked = ("--overlay", pictures) if folder_asked else ()
+    assert run("check", *paths, *OPTIONS[:-1], *asked, "--explain", stages)[::2] == (0, "")
+    if folder_asked:
+        for number, shade in enumerate(shades, 1):
+            corner = cv2.imread(str(pictures / f"{number}-IMG_0001-overlay.jpg"))[:40, :40]
+            assert abs(np.median(corner) - shade) < 4
+    assert sorted(p.name for p in stages.iterdir()) == [f"{n}-IMG_0001" for n in (1, 2, 3)]
+    with open_store() as store:
+        kept = [store.overlay(record) for record in store.each(Filter())]
+    corners = [cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_COLOR)[:40, :40] for picture in kept]
+    assert [abs(np.median(c) - shade) < 4 for c, shade in zip(corners, shades, strict=True)] == [True] * 3
+
+
+@pytest.mark.parametrize("stems", [["a", "b"], ["x", "x"], ["1-x", "x", "x"], ["x", "x", "1-x"], ["IMG", "img"]])
+def test_no_two_photos_have_one_name_for_their_pictures(stems):
+    from placecheck.commands.picture_names import names_apart
+
+    names = names_apart([Path(f"folder{i}") / f"{stem}.jpg" for i, stem in enumerate(stems)])
+    assert len({name.casefold() for name in names}) == len(stems)
+    assert all(name.endswith(stem) for name, stem in zip(names, stems, strict=True))
 
 
 def test_one_picture_name_for_several_photos(run, photo, measuring, tmp_path):

@@ -40,6 +40,19 @@ def commands() -> dict[str, list[str]]:
     return found
 
 
+def test_one_module_knows_opencv():
+    """Beside it, doctor asks for the version, and the benchmark runs OpenCV's own detector for comparison."""
+    modules = (ROOT / "placecheck").rglob("*.py")
+    knowing = {p.name for p in modules if re.search(r"^\s*(import|from) cv2", p.read_text(encoding="utf-8"), re.M)}
+    assert knowing == {"vision.py", "system.py", "benchmark.py"}
+
+
+def test_no_module_of_calibration_and_program_is_too_long():
+    for folder in ("placecheck", "calibration"):
+        for path in (ROOT / folder).rglob("*.py"):
+            assert len(path.read_text(encoding="utf-8").splitlines()) <= 400, path
+
+
 def test_every_command_is_in_the_readme():
     assert len(commands()) > len(COMMANDS)
     for name in commands():

@@ -17,7 +17,9 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+from placecheck.records.saving import save_check
 from tests.page_bench import keep_block, photo_bytes, start
+from tests.records_shop import REQUEST, answer
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 pytestmark = pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="needs Chromium: apt-get install chromium")
@@ -183,6 +185,9 @@ def test_the_whole_job_on_a_phone(phone, server, photos):
     assert phone.locator(".numbers li").count() == 7
     phone.goto(f"{server.url}/records?verdict=pass")
     assert phone.locator(".list li").count() == 1
+    phone.goto(f"{server.url}/charts")
+    assert "none of these records names both an order and a maker" in phone.locator(".lead").inner_text()
+    save_check(server.home, photo_bytes("pass"), answer(), REQUEST, order="17", maker="Ada")
     phone.goto(f"{server.url}/charts")
     assert phone.locator(".chart svg").count() >= 1
     no_sideways(phone)

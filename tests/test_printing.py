@@ -8,18 +8,20 @@ from __future__ import annotations
 
 import io
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pypdfium2
 import pytest
+from card_scenes import charuco_corners
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from PIL import Image as Pillow
 
-from placecheck import vision
 from placecheck.card import find_card, printing
 from placecheck.card.board import CARD
 from placecheck.errors import UnusableFile, UsageProblem
@@ -65,7 +67,7 @@ def test_board_is_true_to_scale_within_a_thousandth(paper: str, dpi: int) -> Non
     per_mm = np.array([gray.shape[1], gray.shape[0]]) / PAPERS[paper]
     card = find_card(gray)
     assert len(card.ids) == 24
-    theirs, ids = vision.detect_charuco(gray, CARD.opencv)
+    theirs, ids = charuco_corners(gray, CARD.opencv)
     assert len(ids) == 24
     for corners, points in ((card.corners_px, card.board_mm), (theirs, CARD.corners_mm[ids])):
         fit = affine(points, corners)
@@ -202,3 +204,20 @@ def test_writing(tmp_path: Path) -> None:
     assert unwritable.value.problem.code == "cannot-write"
     with pytest.raises(UsageProblem):
         printing.card_png(10)
+
+
+def test_a_full_disk_leaves_the_old_card(tmp_path: Path) -> None:
+    """With --force, and the system itself refusing more than 2,000 bytes, as a full disk does half way."""
+    card = tmp_path / "card.pdf"
+    card.write_bytes(b"the old card")
+    program = (
+        "import resource, sys; from placecheck import cli; resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))\n"
+        "sys.exit(cli.run(['card', sys.argv[1], '--force']))"
+    )
+    done = subprocess.run([sys.executable, "-c", program, str(card)], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 4
+    assert done.stderr.startswith("placecheck: ")
+    assert "cannot be written (File too large)" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert card.read_bytes() == b"the old card"
+    assert [p.name for p in tmp_path.iterdir()] == ["card.pdf"]

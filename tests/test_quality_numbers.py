@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from placecheck.quality.capability import capability, capability_from, enough
-from placecheck.quality.control_chart import individuals_chart
+from placecheck.quality.control_chart import BRIDGE, FALSE_ALARM, individuals_chart, limit_factor
 from placecheck.quality.first_pass import faults, first_pass_yield, wilson_interval
 from placecheck.quality.gauge import gauge_share
-from placecheck.quality.run_rules import RULES, ZONE_RULES, signals_of
+from placecheck.quality.stream import CHANCE_PERCENT
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2: individuals control chart
 NIST = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -36,22 +36,20 @@ def test_nist_individuals_chart():
     chart = individuals_chart(NIST)
     assert chart.mean == pytest.approx(50.81, abs=5e-4)
     assert chart.mean_moving_range == pytest.approx(1.8778, abs=5e-5)
-    assert chart.upper == pytest.approx(55.8041, abs=1e-4)
-    assert chart.lower == pytest.approx(45.8159, abs=1e-4)
-    assert chart.range_upper == pytest.approx(6.1347, abs=1e-3)  # D4 = 3.267
+    assert chart.mean + 3 * chart.sigma == pytest.approx(55.8041, abs=1e-4)  # the handbook's limits are 3 sigma away
+    assert chart.mean - 3 * chart.sigma == pytest.approx(45.8159, abs=1e-4)
     assert chart.provisional
     assert chart.values.std(ddof=1) == pytest.approx(2.0339, abs=5e-5)
 
 
 def test_sas_jets_chart():
-    # limits worked out by hand from the published data with d2 = 1.128, D4 = 3.267
+    # worked out by hand from the published data with d2 = 1.128
     chart = individuals_chart(JETS)
     assert chart.mean == pytest.approx(80.390, abs=5e-4)
     assert chart.mean_moving_range == pytest.approx(5.3263, abs=5e-5)
     assert chart.sigma == pytest.approx(4.7203, abs=2e-3)  # 4.7203 with the exact d2
-    assert chart.lower == pytest.approx(66.229, abs=6e-3)
-    assert chart.upper == pytest.approx(94.551, abs=6e-3)
-    assert chart.range_upper == pytest.approx(17.399, abs=3e-3)
+    assert chart.mean - 3 * chart.sigma == pytest.approx(66.229, abs=6e-3)
+    assert chart.mean + 3 * chart.sigma == pytest.approx(94.551, abs=6e-3)
     assert not chart.provisional
     assert chart.steady
 
@@ -62,9 +60,9 @@ def test_charts_agree_with_an_independent_program(data):
     pair = i_mr_chart(data)
     other = pair.location if hasattr(pair, "location") else pair[0]
     chart = individuals_chart(data)
-    # the other program uses the exact d2 = 2/sqrt(pi) in place of 1.128: 0.04 % of the limits' width
-    assert chart.upper == pytest.approx(other.limits.upper, abs=4e-4 * (chart.upper - chart.lower))
-    assert chart.lower == pytest.approx(other.limits.lower, abs=4e-4 * (chart.upper - chart.lower))
+    # the other program's limits are 3 sigma away, with the exact d2 = 2/sqrt(pi) in place of 1.128: 0.04 % of them
+    assert chart.mean + 3 * chart.sigma == pytest.approx(other.limits.upper, abs=4e-4 * 6 * chart.sigma)
+    assert chart.mean - 3 * chart.sigma == pytest.approx(other.limits.lower, abs=4e-4 * 6 * chart.sigma)
 
 
 def test_nist_capability():
@@ -114,61 +112,57 @@ def test_capability_refuses_what_makes_no_sense():
             capability_from(*bad)
 
 
-def test_false_alarms_of_the_zone_rules():
-    # Champ and Woodall 1987: mean run length of the four zone rules on a steady process 91.75 points,
-    # of the 3-sigma rule alone 370.4
-    rng = np.random.default_rng(8)
-    for rules, length in ((ZONE_RULES, 91.75), (ZONE_RULES[:1], 370.4)):
-        runs = []
-        while len(runs) < 1500:
-            z = rng.standard_normal(2500)
-            signals = signals_of(z, rules)
-            if signals:
-                runs.append(signals[0].point + 1)
-        # 1500 nearly geometric runs: standard error of the mean is length / sqrt(1500)
-        assert np.mean(runs) == pytest.approx(length, abs=3.5 * length / math.sqrt(1500))
+def test_limits_follow_from_the_number_of_placements():
+    # standard normal tables: 3.0233 at 0.99875 (n = 10), 3.4808 at 0.99975 (n = 50)
+    assert limit_factor(10) == pytest.approx(3.0233, abs=5e-5)
+    assert limit_factor(50) == pytest.approx(3.4808, abs=5e-5)
+    chart = individuals_chart(JETS)
+    assert chart.upper - chart.mean == pytest.approx(limit_factor(20) * chart.sigma)
+    assert chart.mean - chart.lower == pytest.approx(limit_factor(20) * chart.sigma)
+    assert chart.range_upper == pytest.approx(math.sqrt(2) * limit_factor(20) * chart.sigma)
 
 
-def test_zone_rules_agree_with_an_independent_program():
-    capstat_rules = pytest.importorskip("capstat_core.rules")
-    i_mr_chart = pytest.importorskip("capstat_core.control_charts").i_mr_chart
-    rng = np.random.default_rng(3)
-    for _ in range(40):
-        data = rng.standard_normal(80) + np.repeat(rng.normal(0, 0.8, 8), 10)
-        pair = i_mr_chart(data)
-        other = pair.location if hasattr(pair, "location") else pair[0]
-        sigma = (other.limits.upper - other.limits.center) / 3
-        theirs = {(v.rule, v.point) for v in capstat_rules.western_electric_rules(other)}
-        ours = {(ZONE_RULES.index(s.rule) + 1, s.point) for s in signals_of((data - data.mean()) / sigma, ZONE_RULES)}
-        # the other program also repeats rules 2 and 3 at points inside the zone, while the window still holds enough
-        assert ours <= theirs
-        beyond = np.abs(data - data.mean()) / sigma
-        extra = theirs - ours
-        assert all(
-            (rule in (2, 3) and beyond[point] <= {2: 2, 3: 1}[rule] + 1e-9) or _other_side(data, rule, point)
-            for rule, point in extra
-        ), extra
+def test_reach_of_the_brownian_bridge():
+    # Kolmogorov's distribution, Smirnov's table of 1948: 0.9750 at 1.48; and scipy's own series
+    assert pytest.approx(1.48, abs=5e-3) == BRIDGE
+    kstwobign = pytest.importorskip("scipy.stats").kstwobign
+    assert kstwobign.isf(FALSE_ALARM) == pytest.approx(BRIDGE, abs=1e-6)
 
 
-def _other_side(data, rule, point):
-    window = data[max(0, point - {2: 2, 3: 4}.get(rule, 0)) : point + 1] - data.mean()
-    return rule in (2, 3) and np.sum(np.sign(window) != np.sign(data[point] - data.mean())) >= {2: 2, 3: 4}[rule]
+@pytest.mark.parametrize("n", [5, 8, 12, 20, 50, 100, 200])
+def test_a_steady_stream_is_seldom_called_not_steady(n):
+    """The whole stream, all tests together, limits estimated from it: what the sentence says of 100 such charts."""
+    rng = np.random.default_rng(n)
+    called = sum(not individuals_chart(rng.standard_normal(n)).steady for _ in range(3000))
+    assert 0.02 < called / 3000 <= CHANCE_PERCENT / 100 + 0.009  # two standard errors of the simulation
 
 
-def test_each_rule_fires_where_it_is_complete_and_not_before():
-    flat = [0.1, -0.1] * 6
-    assert signals_of(np.array(flat), tuple(RULES)) == ()
-    cases = {
-        "beyond-3-sigma": ([*flat, 3.01], [*flat, 3.0]),
-        "2-of-3-beyond-2-sigma": ([*flat, 2.1, 0.0, 2.1], [*flat, 2.1, 0.0, -2.1]),
-        "4-of-5-beyond-1-sigma": ([*flat, 1.1, 1.2, 0, 1.3, 1.1], [*flat, 1.1, 1.2, 0, 0, 1.1]),
-        "8-on-one-side": ([*flat, *[0.2, 0.1] * 4], [*flat, *[0.2, 0.1] * 3, 0.2]),
-        "6-in-a-trend": ([0.5, 0.3, 0.1, -0.1, -0.3, -0.5], [0.5, 0.3, 0.1, -0.1, -0.3]),
-    }
-    for rule, (broken, kept) in cases.items():
-        (signal,) = signals_of(np.array(broken, float), (rule,))
-        assert signal.point == len(broken) - 1
-        assert signals_of(np.array(kept, float), (rule,)) == ()
+def test_what_was_not_steady_is_still_told():
+    rng = np.random.default_rng(15)
+    charts = [individuals_chart(rng.standard_normal(40) + np.repeat([0.0, 1.5], 20)) for _ in range(1000)]
+    assert sum(c.shift is not None for c in charts) / 1000 >= 0.93  # a shift of 1.5 sigma half way
+    found = [c.shift for c in charts if c.shift is not None]
+    assert np.median([s.first for s in found]) == 20
+    assert np.mean([s.after - s.before for s in found]) == pytest.approx(1.5, abs=0.15)
+    for own_noise, least in ((0.0, 0.90), (1.0, 0.77)):  # one placement 5 sigma off, exactly, and with its own chance
+        told = 0
+        for _ in range(1000):
+            x = rng.standard_normal(40)
+            at = int(rng.integers(40))
+            x[at] = 5.0 + own_noise * x[at]
+            told += at in individuals_chart(x).beyond
+        assert told / 1000 >= least
+    drifting = [individuals_chart(rng.standard_normal(40) + np.linspace(0, 2, 40)) for _ in range(1000)]
+    assert sum(not c.steady for c in drifting) / 1000 >= 0.76  # a slow drift by 2 sigma
+
+
+def test_a_shift_is_told_from_its_first_placement_on():
+    low, high = [0.1, -0.1] * 10, [2.1, 1.9] * 8
+    for values, by in (([*low, *high], 2.0), ([*high, *low], -2.0)):
+        shift = individuals_chart(values).shift
+        assert shift.first == (20 if by > 0 else 16)
+        assert shift.after - shift.before == pytest.approx(by)
+    assert individuals_chart(low).shift is None
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60))
@@ -177,7 +171,7 @@ def test_chart_of_anything(values):
     assert len(chart.moving_ranges) == len(values) - 1
     if chart.sigma is not None:
         assert chart.lower <= chart.mean <= chart.upper
-        assert all(0 <= s.point < len(values) for s in chart.signals)
+        assert all(0 <= i < len(values) for i in (*chart.signals, *chart.range_signals))
 
 
 @given(st.lists(st.floats(-100, 100), min_size=6, max_size=40), st.floats(-50, 50), st.floats(0.5, 20))
@@ -189,16 +183,7 @@ def test_chart_follows_shift_and_scale(values, shift, scale):
     assert two.upper == pytest.approx(scale * one.upper + shift, rel=1e-9, abs=1e-6)
     mirrored = individuals_chart(-x)
     assert mirrored.lower == pytest.approx(-one.upper, rel=1e-12, abs=1e-9)
-    assert {s.point for s in mirrored.signals} == {s.point for s in one.signals}
-
-
-def test_wild_ranges_are_left_out_once():
-    # Nelson 1982: moving ranges beyond 3.5 times their mean are dropped from sigma
-    values = [10.0, 10.1, 9.9, 10.0, 10.2, 9.8, 10.0, 15.0, 10.1, 9.9, 10.0, 10.1]
-    plain, screened = individuals_chart(values), individuals_chart(values, screen_wild_ranges=True)
-    assert screened.left_out == (7, 8)
-    assert screened.sigma < plain.sigma / 3
-    assert 7 in {s.point for s in screened.signals}
+    assert mirrored.signals == one.signals
 
 
 def test_chart_refuses_what_is_no_number():

@@ -78,16 +78,23 @@ def test_habits_are_seldom_seen_where_there_is_none():
     ],
 )
 def test_habit_sentences(measure, bias, where, do):
-    stream = look_at(measure, "Noor", points(normal(40, bias + aim_of(measure, -4, 4), 0.3), -4, 4))
+    stream = look_at(measure, "Noor", points(normal(40, bias + aim_of(measure, -4, 4, 10.0), 0.3), -4, 4))
     said = habit_sentence(measure, stream.habit, "Noor")
     assert where in said
     assert do in said
 
 
 def test_aims():
-    assert aim_of("clearance_centre_mm", 6, 13) == 10.0
-    assert aim_of("clearance_left_mm", 2, 5) == 3.5
-    assert aim_of("offset_mm", -3, 3) == 0.0
+    assert aim_of("clearance_centre_mm", 6, 13, 10.0) == 10.0
+    assert aim_of("clearance_centre_mm", 6, 13, 8.0) == 8.0
+    assert aim_of("clearance_left_mm", 2, 5, 10.0) == 3.5
+    assert aim_of("offset_mm", -3, 3, 10.0) == 0.0
+
+
+def test_a_hairline_where_the_shop_aims_is_no_habit():
+    at_eight = points(normal(40, 8.0, 0.5), 6, 13)
+    assert look_at("clearance_centre_mm", "Ada", at_eight, 8.0).habit is None
+    assert look_at("clearance_centre_mm", "Ada", at_eight, 10.0).habit.bias == pytest.approx(-2.0)
 
 
 def test_capability_only_from_enough_placements_and_with_doubt_where_unsteady():
@@ -130,6 +137,29 @@ def test_few_placements_are_called_few():
     assert "read the same" in look_at("offset_mm", "", points([1.0] * 8)).sentences[0]
 
 
+@pytest.mark.parametrize(
+    ("measure", "by", "words"),
+    [
+        ("offset_mm", -1.6, "from 2026-03-21 on they lie 1.6 mm further to the wearer's left than before, on average"),
+        ("skew_deg", 1.2, "from 2026-03-21 on they lie 1.2° further to the right than before, on average"),
+        ("clearance_centre_mm", -2.0, "from 2026-03-21 on they lie 2.0 mm less than before, on average"),
+        ("front_corner_asymmetry_mm", 2.5, "from 2026-03-21 on they lie 2.5 mm further right than before, on average"),
+    ],
+)
+def test_a_shift_is_told_with_its_day_and_its_side(measure, by, words):
+    said = look_at(measure, "Ada", points([*normal(20, 9, 0.3), *normal(20, 9 + by, 0.3)], 6, 13)).sentences[0]
+    assert said.startswith(f"Not steady: {words}")
+    assert "Chance alone says so of 7 in 100 such charts at most." in said
+
+
+def test_an_outsider_is_told_with_its_day():
+    calm = list(normal(40, 0, 0.3, 2))
+    one = look_at("offset_mm", "", points([*calm, 2.4])).sentences[0]
+    assert one.startswith("Not steady: one placement lies far outside the usual spread, on 2026-04-13; look for")
+    two = look_at("offset_mm", "", points([2.5, *calm, 2.4])).sentences[0]
+    assert "2 placements lie far outside the usual spread, the latest on 2026-04-14;" in two
+
+
 # ----------------------------------------------------------------------------- pictures
 
 
@@ -170,14 +200,18 @@ def test_chart_shows_limits_signals_and_outsiders_by_shape():
 
 
 def test_chart_needs_no_style_sheet_and_speaks_to_screen_readers():
-    svg = individuals_svg(look_at("skew_deg", "A & B <x>", points(normal(25, 0, 0.4), -2, 2)))
+    stream = look_at("skew_deg", "A & B <x>", points(normal(25, 0, 0.4, 3), -2, 2))
+    svg = individuals_svg(stream)
     assert "style" not in svg
     assert "script" not in svg
     root = drawn(svg)
     assert root.get("role") == "img"
     assert "A & B <x>" in root.get("aria-label")
     assert root.find(f"{SVG}title").text
-    assert "Steady" in root.find(f"{SVG}desc").text or "steady" in root.find(f"{SVG}desc").text
+    assert root.find(f"{SVG}desc").text == " ".join(stream.sentences)
+    assert root.find(f"{SVG}desc").text.startswith("Steady: ")
+    shaken = individuals_svg(look_at("skew_deg", "", points([*normal(25, 0, 0.4, 3), 4.0], -2, 2)))
+    assert drawn(shaken).find(f"{SVG}desc").text.startswith("Not steady: ")
     assert root.get("viewBox").startswith("0 0 360 ")
     assert min(float(t.get("font-size")) for t in root.iter(f"{SVG}text")) >= 12  # letters on a 360 px phone
 

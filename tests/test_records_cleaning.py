@@ -144,6 +144,51 @@ def test_heic_is_cleaned_in_place():
     assert set(exif) <= {271, 272, 0x8769}
 
 
+@pytest.mark.parametrize("name", ["thumbnail_tiles", "thumbnail_alpha"])
+def test_heic_keeps_the_photo_and_no_second_picture(name):
+    """libheif reads thumbnail, alpha and XMP in the file as it came, none in the kept one, and the same photo in both.
+
+    Of the items' data, whose places the file lists, the photo's own stay, and nothing else.
+    """
+    pi_heif = pytest.importorskip("pi_heif")
+    data = HEIC.with_name(f"{name}.heic").read_bytes()
+    clean = clean_photo(data)
+    assert clean.ending == "heic"
+    told, left = pi_heif.open_heif(data), pi_heif.open_heif(clean.data)
+    assert (told.info["thumbnails"], b"XMP-LOCATION" in told.info["xmp"]) == ([160], True)
+    assert (left.info["thumbnails"], left.info.get("xmp")) == ([], None)
+    assert (told.has_alpha, left.has_alpha) == (name == "thumbnail_alpha", False)
+    assert not any(secret in clean.data for secret in SECRETS)
+    assert b"Jane Q. Owner" in data
+    before, after = load_photo(data), load_photo(clean.data)
+    assert np.array_equal(before.image, after.image)
+    assert (before.focal_35mm, before.make) == (after.focal_35mm, after.make) == (26, "Invented")
+
+    left_of = {o: clean.data[o : o + n] for o, n in _places_in_mdat(data)}
+    same = [o for o, left in left_of.items() if left == data[o : o + len(left)]]
+    blank = [o for o, left in left_of.items() if not any(left)]
+    # six tiles or one photo stay; thumbnail and XMP go, of a photo with alpha both alphas, too; EXIF is another
+    assert (len(same), len(blank)) == ((6, 2) if name == "thumbnail_tiles" else (1, 4))
+    assert len(left_of) == len(same) + len(blank) + 1
+
+
+def _places_in_mdat(data: bytes) -> list[tuple[int, int]]:
+    """Where the items' data lie, from iloc of version 0 or 1 with four bytes for every offset, base and length."""
+    at = data.index(b"iloc") + 4
+    version, sizes = data[at], data[at + 4 : at + 6]
+    assert sizes == b"\x44\x40"
+    (count,) = struct.unpack_from(">H", data, at + 6)
+    at, found = at + 8, []
+    for _ in range(count):
+        method = struct.unpack_from(">H", data, at + 2)[0] if version else 0
+        at += 6 if version else 4
+        base, extents, offset, length = struct.unpack_from(">IHII", data, at)
+        assert extents == 1
+        found += [(base + offset, length)] if method == 0 else []
+        at += 14
+    return found
+
+
 def test_heic_that_cannot_be_walked_becomes_png(monkeypatch):
     pytest.importorskip("pi_heif")
     from placecheck.records import cleaning

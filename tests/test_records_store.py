@@ -23,6 +23,7 @@ from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
 from placecheck.records.model import Filter, NewRecord, age_limit, day_start, filter_from, local_text, utc_text
+from placecheck.records.overview import stream_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
@@ -128,8 +129,36 @@ def test_attempts_count_measured_checks_of_an_order_and_stage(store):
     assert store.get(put(store, 2, "fix", order="A")).summary.attempt == 2
     assert store.get(put(store, 3, "pass", order="A", stage="stitched")).summary.attempt == 1
     assert store.get(put(store, 4, "pass", order="B")).summary.attempt == 1
-    assert store.get(put(store, 5, "pass")).summary.attempt == 1
-    assert store.get(put(store, 6, "pass")).summary.attempt == 1
+    assert store.get(put(store, 5, "pass")).summary.attempt is None  # of no order: nobody knows what went before
+
+
+def test_a_check_without_an_order_is_no_first_check(store):
+    """Neither one saved now nor one that an earlier version kept as the first of an order of its own."""
+    for i in range(3):
+        put(store, i, "fix", order=f"O{i}", maker="Ada")
+    quick = [put(store, 10 + i, "pass", maker="Ada") for i in range(5)]  # after pins were moved, say
+    put(store, 20, "fix", maker="Noor")
+    with sqlite3.connect(store.home / FILE_NAME) as raw:
+        assert raw.execute("SELECT DISTINCT attempt FROM record WHERE order_ref IS NULL").fetchall() == [(None,)]
+        raw.execute("UPDATE record SET attempt = 1 WHERE id IN (?, ?)", quick[:2])
+    assert tallies.first_checks(store.database) == tallies.Count(decided=3, passed=0, undecided=0)
+    assert len(tallies.series(store.database, "offset_mm")) == 3
+    assert tallies.groups(store.database, "maker") == ["Ada"]
+    assert tallies.outside(store.database)[1] == 4  # what led to fixes is counted over all fixes
+    assert {line.attempt for line in store.find(limit=None) if line.order_ref is None} == {None}
+    assert store.get(quick[0]).summary.attempt is None
+    assert store.get(quick[0]).digest_holds
+
+
+def test_charts_aim_where_the_latest_check_was_asked_to(store):
+    """A shop that aims at 8 mm and brings its hairlines there has no habit."""
+    for i in range(12):
+        clear = {"value": 8.0 + 0.2 * (-1) ** i, "U95": 0.4, "unit": "mm", "low": 6.0, "high": 13.0, "state": "in"}
+        asked = {**REQUEST, "tolerances": {**REQUEST["tolerances"], "clearance_aim_mm": 8.0}}
+        told = answer("pass", measures={"clearance_centre_mm": clear})
+        save_check(store, jpeg(i), told, asked, order=f"O{i}", maker="Ada")
+    stream = stream_of(store, "clearance_centre_mm", Filter(maker="Ada"), "Ada")
+    assert (stream.aim, stream.habit) == (8.0, None)
 
 
 def test_quality_queries(store):
@@ -143,14 +172,12 @@ def test_quality_queries(store):
     for i, (maker, verdict, offset) in enumerate(plan):
         put(store, i, maker=maker, order=f"O{i}", answer=answer(verdict, offset_mm=offset))
     put(store, 9, maker="Ada", order="O0", answer=answer("pass", offset_mm=-1.0))  # corrected: no first check
-    counts = {c.group: (c.decided, c.passed, c.undecided) for c in tallies.first_checks(store.database, "maker")}
-    assert counts == {"Ada": (3, 1, 0), "Noor": (1, 1, 1)}
-    assert tallies.first_checks(store.database, None)[0].decided == 4
+    for maker, count in (("Ada", (3, 1, 0)), ("Noor", (1, 1, 1)), (None, (4, 2, 1))):
+        assert tallies.first_checks(store.database, Filter(maker=maker)) == tallies.Count(*count)
     series = tallies.series(store.database, "offset_mm", filter_from(maker="Ada"))
     assert [p.value for p in series] == [-4.0, 0.0, 5.0]
     last_two = tallies.series(store.database, "offset_mm", filter_from(maker="Ada"), last=2)
     assert [p.value for p in last_two] == [0.0, 5.0]
-    assert len(tallies.series(store.database, "offset_mm", filter_from(maker="Ada"), first_only=False)) == 4
     assert tallies.series(store.database, "width_front_mm") == []  # not judged
     out, fixes = tallies.outside(store.database)
     assert out == {("offset_mm", -1): 1, ("offset_mm", 1): 1}

@@ -7,6 +7,7 @@ with 0.5 px noise. What is asserted over a few pairs here was measured over more
 from __future__ import annotations
 
 import json
+import sqlite3
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -36,8 +37,11 @@ from placecheck.block_tapes import fit_tapes, tapes_on
 from placecheck.camera import undistort
 from placecheck.check import sight
 from placecheck.cli import build_app
+from placecheck.commands import same_block
+from placecheck.commands.filed_under import Names
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
+from placecheck.judge import failed_answer
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.marks import Marks
 from placecheck.measure import measure_at
@@ -45,6 +49,7 @@ from placecheck.measuring import remeasure
 from placecheck.observing import clues_of
 from placecheck.one_photo import check_photo, measured_in
 from placecheck.photo import load_photo
+from placecheck.records.database import FILE_NAME
 from placecheck.records.model import PART, Filter
 from placecheck.records.recheck import recheck
 from placecheck.records.request_json import to_json
@@ -57,7 +62,7 @@ from placecheck.same_block.evidence import spline_weights
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.others import again
 from placecheck.same_block.residuals import Residuals
-from placecheck.same_block.several import check_together, open_all
+from placecheck.same_block.several import CheckedSet, Share, check_together, open_all
 from placecheck.same_block.together import budgets_together, on_dome
 from placecheck.standing import CARD_PRINT_U
 from placecheck.standing import OTHER_BLOCK_PULL as ALONE_PULL
@@ -327,7 +332,7 @@ def taped(seed) -> KnownDome:
     rng = np.random.default_rng(seed)
     tapes = tapes_on(BlockSurface(drawn(seed)[0][0].block))
     read = {name: round((mm + rng.normal(0, 2.0)) / 6.35) * 6.35 for name, mm in tapes.items()}
-    return fit_tapes("Elm", read).known.under_cap()
+    return fit_tapes("Elm", read).under_cap()
 
 
 def resized(known: KnownDome, factor: float) -> KnownDome:
@@ -453,7 +458,7 @@ def run(*arguments):
 def test_two_photos_give_one_answer_with_pictures_and_one_record(tmp_path, monkeypatch):
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
     paths = [str(PHOTOS / f"{n}.jpg") for n in ("above", "leaning")]
-    result = run(*paths, "--json", "--overlay", str(tmp_path / "pictures"))
+    result = run(*paths, "--json", "--overlay", str(tmp_path / "pictures"), "--order", "17")
     assert result.exit_code in (0, 1, 3), result.output
     answer = json.loads(result.stdout)
     assert answer["schema"] == 1
@@ -483,6 +488,53 @@ def test_two_photos_give_one_answer_with_pictures_and_one_record(tmp_path, monke
         assert (whole.summary.origin, whole.summary.attempt) == ("check", 1)
         assert whole.request["others"] == [{"photo": part.id, "marks": None, "front": None}]
         assert [r.reproduced for r in recheck(store, Filter())] == [True, True]
+
+
+def test_a_set_is_kept_whole_or_not_at_all(tmp_path, monkeypatch, capsys):
+    """SQLite itself refuses the last record of the set: its parts are not kept either, and one sentence says so."""
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    paths = [PHOTOS / f"{n}.jpg" for n in ("above", "leaning")]
+    answer = failed_answer(RetakeNeeded("card-not-found", "No card was found: lay it flat."), "pinned")
+    checked = CheckedSet((Share(paths[0], True), Share(paths[1], True, alone=answer)), answer)
+    with open_store() as store:
+        save_check(store, paths[0], answer.as_json(), to_json(photo_request()))
+    with sqlite3.connect(tmp_path / FILE_NAME) as connection:
+        connection.execute(
+            "CREATE TRIGGER full BEFORE INSERT ON record WHEN NEW.origin = 'check' "
+            "BEGIN SELECT RAISE(ABORT, 'refused'); END"
+        )
+    same_block._save(checked, photo_request(), Names(), tmp_path / "none.jpg")
+    assert capsys.readouterr().err.startswith("placecheck: This check was not saved to the records: ")
+    with open_store() as store:
+        assert [r.summary.origin for r in store.each(Filter())] == ["check"]
+    with sqlite3.connect(tmp_path / FILE_NAME) as connection:
+        connection.execute("DROP TRIGGER full")
+    same_block._save(checked, photo_request(), Names(), tmp_path / "none.jpg")
+    with open_store() as store:
+        kept = list(store.each(Filter()))
+    assert [r.summary.origin for r in kept] == ["check", PART, "check"]
+    assert kept[2].request["others"] == [{"photo": kept[1].id, "marks": None, "front": None}]
+
+
+@pytest.mark.parametrize(
+    ("options", "drawn"), [((), 1), (("--no-save",), 0), (("--overlay", "p"), 2), (("--no-save", "--overlay", "p"), 2)]
+)
+def test_only_pictures_that_are_used_are_drawn(tmp_path, monkeypatch, options, drawn):
+    """Two pictures of skimage's without a card: the set is refused and drawn all the same, where somebody wants it."""
+    import placecheck.overlay
+
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+    real, calls = placecheck.overlay.draw_overlay, []
+    monkeypatch.setattr(placecheck.overlay, "draw_overlay", lambda *given: calls.append(1) or real(*given))
+    for name, picture in (("cat", data.chelsea()), ("cup", data.coffee())):
+        Image.fromarray(cv2.resize(picture, (1804, 1200))).save(f"{name}.jpg")
+    assert run("cat.jpg", "cup.jpg", *options).exit_code == 3
+    assert len(calls) == drawn
+    assert len(list(tmp_path.glob("p/*.jpg"))) == (2 if "--overlay" in options else 0)
+    if "--no-save" not in options:
+        with open_store() as store:
+            assert [r.overlay is not None for r in store.each(Filter())] == [True]
 
 
 def test_the_commands_saved_block_counts_for_the_set(tmp_path, monkeypatch):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from dataclasses import replace
 from datetime import date
 
@@ -20,9 +22,9 @@ from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.sheets.bench_sheet import bench_sheet
 from placecheck.sheets.frame import CAUTION, qr_content
 from placecheck.sheets.guideline_sheet import guideline_sheet
-from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, PAPERS_MM, write_pdf
+from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, write_pdf
 from placecheck.tolerances import DEFAULTS
-from placecheck.units import ClosureSize
+from placecheck.units import PAPERS_MM, ClosureSize
 
 INCH = 25.4
 ORDER = Order(
@@ -240,6 +242,21 @@ def test_unknown_paper_and_unwritable_file(tmp_path):
         bench_sheet(ORDER, fit(ORDER), "a3")
     with pytest.raises(UnusableFile, match="cannot be written"):
         write_pdf(tmp_path / "no" / "sheet.pdf", b"%PDF")
+
+
+def test_a_full_disk_leaves_the_old_sheet(tmp_path):
+    """The system itself refuses more than 2,000 bytes, as a full disk does, half way through the new file."""
+    sheet = tmp_path / "sheet.pdf"
+    sheet.write_bytes(b"the old sheet")
+    program = (
+        "import resource, sys; from pathlib import Path; from placecheck.sheets.pdf_page import write_pdf\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))\n"
+        "write_pdf(Path(sys.argv[1]), bytes(50_000))"
+    )
+    done = subprocess.run([sys.executable, "-c", program, str(sheet)], capture_output=True, text=True, timeout=60)
+    assert "cannot be written (File too large)" in done.stderr
+    assert sheet.read_bytes() == b"the old sheet"
+    assert [p.name for p in tmp_path.iterdir()] == ["sheet.pdf"]
 
 
 # ----------------------------------------------------------------------------- guidelines

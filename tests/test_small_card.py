@@ -10,6 +10,7 @@ import numpy as np
 import pypdfium2
 import pytest
 from card_scenes import CARD as DRAWN_LARGE
+from card_scenes import charuco_corners
 
 from placecheck import vision
 from placecheck.card import find_card, printing
@@ -32,7 +33,7 @@ def test_true_to_scale_within_a_thousandth(paper: str) -> None:
     gray = rendered(paper, 600)
     per_mm = np.array([gray.shape[1], gray.shape[0]]) / PAPERS[paper]
     card = find_card(gray, SMALL_CARD)
-    theirs, ids = vision.detect_charuco(gray, SMALL_CARD.opencv)
+    theirs, ids = charuco_corners(gray, SMALL_CARD.opencv)
     assert len(card.ids) == len(ids) == 24
     for corners, points in ((card.corners_px, card.board_mm), (theirs, SMALL_CARD.corners_mm[ids])):
         fit = np.linalg.lstsq(np.c_[points, np.ones(24)], corners, rcond=None)[0]

@@ -44,8 +44,21 @@ def test_photo_and_tape_are_the_least_squares_mean():
     assert both.u == pytest.approx(1 / np.linalg.norm(weights))
     assert both.evidence == ("seen", "soft tape: 10 mm")
     assert both.budget[0].source.startswith("soft tape")
-    parts = np.sqrt(sum(c.u**2 for c in both.budget))
-    assert parts == pytest.approx(both.u, rel=0.01)  # 2.0 and 0.64 make 2.1 but for rounding
+
+
+@pytest.mark.parametrize("taped_mm", [8.0, 10.0, 12.6, 13.0, 30.0])
+def test_the_lines_of_the_budget_add_up(taped_mm):
+    """Agreeing and contradicting; the photo's 2.0 and 0.64 make 2.1, with a factor of 1.2 found on scenes 2.52."""
+    seen = Estimate(8.0, 2.52, (Contribution("cap rim", 2.0), Contribution("hairline", 0.64)), ("seen",))
+    estimate = with_taped(Measured({MIDDLE: seen}), {MIDDLE: taped_mm}).estimates[MIDDLE]
+    assert np.sqrt(sum(c.u**2 for c in estimate.budget)) == pytest.approx(estimate.u, rel=1e-9)
+    photo = [c.u for c in estimate.budget if c.source in ("cap rim", "hairline")]
+    weight = (estimate.value - taped_mm) / (8.0 - taped_mm) if taped_mm != 8.0 else 1 / (1 + seen.u**2)
+    assert np.hypot(*photo) == pytest.approx(weight * seen.u, rel=1e-9)
+    assert photo[0] / photo[1] == pytest.approx(2.0 / 0.64)
+    told = [c.source for c in estimate.budget if "tape" in c.source]
+    agree = abs(taped_mm - 8.0) <= 2 * np.hypot(2.52, TAPE_READ_U_MM)
+    assert told == ["soft tape, cap's edge to hairline" if agree else "contradiction between soft tape and photo"]
 
 
 def test_what_is_combined_covers_95_in_100():
@@ -143,6 +156,19 @@ def test_the_command_takes_it():
     assert both["evidence"][-1] == f"soft tape: {mm:g} mm"
     u = alone["U95"] / 2
     assert both["U95"] == pytest.approx(2 * u * TAPE_READ_U_MM / np.hypot(u, TAPE_READ_U_MM), abs=0.01)
+
+
+@pytest.mark.parametrize(("off_mm", "line"), [(0.5, "soft tape, cap's edge"), (25.0, "contradiction between")])
+def test_what_budget_prints_adds_up(off_mm, line):
+    """The demo's photo, its own reading and a tape that agrees, or contradicts: the lines' squares make u's."""
+    usual = ("--closure", "4x4", "--block-circumference", "23in")
+    mm = json.loads(placecheck(*usual, "--json").stdout)["measures"][MIDDLE]["value"] + off_mm
+    out = placecheck(*usual, "--taped-clearance", f"middle={mm:.2f}mm", "--budget").stdout
+    head, *lines = out[out.index("hairline below cap edge, middle: u =") :].split("\n\n")[0].splitlines()
+    stated = float(head.split("u = ")[1].split()[0])
+    parts = [float(text.split()[0]) for text in lines]
+    assert np.hypot.reduce(parts) == pytest.approx(stated, abs=0.02)
+    assert any(line in text for text in lines)
 
 
 @pytest.mark.parametrize(

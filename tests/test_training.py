@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration.judging import SCENES_FOR_ONE, scale_of
+from calibration.judging_factors import SCENES_FOR_ONE, scale_of
 from calibration.training import crops, recipe
 from calibration.training.crew import closure_view
 from fixtures import scenes

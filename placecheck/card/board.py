@@ -104,7 +104,6 @@ class Board:
 
 
 CARD = Board(columns=7, rows=5, square_mm=20.0, marker_mm=14.0, dictionary="DICT_5X5_50", margin_mm=10.0)
-CARD_MM = (160.0, 120.0)
 SMALL_CARD = Board(
     columns=7,
     rows=5,

@@ -22,16 +22,15 @@ import numpy.typing as npt
 
 from placecheck.card.board import CARD, SMALL_CARD, Board
 from placecheck.errors import UnusableFile, UsageProblem
+from placecheck.units import PAPERS_MM, POINT_MM
+from placecheck.whole_files import write_whole
 
-PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-"""ISO 216 A4; ANSI/ASME Y14.1 A (US Letter), 8.5 x 11 in."""
 KINDS = ("pdf", "svg", "png")
 PRINTABLE_MARGIN_MM = 8.0
 BAR_MM, SMALL_BAR_MM = 100.0, 50.0
 ID1_MM, ID1_RADIUS_MM = (85.60, 53.98), 3.18
 THIN_MM, FINE_MM = 0.25, 0.1
 CUT_MARK_MM, CUT_GAP_MM = 5.0, 1.0
-POINT_MM = 25.4 / 72
 CELL_PX = 10
 """A cell of the board's grid in pixels of its picture: the card's squares (20 mm), marker margins (3 mm) and modules
 (2 mm) all lie on a grid of 1 mm, the small card's on one of 0.4 mm."""
@@ -120,7 +119,10 @@ Shape = Bars | Line | RoundedBox | Text
 
 
 def write_card(path: Path, paper: str = "a4", kind: str = "pdf", dpi: int = 600, sheet: Sheet = SCALE_SHEET) -> Path:
-    """Write the page to `path`; UsageProblem for an unknown paper or kind, UnusableFile if it cannot be written."""
+    """Write the page to `path`; UsageProblem for an unknown paper or kind, UnusableFile if it cannot be written: a file
+
+    that was there before is then as it was.
+    """
     path = Path(path)
     if kind not in KINDS:
         raise UsageProblem("unknown-kind", f"The card comes as {', '.join(KINDS)}, not as {kind!r}.")
@@ -130,7 +132,7 @@ def write_card(path: Path, paper: str = "a4", kind: str = "pdf", dpi: int = 600,
         "png": lambda: card_png(dpi, paper, sheet),
     }[kind]()
     try:
-        path.write_bytes(data)
+        write_whole(path, data, 0o644)
     except OSError as error:
         reason = error.strerror or str(error)
         raise UnusableFile("cannot-write", f"{path} cannot be written ({reason}): name another file.") from None

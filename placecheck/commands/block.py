@@ -82,11 +82,10 @@ def measure(
                 f"{text} is no block's “{key}” ({low:.0f} to {high:.0f} mm are possible): measure again, and mind the "
                 "unit.",
             )
-    taped = fit_tapes(name, tapes)
     block = SavedBlock(
         name,
         "tapes",
-        taped.known,
+        fit_tapes(name, tapes),
         crown_height is not None,
         datetime.date.today().isoformat(),
         tuple(tapes.items()),
@@ -117,14 +116,14 @@ def photos(
     """
     import datetime
 
-    from placecheck.block_photos import LEAST, MOST, PhotoReport, PhotosRefused, measure_block
+    from placecheck.block_photos import LEAST, MOST, BlockPhotoReport, PhotosRefused, measure_block
     from placecheck.cards import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.saved_blocks import SavedBlock, blocks_folder, check_name, refuse_taken, save_block
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm
 
-    def tell(reports: tuple[PhotoReport, ...]) -> None:
+    def tell(reports: tuple[BlockPhotoReport, ...]) -> None:
         for report in reports:
             fits = "" if report.outline_mm is None else f"  outline fits to {report.outline_mm:.1f} mm"
             print(f"{'ok ' if report.reason is None else 'bad'}  {report.name}{fits}")

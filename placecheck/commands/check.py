@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands.filed_under import Names, names_given
+from placecheck.commands.picture_names import outputs
 
 if TYPE_CHECKING:
     from placecheck.one_photo import Checked
@@ -134,7 +135,7 @@ def check(
         request = replace(request, cap=_cap_photo(cap_photo, order))
     if stage == "stitched":
         request = replace(request, since=_pinned_record(order))
-    tasks: list[Task] = [(p, request, *_outputs(p, len(photos), overlay, explain)) for p in photos]
+    tasks: list[Task] = [(p, request, *to) for p, to in zip(photos, outputs(photos, overlay, explain), strict=True)]
     names = Names() if no_save else names_given(order, client, maker)
     worst = 0
     with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
@@ -229,22 +230,6 @@ def _taped(given: list[str] | None, closures: int, stage: Stage) -> dict[str, fl
     return parse_taped(places)
 
 
-def _outputs(photo: Path, count: int, overlay: Path | None, explain: Path | None) -> tuple[Path | None, Path | None]:
-    """Where the overlay and the stages of this photo go. Raises UsageProblem for one file name and several photos."""
-    from placecheck.errors import UsageProblem
-
-    pictures = (".jpg", ".jpeg", ".png")
-    if count == 1:
-        if overlay is not None and overlay.suffix.lower() not in pictures:
-            raise UsageProblem("overlay-name", f"The picture {overlay} must end in .jpg or .png.")
-        return overlay, explain
-    if overlay is not None and overlay.suffix.lower() in pictures:
-        raise UsageProblem(
-            "overlay-name", f"Several photos need a folder for their pictures: {overlay} is the name of one picture."
-        )
-    return overlay / f"{photo.stem}-overlay.jpg" if overlay else None, explain / photo.stem if explain else None
-
-
 def _one(task: Task) -> Checked:
     from placecheck.one_photo import check_file
 
@@ -258,9 +243,9 @@ def _start_worker(threads: int) -> None:
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(ImportError):
-        import cv2
+        from placecheck import vision
 
-        cv2.setNumThreads(threads)
+        vision.use_threads(threads)
 
 
 def _run(tasks: list[Task], jobs: int) -> Iterator[Checked]:

@@ -55,7 +55,11 @@ def quality(
         write(html, quality_html(found).encode(), force)
         return
     if not found.groups:
-        say(f"No measured check names a {by} yet." if found.records else nothing_yet())
+        say(
+            f"No measured check names both an order and a {by} yet: only the first of an order counts."
+            if found.records
+            else nothing_yet()
+        )
         return
     print(f"Passed first time, all: {yield_words(found.together.first_pass)}")
     said = help_sentence(found)
@@ -95,7 +99,7 @@ def chart(
     with opened() as store:
         stream = stream_of(store, measure, wanted, maker or "", last)
     if stream is None:
-        say("No records match, so there is nothing to chart.")
+        say("None of the records that match is an order's first measured check, so there is nothing to chart.")
         return
     if svg is not None:
         write(svg, individuals_svg(stream).encode(), force)

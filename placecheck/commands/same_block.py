@@ -2,9 +2,9 @@
 
 The options are those of `check`, read there; this module calls the set's own check, prints its
 one answer (JSON: the same object as for one photo, with the list of photos), writes one picture
-for every photo into the overlay's folder, and keeps every photo. A record holds one photo: the
-first is kept with the answer of the set, each of the others, before it, with its own answer, as a
-part of the set that is no check by itself.
+for every photo into the overlay's folder, and keeps every photo, or none. A record holds one photo:
+the first is kept with the answer of the set and its picture, each of the others, before it, with its
+own answer, as a part of the set that is no check by itself.
 """
 
 from __future__ import annotations
@@ -12,8 +12,12 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from placecheck.commands.picture_names import pictures_in
 
 if TYPE_CHECKING:
     from placecheck.commands.filed_under import Names
@@ -40,21 +44,6 @@ def refuse_options(stage: str, marks: Path | None, explain: Path | None) -> None
         )
 
 
-def pictures_in(photos: list[Path], folder: Path) -> dict[Path, Path]:
-    """Where each photo's picture goes. Raises UsageProblem where `folder` is the name of a picture."""
-    from placecheck.errors import UsageProblem
-
-    if folder.suffix.lower() in (".jpg", ".jpeg", ".png"):
-        raise UsageProblem(
-            "overlay-name", f"Several photos need a folder for their pictures: {folder} is the name of one picture."
-        )
-    names = [p.stem for p in photos]
-    return {
-        p: folder / (f"{p.stem}-overlay.jpg" if names.count(p.stem) == 1 else f"{i + 1}-{p.stem}-overlay.jpg")
-        for i, p in enumerate(photos)
-    }
-
-
 def check_same_block(
     photos: list[Path], request: CheckRequest, names: Names | None, as_json: bool, overlay: Path | None, budget: bool
 ) -> int:
@@ -62,9 +51,10 @@ def check_same_block(
     from placecheck.same_block.several import check_together
 
     with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
-        pictures = pictures_in(photos, overlay or Path(scratch))
-        drawn = pictures if overlay is not None or names is not None else None
-        checked = check_together(photos, request, drawn, alone=names is not None)
+        pictures = dict(zip(photos, pictures_in(photos, overlay), strict=True)) if overlay is not None else {}
+        if names is not None:  # the record keeps the first photo's picture
+            pictures.setdefault(photos[0], Path(scratch) / "first.jpg")
+        checked = check_together(photos, request, pictures, alone=names is not None)
         if names is not None and checked.shares[0].is_photo:  # first, since whoever reads the answer may stop reading
             _save(checked, request, names, pictures[photos[0]])
         _report(checked, as_json, budget, overlay is not None)
@@ -90,33 +80,39 @@ def _report(checked: CheckedSet, as_json: bool, budget: bool, pictures: bool) ->
 
 
 def _save(checked: CheckedSet, request: CheckRequest, names: Names, picture: Path) -> None:
-    """Keep all photos, the set's answer with the first; a failure is one sentence, never the verdict."""
-    from dataclasses import replace
-    from functools import partial
-
+    """Keep all photos or none, the set's answer with the first; a failure is one sentence, never the verdict."""
     try:
-        from placecheck.records.model import PART
+        from placecheck.records.model import PART, NewRecord
         from placecheck.records.request_json import to_json
-        from placecheck.records.saving import save_check
+        from placecheck.records.saving import new_record
         from placecheck.records.store import open_store
         from placecheck.request import OtherPhoto
 
-        first, *others = checked.shares
         with open_store() as store:
-            keep = partial(save_check, store, order=names.order, client=names.client, maker=names.maker)
-            parts = []
-            for share in others:
-                if share.alone is not None:
-                    alone, profile = share.alone.as_json(), share.alone.measured.camera_profile
-                    number = keep(share.path, alone, to_json(request), profile=profile, origin=PART)
-                    parts.append(OtherPhoto(number))
-            keep(
-                first.path,
+            new = partial(new_record, store, order=names.order, client=names.client, maker=names.maker)
+            parts = [
+                new(
+                    share.path,
+                    share.alone.as_json(),
+                    to_json(request),
+                    profile=share.alone.measured.camera_profile,
+                    origin=PART,
+                )
+                for share in checked.shares[1:]
+                if share.alone is not None
+            ]
+            first = new(
+                checked.shares[0].path,
                 checked.as_json(),
-                to_json(replace(request, others=tuple(parts))),
+                to_json(request),
                 picture.read_bytes() if picture.exists() else None,
                 profile=checked.answer.measured.camera_profile,
             )
+
+            def whole(numbers: list[int]) -> NewRecord:
+                return replace(first, request=to_json(replace(request, others=tuple(map(OtherPhoto, numbers)))))
+
+            store.add_set(parts, whole)
     except Exception as error:
         what = str(error).split("\n", 1)[0] or type(error).__name__
         print(f"placecheck: This check was not saved to the records: {what}", file=sys.stderr)

@@ -3,8 +3,8 @@
 The network's maps are read as probabilities: over the whole picture for a landmark, over
 one column for the rim and the hairline, over one row for the centre line. Position is the
 mean of the probability in a window about its peak, finer than a cell; uncertainty comes
-from its spread there (less the spread it was taught with), from a floor, and from factors
-that judging scenes showed to be right (`calibration.json`, made by calibration/judging.py).
+from its spread there (less the spread it was taught with) and from a floor. What scenes with
+truth still ask of it is a factor on the measures' uncertainty, which uncertainty.py knows.
 What carries too little probability in its window is not found. Positions (u, v) go to the
 photo through the same unrolling, with the covariance carried by its Jacobian, so later
 steps can put them on a better dome. Flags tell whether there is a closure at all, and

@@ -397,11 +397,12 @@ def export_csv(home: Path, wanted: Filter) -> bytes:
 
 
 def quality(home: Path, by: str) -> Overview:
-    """Quality control by maker, closure or stage."""
+    """Quality control by maker or closure, of pinned closures (stages are not placed alike), or by stage."""
+    from placecheck.records.model import Filter
     from placecheck.records.overview import overview
 
     with _records(home) as store:
-        return overview(store, by)
+        return overview(store, by, Filter() if by == "stage" else Filter(stage="pinned"))
 
 
 def report(home: Path, order: str, pdf: bool) -> bytes:

@@ -89,6 +89,7 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],
         says=verdict_says(job.spec["stage"], answer.verdict),
+        counted=answer.measured.sewn.counted if answer.measured.sewn is not None else "",
         next=wanted(todo),
         later=later_steps(answer),
         problems=[wanted(p.message) for p in answer.problems if p.message != todo],

@@ -119,7 +119,8 @@ async def _card(request: Request, message: str = "", texts: Mapping[str, str] | 
 
 async def card_file(request: Request) -> Response:
     """The card, or as small-PAPER the small one, as PDF."""
-    from placecheck.card.printing import PAPERS_MM, SCALE_SHEET, SMALL_SHEET, card_pdf
+    from placecheck.card.printing import SCALE_SHEET, SMALL_SHEET, card_pdf
+    from placecheck.units import PAPERS_MM
 
     paper = request.path_params["paper"]
     size = paper.removeprefix("small-")

@@ -134,9 +134,9 @@ def _limit_self(threads: int) -> None:
     with contextlib.suppress(OSError, AttributeError):
         os.nice(5)  # the page itself stays quick
     with contextlib.suppress(ImportError):
-        import cv2
+        from placecheck import vision
 
-        cv2.setNumThreads(threads)
+        vision.use_threads(threads)
 
 
 def serve(pipe: Connection, checker_name: str, threads: int) -> None:

@@ -157,7 +157,7 @@ def individuals_svg(stream: Stream) -> str:
         upper.line(chart.upper, f"UCL {chart.upper:.1f}", "7 4")
     upper.put_labels()
     upper.trace(chart.values.tolist())
-    signalled = {s.point for s in chart.signals}
+    signalled = set(chart.signals)
     for i, point in enumerate(stream.points):
         outside = not stream.low <= point.value <= stream.high
         words = f"record {point.record}, {point.at[:10]}: {point.value:.2f}{unit}, U95 {2 * point.u:.2f}"

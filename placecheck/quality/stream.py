@@ -23,14 +23,16 @@ from placecheck.quality.control_chart import (
     ENOUGH_FOR_LIMITS,
     LEAST_FOR_LIMITS,
     IndividualsChart,
+    Shift,
     individuals_chart,
 )
 from placecheck.quality.gauge import GOOD_SHARE, POOR_SHARE, GaugeShare, gauge_share
-from placecheck.quality.run_rules import RULES
+from placecheck.tolerances import DEFAULTS
 
 HABIT_SHARE = 0.25
 """A habit is worth a word from this share of the half tolerance on (a choice, no published source)."""
-CLEARANCE_AIM_MM = 10.0
+CHANCE_PERCENT = 7
+"""Steady streams, of 100, that are called not steady at most (simulated: tests/test_quality_numbers.py)."""
 
 
 @dataclass(frozen=True)
@@ -75,10 +77,10 @@ class Stream:
         return MEASURE_BY_NAME[self.measure].unit
 
 
-def aim_of(measure: str, low: float, high: float) -> float:
-    """What a maker aims at: 10 mm of clearance where its limits allow it, else the middle of the tolerance."""
-    if measure.startswith("clearance") and low <= CLEARANCE_AIM_MM <= high:
-        return CLEARANCE_AIM_MM
+def aim_of(measure: str, low: float, high: float, clearance_aim_mm: float) -> float:
+    """What a maker aims at: the shop's clearance where its limits allow it, else the middle of the tolerance."""
+    if measure.startswith("clearance") and low <= clearance_aim_mm <= high:
+        return clearance_aim_mm
     return (low + high) / 2
 
 
@@ -101,11 +103,13 @@ def habit_of(values: Sequence[float], aim: float, low: float, high: float) -> Ha
     return Habit(bias, bias - half, bias + half)
 
 
-def look_at(measure: str, group: str, points: Sequence[Point]) -> Stream:
+def look_at(
+    measure: str, group: str, points: Sequence[Point], clearance_aim_mm: float = DEFAULTS.clearance_aim_mm
+) -> Stream:
     """The stream of `points` (at least one, in the order they happened), judged by the limits of the latest."""
     values = [p.value for p in points]
     low, high = points[-1].low, points[-1].high
-    aim = aim_of(measure, low, high)
+    aim = aim_of(measure, low, high, clearance_aim_mm)
     chart = individuals_chart(values)
     habit = habit_of(values, aim, low, high)
     able = capability(values, low, high) if enough(values) else None
@@ -151,8 +155,8 @@ def habit_sentence(measure: str, habit: Habit, group: str) -> str:
     return f"{start}: a habit, not chance. {who} to {do}."
 
 
-def steady_sentence(chart: IndividualsChart, points: Sequence[Point], unit: str) -> str:
-    """Whether the stream is under control, and what broke it last."""
+def steady_sentence(measure: str, chart: IndividualsChart, points: Sequence[Point], unit: str) -> str:
+    """Whether the stream is under control, and what broke it."""
     n = len(chart.values)
     sign = " mm" if unit == "mm" else "°"
     if chart.sigma is None or chart.lower is None or chart.upper is None:
@@ -164,19 +168,31 @@ def steady_sentence(chart: IndividualsChart, points: Sequence[Point], unit: str)
     early = f" (provisional: from {n} placements, trusted from {ENOUGH_FOR_LIMITS})" if chart.provisional else ""
     if chart.steady:
         return f"Steady: as things are, placements will fall {where}{early}."
-    if chart.signals:
-        last = chart.signals[-1]
-        when, what = points[last.point].at[:10], RULES[last.rule].words
-        count = len({s.point for s in chart.signals})
-    else:
-        last_range = chart.range_signals[-1]
-        when, what = points[last_range].at[:10], "a jump from one placement to the next"
-        count = len(chart.range_signals)
-    some = "one placement signals" if count == 1 else f"{count} placements signal"
+    found = []
+    if chart.shift is not None:
+        found.append(shift_words(measure, chart.shift, points, unit))
+    if chart.beyond:
+        some = "one placement lies" if len(chart.beyond) == 1 else f"{len(chart.beyond)} placements lie"
+        which = "" if len(chart.beyond) == 1 else "the latest "
+        found.append(f"{some} far outside the usual spread, {which}on {points[chart.beyond[-1]].at[:10]}")
+    elif chart.range_signals:
+        found.append(f"a jump from one placement to the next, on {points[chart.range_signals[-1]].at[:10]}")
     return (
-        f"Not steady{early}: {some}, the latest on {when} ({what}); look for what was different that day. "
-        "One signal in about 90 placements is chance."
+        f"Not steady{early}: {'; and '.join(found)}; look for what was different then. "
+        f"Chance alone says so of {CHANCE_PERCENT} in 100 such charts at most."
     )
+
+
+def shift_words(measure: str, shift: Shift, points: Sequence[Point], unit: str) -> str:
+    """Since when placements lie elsewhere, how far, and to which side."""
+    by = shift.after - shift.before
+    if measure in SIDES:
+        way = f"further {SIDES[measure][0 if by > 0 else 1]}"
+    elif measure.startswith("clearance"):
+        way = "more" if by > 0 else "less"
+    else:
+        way = f"further {'right' if by > 0 else 'left'}"
+    return f"from {points[shift.first].at[:10]} on they lie {_amount(by, unit)} {way} than before, on average"
 
 
 def capability_sentence(able: Capability, steady: bool) -> str:
@@ -213,7 +229,7 @@ def gauge_sentence(share: GaugeShare, unit: str) -> str:
 
 
 def _sentences(stream: Stream) -> list[str]:
-    out = [steady_sentence(stream.chart, stream.points, stream.unit)]
+    out = [steady_sentence(stream.measure, stream.chart, stream.points, stream.unit)]
     if stream.habit is not None:
         out.append(habit_sentence(stream.measure, stream.habit, stream.group))
     if stream.capability is not None:

@@ -111,7 +111,6 @@ def questions(store: Store, count: int, rng: np.random.Generator) -> dict[str, C
         "open one": lambda: store.get(count // 2),
         "count all": lambda: store.count(),
         "count one closure": lambda: store.count(Filter(closure="5x5")),
-        "yields by maker": lambda: tallies.first_checks(store.database, "maker"),
         "faults": lambda: tallies.outside(store.database),
         "one chart with SVG": chart,
         "whole overview by maker": lambda: overview(store, "maker", Filter(stage="pinned")),

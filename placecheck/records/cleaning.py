@@ -7,8 +7,8 @@ transform and the colour profile; in PNG the image and its colour chunks. A new,
 EXIF block carries orientation, equivalent focal length, digital zoom, make and model, all of
 which the camera model reads, and nothing else: no GPS, dates, owner, serial, maker
 notes, thumbnail, XMP or IPTC, no second pictures or trailers behind the image. HEIC's parts
-refer to each other by byte offset, so there the EXIF and XMP items are overwritten in place; one that
-cannot be walked is kept as PNG of its decoded pixels. Kept files read by placecheck.photo as before.
+refer to each other by byte offset, so there all but the photo and the tiles it is made of is overwritten in
+place; one that cannot be walked is kept as PNG of its decoded pixels. Kept files read by placecheck.photo as before.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from placecheck.photo import kind_of as kind_of_photo
 KEPT_TAGS = (TAG_MAKE, TAG_MODEL, TAG_ORIENTATION)
 KEPT_EXIF_TAGS = (TAG_DIGITAL_ZOOM, TAG_FOCAL_35MM)
 PNG_KEPT = {b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"cHRM", b"gAMA", b"iCCP", b"sBIT", b"sRGB", b"cICP", b"pHYs"}
+HEIC_KEPT = {b"hdlr", b"dinf", b"pitm", b"iinf", b"iloc", b"iref", b"iprp", b"idat", b"grpl"}
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 ICC, ADOBE, JFIF = b"ICC_PROFILE\0", b"Adobe", b"JFIF\0"
 
@@ -210,37 +211,80 @@ def _one(boxes: list[tuple[bytes, int, int]], kind: bytes) -> tuple[int, int]:
 
 
 def _clean_heic(data: bytes) -> bytes:
-    """EXIF and XMP items overwritten in place; unknown boxes of the top level emptied."""
+    """The photo and the tiles it is made of stay where they are; all other data, items and boxes are emptied in place.
+
+    Thumbnails, depth, alpha and gain maps and second photos go with EXIF, XMP and whatever no item names.
+    """
     out = bytearray(data)
     top = _boxes(data, 0, len(data))
     start, end = _one(top, b"meta")
     meta = _boxes(data, start + 4, end)
-    kinds = _item_types(data, *_one(meta, b"iinf"))
+    types = _item_types(data, *_one(meta, b"iinf"))
     inner = next(((s, e) for kind, s, e in meta if kind == b"idat"), (0, 0))
+    holds = ([(s, e) for kind, s, e in top if kind == b"mdat"], [inner])  # by construction method
+    needed = _photo_items(data, meta)
     exif = minimal_exif(_heic_tags(data), orientation=False)
+    new = struct.pack(">I", 0) + exif if exif else b""
+    for s, e in (*holds[0], inner):
+        out[s:e] = b"\0" * (e - s)
+    told = None
     for item, method, pieces in _item_places(data, *_one(meta, b"iloc")):
-        if kinds.get(item) not in (b"Exif", b"mime", b"uri "):
+        if item not in needed and types.get(item, (b"", 0))[0] != b"Exif":
             continue
-        if method > 1 or len(pieces) != 1:
+        if method > 1:
             raise _Odd
-        at, length = pieces[0]
-        at += inner[0] if method == 1 else 0
-        if length <= 0 or at + length > len(data):
+        for at, length in pieces:
+            at += inner[0] if method == 1 else 0
+            if length <= 0 or not any(s <= at and at + length <= e for s, e in holds[method]):
+                raise _Odd
+            if item in needed:
+                out[at : at + length] = data[at : at + length]
+            elif len(pieces) == 1 and len(new) <= length:
+                told = (item, at)
+    if told is not None and new:
+        if any(out[told[1] : told[1] + len(new)]):  # the photo's own bytes
             raise _Odd
-        new = struct.pack(">I", 0) + exif if kinds[item] == b"Exif" and exif else b""
-        if len(new) > length:
-            new = b""
-        out[at : at + length] = new + b"\0" * (length - len(new))
+        out[told[1] : told[1] + len(new)] = new
+        needed = needed | {told[0]}
+    for item, (_, at) in types.items():
+        if item not in needed:
+            out[at : at + 4] = b"free"  # a kind that readers pass over
+    for kind, body, stop in meta:
+        if kind not in HEIC_KEPT:
+            _empty(out, kind, body, stop)
     for kind, body, stop in top:
         if kind not in (b"ftyp", b"meta", b"mdat"):
-            out[body:stop] = b"\0" * (stop - body)
-            if kind not in (b"free", b"skip"):
-                out[body - 4 : body] = b"free" if stop - body < 2**32 - 9 else kind
+            _empty(out, kind, body, stop)
     return bytes(out)
 
 
-def _item_types(data: bytes, start: int, end: int) -> dict[int, bytes]:
-    """Item number to item type from iinf (ISO 14496-12, 8.11.6)."""
+def _empty(out: bytearray, kind: bytes, body: int, stop: int) -> None:
+    """A box without its content, and of the kind that readers pass over."""
+    out[body:stop] = b"\0" * (stop - body)
+    if kind not in (b"free", b"skip"):
+        out[body - 4 : body] = b"free" if stop - body < 2**32 - 9 else kind
+
+
+def _photo_items(data: bytes, meta: list[tuple[bytes, int, int]]) -> set[int]:
+    """The primary item (pitm, ISO 14496-12, 8.11.4) and what it is derived from (dimg in iref, ISO 23008-12, 6.6)."""
+    start, end = _one(meta, b"pitm")
+    items = {int.from_bytes(data[start + 4 : end], "big")}
+    start, end = next(((s, e) for kind, s, e in meta if kind == b"iref"), (0, 0))
+    wide = 4 if end and data[start] else 2
+    parts = {}
+    for kind, body, stop in _boxes(data, start + 4, end):
+        if kind == b"dimg":
+            numbers = [int.from_bytes(data[at : at + wide], "big") for at in range(body + wide + 2, stop, wide)]
+            parts[int.from_bytes(data[body : body + wide], "big")] = numbers
+    fresh = set(items)
+    while fresh:
+        fresh = {part for item in fresh for part in parts.get(item, ())} - items
+        items |= fresh
+    return items
+
+
+def _item_types(data: bytes, start: int, end: int) -> dict[int, tuple[bytes, int]]:
+    """Item number to item type, and where it stands, from iinf (ISO 14496-12, 8.11.6)."""
     version = data[start]
     at = start + (6 if version == 0 else 8)
     found = {}
@@ -250,7 +294,7 @@ def _item_types(data: bytes, start: int, end: int) -> dict[int, bytes]:
         wide = data[body] >= 3
         item = int.from_bytes(data[body + 4 : body + (8 if wide else 6)], "big")
         name = body + (10 if wide else 8)
-        found[item] = data[name : name + 4]
+        found[item] = data[name : name + 4], name
     return found
 
 

@@ -1,11 +1,10 @@
 """Overview: quality control of the records, asked of the store and handed to placecheck.quality.
 
-One group is a maker, a closure size or a stage. For each: first-pass yield with its interval,
-which faults lead to fixes, and a stream per charted measure with its chart and sentences.
-A chart shows the last 100 first checks at most, since a chart of thousands shows nothing and limits
-belong to how things are done now; that also keeps it as fast for 100,000 records as for 100.
-Groups with the lowest yield, judged by the upper end of its interval, come first: that
-maker needs help most surely.
+One group is a maker, a closure size or a stage. For each: first-pass yield with its interval, which faults lead to
+fixes, and a stream per charted measure with its chart and sentences. A chart shows the last 100 first checks at most,
+since a chart of thousands shows nothing and limits belong to how things are done now; that also keeps it as fast for
+100,000 records as for 100. Its tolerance and its aim are those its latest check was asked with. Groups with the lowest
+yield, judged by the upper end of its interval, come first: that maker needs help most surely.
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ from placecheck.quality.stream import Point, Stream, habit_sentence, look_at
 from placecheck.records import tallies
 from placecheck.records.model import Filter
 from placecheck.records.store import Store
+from placecheck.tolerances import DEFAULTS
 
 CHARTED = ("offset_mm", "skew_deg", "clearance_centre_mm")
 LAST = 100
@@ -56,14 +56,15 @@ def stream_of(store: Store, measure: str, wanted: Filter, group: str = "", last:
     if not series:
         return None
     points = [Point(p.record, p.at, p.value, p.U95 / COVERAGE_FACTOR, p.low, p.high) for p in series]
-    return look_at(measure, group, points)
+    asked = store.get(series[-1].record).request.get("tolerances") or {}
+    return look_at(measure, group, points, asked.get("clearance_aim_mm", DEFAULTS.clearance_aim_mm))
 
 
 def group_of(
     store: Store, name: str | None, wanted: Filter, measures: Sequence[str] = CHARTED, last: int = LAST
 ) -> Group:
     """One group's yield, faults and streams."""
-    (count,) = tallies.first_checks(store.database, None, wanted)
+    count = tallies.first_checks(store.database, wanted)
     out, fixes = tallies.outside(store.database, wanted)
     pairs = [pair for pair, n in out.items() for _ in range(n)]
     streams = [stream_of(store, m, wanted, name or "", last) for m in measures]

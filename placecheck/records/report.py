@@ -272,6 +272,7 @@ def quality_html(found: Overview, title: str = "Placements under control?") -> s
     from markupsafe import Markup
 
     from placecheck.quality.charts_svg import bars_svg, individuals_svg
+    from placecheck.quality.stream import CHANCE_PERCENT
     from placecheck.records.model import now_text
 
     yields = [
@@ -301,6 +302,7 @@ def quality_html(found: Overview, title: str = "Placements under control?") -> s
         groups=groups,
         made=local_text(now_text()),
         legend=LEGEND,
+        chance=CHANCE_PERCENT,
     )
 
 

@@ -17,12 +17,14 @@ import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, select
+from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, select
 
 from placecheck.records.model import FileRef, Filter, NewRecord, Reading, Record, Summary, now_text, readings_of
 from placecheck.records.schema import detail, kept_file, reading, record
 
-LISTED = (
+ATTEMPT = case((record.c.order_ref.is_not(None), record.c.attempt)).label("attempt")
+"""Earlier versions kept 1 for a check without an order; how many went before it nobody knows."""
+LISTED: tuple[Column[Any] | Label[Any], ...] = (
     record.c.id,
     record.c.created_at,
     record.c.order_ref,
@@ -31,7 +33,7 @@ LISTED = (
     record.c.stage,
     record.c.closure,
     record.c.verdict,
-    record.c.attempt,
+    ATTEMPT,
     record.c.origin,
 )
 BATCH = 500
@@ -119,7 +121,8 @@ def whole_records(connection: Connection, numbers: Sequence[int]) -> Iterator[Re
     """Whole records in the order of `numbers`."""
     photo, overlay = kept_file.alias("photo"), kept_file.alias("overlay")
     statement: Select[Any] = (
-        select(record, detail.c.answer, detail.c.request, detail.c.profile, detail.c.digest)
+        select(*LISTED, *(c for c in record.c if c.name not in {listed.name for listed in LISTED}))
+        .add_columns(detail.c.answer, detail.c.request, detail.c.profile, detail.c.digest)
         .add_columns(
             *(c.label(f"photo_{c.name}_") for c in photo.c), *(c.label(f"overlay_{c.name}_") for c in overlay.c)
         )

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -42,33 +41,68 @@ def save_check(
     cleaned of personal metadata before they are kept. `overlay_png` may be JPEG too. Raises RecordsProblem or
     UnusableFile with one sentence; whatever happens, the record is whole or absent.
     """
+    store = home if isinstance(home, Store) else open_store(home)
+    try:
+        return store.add(
+            new_record(
+                store,
+                photo,
+                answer_json,
+                request_json,
+                overlay_png,
+                order=order,
+                client=client,
+                maker=maker,
+                stage=stage,
+                profile=profile,
+                created_at=created_at,
+                origin=origin,
+                note=note,
+            )
+        )
+    finally:
+        if store is not home:
+            store.close()
+
+
+def new_record(
+    store: Store,
+    photo: Path | bytes,
+    answer_json: Mapping[str, Any],
+    request_json: Mapping[str, Any],
+    overlay_png: bytes | None = None,
+    *,
+    order: str | None = None,
+    client: str | None = None,
+    maker: str | None = None,
+    stage: str | None = None,
+    profile: Mapping[str, Any] | None = None,
+    created_at: str | None = None,
+    origin: str = "check",
+    note: str | None = None,
+) -> NewRecord:
+    """A record for the store to add, its photo and overlay in the store's folder already (see save_check)."""
     from placecheck import __version__
     from placecheck.photo import read_bytes
 
     data = photo if isinstance(photo, bytes) else read_bytes(photo)
-    store = home if isinstance(home, Store) else open_store(home)
-    try:
-        new = NewRecord(
-            answer=answer_json,
-            request=request_json,
-            created_at=created_at or now_text(),
-            order_ref=_named(order),
-            client=_named(client),
-            maker=_named(maker),
-            stage=stage or str(request_json.get("stage") or "pinned"),
-            closure=_closure_label(request_json),
-            profile=profile,
-            program_version=__version__,
-            origin=origin,
-            note=note,
-        )
-        new = replace(new, photo=store.put_photo(data), original_sha256=hashlib.sha256(data).hexdigest())
-        if overlay_png is not None:
-            new = replace(new, overlay=store.put_picture(overlay_png))
-        return store.add(new)
-    finally:
-        if store is not home:
-            store.close()
+    return NewRecord(
+        answer=answer_json,
+        request=request_json,
+        created_at=created_at or now_text(),
+        order_ref=_named(order),
+        client=_named(client),
+        maker=_named(maker),
+        stage=stage or str(request_json.get("stage") or "pinned"),
+        closure=_closure_label(request_json),
+        profile=profile,
+        program_version=__version__,
+        origin=origin,
+        note=note,
+        photo=store.put_photo(data),
+        original_sha256=hashlib.sha256(data).hexdigest(),
+        overlay=store.put_picture(overlay_png) if overlay_png is not None else None,
+    )
 
 
 def _named(text: str | None) -> str | None:

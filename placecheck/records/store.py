@@ -5,15 +5,15 @@ overlay become files, each whole under its hash or absent; then one transaction 
 record, details, readings and file names, or nothing. Inside that transaction the files
 are looked for once more, because a purge next door may have removed one that another record
 no longer needed. `attempt` is counted there too, so two benches that check one order at the
-same moment get first and second. Every query that lists is bounded and served by an index, so
-100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
+same moment get first and second. A list of records is bounded, or all of one order, and served by an
+index, so 100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
 rows is rows.py's, what is counted over many tallies.py's, whole tables whole_tables.py's;
 schema and opening are schema.py's and database.py's. Nothing outside these six knows SQL.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from sqlalchemy import Connection, delete, func, insert, or_, select, update
@@ -79,6 +79,15 @@ class Store:
                 numbers += self._insert(connection, news[start : start + BATCH])
         return numbers
 
+    def add_set(self, parts: Sequence[NewRecord], whole: Callable[[list[int]], NewRecord]) -> int:
+        """Keep the parts of a set and the `whole` that names their numbers, in one transaction: all of them or none.
+
+        Returns the whole's number. Raises RecordsProblem.
+        """
+        with self.database.writing() as connection:
+            numbers = self._insert(connection, parts) if parts else []
+            return self._insert(connection, [whole(numbers)])[0]
+
     def _insert(self, connection: Connection, news: Sequence[NewRecord]) -> list[int]:
         files = {f.sha256: f for new in news for f in (new.photo, new.overlay) if f is not None}
         self._insert_files(connection, files)
@@ -135,14 +144,14 @@ class Store:
             connection.execute(insert(kept_file), fresh)
 
     def _attempt(self, connection: Connection, new: NewRecord, counts: dict[tuple[str, str], int]) -> int | None:
-        """The how manieth measured check of its order and stage this is; None where the photo showed nothing, or was
+        """The how manieth measured check of its order and stage this is; None where the photo showed nothing, names no
 
-        kept for another check that it was measured together with.
+        order, or was kept for another check that it was measured together with.
         """
-        if new.origin == PART or not any(r.low is not None for r in readings_of(new.answer).values()):
+        if new.origin == PART or new.order_ref is None:
             return None
-        if new.order_ref is None:
-            return 1
+        if not any(r.low is not None for r in readings_of(new.answer).values()):
+            return None
         key = (new.order_ref, new.stage)
         if key not in counts:
             before = select(func.max(record.c.attempt)).where(record.c.order_ref == key[0], record.c.stage == key[1])

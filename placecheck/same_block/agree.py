@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from placecheck.camera import wrapped_deg
 from placecheck.contradictions import other_block
 from placecheck.errors import RetakeNeeded
 from placecheck.same_block.evidence import LINES, Seen
@@ -81,7 +82,7 @@ def check_views(names: Sequence[str], seen: Sequence[Seen]) -> None:
 def check_excess(names: Sequence[str], seen: Sequence[Seen], free: JointFit) -> None:
     """Raises RetakeNeeded where the photos contradict each other even with block and card free to move."""
     excess = free.cost - sum(photo.fit.cost for photo in seen)
-    worst = max(abs(_wrapped(free.move(k)[0][2])) for k in range(1, len(seen)))
+    worst = max(abs(wrapped_deg(free.move(k)[0][2])) for k in range(1, len(seen)))
     if excess > WORST_EXCESS or worst > 100.0:
         raise RetakeNeeded(
             "photos-differ",
@@ -94,7 +95,7 @@ def worst_move(free: JointFit) -> tuple[int, float, float] | None:
     """The first later photo before which something moved, by how far (mm) and by which turn (deg); None for none."""
     for k in range(1, free.index.photos):
         move, covariance = free.move(k)
-        move = np.array([move[0], move[1], _wrapped(move[2])])
+        move = np.array([move[0], move[1], wrapped_deg(move[2])])
         d2 = float(move @ np.linalg.solve(covariance * max(1.0, free.misfit), move))
         shift, turn = float(np.hypot(move[0], move[1])), abs(float(move[2]))
         if d2 > MOVED_CHI2 and (shift > LEAST_MOVE_MM or turn > LEAST_TURN_DEG):
@@ -147,7 +148,3 @@ def check_moves(names: Sequence[str], free: JointFit, opened: Callable[[], Joint
         f"{turn:.0f} degrees against each other), so nothing was averaged: leave both where they are and "
         "take all photos again.",
     )
-
-
-def _wrapped(degrees: float) -> float:
-    return (float(degrees) + 180.0) % 360.0 - 180.0

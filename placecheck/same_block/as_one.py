@@ -116,4 +116,4 @@ def _drawn(fit: JointFit, k: int, sighted: Sighted, on: OnDome, merged: Observed
             marks[name] = Mark(g.to_px(p[None])[0], source.covariance_px2, source.evidence)
     observed = replace(sighted.observed, marks=marks, inferred=dict(merged.inferred), **lines)
     drawn = replace(on, rim_uv=uv["rim"], hair_uv=uv["hairline"])
-    return findings_of(g, observed, drawn), view_of(g, on)
+    return findings_of(g, observed, drawn), view_of(g, on.chart)

@@ -20,7 +20,6 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Contribution
-from placecheck.block import Geometry
 from placecheck.measure import FOLD, LACE_LIFT_MM, Inferred, OnDome, measure_at, station_mm
 from placecheck.same_block.evidence import ALIKE, LINES, Seen
 from placecheck.same_block.residuals import LINE_WORDS
@@ -41,27 +40,16 @@ def inferred_of(fit: JointFit, seen: Sequence[Seen]) -> dict[str, Inferred]:
     return out
 
 
-def lifted(geometry: Geometry) -> Geometry:
-    """The geometry with its dome raised by cap and lace, as measure.put_on_dome does."""
-    dome = geometry.dome
-    raised = replace(
-        dome,
-        half_breadth_mm=dome.half_breadth_mm + LACE_LIFT_MM,
-        half_length_mm=dome.half_length_mm + LACE_LIFT_MM,
-        height_mm=dome.height_mm + LACE_LIFT_MM,
-    )
-    return replace(geometry, dome=raised)
-
-
 def on_dome(
     fit: JointFit, inferred: Mapping[str, Inferred], x: FloatArray | None = None, chart_step_mm: float = 4.0
 ) -> OnDome:
     """Landmarks and the curves' parts at the stations, of unknowns `x` (or the fitted ones), in their dome's chart."""
     x = fit.x if x is None else x
-    raised = lifted(fit.geometry(0, x))
-    chart = fermi_chart(raised.dome, raised.cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
+    geometry = fit.geometry(0, x)
+    dome, cap = geometry.dome.raised(LACE_LIFT_MM), geometry.cap
+    chart = fermi_chart(dome, cap, u_max_mm=112.0, front_deg=-40, back_deg=-20, step_mm=chart_step_mm)
     none = np.zeros((0, 2))
-    return _in_chart(fit, inferred, x, OnDome(raised.dome, raised.cap, chart, {}, {}, none, none))
+    return _in_chart(fit, inferred, x, OnDome(dome, cap, chart, {}, {}, none, none))
 
 
 def _in_chart(fit: JointFit, inferred: Mapping[str, Inferred], x: FloatArray, on: OnDome) -> OnDome:

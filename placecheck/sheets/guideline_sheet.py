@@ -20,8 +20,8 @@ import numpy.typing as npt
 from placecheck.fitting.block_marks import Marks
 from placecheck.orders.order import Order
 from placecheck.sheets.frame import foot, head
-from placecheck.sheets.pdf_page import GRAY, MARGIN_MM, POINT_MM, Page
-from placecheck.units import mm_and_inches, sixteenths
+from placecheck.sheets.pdf_page import GRAY, MARGIN_MM, Page
+from placecheck.units import POINT_MM, mm_and_inches, sixteenths
 
 if TYPE_CHECKING:
     from placecheck.guidelines import Plan

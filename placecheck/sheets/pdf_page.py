@@ -19,12 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.errors import UnusableFile, UsageProblem
+from placecheck.units import PAPERS_MM, POINT_MM
+from placecheck.whole_files import write_whole
 
 FloatArray = npt.NDArray[np.float64]
 
-PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-"""ISO 216 A4; ANSI/ASME Y14.1 A (US Letter), 8.5 x 11 in."""
-POINT_MM = 25.4 / 72
 MARGIN_MM = 10.0
 BAR_MM = 100.0
 GRAY = 0.45
@@ -201,9 +200,9 @@ class Page:
 
 
 def write_pdf(path: Path, data: bytes) -> None:
-    """Write a sheet; UnusableFile with one sentence if it cannot be written."""
+    """Write a sheet, whole or not at all; UnusableFile with one sentence if it cannot be written."""
     try:
-        path.write_bytes(data)
+        write_whole(path, data, 0o644)
     except OSError as error:
         raise UnusableFile(
             "cannot-write", f"{path} cannot be written ({error.strerror or error}): name another file."

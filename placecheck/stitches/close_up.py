@@ -22,13 +22,15 @@ from placecheck.card import card_problems, find_card
 from placecheck.card.board import SMALL_CARD
 from placecheck.card.detect import CardSighting
 from placecheck.errors import RetakeNeeded
+from placecheck.judge import judge_estimate
 from placecheck.request import CheckRequest
 from placecheck.stitches.ground import Ground, fit_ground, to_px
 from placecheck.stitches.row import Row, find_row
-from placecheck.stitches.sewn import Sewn
+from placecheck.stitches.sewn import Sewn, kinds_of
 from placecheck.stitches.spacing import Spacing, measure_spacing
 from placecheck.stitches.unroll import sides
 from placecheck.stitches.words import remarks
+from placecheck.tolerances import Tolerances
 
 if TYPE_CHECKING:
     from placecheck.photo import Photo
@@ -41,9 +43,10 @@ MAX_BLUR_MM = 0.2
 """Standard deviation of the blur: an edge is then half a millimetre wide, a thread is a smear."""
 MAX_SLANT_DEG = 38.0
 OBLIQUE_DEG = (40.0, 46.0, 50.0, 54.0)
-"""How obliquely the cap's sides may be seen: at first, and where too little of the seam is seen so. The farther down
-the side, the more a cap's unknown curvature counts."""
-LEAST_STITCHES = 4
+"""How obliquely the cap's sides may be seen: at first, and where too little of the seam is seen clearly so. The farther
+down the side, the more a cap's unknown curvature counts."""
+LEAST_STITCHES, ENOUGH_STITCHES = 4, 8
+"""A row of the first is measured, from the second on nothing is looked for farther down the side."""
 MOST_UNSURE, MOST_DOUBT = 0.7, 0.15
 """Standard uncertainty of the count, and U95 of the mean as a share of it, beyond which the stitches have not been told
 from the lace (a mean within 5 % is the aim)."""
@@ -61,16 +64,8 @@ def measure_stitches(
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     ground = fit_ground(card, camera, request.card_bars_mm)
     _refuse_slanted(ground)
-    row = _see_row(photo, ground, card, explain)
-    spacing = measure_spacing(row, ground, card, camera, request.card_bars_mm)
-    relative = spacing.mean.U95 / spacing.mean.value
-    if spacing.u_count > MOST_UNSURE or relative > MOST_DOUBT:
-        raise RetakeNeeded(
-            "stitches-unclear",
-            "The stitches cannot be told from the lace well enough to count them: let light fall along the seam from "
-            "one side, comb the hair off it, come closer, and retake.",
-        )
-    sewn = _sewn(spacing, to_px(ground, row.line_mm), request.tolerances.limits_of(LARGEST)[1], request)
+    row, spacing = _clearest(photo, ground, card, camera, request, explain)
+    sewn = _sewn(spacing, to_px(ground, row.line_mm), request.tolerances)
     upright = ground.rotation[2, 2]
     return Measured(
         estimates={MEAN: spacing.mean, SMALLEST: spacing.smallest, LARGEST: spacing.largest},
@@ -84,43 +79,69 @@ def measure_stitches(
     )
 
 
-def _see_row(photo: Photo, ground: Ground, card: CardSighting, explain: Explain | None) -> Row:
-    """The seam and its stitches, seen as little obliquely as shows enough of them."""
+def _clearest(
+    photo: Photo, ground: Ground, card: CardSighting, camera: Camera, request: CheckRequest, explain: Explain | None
+) -> tuple[Row, Spacing]:
+    """The row and its spacing, seen as little obliquely as shows enough stitches clearly, or as shows most."""
+    best: tuple[Row, Spacing] | None = None
+    seen = 0
+    refused: RetakeNeeded | None = None
     for most_deg in OBLIQUE_DEG:
-        last = most_deg == OBLIQUE_DEG[-1]
         flat = sides(photo.image, ground, card.homography, most_deg)
         if explain:
             for name, side in zip(("beside", "beside-other"), flat, strict=True):
                 explain(name, np.clip(side.image, 0, 255).astype(np.uint8))
         try:
             row = find_row(flat)
-        except RetakeNeeded as refused:
-            if last or refused.problem.code != "seam-missing":
+        except RetakeNeeded as error:
+            if best is None and error.problem.code != "seam-missing":
                 raise
+            refused = error
             continue
-        if len(row.feet_mm) >= LEAST_STITCHES:
-            return row
+        seen = max(seen, len(row.feet_mm))
+        if len(row.feet_mm) < (LEAST_STITCHES if best is None else len(best[0].feet_mm) + 1):
+            continue
+        spacing = measure_spacing(row, ground, card, camera, request.card_bars_mm)
+        clear = spacing.u_count <= MOST_UNSURE and MOST_DOUBT * spacing.mean.value >= spacing.mean.U95
+        if clear:
+            best = row, spacing
+        if not clear or len(row.feet_mm) >= ENOUGH_STITCHES:
+            break
+    if best is not None:
+        return best
+    if seen >= LEAST_STITCHES:
+        raise RetakeNeeded(
+            "stitches-unclear",
+            "The stitches cannot be told from the lace well enough to count them: let light fall along the seam from "
+            "one side, comb the hair off it, come closer, and retake.",
+        )
+    if refused is not None and not seen:
+        raise refused
     raise RetakeNeeded(
         "stitches-few",
-        f"Only {len(row.feet_mm)} stitches can be made out along the seam: hold the phone straight above it, "
+        f"Only {seen} stitches can be made out along the seam: hold the phone straight above it, "
         "with more of it in the picture, comb the hair off it, and retake.",
     )
 
 
-def _sewn(spacing: Spacing, line_px: Any, most_mm: float, request: CheckRequest) -> Sewn:
-    least_mm = request.tolerances.limits_of(SMALLEST)[0]
+def _sewn(spacing: Spacing, line_px: Any, tolerances: Tolerances) -> Sewn:
     span = np.abs(spacing.px[-1] - spacing.px[0])
-    kinds = [
-        "over" if mm > most_mm else "crowded" if mm < least_mm or close else "wide" if far else "even"
-        for mm, far, close in zip(spacing.mm, spacing.wide, spacing.crowded, strict=True)
-    ]
+    guard_factor = tolerances.guard_factor
+    kinds = kinds_of(
+        spacing.mm.tolist(),
+        (2 * spacing.u_mm).tolist(),
+        np.where(spacing.crowded, "crowded", np.where(spacing.wide, "wide", "even")).tolist(),
+        judge_estimate(spacing.largest, *tolerances.limits_of(LARGEST), guard_factor),
+        judge_estimate(spacing.smallest, *tolerances.limits_of(SMALLEST), guard_factor),
+        guard_factor,
+    )
     return Sewn(
         px=tuple((float(x), float(y)) for x, y in spacing.px),
         along_mm=tuple(map(float, spacing.along_mm)),
         certainty=tuple(map(float, spacing.certainty)),
         spacing_mm=tuple(map(float, spacing.mm)),
         U95_mm=tuple(float(2 * u) for u in spacing.u_mm),
-        kinds=tuple(kinds),
+        kinds=kinds,
         begin="left" if span[0] >= span[1] else "top",
         u_count=spacing.u_count,
         line_px=tuple((float(x), float(y)) for x, y in line_px),

@@ -2,8 +2,8 @@
 
 Drawn with the overlay's own pens (dark halo, Okabe-Ito colours, nothing by colour alone): the lace's edge thin and
 white, a ring round each stitch (broken where it is doubtful), its number beside every one or every fifth, a thick bar
-along each spacing that is over the limit, a broken one where it is wide for the row, and a double one where stitches
-crowd, with a tag that gives the length. Below it the panel with the verdict, as under every picture.
+along each spacing that is proven over the limit or under it, broken ones where it is too near a limit to call, wide for
+the row or crowded, with a tag that gives the length. Below it the panel with the verdict, as under every picture.
 """
 
 from __future__ import annotations
@@ -34,8 +34,17 @@ if TYPE_CHECKING:
 
 FloatArray = npt.NDArray[np.float64]
 SURE = 0.6
-KIND_COLOUR = {"over": VERMILLION, "wide": ORANGE, "crowded": YELLOW}
-KIND_DASHES: dict[str, tuple[float, ...]] = {"over": (), "wide": (14.0, 9.0), "crowded": (5.0, 5.0)}
+KIND_COLOUR = {"over": VERMILLION, "under": VERMILLION, "unsure": ORANGE, "crowded": YELLOW, "wide": ORANGE}
+KIND_DASHES: dict[str, tuple[float, ...]] = {
+    "over": (),
+    "under": (),
+    "unsure": (9.0, 5.0),
+    "crowded": (5.0, 5.0),
+    "wide": (14.0, 9.0),
+}
+KIND_WORDS = {"over": "too wide", "under": "too close", "unsure": "unsure", "crowded": "crowded", "wide": "wide"}
+"""In the order in which they are tagged."""
+KIND_STATE: dict[str, State] = {"over": "out", "under": "out", "unsure": "unsure"}
 MOST_TAGS = 8
 
 
@@ -77,14 +86,13 @@ def draw_close_up(image: npt.NDArray[np.uint8], answer: Answer, sewn: Sewn) -> I
         layer.text((float(x), float(y)), text, NAME_PX * 0.75, WHITE)
         layer.taken.append((x, y, x + w, y + h))
     odd = [k for k, kind in enumerate(sewn.kinds) if kind != "even"]
-    odd.sort(key=lambda k: ("over", "crowded", "wide").index(sewn.kinds[k]))
+    odd.sort(key=lambda k: list(KIND_WORDS).index(sewn.kinds[k]))
     for k in odd:
         a, b = marks[k], marks[k + 1]
         kind = sewn.kinds[k]
         step = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9) * min(radius, float(np.linalg.norm(b - a)) / 2.5)
         layer.stroke(dash_pieces(np.stack([a + step, b - step]), KIND_DASHES[kind]), KIND_COLOUR[kind], 6.0)
     for k in odd[:MOST_TAGS]:
-        words = {"over": "too wide", "wide": "wide", "crowded": "crowded"}[sewn.kinds[k]]
-        state: State | None = "out" if sewn.kinds[k] == "over" else None
+        words, state = KIND_WORDS[sewn.kinds[k]], KIND_STATE.get(sewn.kinds[k])
         layer.tag((marks[k] + marks[k + 1]) / 2, across, [f"{sewn.spacing_mm[k]:.1f} mm, {words}"], state)
     return with_panel(layer.over(part), answer)

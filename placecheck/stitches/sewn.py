@@ -2,14 +2,21 @@
 
 Stitches stand in order from the photo's left, or from its top where the seam is more upright than level, so that "the
 7th" means the same to whoever counts along the seam and to the program. A spacing belongs to the stitch before it.
-Its kind says what it is to the maker: `even`; `wide`, out of the row's own rhythm (more than 1.6 times the median) but
-within the limit; `over` the limit; `crowded`, under half the median or under the least.
+Its kind says what it is to the maker: `over` the limit or `under` it, where that is proven by the measure of the row's
+largest or smallest spacing and its guard band, so that kinds and verdict say the same; `unsure`, beyond the limit but
+not proven, or the one that leaves such a measure unsure; `crowded` (under half the median) and `wide` (more than 1.6
+times it), out of the row's own rhythm but within the limits; else `even`.
 Nothing here imports anything slow.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from placecheck.answer import Judged
 
 
 @dataclass(frozen=True)
@@ -30,6 +37,11 @@ class Sewn:
     u_count: float
     line_px: tuple[tuple[float, float], ...] = ()
 
+    @property
+    def counted(self) -> str:
+        """How much of the seam the row is: what lies beyond its ends was not looked at."""
+        return f"{len(self.px)} stitches, along {abs(self.along_mm[-1] - self.along_mm[0]):.0f} mm"
+
     def as_json(self) -> dict[str, object]:
         """The entries that the answer of this stage has beside the others."""
         return {
@@ -44,3 +56,28 @@ class Sewn:
             "counted_from": self.begin,
             "U95_count": round(2 * self.u_count, 2),
         }
+
+
+def kinds_of(
+    spacing_mm: Sequence[float],
+    U95_mm: Sequence[float],
+    rhythm: Sequence[str],
+    largest: Judged,
+    smallest: Judged,
+    guard_factor: float,
+) -> tuple[str, ...]:
+    """The kind of every spacing; `rhythm` (wide, crowded or even) is what it is where no limit is in question."""
+    kinds = list(rhythm)
+    for judged, kind, sign in ((smallest, "under", -1), (largest, "over", 1)):
+        limit = judged.high if sign > 0 else judged.low
+        beyond = [sign * (mm - limit) for mm in spacing_mm]
+        extreme = max(range(len(beyond)), key=beyond.__getitem__)
+        back = sign * (spacing_mm[extreme] - judged.estimate.value)  # the extreme of many is read too far out
+        for k, (by, u95) in enumerate(zip(beyond, U95_mm, strict=True)):
+            if judged.state == "out" and by - back >= guard_factor * max(judged.estimate.u, u95 / 2):
+                kinds[k] = kind
+            elif kinds[k] != "under" and (by > 0 or (k == extreme and judged.state == "unsure")):
+                kinds[k] = "unsure"
+        if judged.state == "out" and beyond[extreme] > 0:
+            kinds[extreme] = kind
+    return tuple(kinds)

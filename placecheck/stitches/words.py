@@ -2,10 +2,11 @@
 
 Stitches are counted from the photo's left (or top), as the numbers on the picture are. One more stitch goes where a
 spacing is proven over the limit, two where one would leave both halves near it; where two stitches crowd, one comes
-out, since two holes so near tear the lace; a row that is too wide throughout gets a second row between, not a hundred
-fixes. Spacings too near a limit to call are named with the one thing that decides it: a steadier, closer photo. A gap
-out of the row's own rhythm but within the limit is told as a remark. Needles hurt: a short caution stands where one
-is used.
+out, since two holes so near tear the lace. A row too wide throughout gets a second row between, one too close loses
+every second stitch, not a hundred fixes; where that would miss the other limit it is sewn anew. What is proven of one
+spacing is its kind's to say (sewn.py), so the picture shows the same. Spacings too near a limit to call are named with
+the one thing that decides it: a steadier, closer photo. A gap out of the row's own rhythm but within the limit is told
+as a remark. Needles hurt: a short caution stands where one is used.
 """
 
 from __future__ import annotations
@@ -54,28 +55,38 @@ def remarks(sewn: Sewn) -> tuple[Problem, ...]:
     return tuple(found)
 
 
-def stitch_fixes(measured: Measured, judged: Mapping[str, Judged], guard_factor: float) -> tuple[str, ...]:
+def stitch_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str, ...]:
     """Where to add a stitch, where to take one out, in the order of the seam; empty when nothing is proven out."""
     sewn, largest, smallest, mean = _parts(measured, judged)
     if sewn is None or largest is None or smallest is None or mean is None:
         return ()
-    if mean.state == "out" and mean.estimate.value > mean.high:
-        return (
-            f"The whole row is sewn too wide, {mean.estimate.value:.1f} mm from stitch to stitch where {mean.high:g} "
-            f"mm is the most: sew a second row, each stitch in the middle of a gap. {CAUTION}",
-        )
-    fixes = []
-    for k, (mm, u95) in enumerate(zip(sewn.spacing_mm, sewn.U95_mm, strict=True)):
-        guard = guard_factor * u95 / 2
-        if mm >= largest.high + guard:
+    wide = next((j for j in (mean, smallest) if j.state == "out" and j.estimate.value > j.high), None)
+    close = next((j for j in (mean, largest) if j.state == "out" and j.estimate.value < j.low), None)
+    row = wide or close
+    fixes = [_whole_row(mean.estimate.value, row)] if row else []
+    for k, (mm, kind) in enumerate(zip(sewn.spacing_mm, sewn.kinds, strict=True)):
+        if kind == "over" and not wide:
             more = needed_between(mm, largest.high)
             what = "one more stitch there" if more == 1 else f"{more} more stitches there"
             fixes.append(f"{_upper(place(sewn, k))}, {mm:.1f} mm: {what}.")
-        elif mm <= smallest.low - guard:
+        elif kind == "under" and not close:
             fixes.append(
                 f"{_upper(place(sewn, k))}, {mm:.1f} mm: take one of the two out, so near together they tear the lace."
             )
     return (*fixes, CAUTION) if fixes else ()
+
+
+def _whole_row(mm: float, judged: Judged) -> str:
+    """What to do with a row of mean `mm` that a measure proves too wide or too close."""
+    wide = judged.estimate.value > judged.high
+    limit = f"{judged.high:g} mm is the most" if wide else f"{judged.low:g} mm is the least"
+    start = f"The whole row is sewn too {'wide' if wide else 'close'}, {mm:.1f} mm from stitch to stitch where {limit}"
+    if wide and mm / 2 >= judged.low:
+        return f"{start}: sew a second row, each stitch in the middle of a gap."
+    if not wide and 2 * mm <= judged.high:
+        return f"{start}: take out every second stitch, so near together they tear the lace."
+    middle = (judged.low + judged.high) / 2
+    return f"{start}: take the row out and sew it anew, {middle:.1f} mm from stitch to stitch."
 
 
 def stitch_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
