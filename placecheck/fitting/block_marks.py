@@ -107,6 +107,13 @@ def ways_of(mark: Mark) -> dict[str, str]:
     return out
 
 
+def marks_table(marks: Marks) -> list[tuple[str, list[tuple[str, str]], str]]:
+    """Every mark but the crown, from which they are measured, with its ways, how far each is, and the front's reason."""
+    shown = [mark for mark in marks.marks.values() if mark.name != "crown"]
+    ways = {mark.name: [(WAYS[key], text) for key, text in ways_of(mark).items()] for mark in shown}
+    return [(mark.label, ways[mark.name], mark.reason if mark.name == "front" else "") for mark in shown]
+
+
 @dataclass(frozen=True)
 class _Placed:
     """Points of the marks that can be had on one dome, and their chart places (u, v) mm."""

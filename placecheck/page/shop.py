@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from placecheck.answer import Answer
 from placecheck.errors import UsageProblem
 from placecheck.records.earlier import cap_photo_of, latest_of
-from placecheck.request import STAGES, CheckRequest, Stage
+from placecheck.request import CheckRequest, Stage
 
 if TYPE_CHECKING:
     from placecheck.orders.files import OrderStore
@@ -96,8 +96,7 @@ class OrderShown:
     note: str
     doubts: list[str]
     follows: list[tuple[str, str, str]]
-    marks: list[tuple[str, list[tuple[str, str]]]]
-    front: str
+    marks: list[tuple[str, list[tuple[str, str]], str]]
     notes: list[str]
     rows_lack: str
 
@@ -119,7 +118,7 @@ def order_label(number: str) -> str:
 
 def order_shown(home: Path, number: str) -> OrderShown:
     """The order of that number and what follows from it. Raises PlacecheckError."""
-    from placecheck.fitting.block_marks import WAYS, ways_of
+    from placecheck.fitting.block_marks import marks_table
     from placecheck.fitting.fitted import fit
     from placecheck.guidelines import rows_lack
     from placecheck.orders.doubts import doubts
@@ -139,12 +138,9 @@ def order_shown(home: Path, number: str) -> OrderShown:
     advice += [fitting.slack.advice] if fitting.slack else []
     advice += fitting.closure.advice if fitting.closure else []
     follows = [(a.what[0].upper() + a.what[1:], a.value, a.sentence) for a in advice]
-    placed = fitting.marks.marks if fitting.marks else {}
-    ways = {mark.label: ways_of(mark) for mark in placed.values() if mark.name != "crown"}
-    marks = [(label, [(WAYS[key], text) for key, text in texts.items()]) for label, texts in ways.items()]
-    front = placed["front"].reason if placed else ""
+    marks = marks_table(fitting.marks) if fitting.marks else []
     notes = [note.message for note in fitting.notes]
-    return OrderShown(_line(order), lengths, order.note, open_doubts, follows, marks, front, notes, rows_lack(order))
+    return OrderShown(_line(order), lengths, order.note, open_doubts, follows, marks, notes, rows_lack(order))
 
 
 def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> bytes:
@@ -327,28 +323,18 @@ def filter_of(texts: Mapping[str, str]) -> Filter:
 
 def next_stages(home: Path) -> dict[str, Stage]:
     """What is next in the job of every order that has passed a stage; nothing where the records cannot be read."""
+    from placecheck.records import tallies
     from placecheck.records.photos import RecordsProblem
-    from placecheck.records.tallies import passed_stages
 
-    try:
-        with _records(home) as store:
-            passed = passed_stages(store.database)
-    except RecordsProblem:
-        return {}
-    last = {order: max(STAGES.index(stage) for stage in stages) for order, stages in passed.items()}
-    return {order: STAGES[min(i + 1, len(STAGES) - 1)] for order, i in last.items()}
+    with contextlib.suppress(RecordsProblem), _records(home) as store:
+        return tallies.next_stages(store.database)
+    return {}
 
 
 def find(home: Path, wanted: Filter, page: int) -> tuple[list[Summary], int]:
     """One page of records, newest first, and how many there are in all."""
     with _records(home) as store:
         return store.find(wanted, PAGE_OF_RECORDS, page * PAGE_OF_RECORDS), store.count(wanted)
-
-
-def any_records(home: Path) -> bool:
-    """Whether anything is saved at all."""
-    with _records(home) as store:
-        return bool(store.find(limit=1, readings=False))
 
 
 def record(home: Path, number: int) -> Record:

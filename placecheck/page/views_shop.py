@@ -163,7 +163,7 @@ async def records(request: Request) -> Response:
         found=[_line(summary) for summary in found],
         count=count,
         texts=texts,
-        any_there=bool(count or await asyncio.to_thread(shop.any_records, bench.config.home)),
+        any_there=count or (await asyncio.to_thread(shop.find, bench.config.home, shop.filter_of({}), 0))[1],
         stages=STAGES,
         query=urlencode(texts),
         page=page,

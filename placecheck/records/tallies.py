@@ -80,15 +80,15 @@ def first_checks(database: Database, wanted: Filter = Filter()) -> Count:  # noq
     return Count(passed + fixed, passed, undecided)
 
 
-def passed_stages(database: Database) -> dict[str, set[Stage]]:
-    """The stages that an order has passed, by order."""
+def next_stages(database: Database) -> dict[str, Stage]:
+    """The stage after the last one that an order has passed, by order; the job's last where that is passed, too."""
     statement = select(record.c.order_ref, record.c.stage).distinct()
     statement = statement.where(record.c.order_ref.is_not(None), record.c.verdict == "pass", record.c.stage.in_(STAGES))
-    found: dict[str, set[Stage]] = {}
+    last: dict[str, int] = {}
     with database.reading() as connection:
         for order, stage in connection.execute(statement):
-            found.setdefault(str(order), set()).add(stage)
-    return found
+            last[str(order)] = max(last.get(str(order), 0), STAGES.index(stage))
+    return {order: STAGES[min(i + 1, len(STAGES) - 1)] for order, i in last.items()}
 
 
 def outside(database: Database, wanted: Filter = Filter()) -> tuple[dict[tuple[str, int], int], int]:  # noqa: B008  (frozen)
