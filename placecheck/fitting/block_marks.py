@@ -108,7 +108,7 @@ def ways_of(mark: Mark) -> dict[str, str]:
 
 
 def marks_table(marks: Marks) -> list[tuple[str, list[tuple[str, str]], str]]:
-    """Every mark but the crown, from which they are measured, with its ways, how far each is, and the front's reason."""
+    """Every mark but the crown, where measuring starts, with its ways, how far each is, and the front's reason."""
     shown = [mark for mark in marks.marks.values() if mark.name != "crown"]
     ways = {mark.name: [(WAYS[key], text) for key, text in ways_of(mark).items()] for mark in shown}
     return [(mark.label, ways[mark.name], mark.reason if mark.name == "front" else "") for mark in shown]
