@@ -96,6 +96,8 @@ LACE_LOOSE = "lace not lying flat"
 OUTLINE_WORDS = "block outline"
 TAPE_CONTRADICTS = "contradiction between soft tape and photo"
 """Lines of the uncertainty budgets."""
+KEPT_PLACES = 3
+"""Decimal places with which the JSON, and so a record, keeps a measure."""
 CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
 """Evidence of a rim that was carried over from a photo of the cap alone."""
 CAP_TIED = "laid on the edge in view beside the closure"
@@ -279,8 +281,8 @@ class Answer:
                 measures[spec.name] = None
                 continue
             entry: dict[str, object] = {
-                "value": round(estimate.value, 3),
-                "U95": round(estimate.U95, 3),
+                "value": round(estimate.value, KEPT_PLACES),
+                "U95": round(estimate.U95, KEPT_PLACES),
                 "unit": spec.unit,
             }
             judged = self.judged.get(spec.name)

@@ -57,7 +57,8 @@ def answer_panel(width: int, answer: Answer) -> Image.Image:
         for line in wrapped(layer, note, px, width - 2 * x):
             layer.text((x, y), line, px, WHITE, halo=False)
             y += px * 1.3
-    whose = "" if answer.measured.stage == "stitches" else "L, R, left, right: the wearer's. "
+    sewn = answer.measured.sewn
+    whose = "L, R, left, right: the wearer's. " if sewn is None else f"{sewn.counted}. "
     arrows = " Arrows: the first move, not to scale." if answer.pulls else ""
     layer.text((x, y), f"{whose}± holds for 95 %.{arrows}", px * 0.8, WHITE, halo=False)
     return layer.over(Image.new("RGB", (width, height), (24, 24, 24)))

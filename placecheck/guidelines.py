@@ -25,7 +25,7 @@ from placecheck.tapeline import MiddleLine, at_length, length_mm, section
 if TYPE_CHECKING:
     from placecheck.block import Geometry
     from placecheck.fitting.block_marks import Marks
-    from placecheck.orders.order import Measurements
+    from placecheck.orders.order import Measurements, Order
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -72,6 +72,22 @@ class RowsWanted:
 
 
 USUAL_ROWS = RowsWanted()
+NEEDED_LENGTHS = ("front_to_nape", "nape_width", "ear_to_ear")
+
+
+def rows_lack(order: Order) -> str:
+    """What a plan of rows needs and the order does not have, in words; empty where it has all."""
+    lacking = [name.replace("_", " ") for name in NEEDED_LENGTHS if order.measurements.get(name) is None]
+    parts = (("block", order.block), ("closure", order.closure))
+    lacking += [f"the {name}" for name, part in parts if part is None]
+    return " and ".join(", ".join(some) for some in (lacking[:-1], lacking[-1:]) if some)
+
+
+def refuse_lacking(order: Order) -> None:
+    """Raises UsageProblem that names everything a plan of rows lacks."""
+    lacking = rows_lack(order)
+    if lacking:
+        raise UsageProblem("rows-lack", f"Guidelines also need {lacking}: add them to the order.")
 
 
 @dataclass(frozen=True)

@@ -82,15 +82,18 @@ def verdict_of(judged: Mapping[str, Judged], specs: tuple[MeasureSpec, ...] = ME
     return "pass" if all(state == "in" for state in states) else "retake"
 
 
-def problems_of(measured: Measured) -> tuple[Problem, ...]:
-    """All problems once each: the photo's own, then the reason of every measure that is missing."""
-    found = list(measured.problems)
+def problems_of(measured: Measured, undecided: tuple[Problem, ...] = ()) -> tuple[Problem, ...]:
+    """All problems once each: the photo's own, why measures are missing that a verdict needs, what would decide those
+
+    that are `undecided`, and last the reasons of the other missing ones, which are remarks.
+    """
+    found, remarks = list(measured.problems), list[Problem]()
     unexplained = []
     for spec in measured.specs:
         if spec.name in measured.estimates:
             continue
         if spec.name in measured.missing:
-            found.append(measured.missing[spec.name])
+            (found if spec.judged and spec.needed else remarks).append(measured.missing[spec.name])
         else:
             unexplained.append(spec.label)
     if unexplained:
@@ -101,7 +104,7 @@ def problems_of(measured: Measured) -> tuple[Problem, ...]:
                 "closure's corners and the card in view.",
             )
         )
-    return tuple(dict.fromkeys(found))
+    return tuple(dict.fromkeys([*found, *undecided, *remarks]))
 
 
 def failed_answer(error: PlacecheckError, stage: str = "pinned") -> Answer:

@@ -52,9 +52,7 @@ def answer_for(measured: Measured, request: CheckRequest) -> Answer:
     measured = with_taped(measured, request.taped_mm) if request.taped_mm else measured
     judged = judge(measured, request.tolerances)
     verdict = verdict_of(judged, measured.specs)
-    problems = problems_of(measured)
-    if verdict == "retake":
-        problems += undecided_of(measured, judged)
+    problems = problems_of(measured, undecided_of(measured, judged) if verdict == "retake" else ())
     fixes, pulls = advice_of(measured, judged, request)
     return Answer(verdict, measured, judged, problems, fixes, EXIT_STATUS[verdict], pulls)
 

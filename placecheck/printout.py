@@ -1,7 +1,8 @@
 """How numbers and the answer are printed: one place for all rounding, one short table for the terminal.
 
 GUM 7.2.6: an uncertainty is given to at most two significant digits and the value to the
-same decimal place, so -1.234 with U95 0.416 reads -1.23 ± 0.42. Signs are put into words
+same decimal place, so -1.234 with U95 0.416 reads -1.23 ± 0.42. What is printed is the number
+that a record keeps, so that answer, picture, record and report read alike. Signs are put into words
 where a person reads them: an offset is 1.2 mm left (the wearer's), not minus 1.2. A
 state is a word and a symbol, never a colour alone, and the symbols fall back to ASCII
 where the terminal has no others. The table lists what is judged first, then the advice in
@@ -15,7 +16,17 @@ from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
-from placecheck.answer import COVERAGE_FACTOR, LANDMARK_WORDS, Answer, Judged, MeasureSpec, Move, State, Verdict
+from placecheck.answer import (
+    COVERAGE_FACTOR,
+    KEPT_PLACES,
+    LANDMARK_WORDS,
+    Answer,
+    Judged,
+    MeasureSpec,
+    Move,
+    State,
+    Verdict,
+)
 from placecheck.steps import begun, step_of
 
 if TYPE_CHECKING:
@@ -35,10 +46,15 @@ STATE_WORDS: Mapping[State | None, tuple[str, str, str]] = {
 
 
 def state_in_words(judged: Judged | None) -> str:
-    """The state's word; of what is too near a limit to call, how likely it lies inside (JCGM 106:2012, 7.4)."""
+    """The state's word; of what is too near a limit to call, how likely it lies inside (JCGM 106:2012, 7.4).
+
+    Rounded toward even odds, by more than what a record's four places leave open: what just misses 95 % reads 94 % in.
+    """
     if judged is None or judged.state != "unsure":
         return STATE_WORDS[judged.state if judged else None][2]
-    return f"{min(max(round(100 * judged.p_conform), 1), 99)} % in"
+    percent = 100 * judged.p_conform
+    shown = math.floor(percent - 0.005) if percent > 50 else math.ceil(percent + 0.005)
+    return f"{min(max(shown, 1), 99)} % in"
 
 
 STAGE_VERDICTS: Mapping[str, Mapping[Verdict, str]] = {
@@ -99,28 +115,43 @@ def decimals_of(uncertainty: float) -> int:
 def rounded(value: float, uncertainty: float) -> tuple[str, str]:
     """(value, uncertainty) as text by GUM 7.2.6: two significant digits of uncertainty, the value to the same place.
 
-    The uncertainty is rounded half up, the value half to even; a value that rounds to zero has no sign.
+    The uncertainty is rounded half up, the value half to even; a value that rounds to zero has no sign. Both are taken
+    as a record keeps them, where that shows.
     """
+    if decimals_of(uncertainty) < KEPT_PLACES:
+        value, uncertainty = round(value, KEPT_PLACES), round(uncertainty, KEPT_PLACES)
     places = decimals_of(uncertainty)
     shown = Decimal(repr(uncertainty)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
     if decimals_of(float(shown)) != places:  # 0.0996 became 0.100: one place fewer
         places = decimals_of(float(shown))
         shown = shown.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
+    return _to_places(value, places), f"{shown:f}"
+
+
+def _to_places(value: float, places: int) -> str:
     number = Decimal(repr(value)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN)
-    if number == 0:
-        number = abs(number)
-    return f"{number:f}", f"{shown:f}"
+    return f"{abs(number) if number == 0 else number:f}"
+
+
+def briefly(spec: MeasureSpec, value: float, mm: str = "") -> str:
+    """A measure to a tenth where there is little room, its sign as a word: `1.2 left`, `0.9° right`."""
+    number, words = _sided(spec, value, _to_places(round(value, KEPT_PLACES), 1))
+    return f"{number}{'°' if spec.unit == 'deg' else mm} {words.removesuffix(' it')}".rstrip()
 
 
 def in_words(spec: MeasureSpec, value: float, uncertainty: float) -> str:
     """A measure for people, its sign as a word where it has one: `1.23 ± 0.42 mm left`."""
     number, shown = rounded(value, uncertainty)
-    sides = _SIDES.get(spec.name)
-    words = ""
-    if sides is not None and Decimal(number) != 0:
-        words = sides[0] if value > 0 else sides[1]
-        number = number.lstrip("-")
+    number, words = _sided(spec, value, number)
     return f"{number} ± {shown}{UNIT_SIGN[spec.unit]} {words}".rstrip()
+
+
+def _sided(spec: MeasureSpec, value: float, number: str) -> tuple[str, str]:
+    """The printed number without its sign, and the sign's word."""
+    sides = _SIDES.get(spec.name)
+    if sides is None or Decimal(number) == 0:
+        return number, ""
+    return number.lstrip("-"), sides[0] if value > 0 else sides[1]
 
 
 def limits_text(low: float, high: float, unit: str) -> str:
@@ -157,6 +188,10 @@ OPTIONS = {
     "clearance-seen-too-steeply": "--taped-clearance middle=10mm",
     "second-photo-asked": "--same-block PHOTO PHOTO",
     "tape-disagrees": "--marks FILE",
+    "record-missing": "placecheck records list",
+    "order-missing": "placecheck records list",
+    "wrong-card": "placecheck card --small for the small one",
+    "other-board": "placecheck card --small for the small one",
     "bare-block-unknown": "placecheck block photos NAME PHOTO...",
 }
 
@@ -179,7 +214,8 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
     console.print(Text(verdict_text(answer.measured.stage, answer.verdict), style=colour))
     if answer.measured.estimates:
         table = Table(box=None, pad_edge=False, header_style="bold")
-        whose = "" if answer.measured.stage == "stitches" else "left, right: the wearer's"
+        sewn = answer.measured.sewn
+        whose = "left, right: the wearer's" if sewn is None else sewn.counted
         for heading in (whose, "reads, ± for 95 %", "limits", ""):
             table.add_column(heading if unicode else _ascii(heading))
         for spec in answer.measured.specs:

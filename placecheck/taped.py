@@ -53,7 +53,7 @@ def parse_taped(places: Mapping[str, str]) -> dict[str, float]:
                 "taped-place",
                 f"The tape lies at no place called “{place}”: it is left, middle or right, as in middle=10mm.",
             )
-        mm = parse_length_mm(text, "taped clearance")
+        mm = parse_length_mm(text, "taped clearance", 10.0)
         if not READABLE_MM[0] <= mm <= READABLE_MM[1]:
             raise UsageProblem(
                 "taped-beyond",

@@ -46,6 +46,13 @@ GROUPS: Mapping[str, tuple[str, ...]] = {
 """Names that set several measures at once."""
 WIDEST: Mapping[str, float] = {"skew_deg": 45.0, "cap_turn_deg": 45.0}
 """No limit may be larger than this; 100 mm for lengths."""
+RISKS = (0.0001, 0.5)
+"""The risks of a wrong "in" that can be asked for."""
+
+
+def widest(name: str) -> float:
+    """How large a limit of a measure may be, mm or degrees."""
+    return WIDEST.get(name, 100.0)
 
 
 @dataclass(frozen=True)
@@ -91,10 +98,9 @@ def _limits(name: str, value: object, where: str) -> tuple[float, float]:
     low, high = pair[0], pair[1]
     if low >= high:
         raise _wrong(where, f"{name} = [{low:g}, {high:g}] is the wrong way round: the lower limit comes first.")
-    widest = WIDEST.get(name, 100.0)
-    if max(abs(low), abs(high)) > widest:
+    if max(abs(low), abs(high)) > widest(name):
         unit = name.rsplit("_", 1)[1]
-        raise _wrong(where, f"{name} = [{low:g}, {high:g}] is wider than any closure: at most {widest:g} {unit}.")
+        raise _wrong(where, f"{name} = [{low:g}, {high:g}] is wider than any closure: at most {widest(name):g} {unit}.")
     return low, high
 
 
@@ -142,7 +148,7 @@ def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -
     k = DEFAULTS.guard_factor
     if "risk" in decision:
         risk = _number(decision["risk"])
-        if risk is None or not 0.0001 <= risk <= 0.5:
+        if risk is None or not RISKS[0] <= risk <= RISKS[1]:
             raise _wrong(where, "[decision] risk must be a probability from 0.0001 to 0.5, such as 0.05 for 5 %.")
         k = NormalDist().inv_cdf(1.0 - risk)
     elif "guard_factor" in decision:

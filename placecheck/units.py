@@ -2,7 +2,8 @@
 
 A maker reads a tape in inches and sixteenths or in centimetres, and both are in use at
 one bench, so a length is only taken with its unit: 57 may be centimetres or a slip, and a
-guess there is 4 cm of block. Taken are decimals with a point or a comma, common fractions
+guess there is 4 cm of block. A fraction alone (`22 3/4`) is inches, since no centimetre tape
+is cut into halves and eighths. Taken are decimals with a point or a comma, common fractions
 (`22 3/4 in`, `22-3/4"`, `22¾in`) and the units mm, cm and in. A closure size is two numbers,
 width (ear to ear) first, then front to back; without a unit they are inches, since that
 is how closures are sold (common practice, no published source). The inch is exactly
@@ -85,18 +86,22 @@ def _number(text: str) -> float | None:
     return float(whole + Fraction(top, bottom))
 
 
-def parse_length_mm(text: str, what: str = "length") -> float:
-    """Millimetres of a length written with its unit: `22.75in`, `22 3/4 in`, `57.8 cm`, `578mm`.
+def parse_length_mm(text: str, what: str = "length", such_mm: float = 578.0) -> float:
+    """Millimetres of a length written with its unit: `22.75in`, `22 3/4 in`, `57.8 cm`, `578mm`; `22 3/4` is inches.
 
-    Raises UsageProblem (code length-unreadable or length-without-unit), naming `what` was asked for.
+    Raises UsageProblem (code length-unreadable or length-without-unit), naming `what` was asked for, with examples
+    near `such_mm`.
     """
     match = _LENGTH.fullmatch(_spelled(text))
     number = _number(match[1]) if match else None
     if match is None or number is None:
         raise UsageProblem(
             "length-unreadable",
-            f"The {what} “{text}” is not a length: write a number and its unit, such as 22.75in, 22 3/4 in or 57.8cm.",
+            f"The {what} “{text}” is not a length: write a number and its unit, such as {sixteenths(such_mm)}, "
+            f"{such_mm / 10:g}cm or {such_mm:g}mm.",
         )
+    if match[2] is None and "/" in match[1]:
+        return number * MM_PER_INCH
     if match[2] is None:
         raise UsageProblem(
             "length-without-unit",
@@ -132,7 +137,7 @@ def _pair_mm(text: str, bare_unit: str | None) -> tuple[float, float] | None:
     if match is None:
         return None
     first, second = _number(match[1]), _number(match[3])
-    second_unit = match[4] or match[2] or bare_unit
+    second_unit = match[4] or match[2] or ("in" if "/" in match[1] + match[3] else bare_unit)
     first_unit = match[2] or second_unit
     if first is None or second is None or first_unit is None or second_unit is None:
         return None
@@ -148,7 +153,7 @@ def parse_closure(text: str) -> ClosureSize:
     if pair is None:
         raise UsageProblem(
             "closure-unreadable",
-            f"The closure size “{text}” is not two numbers: write width x front-to-back, such as 5x5, 13x4 or "
+            f"The closure size “{text}” is not two numbers: write width x front-to-back, such as 5x5, 2x6 or "
             "12.7x12.7cm.",
         )
     low, high = CLOSURE_MM

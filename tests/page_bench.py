@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from placecheck.answer import Estimate, Findings, Grounds, Measured
+from placecheck.answer import RIM_WORDS, Contribution, Estimate, Findings, Grounds, Measured
 from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.marks import WRONG_WAY
 from placecheck.page.checking import Checker
@@ -62,6 +62,9 @@ class StandIn(Checker):
             time.sleep(1.5)  # a slow one, to be interrupted
         if max(tint) < 20 and request.front is None:
             raise RetakeNeeded("front-unclear", "It cannot be told which side of the block is the face.")
+        laced, guessed = tint[0] < 60 < 90 < min(tint[1:]), tint[2] < 60 < 90 < min(tint[:2])
+        if laced and request.stage == "cap":
+            raise RetakeNeeded("closure-on-already", "There is a closure on the cap already: check it as pinned.")
         off_mm = 8.0 if tint[2] > 120 > tint[1] else 2.8 if min(tint) > 130 else 0.4
         others = [other for other in request.others if other.photo]
         gone = [
@@ -117,11 +120,17 @@ class StandIn(Checker):
         }
         findings = Findings(marks, lines, frozenset(), frozenset(by_hand), {n: ("set by hand",) for n in by_hand})
         estimates = {n: Estimate(v, u) for n, v in values.items()}
+        if guessed and request.cap is None:  # the hair hides the cap's edge
+            hidden = (Contribution(RIM_WORDS, 3.0),)
+            estimates |= {n: Estimate(v, 3.0, hidden) for n, v in values.items() if n.startswith("clearance")}
         return Measured(estimates, {}, findings, tuple(gone), grounds=Grounds(together=bool(others)))
 
 
 def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> bytes:
-    """A JPEG that the stand-in answers as asked: fix, pass, unsure, slow, endless, deadly, faceless, greedy."""
+    """A JPEG that the stand-in answers as asked: fix, pass, unsure, slow, endless, deadly, faceless, greedy, laced
+
+    (a closure is on the cap already) or hidden (hair hides the cap's edge, unless a photo of the cap is named).
+    """
     from PIL import Image, ImageDraw
 
     colours = {
@@ -133,6 +142,8 @@ def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> byte
         "deadly": (250, 60, 250),
         "faceless": (0, 0, 0),
         "greedy": (255, 255, 255),
+        "laced": (110, 110, 20),
+        "hidden": (20, 110, 110),
     }
     image = Image.new("RGB", size, (150, 110, 80))
     draw = ImageDraw.Draw(image)

@@ -186,7 +186,7 @@ def test_the_whole_job_on_a_phone(phone, server, photos):
     phone.goto(f"{server.url}/records?verdict=pass")
     assert phone.locator(".list li").count() == 1
     phone.goto(f"{server.url}/charts")
-    assert "none of these records names both an order and a maker" in phone.locator(".lead").inner_text()
+    assert "names both an order and a maker" in phone.locator(".lead").inner_text()
     save_check(server.home, photo_bytes("pass"), answer(), REQUEST, order="17", maker="Ada")
     phone.goto(f"{server.url}/charts")
     assert phone.locator(".chart svg").count() >= 1
@@ -294,6 +294,8 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     assert len(late) >= 6
     assert max(late) < 300, late
     assert phone.locator("[data-tile=front_corner_asymmetry_mm]").get_attribute("class") == "tile out"
+    assert phone.locator("[data-tile=front_corner_asymmetry_mm] dd").inner_text().endswith((" L", " R"))
+    assert phone.locator("#chosen").inner_text() == "Front right corner. The verdict is now: Fix"
     assert phone.locator("[data-point=front_right] .how").inner_text() == "set by hand"
 
     dragged = reads(phone, "front_corner_asymmetry_mm")

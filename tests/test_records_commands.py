@@ -53,7 +53,16 @@ def test_nothing_yet(home, capsys):
     status, _, err = records(capsys, "show", "1")
     assert status == 4
     assert "no record 1" in err
+    assert "placecheck records list" in err  # the page's sentence names no command
     assert not home.exists()
+
+
+def test_show_says_what_was_taped(home, capsys):
+    taped = {"taped_mm": {"clearance_left_mm": 9.0, "clearance_centre_mm": 10.5}}
+    save_check(home, jpeg(1), answer(offset_mm=0.5), REQUEST | taped)
+    assert "Soft tape: left 9 mm, middle 10.5 mm" in records(capsys, "show", "1")[1]
+    save_check(home, jpeg(2), answer(offset_mm=0.5), REQUEST)
+    assert "Soft tape" not in records(capsys, "show", "2")[1]
 
 
 def test_list_show_compare(shop, capsys):

@@ -215,6 +215,17 @@ def test_notes(store):
         store.get(77)
 
 
+def test_an_empty_store_is_read_by_many_threads(tmp_path, caplog):
+    """As the page does before anything is saved; what SQLAlchemy could not close it would only log."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    with Store(tmp_path / "none") as store:
+        for _ in range(4):
+            with ThreadPoolExecutor(1) as another:
+                assert another.submit(store.count).result() == 0
+    assert [record.getMessage() for record in caplog.records] == []
+
+
 def test_reading_where_nothing_is_yet_makes_nothing(tmp_path):
     with Store(tmp_path / "none") as store:
         assert store.find() == []

@@ -83,7 +83,7 @@ def seen(drawn: np.ndarray, width: int = 1200) -> np.ndarray:
 def test_each_card_is_refused_in_the_others_place() -> None:
     large, small = seen((DRAWN_LARGE * 255).astype(np.uint8)), seen(SMALL_CARD.picture)
     assert len(find_card(large).ids) == len(find_card(small, SMALL_CARD).ids) == 24
-    for gray, board, words in ((large, SMALL_CARD, "placecheck card --small"), (small, CARD, "`placecheck card`")):
+    for gray, board, words in ((large, SMALL_CARD, "needs the small card"), (small, CARD, "needs the scale card")):
         with pytest.raises(RetakeNeeded) as caught:
             find_card(gray, board)
         assert caught.value.problem.code == "wrong-card"

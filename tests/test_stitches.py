@@ -407,6 +407,9 @@ def test_command(tmp_path, monkeypatch, capfd) -> None:
     arguments = ["check", str(photo), "--stage", "stitches", "--json", "--overlay", str(picture), "--order", "17"]
     status = run(arguments)
     answer = json.loads(capfd.readouterr().out)
+    run([*arguments[:4], "--no-save"])
+    length_mm = answer["stitches"][-1]["along_mm"]  # what lies beyond was not looked at
+    assert f"{len(answer['stitches'])} stitches, along {length_mm:.0f} mm" in capfd.readouterr().out
     assert status == {"pass": 0, "fix": 1, "retake": 3}[answer["verdict"]]
     assert answer["schema"] == 1
     assert answer["stage"] == "stitches"

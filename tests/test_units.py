@@ -43,6 +43,8 @@ def test_inch_is_the_international_inch():
         ("22.75in", 577.85),
         ("22.75 in", 577.85),
         ("22 3/4 in", 577.85),
+        ("22 3/4", 577.85),
+        ("22¾", 577.85),
         ("22-3/4in", 577.85),
         ('22 3/4"', 577.85),
         ("22¾in", 577.85),
@@ -61,7 +63,6 @@ def test_lengths_as_people_write_them(text, mm):
     ("text", "code"),
     [
         ("57", "length-without-unit"),
-        ("22 3/4", "length-without-unit"),
         ("57in", "length-beyond-any-head"),
         ("22.75cm", "length-beyond-any-head"),
         ("0cm", "length-beyond-any-head"),

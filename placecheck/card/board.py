@@ -31,8 +31,8 @@ PICTURE_PX_PER_MM = 10
 class Board:
     """A ChArUco board on a white card: squares across and down, lengths in mm, OpenCV's name of its dictionary.
 
-    Its markers have the ids `first_id` and up; rows of `markers_mm` count from 0 all the same. `name`, `place` and
-    `command` are the card's words for people.
+    Its markers have the ids `first_id` and up; rows of `markers_mm` count from 0 all the same. `name` and `place`
+    are the card's words for people.
     """
 
     columns: int
@@ -45,7 +45,6 @@ class Board:
     picture_px_per_mm: int = PICTURE_PX_PER_MM
     name: str = "scale card"
     place: str = "flat on the table beside the block"
-    command: str = "placecheck card"
 
     @property
     def size_mm(self) -> tuple[float, float]:
@@ -116,7 +115,6 @@ SMALL_CARD = Board(
     picture_px_per_mm=25,
     name="small card",
     place="flat on the lace or the cap beside the seam",
-    command="placecheck card --small",
 )
 """56 x 40 mm on a card of 60 x 44 mm."""
 CARDS = (CARD, SMALL_CARD)

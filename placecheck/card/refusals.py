@@ -67,8 +67,8 @@ def why_nothing(gray: vision.Image, board: Board) -> RetakeNeeded:
         if other != board and len(set(read_markers(gray, other, enough=4).ids.tolist())) >= 4:
             return RetakeNeeded(
                 "wrong-card",
-                f"The card in the photo is the {other.name}, and this photo needs the {board.name} "
-                f"(`{board.command}` prints it): lay it {board.place} and retake.",
+                f"The card in the photo is the {other.name}, and this photo needs the {board.name}: "
+                f"print it, lay it {board.place} and retake.",
             )
     for name in OTHER_DICTIONARIES:
         found = read_markers(gray, board, name, enough=4)
@@ -131,5 +131,5 @@ def too_small(board: Board) -> RetakeNeeded:
 def _other_board(how: str, board: Board) -> RetakeNeeded:
     return RetakeNeeded(
         "other-board",
-        f"The board in the photo is not placecheck's {board.name} ({how}): print it with `{board.command}` and retake.",
+        f"The board in the photo is not placecheck's {board.name} ({how}): print that card and retake.",
     )

@@ -75,7 +75,7 @@ def measure(
     ):
         if text is None:
             continue
-        tapes[key] = parse_length_mm(text, key)
+        tapes[key] = parse_length_mm(text, key, 340.0)
         if not low <= tapes[key] <= high:
             raise UsageProblem(
                 "block-tape-odd",

@@ -277,18 +277,17 @@ def guidelines(
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
     from placecheck.fitting.block_marks import marks_for
     from placecheck.fitting.closure_place import closure_place
-    from placecheck.guidelines import RowsWanted, plan_for
+    from placecheck.guidelines import RowsWanted, plan_for, refuse_lacking
     from placecheck.orders.files import order_store
-    from placecheck.orders.typed import with_unit
     from placecheck.sheets.guideline_sheet import guideline_sheet
     from placecheck.sheets.pdf_page import write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
     from placecheck.whole_files import ending_in, free_path
 
     order = order_store().get(reference)
-    spacing_mm = parse_length_mm(with_unit(spacing), "spacing")
-    first_mm = parse_length_mm(with_unit(first), "first row")
-    gap_mm = parse_length_mm(with_unit(gap), "gap")
+    spacing_mm = parse_length_mm(spacing, "spacing", 12.7)
+    first_mm = parse_length_mm(first, "first row", 6.35)
+    gap_mm = parse_length_mm(gap, "gap", 5.0)
     wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
     if file is not None and not in_photo:  # a picture's name is looked at where it is saved
         ending_in(file, ".pdf")
@@ -302,6 +301,7 @@ def guidelines(
         if path is not None:
             save_picture(shown.picture, path)
     else:
+        refuse_lacking(order)
         placed = marks_for(order)
         plan = plan_for(placed, closure_place(order, placed, _tolerances()).back_edge_v_mm, wanted)
         if path is not None:

@@ -115,7 +115,7 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
             mm = (
                 None
                 if _none(text)
-                else parse_length_mm(with_unit(text, given["unit"]), f"block's tape {name} the crown")
+                else parse_length_mm(with_unit(text, given["unit"]), f"block's tape {name} the crown", 340.0)
             )
             block = replace(block, over_mm=mm) if name == "over" else replace(block, across_mm=mm)
     if rest["name"] is not None:

@@ -105,6 +105,8 @@ def _print_list(found: Iterable[Summary]) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from placecheck.answer import MEASURE_BY_NAME
+    from placecheck.printout import briefly
     from placecheck.records.model import PART, local_text
 
     table = Table(box=None, pad_edge=False, header_style="bold")
@@ -112,11 +114,9 @@ def _print_list(found: Iterable[Summary]) -> None:
         table.add_column(heading, no_wrap=heading in ("no", "day", "verdict"))
     for line in found:
         cells = []
-        for name, sign in (("offset_mm", " mm"), ("skew_deg", "°")):
+        for name in ("offset_mm", "skew_deg"):
             reading = line.readings.get(name)
-            shown = f"{abs(reading.value):.1f}" if reading else ""
-            side = "" if not reading or shown == "0.0" else " right" if reading.value > 0 else " left"
-            cells.append(f"{shown}{sign}{side}" if reading else "")
+            cells.append(briefly(MEASURE_BY_NAME[name], reading.value, " mm") if reading else "")
         names = (line.order_ref or "", line.maker or "", line.stage, line.closure)
         verdict = line.verdict + {"demo": " demo", PART: " (part)"}.get(line.origin, "")
         table.add_row(str(line.id), local_text(line.created_at)[:10], *map(_literal, names), verdict, *cells)
@@ -162,7 +162,7 @@ def _print_record(found: Record) -> None:
     from rich.text import Text
 
     from placecheck.records.model import ORIGIN_WORDS, local_text
-    from placecheck.records.report import rows_of, verdict_words
+    from placecheck.records.report import rows_of, taped_words, verdict_words
 
     console = Console(highlight=False)
     head = found.summary
@@ -185,6 +185,8 @@ def _print_record(found: Record) -> None:
     for row in rows_of(found):
         table.add_row(row.label, row.reads, row.limits, f"{row.symbol} {row.state}".strip())
     console.print(table)
+    if taped := taped_words(found):
+        console.print(Text(f"Soft tape: {taped}"))
     for number, fix in enumerate(found.answer.get("fixes", ()), 1):
         console.print(Text(f"{number}. {fix}"))
     for problem in found.answer.get("problems", ()):

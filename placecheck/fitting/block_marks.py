@@ -78,6 +78,42 @@ class Marks:
     missing: Mapping[str, str]
 
 
+WAYS: Mapping[str, str] = {
+    "along_crown_mm": "along the middle line from crown",
+    "along_front_mm": "along the middle line from front",
+    "out_mm": "then straight out each side",
+    "straight_crown_mm": "straight from crown",
+    "straight_front_mm": "straight from front",
+}
+
+
+def ways_of(mark: Mark) -> dict[str, str]:
+    """How far a mark lies along each of WAYS that leads to it, mm, with its U95: `101 forward ± 21`."""
+    out = {}
+    for key in WAYS:
+        value = getattr(mark, key)
+        if value is None or (key == "out_mm" and not mark.both_sides):
+            continue
+        if mark.name == "crown" and key == "along_crown_mm":
+            text = "0"
+        elif key == "along_crown_mm":
+            text = f"{abs(value):.0f} {'forward' if value > 0.5 else 'back' if value < -0.5 else ''}"
+        elif key == "along_front_mm":
+            text = f"{abs(value):.0f} {'back' if value > 0.5 else 'forward' if value < -0.5 else ''}"
+        else:
+            text = f"{value:.0f}"
+        u = mark.u95_mm.get(key, 0.0)
+        out[key] = f"{text.strip()} ± {u:.0f}" if u >= 0.5 else text.strip()
+    return out
+
+
+def marks_table(marks: Marks) -> list[tuple[str, list[tuple[str, str]], str]]:
+    """Every mark but the crown, where measuring starts, with its ways, how far each is, and the front's reason."""
+    shown = [mark for mark in marks.marks.values() if mark.name != "crown"]
+    ways = {mark.name: [(WAYS[key], text) for key, text in ways_of(mark).items()] for mark in shown}
+    return [(mark.label, ways[mark.name], mark.reason if mark.name == "front" else "") for mark in shown]
+
+
 @dataclass(frozen=True)
 class _Placed:
     """Points of the marks that can be had on one dome, and their chart places (u, v) mm."""

@@ -1,11 +1,11 @@
 """What was typed for an order, read: lengths, alias, due date, the cap's size.
 
-A length is taken with its unit; a bare fraction (`22 1/2`) is inches, since no centimetre
-tape is cut into halves and eighths. What lies beyond any head is asked about with the unit
-that would make sense of it (`57in`: did you mean 57cm?), never converted in silence: a
-UnitQuestion carries how the length was perhaps meant, and whoever can ask, asks. An alias is
-one short line that is no address, no telephone number and no order's number. Whatever
-cannot be read is a UsageProblem, one sentence that shows how it is written.
+A length is taken with its unit, or as a fraction alone, which is inches (units.py). What lies
+beyond any head is asked about with the unit that would make sense of it (`57in`: did you mean
+57cm?), never converted in silence: a UnitQuestion carries how the length was perhaps meant, and
+whoever can ask, asks. An alias is one short line that is no address, no telephone number and no
+order's number. Whatever cannot be read is a UsageProblem, one sentence that shows how it is
+written.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
     bare = False
     mm = 0.0
     try:
-        mm = parse_length_mm(with_unit(text, unit), measure.label)
+        mm = parse_length_mm(with_unit(text, unit), measure.label, round(sum(measure.usual_mm) / 2, -1))
     except UsageProblem as problem:
         if problem.problem.code != "length-without-unit":
             raise
@@ -72,10 +72,8 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
 
 
 def with_unit(text: str, unit: str | None = None) -> str:
-    """A bare length with its unit: `unit` where it is given, inches for a bare fraction; anything else unchanged."""
+    """A bare length with `unit`, where it is given; anything else unchanged."""
     bare = re.fullmatch(r"[\d\s.,/¼½¾⅛⅜⅝⅞⅓⅔-]+", text) is not None
-    if bare and unit is None and re.search(r"[/¼½¾⅛⅜⅝⅞⅓⅔]", text):
-        unit = "in"
     return f"{text.strip()} {unit}" if bare and unit else text
 
 

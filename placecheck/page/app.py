@@ -113,7 +113,8 @@ def build_app(config: PageConfig) -> Starlette:
             status, message = 400, error.problem.message
         if wants_json(request):
             return JSONResponse({"error": message}, status)
-        return bench.render(request, "message.html", status, message=message, title="Not done")
+        back = "" if status == 404 else request.url.path.rpartition("/")[0]
+        return bench.render(request, "message.html", status, message=message, title="Not done", back=back)
 
     async def serve_static(request: Request) -> Response:
         from starlette.responses import Response

@@ -25,7 +25,13 @@ from placecheck.taped import PLACES, parse_taped
 from placecheck.tolerances import DEFAULT_LIMITS, STAGE_LIMITS, Tolerances
 from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
 
-STAGES: tuple[str, ...] = ("pinned", "stitched", "stitches", "cap")
+STAGE_WORDS: Mapping[str, str] = {
+    "pinned": "closure pinned",
+    "stitched": "closure stitched",
+    "stitches": "stitches, close up",
+    "cap": "cap alone, before the closure",
+}
+STAGES: tuple[str, ...] = tuple(STAGE_WORDS)
 """The stages that are photographed, the usual one first."""
 SIDES: tuple[str, ...] = get_args(PhotoSide)
 MAX_TEXT = 60

@@ -16,20 +16,28 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from placecheck.answer import JUDGED
+from placecheck.answer import JUDGED, MEASURE_BY_NAME
 from placecheck.errors import UsageProblem
+from placecheck.printout import UNIT_SIGN
 from placecheck.settings import load_settings
-from placecheck.tolerances import DEFAULTS, GROUPS, read_toml, tolerances_from
+from placecheck.steps import begun
+from placecheck.tolerances import CLEARANCES, DEFAULTS, GROUPS, RISKS, read_toml, tolerances_from, widest
 from placecheck.whole_files import write_whole
 
 
-def shown(home: Path) -> dict[str, Any]:
-    """Limits, aim and risk as texts for the form, and whether they are the defaults."""
-    t = load_settings(home).tolerances
+def shown(home: Path, texts: Mapping[str, str] | None = None) -> dict[str, Any]:
+    """Limits, aim and risk as texts for the form, or its own `texts` again; and whether those kept are the defaults."""
+    t, typed = load_settings(home).tolerances, texts or {}
     return {
-        "limits": {name: (f"{t.limits[name][0]:g}", f"{t.limits[name][1]:g}") for name in JUDGED},
-        "aim": f"{t.clearance_aim_mm:g}",
-        "risk": f"{100 * t.risk:.3g}",
+        "limits": {
+            name: tuple(
+                typed.get(f"{name}_{end}", f"{limit:g}")
+                for end, limit in zip(("low", "high"), t.limits[name], strict=True)
+            )
+            for name in JUDGED
+        },
+        "aim": typed.get("aim", f"{t.clearance_aim_mm:g}"),
+        "risk": typed.get("risk", f"{100 * t.risk:.3g}"),
         "default": t == replace(DEFAULTS, stage_limits=t.stage_limits),
     }
 
@@ -44,12 +52,10 @@ def keep(home: Path, texts: Mapping[str, str]) -> None:
     for table in ("tolerances", "aim", "decision"):
         data.pop(table, None)
     if not texts.get("defaults"):
-        asked = {
-            name: [_number(texts.get(f"{name}_low", "")), _number(texts.get(f"{name}_high", ""))] for name in JUDGED
-        }
+        asked = {name: _pair(texts, name) for name in JUDGED}
         kept = asked | kept
-        data["aim"] = {"clearance_mm": _number(texts.get("aim", ""))}
-        data["decision"] = {"risk": _number(texts.get("risk", "")) / 100}
+        data["aim"] = {"clearance_mm": _aim(texts, asked)}
+        data["decision"] = {"risk": _risk(texts)}
     if kept:
         data["tolerances"] = kept
     tolerances_from(data, "the limits")
@@ -64,13 +70,51 @@ def keep(home: Path, texts: Mapping[str, str]) -> None:
         ) from None
 
 
-def _number(text: str) -> float:
+def _pair(texts: Mapping[str, str], name: str) -> list[float]:
+    """A measure's two limits, refused in the form's words."""
+    spec = MEASURE_BY_NAME[name]
+    label, sign, most = begun(spec.label), UNIT_SIGN[spec.unit], widest(name)
+    low, high = (_number(texts.get(f"{name}_{end}", ""), label, "-3 or 6.5") for end in ("low", "high"))
+    if low >= high:
+        raise UsageProblem(
+            "limits-order", f"{label}: {low:g} to {high:g}{sign} is the wrong way round. The lower limit comes first."
+        )
+    if max(abs(low), abs(high)) > most:
+        raise UsageProblem(
+            "limits-wide", f"{label}: {low:g} to {high:g}{sign} is wider than any closure. At most {most:g}{sign}."
+        )
+    return [low, high]
+
+
+def _aim(texts: Mapping[str, str], asked: Mapping[str, list[float]]) -> float:
+    aim = _number(texts.get("aim", ""), "Aim below the cap's edge", "10")
+    low, high = max(asked[name][0] for name in CLEARANCES), min(asked[name][1] for name in CLEARANCES)
+    if not low <= aim <= high:
+        raise UsageProblem(
+            "aim-outside",
+            f"Aim below the cap's edge: {aim:g} mm lies outside the hairline's own limits, {low:g} to {high:g} mm.",
+        )
+    return aim
+
+
+def _risk(texts: Mapping[str, str]) -> float:
+    risk = _number(texts.get("risk", ""), "Risk of a wrong pass", "5") / 100
+    low, high = RISKS
+    if not low <= risk <= high:
+        raise UsageProblem(
+            "risk-beyond",
+            f"Risk of a wrong pass: {100 * risk:g} % is not possible. Write {100 * low:g} to {100 * high:g} %.",
+        )
+    return risk
+
+
+def _number(text: str, label: str, such: str) -> float:
     try:
         value = float(text.strip().replace(",", "."))
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise UsageProblem("limit-unreadable", f"“{text.strip()}” is not a number: write limits as -3 or 6.5.")
+        raise UsageProblem("limit-unreadable", f"{label}: “{text.strip()}” is not a number. Write it as {such}.")
     return value
 
 

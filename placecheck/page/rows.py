@@ -32,7 +32,7 @@ from placecheck.one_photo import answer_for
 from placecheck.page.asked import request_of
 from placecheck.page.codec import measured_from_dict
 from placecheck.page.inbox import Job
-from placecheck.printout import STATE_WORDS, in_words, limits_text, rounded, state_in_words
+from placecheck.printout import STATE_WORDS, briefly, in_words, limits_text, rounded, state_in_words
 from placecheck.units import mm_and_inches
 
 SHORT: Mapping[str, str] = {
@@ -181,7 +181,7 @@ def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float, stage
                 band=band_of(judged, spec.unit, guard_factor),
                 low=f"{judged.low:g}",
                 high=f"{judged.high:g}",
-                number=f"{judged.estimate.value:.1f}" + ("°" if spec.unit == "deg" else ""),
+                number=briefly(spec, judged.estimate.value).replace("right", "R").replace("left", "L"),
             )
         rows.append(row)
     order = {"out": 0, "unsure": 1, "none": 2, "in": 3}

@@ -96,7 +96,9 @@ class OrderShown:
     note: str
     doubts: list[str]
     follows: list[tuple[str, str, str]]
+    marks: list[tuple[str, list[tuple[str, str]], str]]
     notes: list[str]
+    rows_lack: str
 
 
 def _order(number: str) -> Order:
@@ -116,7 +118,9 @@ def order_label(number: str) -> str:
 
 def order_shown(home: Path, number: str) -> OrderShown:
     """The order of that number and what follows from it. Raises PlacecheckError."""
+    from placecheck.fitting.block_marks import marks_table
     from placecheck.fitting.fitted import fit
+    from placecheck.guidelines import rows_lack
     from placecheck.orders.doubts import doubts
     from placecheck.orders.tape import TAPE
     from placecheck.settings import load_settings
@@ -134,25 +138,28 @@ def order_shown(home: Path, number: str) -> OrderShown:
     advice += [fitting.slack.advice] if fitting.slack else []
     advice += fitting.closure.advice if fitting.closure else []
     follows = [(a.what[0].upper() + a.what[1:], a.value, a.sentence) for a in advice]
-    return OrderShown(_line(order), lengths, order.note, open_doubts, follows, [note.message for note in fitting.notes])
+    marks = marks_table(fitting.marks) if fitting.marks else []
+    notes = [note.message for note in fitting.notes]
+    return OrderShown(_line(order), lengths, order.note, open_doubts, follows, marks, notes, rows_lack(order))
 
 
-def order_sheet(home: Path, number: str, guidelines: bool) -> bytes:
+def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> bytes:
     """The order's bench sheet, or its plan of rows, as PDF. Raises PlacecheckError where data for it is missing."""
     from placecheck.fitting.block_marks import marks_for
     from placecheck.fitting.closure_place import closure_place
     from placecheck.fitting.fitted import fit
-    from placecheck.guidelines import plan_for
+    from placecheck.guidelines import plan_for, refuse_lacking
     from placecheck.settings import load_settings
     from placecheck.sheets.bench_sheet import bench_sheet
     from placecheck.sheets.guideline_sheet import guideline_sheet
 
     order, tolerances = _order(number), load_settings(home).tolerances
     if not guidelines:
-        return bench_sheet(order, fit(order, tolerances), "a4", tolerances)
+        return bench_sheet(order, fit(order, tolerances), paper, tolerances)
+    refuse_lacking(order)
     placed = marks_for(order)
     place = closure_place(order, placed, tolerances)
-    return guideline_sheet(order, plan_for(placed, place.back_edge_v_mm), placed, "a4")
+    return guideline_sheet(order, plan_for(placed, place.back_edge_v_mm), placed, paper)
 
 
 def tape_fields() -> list[tuple[str, str, str]]:
@@ -312,6 +319,16 @@ def filter_of(texts: Mapping[str, str]) -> Filter:
     from placecheck.records.model import filter_from
 
     return filter_from(**{name: texts.get(name, "").strip()[:60] or None for name in FILTERS})
+
+
+def next_stages(home: Path) -> dict[str, Stage]:
+    """What is next in the job of every order that has passed a stage; nothing where the records cannot be read."""
+    from placecheck.records import tallies
+    from placecheck.records.photos import RecordsProblem
+
+    with contextlib.suppress(RecordsProblem), _records(home) as store:
+        return tallies.next_stages(store.database)
+    return {}
 
 
 def find(home: Path, wanted: Filter, page: int) -> tuple[list[Summary], int]:

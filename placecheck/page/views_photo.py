@@ -13,6 +13,7 @@ import asyncio
 import json
 import secrets
 import threading
+from collections.abc import Mapping
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -26,7 +27,7 @@ from placecheck.marks import OFF_BLOCK, WRONG_WAY
 from placecheck.measure import station_mm
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
-from placecheck.page.asked import SIDES, block_words, request_of, taped_from
+from placecheck.page.asked import MAX_TEXT, SIDES, block_words, request_of, taped_from
 from placecheck.page.bench import Bench, bench_of
 from placecheck.page.guard import changes
 from placecheck.page.hands import corrections, lines_of, moved_words, points_of
@@ -47,9 +48,11 @@ from placecheck.printout import CAP_SENTENCE, move_in_words
 from placecheck.records.model import PART
 from placecheck.request import NEEDS_CLOSURE, OtherPhoto
 from placecheck.taped import PLACES
+from placecheck.undecided import CAP_FIRST
 from placecheck.units import parse_closure
 
 FRONT_ASKED = ("front-unclear", "front-contradicted")  # refusals after which the page asks where the face is
+CARD_ASKED = ("wrong-card", "other-board")  # and those after which it leads to the cards to print
 LONG_POLL_S = 10.0
 _SAVING = threading.Lock()
 """Held while a check is saved with its other photos, so that two taps make one record of each."""
@@ -57,6 +60,11 @@ _SAVING = threading.Lock()
 
 async def check(request: Request) -> Response:
     """Progress, then the verdict."""
+    return await _shown(request)
+
+
+async def _shown(request: Request, message: str = "", texts: Mapping[str, str] | None = None) -> Response:
+    """The check's screen, with what is wrong with a form on it, which keeps its `texts`."""
     bench, job = bench_of(request), job_of(request)
     answer = await asyncio.to_thread(answer_of, job)
     if answer is None:
@@ -68,24 +76,31 @@ async def check(request: Request) -> Response:
     if job.spec["stage"] == "stitches" or earlier is None or not earlier.judged.keys() & answer.judged.keys():
         before = earlier = None  # another close-up shows other stitches
     aim = float(job.spec["tolerances"]["aim_mm"])
+    cap = bench.inbox.unsaved_cap(job) if job.measured and job.spec["stage"] in NEEDS_CLOSURE else None
+    waits = cap is not None and answer.verdict != "pass"
+    wanted = (lambda text: text.removesuffix(CAP_FIRST).rstrip()) if waits else str  # it is there
     return bench.render(
         request,
         "check.html",
+        400 if message else 200,
+        message=message,
         job=job,
         block=block_words(job.spec),
         answer=answer,
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],
         says=verdict_says(job.spec["stage"], answer.verdict),
-        next=todo,
+        counted=answer.measured.sewn.counted if answer.measured.sewn is not None else "",
+        next=wanted(todo),
         later=later_steps(answer),
-        problems=[p.message for p in answer.problems if p.message != todo],
+        problems=[wanted(p.message) for p in answer.problems if p.message != todo],
+        cap=cap if waits else None,
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
         cap_shown=CAP_SENTENCE if answer.measured.grounds.cap_shown else "",
         before=before,
         moves=[move_in_words(name, move) for name, move in (answer.measured.moves or {}).items()],
         changed=moved_since(earlier, answer, aim) if earlier is not None else [],
-        tape=_tape(job, answer),
+        tape=_tape(job, answer, texts),
         more=takes_more(job) and answer.verdict == "retake",
         once=secrets.token_hex(8),
         together=[other for other in bench.inbox.others(job) if other] if answer.measured.grounds.together else [],
@@ -94,18 +109,22 @@ async def check(request: Request) -> Response:
         has_overlay=job.measured is not None,
         can_save=job.measured is not None,
         ask_front=job.failure is not None and job.failure[0] in FRONT_ASKED,
+        ask_card=job.failure is not None and job.failure[0] in CARD_ASKED,
+        ask_pinned=job.failure is not None and job.failure[0] == "closure-on-already",
+        closure=(texts or {}).get("closure", job.spec["closure"]),
     )
 
 
-def _tape(job: Job, answer: Answer) -> dict[str, Any] | None:
-    """What the form for the soft tape shows: what was given, how far beside the fold it is laid, and whether a
-    clearance waits for it. None where there is no clearance."""
+def _tape(job: Job, answer: Answer, texts: Mapping[str, str] | None) -> dict[str, Any] | None:
+    """What the form for the soft tape shows: what was given, or the `texts` that were refused, how far beside the fold
+    it is laid, and whether a clearance waits for it. None where there is no clearance."""
     if job.measured is None or job.spec["stage"] not in NEEDS_CLOSURE:
         return None
     given, width_mm = job.spec.get("taped", {}), parse_closure(job.spec["closure"]).width_mm
     names = PLACES.values()
     waits = any(name not in answer.judged or answer.judged[name].state == "unsure" for name in names)
-    places = [(place, given.get(place, "").removesuffix("mm")) for place in PLACES]
+    given = {place: (texts or {}).get(f"taped_{place}", given.get(place, "").removesuffix("mm")) for place in PLACES}
+    places = list(given.items())
     return {"places": places, "station_mm": f"{station_mm(width_mm):.0f}", "open": waits or bool(given)}
 
 
@@ -205,20 +224,52 @@ async def use_points(request: Request, form: Any) -> Response:
 
 
 async def once_more(request: Request, form: Any) -> Response:
-    """Measure a photo again, with the face's side told if the form tells it."""
+    """Measure a photo again, with the face's side told if the form tells it, or as pinned if it says so."""
     bench, job = bench_of(request), job_of(request)
     if job.state == "done":
         front, others = str(form.get("front", "")), []
         if front in SIDES:
             job.spec["front"], others = front, bench.inbox.together_with(job)
+        if form.get("stage") == "pinned" and job.spec["stage"] == "cap":
+            texts = {"closure": str(form.get("closure", ""))[:MAX_TEXT]}
+            try:
+                job.spec = await asyncio.to_thread(_as_pinned, bench, job, texts["closure"])
+            except UsageProblem as error:
+                return await _shown(request, error.problem.message, texts)
         await _measure_again(bench, [job, *others])
+    return RedirectResponse(f"/checks/{job.id}", 303)
+
+
+def _as_pinned(bench: Bench, job: Job, closure: str) -> dict[str, Any]:
+    """What is asked of a photo that was sent as the cap's and shows the closure. Raises PlacecheckError."""
+    if not closure.strip():
+        raise UsageProblem("closure-not-given", "Which closure is it? Write its size, such as 5x5.")
+    spec = job.spec | {"stage": "pinned", "closure": closure.strip()}
+    request_of(spec)
+    return spec | (shop.earlier(bench.config.home, spec["order"], "pinned") if spec["order"] else {})
+
+
+async def with_cap(request: Request, form: Any) -> Response:
+    """Save the order's photo of the cap alone, and measure this one again with the edge that it shows."""
+    bench, job = bench_of(request), job_of(request)
+    cap = bench.inbox.unsaved_cap(job)
+    if job.state == "done" and cap is not None:
+        await asyncio.to_thread(_keep_once, bench, cap)
+        again = [job, *bench.inbox.together_with(job)]
+        for one in again:
+            one.spec["cap"] = cap.record
+        await _measure_again(bench, again)
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
 async def taped(request: Request, form: Any) -> Response:
     """Judge a photo again with what a soft tape reads; nothing given: by the photo alone."""
     bench, job = bench_of(request), job_of(request)
-    given = taped_from({name: value for name, value in form.items() if isinstance(value, str)})
+    texts = {name: value[:MAX_TEXT] for name, value in form.items() if isinstance(value, str)}
+    try:
+        given = taped_from(texts)
+    except UsageProblem as error:
+        return await _shown(request, error.problem.message, texts)
     if job.state == "done" and job.measured is not None and given != job.spec.get("taped", {}):
         job.spec["taped"] = given
         await _measure_again(bench, [job])
@@ -291,6 +342,7 @@ ROUTES = [
     Route("/checks/{number}/hands", changes(hands), methods=["POST"]),
     Route("/checks/{number}/points", changes(use_points), methods=["POST"]),
     Route("/checks/{number}/once-more", changes(once_more), methods=["POST"]),
+    Route("/checks/{number}/cap", changes(with_cap), methods=["POST"]),
     Route("/checks/{number}/taped", changes(taped), methods=["POST"]),
     Route("/checks/{number}/save", changes(save), methods=["POST"]),
     Route("/checks/{number}/remove", changes(remove), methods=["POST"]),

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import io
+from collections.abc import Mapping
 from typing import Any
 
 from starlette.requests import Request
@@ -103,11 +104,17 @@ async def unpair(request: Request, form: Any) -> Response:
 
 async def card(request: Request) -> Response:
     """The cards to print, and their measured bars."""
+    return await _card(request)
+
+
+async def _card(request: Request, message: str = "", texts: Mapping[str, str] | None = None) -> Response:
+    """The cards, with what is wrong with bars that were typed, which stay as `texts`."""
     from placecheck.cards import load_bars
 
     bench = bench_of(request)
     bars, small = [await asyncio.to_thread(load_bars, bench.config.home, small) for small in (False, True)]
-    return bench.render(request, "card.html", bars=bars, small=small)
+    status = 400 if message else 200
+    return bench.render(request, "card.html", status, bars=bars, small=small, message=message, texts=texts or {})
 
 
 async def card_file(request: Request) -> Response:
@@ -129,30 +136,49 @@ async def save_bars(request: Request, form: Any) -> Response:
     from placecheck import cards
 
     home, small = bench_of(request).config.home, form.get("card") == "small"
-    x, y = cards.parse_bars(f"{str(form.get('across', ''))[:20]}x{str(form.get('down', ''))[:20]}", small)
+    texts = {name: str(form.get(name, ""))[:20] for name in ("card", "across", "down")}
+    try:
+        x, y = cards.parse_bars(f"{texts['across']}x{texts['down']}", small)
+    except UsageProblem as error:
+        return await _card(request, error.problem.message, texts)
     await asyncio.to_thread(cards.save_bars, home, x, y, True, small=small)
     return RedirectResponse("/card", 303)
 
 
 async def tolerances(request: Request) -> Response:
     """The shop's limits."""
+    return await _tolerances(request)
+
+
+async def _tolerances(request: Request, message: str = "", texts: Mapping[str, str] | None = None) -> Response:
+    """The limits' form, with what is wrong with it and what was typed."""
     bench = bench_of(request)
-    shown = await asyncio.to_thread(limits.shown, bench.config.home)
+    shown = await asyncio.to_thread(limits.shown, bench.config.home, texts)
     names = [(name, MEASURE_BY_NAME[name]) for name in JUDGED]
-    return bench.render(request, "tolerances.html", shown=shown, measures=names)
+    status = 400 if message else 200
+    return bench.render(request, "tolerances.html", status, shown=shown, measures=names, message=message)
 
 
 async def set_tolerances(request: Request, form: Any) -> Response:
     """Keep other limits."""
     texts = {name: value[:20] for name, value in form.items() if isinstance(value, str)}
-    await asyncio.to_thread(limits.keep, bench_of(request).config.home, texts)
+    try:
+        await asyncio.to_thread(limits.keep, bench_of(request).config.home, texts)
+    except UsageProblem as error:
+        return await _tolerances(request, error.problem.message, texts)
     return RedirectResponse("/tolerances", 303)
 
 
 async def camera(request: Request) -> Response:
     """The guided calibration."""
+    return await _camera(request)
+
+
+async def _camera(request: Request, message: str = "", name: str = "") -> Response:
+    """The guided calibration, with what is wrong with the name that was typed."""
     bench = bench_of(request)
-    return bench.render(request, "camera.html", **await asyncio.to_thread(camera_photos.shown, bench.config.home))
+    shown = await asyncio.to_thread(camera_photos.shown, bench.config.home)
+    return bench.render(request, "camera.html", 400 if message else 200, message=message, name=name, **shown)
 
 
 async def camera_add(request: Request, form: Any) -> Response:
@@ -182,7 +208,10 @@ async def camera_finish(request: Request, form: Any) -> Response:
     """Calibrate from the photos there, keep the profile."""
     bench = bench_of(request)
     name = str(form.get("name", ""))[:60]
-    await _look(bench, name, bool(form.get("replace")))
+    try:
+        await _look(bench, name, bool(form.get("replace")))
+    except UsageProblem as error:
+        return await _camera(request, error.problem.message, name)
     return RedirectResponse("/camera", 303)
 
 

@@ -105,17 +105,19 @@ async def order(request: Request) -> Response:
         stages=STAGES,
         listed=await asyncio.to_thread(listed, jobs),
         saved=[_line(summary) for summary in saved],
+        next=(await asyncio.to_thread(shop.next_stages, bench.config.home)).get(shown.line.number, STAGES[0]),
         measured=any(s.attempt is not None and s.stage in ("pinned", "stitched") for s in saved),
     )
 
 
 async def sheet(request: Request) -> Response:
-    """The order's bench sheet or guidelines, PDF."""
+    """The order's bench sheet or guidelines, PDF on A4, or as -letter on Letter."""
     bench, kind = bench_of(request), request.path_params["sheet"]
-    if kind not in ("sheet", "guidelines"):
+    kind, _, paper = kind.partition("-")
+    if kind not in ("sheet", "guidelines") or paper not in ("", "letter"):
         raise HTTPException(404)
     number = request.path_params["number"]
-    data = await asyncio.to_thread(shop.order_sheet, bench.config.home, number, kind == "guidelines")
+    data = await asyncio.to_thread(shop.order_sheet, bench.config.home, number, kind == "guidelines", paper or "a4")
     headers = {"content-disposition": f'inline; filename="placecheck-{kind}.pdf"'}
     return Response(data, media_type="application/pdf", headers=headers)
 
@@ -161,6 +163,7 @@ async def records(request: Request) -> Response:
         found=[_line(summary) for summary in found],
         count=count,
         texts=texts,
+        any_there=count or (await asyncio.to_thread(shop.find, bench.config.home, shop.filter_of({}), 0))[1],
         stages=STAGES,
         query=urlencode(texts),
         page=page,
@@ -203,7 +206,7 @@ def _number(request: Request) -> int:
 async def record(request: Request) -> Response:
     """One record, whole."""
     from placecheck.records.report import rows_of as all_rows
-    from placecheck.records.report import verdict_words
+    from placecheck.records.report import signed, taped_words, verdict_words
 
     bench = bench_of(request)
     found = await asyncio.to_thread(shop.record, bench.config.home, _number(request))
@@ -222,7 +225,8 @@ async def record(request: Request) -> Response:
         by_hand=moved_words(marks.get("landmarks_px") or {}, marks.get("lines_px") or {}),
         others=_measured_with(found),
         pinned=pinned,
-        moved=[change for change in moved if change.moved],
+        moved=[(c.label, signed(c.change, c.U95, c.unit)) for c in moved if c.moved and c.change and c.U95],
+        taped=taped_words(found),
     )
 
 

@@ -1,11 +1,12 @@
 """The photo screen, and how a photo comes in: a new one, or one more of the same block.
 
-A photo is answered with the address of its check as soon as it is on disk (inbox.py); what is asked of it is
-the form's texts with all that is kept here: settings, card bars, a saved block, the order's earlier photos. The
-photo that a new one is compared with is the one the form names, else this device's last one of the same
-job within two hours. One that is added to another takes over what was asked of that, and is measured together with
-it (same_block/others.py). A photo sent twice, because the first answer was lost on the way, is one; another one
-from the same form is another.
+The screen proposes the order's closure and block and what comes next in its job, never another order's; the
+face's side is of one photo and is told anew. A photo is answered with the address of its check as soon as it is
+on disk (inbox.py); what is asked of it is the form's texts with all that is kept here: settings, card bars, a saved
+block, the order's earlier photos. The photo that a new one is compared with is the one the form names, else this
+device's last one of the same job within two hours. One that is added to another takes over what was asked of that, and
+is measured together with it (same_block/others.py). A photo sent twice, because the first answer was lost on the way,
+is one; another one from the same form is another.
 """
 
 from __future__ import annotations
@@ -24,11 +25,12 @@ from starlette.routing import Route
 
 from placecheck.errors import UsageProblem
 from placecheck.page import shop
-from placecheck.page.asked import SIDES, STAGES, spec_from
+from placecheck.page.asked import SIDES, STAGE_WORDS, STAGES, spec_from
 from placecheck.page.bench import PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
-from placecheck.request import NEEDS_CLOSURE
+from placecheck.page.rows import answer_of
+from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE
 from placecheck.settings import load_settings
 
 CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6")
@@ -45,40 +47,47 @@ async def home(request: Request) -> Response:
     again = bench.inbox.get(request.query_params.get("again", ""))
     last = again or next((j for j in bench.inbox.all() if j.owner == owner_of(request) and j.batch is None), None)
     check = load_settings(bench.config.home).check
-    order_number = request.query_params.get("order", "")
     orders = await asyncio.to_thread(shop.all_orders, bench.config.home)
-    order = next((o for o in orders if o.number == order_number), None)
-    spec = (
-        dict(last.spec)
-        if last
-        else {"closure": check.get("closure", ""), "block": check.get("block_circumference", "")}
-    )
-    if order is not None:
-        spec |= {
-            "order": order.number,
-            "closure": order.closure or spec["closure"],
-            "block": order.block or spec["block"],
-        }
-    stage = request.query_params.get("stage", spec.get("stage", STAGES[0]))
-    asked = check.get("block", "") if last is None else (last.spec.get("saved_block") or {}).get("name", "")
-    if order is not None and order.block and (last is None or last.spec["order"] != order.number):
-        asked = ""  # the order says which block
+    number = request.query_params.get("order", last.spec["order"] if last else "")
+    order = next((o for o in orders if o.number == number), None)
+    spec = {"order": "", "closure": check.get("closure", ""), "block": check.get("block_circumference", "")}
+    asked = check.get("block", "")
+    if last is not None and (order is None or order.number == last.spec["order"]):
+        spec, asked = dict(last.spec), (last.spec.get("saved_block") or {}).get("name", "")
+    elif order is not None:  # what the order leaves open is asked for
+        spec, asked = {"order": order.number, "closure": "", "block": ""}, ""
+    if order is not None and "order" in request.query_params:
+        spec |= {"closure": order.closure or spec["closure"], "block": order.block or spec["block"]}
+    stages = await asyncio.to_thread(shop.next_stages, bench.config.home)
+    stage = stages.get(spec["order"], STAGES[0])
+    if again is not None and not await asyncio.to_thread(_done_with, again):
+        stage = again.spec["stage"]
+    stage = request.query_params.get("stage", stage)
+    stage = stage if stage in STAGES else STAGES[0]
     blocks, saved, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home, asked)
+    known = (spec["closure"] or stage not in NEEDS_CLOSURE) and (spec["block"] or saved or stage not in NEEDS_BLOCK)
     return bench.render(
         request,
         "photo.html",
-        spec={"order": "", "front": "", "maker": "", "closure": "", "block": "", **spec, "stage": stage},
-        known=bool(spec.get("closure") and (spec.get("block") or saved)),
+        spec={**spec, "maker": last.spec["maker"] if last else "", "stage": stage},
+        known=known,
         blocks=blocks,
         saved=saved,
         troubles=troubles,
         closures=CLOSURES,
-        stages=STAGES,
+        stages=STAGE_WORDS,
+        next_stages=stages,
         sides=SIDES,
         orders=orders,
         previous=again.id if again else "",
         once=secrets.token_hex(8),
     )
+
+
+def _done_with(job: Job) -> bool:
+    """Whether a stage of a job is behind it: passed and saved."""
+    answer = answer_of(job)
+    return job.record is not None and answer is not None and answer.verdict == "pass"
 
 
 def job_of(request: Request) -> Job:

@@ -121,9 +121,12 @@ class Database:
 
     def _nothing_yet(self) -> Engine:
         """An empty store in memory, for reading where nothing has been saved yet."""
+        from sqlalchemy.pool import StaticPool
+
         from placecheck.records.schema import metadata
 
-        engine = create_engine("sqlite://")
+        # one connection, which any thread may use and close: the page reads in many
+        engine = create_engine("sqlite://", poolclass=StaticPool, connect_args={"check_same_thread": False})
         metadata.create_all(engine)
         return engine
 

@@ -24,6 +24,7 @@ from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record
 from placecheck.records.overview import Overview, fault_words, help_sentence, yield_words
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store
+from placecheck.taped import PLACES
 
 PICTURE_PX = 1200
 HISTORY_MEASURES = ("offset_mm", "skew_deg", "clearance_centre_mm")
@@ -101,7 +102,7 @@ def order_report(store: Store, order: str) -> OrderReport:
 
     lines = store.find(Filter(order=order), limit=None, oldest_first=True)
     if not lines:
-        raise RecordsProblem("order-missing", f"No record belongs to the order {order}: see `placecheck records list`.")
+        raise RecordsProblem("order-missing", f"No record belongs to the order {order}: choose one from the list.")
     latest = store.latest_per_stage(order) or {lines[-1].stage: store.get(lines[-1].id)}
     stages = sorted(latest.values(), key=lambda r: r.summary.created_at)
     changes: tuple[tuple[str, str, str, str], ...] = ()
@@ -130,12 +131,13 @@ def change_rows(before: Record, after: Record) -> tuple[tuple[str, str, str, str
     for c in compare(before, after):
         words = "not comparable"
         if c.change is not None and c.U95 is not None:
-            words = f"{_plain(c.change, c.U95, c.unit)}, {'moved' if c.moved else 'no change the photos can show'}"
+            words = f"{signed(c.change, c.U95, c.unit)}, {'moved' if c.moved else 'no change the photos can show'}"
         rows.append((c.label, _in_words(c.name, c.before), _in_words(c.name, c.after), words))
     return tuple(rows)
 
 
-def _plain(value: float, u: float, unit: str) -> str:
+def signed(value: float, u: float, unit: str) -> str:
+    """A change as `+1.2 ± 0.8 mm`."""
     number, shown = rounded(value, u)
     sign = "" if number.startswith("-") or not float(number) else "+"
     return f"{sign}{number} ± {shown}{UNIT_SIGN.get(unit, ' ' + unit)}"
@@ -148,6 +150,12 @@ def _in_words(name: str, reading: Reading | None) -> str:
     if spec is None:
         return f"{reading.value:g} ± {reading.U95:g} {reading.unit}"
     return in_words(spec, reading.value, reading.U95)
+
+
+def taped_words(found: Record) -> str:
+    """What a soft tape read beside the photo, `left 9 mm, middle 10 mm`; empty where none was laid."""
+    taped = found.request.get("taped_mm") or {}
+    return ", ".join(f"{place} {taped[name]:g} mm" for place, name in PLACES.items() if name in taped)
 
 
 def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:

@@ -197,7 +197,7 @@ class Store:
         with self.database.reading() as connection:
             found = list(whole_records(connection, [number] if number in NUMBERS else []))
         if not found:
-            raise RecordsProblem("record-missing", f"There is no record {number}: see `placecheck records list`.")
+            raise RecordsProblem("record-missing", f"There is no record {number}: choose one from the list.")
         return found[0]
 
     def each(self, wanted: Filter = Filter()) -> Iterator[Record]:  # noqa: B008  (frozen)
@@ -261,7 +261,7 @@ class Store:
             these = update(record).where(record.c.id == number).values(note=note)
             done = number in NUMBERS and connection.execute(these).rowcount
         if not done:
-            raise RecordsProblem("record-missing", f"There is no record {number}: see `placecheck records list`.")
+            raise RecordsProblem("record-missing", f"There is no record {number}: choose one from the list.")
 
 
 def open_store(home: Path | None = None, timeout_s: float = 15.0) -> Store:

@@ -18,6 +18,7 @@ from placecheck.records.database import Database
 from placecheck.records.model import PART, Filter
 from placecheck.records.rows import ATTEMPT, conditions
 from placecheck.records.schema import reading, record
+from placecheck.request import STAGES, Stage
 
 GROUP_COLUMNS = {"maker": record.c.maker, "closure": record.c.closure, "stage": record.c.stage}
 
@@ -77,6 +78,17 @@ def first_checks(database: Database, wanted: Filter = Filter()) -> Count:  # noq
         row = connection.execute(select(*tallies).where(ATTEMPT == 1, *conditions(wanted))).one()
     passed, fixed, undecided = (int(n or 0) for n in row)
     return Count(passed + fixed, passed, undecided)
+
+
+def next_stages(database: Database) -> dict[str, Stage]:
+    """The stage after the last one that an order has passed, by order; the job's last where that is passed, too."""
+    statement = select(record.c.order_ref, record.c.stage).distinct()
+    statement = statement.where(record.c.order_ref.is_not(None), record.c.verdict == "pass", record.c.stage.in_(STAGES))
+    last: dict[str, int] = {}
+    with database.reading() as connection:
+        for order, stage in connection.execute(statement):
+            last[str(order)] = max(last.get(str(order), 0), STAGES.index(stage))
+    return {order: STAGES[min(i + 1, len(STAGES) - 1)] for order, i in last.items()}
 
 
 def outside(database: Database, wanted: Filter = Filter()) -> tuple[dict[tuple[str, int], int], int]:  # noqa: B008  (frozen)

@@ -12,6 +12,7 @@ said in a sentence; drawings are for finding one's way, lengths are in the table
 from __future__ import annotations
 
 from placecheck.answer import MEASURE_BY_NAME
+from placecheck.fitting.block_marks import WAYS, ways_of
 from placecheck.fitting.fitted import Fitting
 from placecheck.fitting.sizes import Advice
 from placecheck.orders.order import Order
@@ -111,27 +112,9 @@ def _marks_table(page: Page, fitting: Fitting, x: float, y: float, width: float)
     y += 7.0
     for mark in fitting.marks.marks.values():
         page.text(x, y, mark.label, 8.5, True)
-        cells: list[tuple[str, float | None, str]] = [
-            ("along_crown_mm", mark.along_crown_mm, ""),
-            ("along_front_mm", mark.along_front_mm, ""),
-            ("out_mm", mark.out_mm if mark.both_sides else None, ""),
-            ("straight_crown_mm", mark.straight_crown_mm, ""),
-            ("straight_front_mm", mark.straight_front_mm, ""),
-        ]
-        for (offset, _), (key, value, _) in zip(columns, cells, strict=True):
-            if value is None:
-                continue
-            if mark.name == "crown" and key == "along_crown_mm":
-                text = "0"
-            elif key == "along_crown_mm":
-                text = f"{abs(value):.0f} {'forward' if value > 0.5 else 'back' if value < -0.5 else ''}"
-            elif key == "along_front_mm":
-                text = f"{abs(value):.0f} {'back' if value > 0.5 else 'forward' if value < -0.5 else ''}"
-            else:
-                text = f"{value:.0f}"
-            u = mark.u95_mm.get(key, 0.0)
-            text = f"{text.strip()} ± {u:.0f}" if u >= 0.5 else text.strip()
-            page.text(x + offset + 12, y, text, 8.5, align="c")
+        ways = ways_of(mark)
+        for (offset, _), key in zip(columns, WAYS, strict=True):
+            page.text(x + offset + 12, y, ways.get(key, ""), 8.5, align="c")
         page.tick(x + width - 4, y)
         page.line(x, y + 1.3, x + width, y + 1.3, 0.1, GRAY)
         y += 5.0

@@ -37,6 +37,11 @@ class Sewn:
     u_count: float
     line_px: tuple[tuple[float, float], ...] = ()
 
+    @property
+    def counted(self) -> str:
+        """How much of the seam the row is: what lies beyond its ends was not looked at."""
+        return f"{len(self.px)} stitches, along {abs(self.along_mm[-1] - self.along_mm[0]):.0f} mm"
+
     def as_json(self) -> dict[str, object]:
         """The entries that the answer of this stage has beside the others."""
         return {

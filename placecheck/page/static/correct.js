@@ -155,10 +155,10 @@ function fill(now) {
   for (const tile of document.querySelectorAll("[data-tile]")) {
     const row = now.rows[tile.dataset.tile];
     tile.className = `tile ${row.state}`;
-    tile.querySelector("dd").firstChild.textContent = `${row.number || "–"} `;
+    tile.querySelector("dd").firstChild.textContent = row.number || "–";
     tile.querySelector(".sign").textContent = row.sign;
   }
-  chosenSays.textContent = `${chosen.label}, now ${now.verdict.toLowerCase()}`;
+  chosenSays.textContent = `${chosen.label}. The verdict is now: ${now.verdict}`;
   for (const li of document.querySelectorAll("[data-measure]")) {
     const row = now.rows[li.dataset.measure];
     if (!row) continue;

@@ -9,14 +9,30 @@ const each = form.hasAttribute("data-each");
 const saved = form.elements.saved_block;
 let left = [], sending = false;
 
-function tape() { // a saved block needs none
-  if (!saved) return;
-  const taped = form.querySelector(".taped");
-  taped.hidden = saved.value !== "";
-  form.elements.block.required = "needed" in taped.dataset && !taped.hidden;
+const stage = form.elements.stage, order = form.elements.order, sizes = [...form.querySelectorAll("[name=closure]")];
+
+function show() { // what the stage asks for, and in the summary what is asked
+  const taped = form.querySelector(".taped"), other = form.elements.closure_other, front = form.elements.front;
+  if (stage) for (const part of document.querySelectorAll("[data-stages]")) part.hidden = !part.dataset.stages.split(" ").includes(stage.value);
+  if (taped) {
+    if (saved) taped.hidden = saved.value !== ""; // a saved block needs no tape
+    form.elements.block.required = "needed" in taped.dataset && !taped.closest("[hidden]");
+  }
+  if (!stage) return;
+  for (const size of sizes) size.required = !size.closest("[hidden]") && !other.value.trim();
+  const words = {
+    stage: stage.selectedOptions[0].textContent.replace(/^./, (first) => first.toUpperCase()),
+    closure: other.value || (sizes.find((size) => size.checked) || {}).value || "?",
+    block: (saved && saved.value) || form.elements.block.value || "?",
+    face: front.value && `, face at the ${front.value}`,
+  };
+  for (const part of form.querySelectorAll("[data-shows]")) part.textContent = words[part.dataset.shows];
 }
-tape();
-addEventListener("pageshow", tape);
+show();
+addEventListener("pageshow", show);
+form.addEventListener("invalid", (e) => { // else nobody sees what is lacking
+  for (let part = e.target.closest("details"); part; part = part.parentElement.closest("details")) part.open = true;
+}, true);
 
 function trouble(message) {
   sending = false;
@@ -83,6 +99,7 @@ async function send() {
     }
     said.textContent = "Sent";
     left = [];
+    if (form.elements.front) form.elements.front.value = ""; // of this photo alone
     location.assign(to);
   } catch (message) {
     trouble(String(message));
@@ -98,21 +115,18 @@ form.addEventListener("change", (e) => {
     e.target.value = "";
     send();
   }
-  if (e.target.id === "order") {
-    const chosen = e.target.selectedOptions[0].dataset;
-    if (chosen.block) form.elements.block.value = chosen.block;
-    if (chosen.block && saved) saved.value = "";
-    if (chosen.closure) {
-      const known = [...form.querySelectorAll("[name=closure]")].find((r) => r.value === chosen.closure);
-      if (known) known.checked = true;
-      form.elements.closure_other.value = known ? "" : chosen.closure;
+  if (e.target === order) {
+    const chosen = order.selectedOptions[0].dataset;
+    stage.value = chosen.stage;
+    if (order.value) { // what the order leaves open is asked for, never taken from another
+      form.elements.block.value = chosen.block;
+      if (saved) saved.value = "";
+      for (const size of sizes) size.checked = size.value === chosen.closure;
+      form.elements.closure_other.value = sizes.some((size) => size.checked) ? "" : chosen.closure;
     }
   }
-  tape();
   if (e.target.name === "closure") form.elements.closure_other.value = "";
-  const closure = form.querySelector("[data-shows=closure]"), block = form.querySelector("[data-shows=block]");
-  if (closure) closure.textContent = form.elements.closure_other.value || (form.querySelector("[name=closure]:checked") || {}).value || "?";
-  if (block) block.textContent = (saved && saved.value) || form.elements.block.value || "?";
+  show();
 });
 form.addEventListener("submit", (e) => { if (left.length) { e.preventDefault(); send(); } });
 retry.addEventListener("click", send);

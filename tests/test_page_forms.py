@@ -1,0 +1,262 @@
+"""The bench page's forms as a maker with several clients meets them: what the next photo is asked, and what a
+
+refused form leaves. By httpx against a real server, and in Debian's Chromium on a phone of 390 px; photos are
+measured by the stand-in of page_bench.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+from tests.page_bench import photo_bytes, start
+from tests.test_page_browser import CHROMIUM, browser, no_sideways  # noqa: F401  (browser is a fixture)
+from tests.test_page_server import measured, pair, saved, wait_for, words
+
+PHONE = {"width": 390, "height": 844}
+NEEDS_CHROMIUM = pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="needs Chromium: apt-get install chromium")
+
+
+@pytest.fixture
+def bench(tmp_path):
+    running = start(tmp_path)
+    yield running
+    running.stop()
+
+
+@pytest.fixture
+def paired(bench):
+    client, token = pair(bench)
+    yield client, token
+    client.close()
+
+
+@pytest.fixture
+def phone(bench, paired, browser):  # noqa: F811
+    context = browser.new_context(viewport=PHONE, device_scale_factor=2, has_touch=True, is_mobile=True)
+    context.add_cookies([{"name": c.name, "value": c.value, "url": bench.url} for c in paired[0].cookies.jar])
+    yield context.new_page()
+    context.close()
+
+
+def order(paired, alias: str, **more: str) -> str:
+    """The number of a new order."""
+    client, token = paired
+    kept = client.post("/orders", data={"token": token, "alias": alias, "circumference": "57cm", **more})
+    assert kept.status_code == 303, words(kept.text)
+    return kept.headers["location"].rsplit("/", 1)[1]
+
+
+def asked(paired, **query: str) -> dict[str, str]:
+    """What the photo screen is filled with."""
+    page = paired[0].get("/", params=query).text
+    chosen = {name: re.search(rf'name="{name}".*?</select>', page, re.S)[0] for name in ("order", "front", "stage")}
+    found = {name: re.search(r'value="(\w*)"[^>]* selected', text) for name, text in chosen.items()}
+    size = re.search(r'name="closure" value="(\w+)" checked', page)
+    other = re.search(r'name="closure_other"[^>]* value="([^"]*)"', page)[1]
+    return {
+        **{name: match[1] if match else "" for name, match in found.items()},
+        "closure": size[1] if size else other,
+        "block": html.unescape(re.search(r'name="block"[^>]* value="([^"]*)"', page)[1]),
+        "summary": words(re.search(r"<summary>.*?</summary>", page, re.S)[0]),
+    }
+
+
+def test_the_face_is_of_one_photo_and_the_stage_of_its_job(paired):
+    willow = order(paired, "Willow", closure="5x5", block="57.8cm")
+    to, _ = measured(paired, photo_bytes("faceless"), order=willow, front="bottom", stage="cap")
+    again = asked(paired, again=to.rsplit("/", 1)[1])
+    assert (again["front"], again["stage"]) == ("", "cap")  # a new photo of the same stage
+    later = asked(paired)
+    assert (later["front"], later["stage"]) == ("", "pinned")
+    assert later["summary"].startswith("Closure pinned : 5x5 , block 22.75in")
+    assert asked(paired, order=willow, stage="stitches")["summary"].startswith("Stitches, close up")
+
+
+def test_the_next_stage_follows_from_what_the_order_has_passed(paired):
+    willow, hazel = (order(paired, alias, closure="5x5", block="57.8cm") for alias in ("Willow", "Hazel"))
+    for kind, stage, then in (
+        ("fix", "pinned", "pinned"),
+        ("pass", "pinned", "stitched"),
+        ("pass", "stitched", "stitches"),
+    ):
+        to, _ = measured(paired, photo_bytes(kind), order=willow, stage=stage)
+        saved(paired, to)
+        assert asked(paired, order=willow)["stage"] == then
+        assert asked(paired)["stage"] == then  # of the order that is still chosen
+        assert asked(paired, again=to.rsplit("/", 1)[1])["stage"] == then
+    assert asked(paired, order=hazel)["stage"] == "pinned"
+
+
+def test_what_an_order_leaves_open_is_no_other_clients(paired):
+    willow, hazel = order(paired, "Willow", closure="5x5", block="57.8cm"), order(paired, "Hazel")
+    measured(paired, photo_bytes("pass"), order=willow, closure="6x6")
+    open_fields = asked(paired, order=hazel, stage="pinned")
+    assert (open_fields["order"], open_fields["closure"], open_fields["block"]) == (hazel, "", "")
+    assert "?" in open_fields["summary"]
+    measured(paired, photo_bytes("pass"), order=hazel, closure="4x4", block="23in")
+    kept = asked(paired, order=hazel)
+    assert (kept["closure"], kept["block"]) == ("4x4", "23in")  # typed for this order
+
+
+def test_a_cap_photo_that_shows_the_closure_is_checked_as_pinned(bench, paired):
+    client, token = paired
+    willow = order(paired, "Willow", block="57.8cm")
+    to, page = measured(paired, photo_bytes("laced"), order=willow, stage="cap", closure="")
+    assert "Check it as pinned" in page
+    refused = client.post(f"{to}/once-more", data={"token": token, "stage": "pinned", "closure": "five"})
+    assert refused.status_code == 400
+    assert 'value="five"' in refused.text
+    assert "The closure size “five” is not two numbers" in words(refused.text)
+    client.post(f"{to}/once-more", data={"token": token, "stage": "pinned", "closure": "5x5"})
+    wait_for(client, to)
+    page = words(client.get(to).text)
+    assert "Check it as pinned" not in page
+    assert "5x5 closure, block 22.75in" in page
+    number = saved(paired, to)
+    assert f"order {willow}, Willow, 5x5, pinned" in words(client.get(f"/records/{number}").text)
+
+
+def test_an_unsaved_photo_of_the_cap_is_offered_saved_and_used(bench, paired):
+    from placecheck.records.store import open_store
+
+    client, token = paired
+    willow, hazel = (order(paired, alias, closure="5x5", block="57.8cm") for alias in ("Willow", "Hazel"))
+    cap, _ = measured(paired, photo_bytes("pass"), order=willow, stage="cap")
+    _, other = measured(paired, photo_bytes("hidden"), order=hazel)
+    assert "Next time take a photo of the cap alone" in other  # there is none of this order
+    assert "is not saved, so it was not used here" not in other
+    to, page = measured(paired, photo_bytes("hidden"), order=willow)
+    assert "Next time take a photo of the cap alone" not in page
+    assert "The photo of the cap alone under this order is not saved, so it was not used here." in page
+    client.post(f"{to}/cap", data={"token": token})
+    wait_for(client, to)
+    page = words(client.get(to).text)
+    assert "is not saved" not in page
+    number = saved(paired, to)
+    with open_store(bench.home) as store:
+        kept = store.get(number).request
+        assert store.get(kept["cap"]).summary.stage == "cap"
+    assert f'href="/records/{kept["cap"]}">Saved' in client.get(cap).text
+
+
+@pytest.mark.parametrize(
+    ("path", "form", "says", "keeps"),
+    [
+        ("/card/bars", {"card": "small", "across": "80", "down": "49.8"}, "too far from 50", 'value="80"'),
+        ("/tolerances", {"offset_mm_low": "5", "offset_mm_high": "-5"}, "Off centre: 5 to -5 mm is the wrong way", "5"),
+        ("/tolerances", {"risk": "70"}, "Risk of a wrong pass: 70 % is not possible. Write 0.01 to 50 %.", "70"),
+        ("/tolerances", {"aim": "20"}, "lies outside the hairline's own limits, 6 to 13 mm", "20"),
+        ("/tolerances", {"skew_deg_low": "none"}, "“none” is not a number", "none"),
+    ],
+)
+def test_a_refused_form_says_why_and_keeps_what_was_typed(bench, paired, path, form, says, keeps):
+    from placecheck.page import limits
+
+    client, token = paired
+    if path == "/tolerances":
+        shown = limits.shown(bench.home)
+        pairs = {f"{n}_{end}": v for n, p in shown["limits"].items() for end, v in zip(("low", "high"), p, strict=True)}
+        form = pairs | {"aim": "10", "risk": "5"} | form
+    refused = client.post(path, data={"token": token, **form})
+    assert refused.status_code == 400
+    assert says in html.unescape(words(refused.text))
+    assert keeps if keeps.startswith("value") else f'value="{keeps}"' in refused.text
+    assert "[" not in words(refused.text)
+
+
+def test_a_refused_soft_tape_keeps_what_was_typed_and_a_fraction_is_inches(paired):
+    client, token = paired
+    to, _ = measured(paired, photo_bytes("hidden"))
+    refused = client.post(f"{to}/taped", data={"token": token, "taped_left": "9", "taped_middle": "3/8 feet"})
+    assert refused.status_code == 400
+    assert 'value="3/8 feet"' in refused.text
+    assert 'name="taped_left" value="9"' in refused.text
+    assert "such as 3/8 in, 1cm or 10mm" in words(refused.text)
+    client.post(f"{to}/taped", data={"token": token, "taped_left": "9", "taped_middle": "3/8"})
+    wait_for(client, to)
+    number = saved(paired, to)
+    assert "Soft tape: left 9 mm, middle 9.525 mm." in words(client.get(f"/records/{number}").text)
+
+
+def test_guidelines_name_all_that_is_missing_and_lead_back(paired):
+    client, _ = paired
+    number = order(paired, "Willow", block="22 1/2")  # a fraction alone is inches, here too
+    page = words(client.get(f"/orders/{number}").text)
+    assert "Guidelines also need front to nape, nape width, ear to ear and the closure: add them" in page
+    assert "Guidelines, Letter" not in page
+    refused = client.get(f"/orders/{number}/guidelines.pdf")
+    assert f'href="/orders/{number}">Back' in refused.text
+    assert "front to nape, nape width, ear to ear and the closure" in words(refused.text)
+    assert client.get(f"/orders/{number}/sheet-letter.pdf").content[:5] == b"%PDF-"
+
+
+def test_the_orders_page_gives_the_marks_of_the_bench_sheet(bench, paired):
+    from placecheck.fitting.block_marks import marks_for, ways_of
+    from placecheck.orders.files import OrderFiles
+
+    client, _ = paired
+    number = order(paired, "Willow", block="57.8cm", front_to_nape="36cm", nape_width="12cm", ear_to_ear="33cm")
+    page = words(client.get(f"/orders/{number}").text)
+    found = marks_for(next(o for o in OrderFiles(bench.home / "orders").all()[0] if o.label == number)).marks
+    for mark in found.values():
+        if mark.name != "crown":
+            assert all(text in page for text in ways_of(mark).values()), mark.label
+
+
+def test_a_filter_with_no_match_says_so(paired):
+    client, _ = paired
+    assert "Nothing is saved here yet" in client.get("/records", params={"order": "zzz"}).text
+    to, _ = measured(paired, photo_bytes("pass"))
+    saved(paired, to)
+    page = client.get("/records", params={"order": "zzz"}).text
+    assert "No record matches this filter" in page
+    assert "Nothing is saved here yet" not in page
+
+
+@NEEDS_CHROMIUM
+def test_another_order_on_the_phone_brings_its_own_fields_or_none(phone, bench, paired, tmp_path):
+    willow, hazel = order(paired, "Willow", closure="2x6", block="57.8cm"), order(paired, "Hazel")
+    photo = tmp_path / "photo.jpg"
+    photo.write_bytes(photo_bytes("pass"))
+    phone.goto(f"{bench.url}/?order={willow}")
+    phone.click("details.asked > summary")
+    phone.click("details.others summary")
+    phone.select_option("#front", "bottom")
+    assert "face at the bottom" in phone.locator("details.asked > summary").inner_text()
+    phone.select_option("#stage", "cap")
+    assert "Chalk it longer" in phone.locator(".hints:visible").inner_text()
+    assert "middle of the closure" not in phone.locator(".hints:visible").inner_text()
+    assert phone.locator("legend").is_hidden()
+    phone.select_option("#stage", "stitches")
+    assert "straight above" in phone.locator(".hints:visible").inner_text()
+    assert phone.locator("#block").is_hidden()
+    phone.select_option("#order", hazel)
+    assert phone.locator("#stage").input_value() == "pinned"
+    assert phone.locator("[name=closure]:checked").count() == 0
+    assert phone.locator("#block").input_value() == ""
+    phone.click("details.asked > summary")
+    phone.set_input_files("input[capture]", photo)
+    assert phone.locator("#block").is_visible()  # what is lacking is shown, and nothing was sent
+    assert phone.locator(".progress").is_hidden()
+    phone.locator(".chip", has_text="4x4").click()
+    phone.fill("#block", "23 1/2")
+    phone.set_input_files("input[capture]", photo)
+    phone.wait_for_selector(".verdict.pass")
+    phone.go_back()
+    assert phone.locator("#front").input_value() == ""
+
+
+@NEEDS_CHROMIUM
+def test_nothing_is_wider_than_the_phone(phone, bench, paired):
+    link = "https://example.org/" + 160 * "x"
+    number = order(paired, "Willow", closure="5x5", block="57.8cm", note=link)
+    to, _ = measured(paired, photo_bytes("laced"), order=number, stage="cap")
+    for path in (f"/orders/{number}", "/records?since=2026-01-01", to, f"{to}/correct"):
+        phone.goto(bench.url + path)
+        no_sideways(phone)
