@@ -111,7 +111,8 @@ def test_a_number_no_record_can_have(shop, capsys):
     for arguments in (["show", "9" * 23], ["note", "9" * 23, "x"]):
         status, _, err = records(capsys, *arguments)
         assert status == 4
-        assert err == f"placecheck: There is no record {'9' * 23}: see `placecheck records list`.\n"
+        assert err.startswith(f"placecheck: There is no record {'9' * 23}: ")
+        assert err.count("\n") == 1
 
 
 def test_a_backup_is_not_written_over_the_records(shop, capsys):
