@@ -7,12 +7,13 @@ outline that does not fit, a photo in which the block stands elsewhere than in t
 is of another size. The side on which the card lies says which end is the face, since a bare
 block does not. A taped circumference, where there is one, is compared with the dome, whose
 size comes from the card alone: the two contradict each other when the card was not printed
-at 100 % or the tape was misread. Too few photos, or all from one side, are refused.
+at 100 % or the tape was misread. Too few photos, or all from one side, are refused, and so is a
+side of the card that would make the block broader than any head is for its length.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -44,6 +45,15 @@ CARD_TRUE_U = 0.003
 ODD_CHI2, MOVED_MM, MOVED_DEG, OTHER_REL = 25.0, 3.0, 1.5, 0.02
 WORST_OUTLINE_MM = 2.5
 FAR_MM = 40.0
+BROADEST = 0.95
+"""Breadth over length beyond which no block is a head's, so that the card's side was told wrongly. The cephalic index of
+adults lies between some 0.65 and 0.95 (Farkas, Anthropometry of the Head and Face, from memory)."""
+OTHER_SIDES: Mapping[CardAt, str] = {
+    "left": "face or nape",
+    "right": "face or nape",
+    "face": "left or right",
+    "nape": "left or right",
+}
 
 
 @dataclass(frozen=True)
@@ -277,6 +287,20 @@ def dome_from(
     return dome.given(slope, taped_mm - around, TAPE_U_MM)
 
 
+def refuse_broad(fit: BareBlockFit, card_at: CardAt, reports: Sequence[BlockPhotoReport]) -> None:
+    """Raises PhotosRefused where the block would be broader than a head, as it is when the card's side is wrong."""
+    dome = fit.geometries[0].dome
+    broad = dome.half_breadth_mm / dome.half_length_mm
+    if broad > BROADEST:
+        raise PhotosRefused(
+            "block-card-side",
+            f"With the card at the block's {card_at} the block would be {2 * dome.half_breadth_mm:.0f} mm broad and only "
+            f"{2 * dome.half_length_mm:.0f} mm long, and no head is: look where its face is and say on which side of it "
+            f"the card lies ({OTHER_SIDES[card_at]}, as the wearer has them).",
+            reports,
+        )
+
+
 def measure_block(
     paths: Sequence[Path],
     label: str,
@@ -314,6 +338,7 @@ def measure_block(
     reports += [BlockPhotoReport(v.name, mm, None) for v, mm in zip(views, fit.outline_mm, strict=True)]
     order = {path.name: i for i, path in enumerate(paths)}
     reports.sort(key=lambda r: order.get(r.name, 0))
+    refuse_broad(fit, card_at, reports)
     missing = missing_views(directions(fit))
     if len(missing) > 2:
         raise PhotosRefused(
