@@ -46,8 +46,8 @@ ODD_CHI2, MOVED_MM, MOVED_DEG, OTHER_REL = 25.0, 3.0, 1.5, 0.02
 WORST_OUTLINE_MM = 2.5
 FAR_MM = 40.0
 BROADEST = 0.95
-"""Breadth over length beyond which no block is a head's, so that the card's side was told wrongly. The cephalic index of
-adults lies between some 0.65 and 0.95 (Farkas, Anthropometry of the Head and Face, from memory)."""
+"""Breadth over length beyond which a block is no head's, so that the card's side was told wrongly. The cephalic
+index of adults lies between some 0.65 and 0.95 (Farkas, Anthropometry of the Head and Face, from memory)."""
 OTHER_SIDES: Mapping[CardAt, str] = {
     "left": "face or nape",
     "right": "face or nape",
@@ -290,13 +290,13 @@ def dome_from(
 def refuse_broad(fit: BareBlockFit, card_at: CardAt, reports: Sequence[BlockPhotoReport]) -> None:
     """Raises PhotosRefused where the block would be broader than a head, as it is when the card's side is wrong."""
     dome = fit.geometries[0].dome
-    broad = dome.half_breadth_mm / dome.half_length_mm
-    if broad > BROADEST:
+    broad_mm, long_mm = 2 * dome.half_breadth_mm, 2 * dome.half_length_mm
+    if broad_mm > BROADEST * long_mm:
         raise PhotosRefused(
             "block-card-side",
-            f"With the card at the block's {card_at} the block would be {2 * dome.half_breadth_mm:.0f} mm broad and only "
-            f"{2 * dome.half_length_mm:.0f} mm long, and no head is: look where its face is and say on which side of it "
-            f"the card lies ({OTHER_SIDES[card_at]}, as the wearer has them).",
+            f"With the card at its {card_at} the block would be {broad_mm:.0f} mm broad and {long_mm:.0f} mm long, too "
+            f"broad for a head: look where its face is and say with --card-at on which side of it the card lies "
+            f"({OTHER_SIDES[card_at]}, as the wearer has them).",
             reports,
         )
 

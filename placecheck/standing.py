@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from placecheck.block import (
     AT,
+    ROUND_U,
     UPRIGHT_U_DEG,
     Frame,
     Prior,
@@ -32,7 +33,7 @@ from placecheck.block import (
 from placecheck.block_fit import SETTLED, BlockFit, Clues, fit_block
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
-from placecheck.contradictions import against_stand, other_block
+from placecheck.contradictions import STANDING, against_stand, other_block
 from placecheck.dome import BUMPS
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import ClosureSighting
@@ -53,6 +54,10 @@ CARD_PRINT_U, CARD_MEASURED_U = 0.01, 0.002
 OTHER_BLOCK_PULL = 12.0
 """Chi square of the shape beyond which another block stands there than the saved one: on generated outlines the right
 block stayed below 8 (taped) and 2 (photographed)."""
+LESS_AS_ANY_BLOCK = 8.0
+"""By so much the sum of squares falls at least where another block stands there than the saved one, once the shape is
+left as open as that of any block: a leaning photo sees too little of the shape to be pulled far from a saved one, but
+then its outline fits badly."""
 SOME_BLOCK: Mapping[str, tuple[float, float]] = {
     "block height": (60.0, 300.0),
     "dome height": (50.0, 180.0),
@@ -127,6 +132,16 @@ def stage_prior(stage: Stage) -> Prior:
     return prior_for(stage.camera, request.block_circumference_mm, request.block, stage.lean_u_deg)
 
 
+def any_block(stage: Stage) -> Prior:
+    """What is known where nobody measured the block, but for the height over the table that was saved with it."""
+    prior = prior_for(stage.camera, stage.request.block_circumference_mm, None, stage.lean_u_deg)
+    mean, u, known = prior.mean.copy(), prior.u.copy(), stage.request.block
+    u[AT["log round"]] = ROUND_U
+    if known is not None and STANDING in known.names:
+        mean[AT[STANDING]], u[AT[STANDING]] = known.value(STANDING), known.u(STANDING)
+    return Prior(mean, u)
+
+
 def fit_stage(
     stage: Stage,
     outline_px: FloatArray,
@@ -135,7 +150,9 @@ def fit_stage(
     clues: Clues | None = None,
     iterations: int = 8,
     settled: float = SETTLED,
+    prior: Prior | None = None,
 ) -> BlockFit:
+    """The block fitted to what one photo shows; `prior` where it is not `stage_prior`."""
     return fit_block(
         stage.camera,
         stage.board_mm,
@@ -146,7 +163,7 @@ def fit_stage(
         stage.request.block_circumference_mm,
         corner_u_px=stage.card.corner_u_px,
         outline_u_px=outline_u_px,
-        prior=stage_prior(stage),
+        prior=prior or stage_prior(stage),
         clues=clues,
         start=start,
         iterations=iterations,
@@ -283,6 +300,18 @@ def check_block(fit: BlockFit, block: BlockSighting) -> None:
     centre = fit.theta[AT["block height"]]
     if abs(fit.tape_pull) > 3.0 or fit.cost > WORST_COST or not 105.0 <= centre <= 235.0 or not 75.0 <= height <= 135.0:
         raise _wrong_size(fit, block)
+
+
+def check_shape(fit: BlockFit, stage: Stage, way: Traced, clues: Clues) -> None:
+    """Raises RetakeNeeded where all that the photo shows fits some other block much better than the saved one."""
+    if fit.known is None:
+        return
+    saved, free = (
+        fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues, prior=prior)
+        for prior in (stage_prior(stage), any_block(stage))
+    )
+    if saved.cost - free.cost > LESS_AS_ANY_BLOCK:
+        raise other_block(fit.known.label, "the photo")
 
 
 def check_outline(fit: BlockFit, stage: Stage) -> None:
