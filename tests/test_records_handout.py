@@ -128,8 +128,35 @@ def test_settings_that_are_there_stay(store, tmp_path):
     with Store(tmp_path / "new") as new:
         new.home.mkdir()
         (new.home / "settings.toml").write_text("# mine\n")
-        assert restore_backup(new, tmp_path / "shop.zip").settings == 0
+        back = restore_backup(new, tmp_path / "shop.zip")
+        assert (back.settings, back.left) == (0, ("settings.toml",))
         assert (new.home / "settings.toml").read_text() == "# mine\n"
+
+
+def test_another_order_of_the_same_number_stops_the_restore(store, tmp_path):
+    """Records would hang on somebody else's order; the same order, or an earlier state of it, stops nothing."""
+    save_check(store, jpeg(1), answer(), REQUEST, order="0001")
+    orders = store.home / "orders"
+    orders.mkdir()
+    for revision in (1, 2):
+        (orders / f"0001.r00{revision}.json").write_text(f'{{"alias": "Ada", "revision": {revision}}}')
+    write_backup(store, tmp_path / "shop.zip")
+    for alias, stopped in (("Bo", True), ("Ada", False)):
+        with Store(tmp_path / alias) as new:
+            (new.home / "orders").mkdir(parents=True)
+            there = new.home / "orders" / "0001.r001.json"
+            there.write_text(f'{{"alias": "{alias}", "revision": 1}}')
+            if stopped:
+                with pytest.raises(
+                    RecordsProblem, match=r"other orders under the backup's numbers \(0001\.r001\.json\)"
+                ):
+                    restore_backup(new, tmp_path / "shop.zip")
+                assert new.count() == 0
+                assert tree(new.home / "orders") == {"0001.r001.json": there.read_bytes()}
+                assert list(new.photos.files()) == []
+            else:
+                back = restore_backup(new, tmp_path / "shop.zip")
+                assert (back.records, back.settings, back.left) == (1, 1, ())
 
 
 def rewritten(source: Path, target: Path, change: dict[str, bytes | None]) -> Path:

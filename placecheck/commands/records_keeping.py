@@ -103,6 +103,10 @@ def restore(file: Annotated[Path, typer.Argument(help="A backup.")]) -> None:
     with opened() as store:
         done = restore_backup(store, file)
     say(f"{numbered(done.records, 'record')}, {numbered(done.files, 'file')}, {numbered(done.settings, 'setting')}.")
+    for name in done.left:
+        say(f"Left as it is here: {name}. The backup's is another: unpack settings/{name} from it if you want that.")
+    for name in done.lost:
+        say(f"Lost before the backup was made: {name}")
 
 
 def purge(
