@@ -278,6 +278,25 @@ def test_verify_finds_missing_altered_orphaned_and_changed(store):
     assert (store.photos.root / "notes.txt").exists()  # not ours
 
 
+def test_a_damaged_record_is_named_and_hides_no_other(store):
+    """Texts that are no JSON any more, or JSON of something else, and a time that is none."""
+    numbers = [save_check(store, jpeg(i), answer(), REQUEST) for i in range(6)]
+    bad = {1: "{broken", 2: "[1]", 3: '{"measures": {"offset_mm": {"value": null}}}'}
+    with store.database.writing() as connection:
+        for number, text in bad.items():
+            connection.exec_driver_sql("UPDATE detail SET answer = ? WHERE record_id = ?", (text, number))
+        connection.exec_driver_sql("UPDATE detail SET request = '{broken' WHERE record_id = 4")
+        connection.exec_driver_sql("UPDATE record SET created_at = 'yesterday' WHERE id = 5")
+    found = verify(store)
+    assert [(t.kind, t.records) for t in found.troubles] == [("changed-record", (n,)) for n in (1, 2, 3, 4, 5)]
+    assert found.records == len(numbers)
+    assert sorted(r.id for r in store.each() if not r.digest_holds) == [1, 2, 3, 4, 5]
+    assert len(list(csv_lines(store.each()))) == 7
+    assert len(list(jsonl_lines(store.each()))) == 7
+    not_done = {r.record: r.not_done for r in recheck(store, Filter(), lambda *_: answer())}
+    assert {n for n, why in not_done.items() if why and "damaged" in why} == {1, 2, 3, 4}
+
+
 # ----------------------------------------------------------------------------- export
 
 

@@ -75,7 +75,10 @@ def verify(
             print(f"{trouble.kind}: {trouble.what}{concerns}")
         if remove_orphans:
             say(f"{numbered(remove(found), 'orphaned file')} removed (younger than an hour are left).")
-    what = "all sound" if not found.troubles else "nothing lost" if found.sound else "something is lost or changed"
+    if found.sound:
+        what = "all sound" if not found.troubles else "nothing lost"
+    else:
+        what = "something is lost or changed" if found.lost else "not all can be read: make it readable, verify again"
     say(f"{numbered(found.records, 'record')}, {numbered(found.files, 'file')}: {what}.")
     if not found.sound:
         raise typer.Exit(1)

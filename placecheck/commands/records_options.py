@@ -45,6 +45,11 @@ def say(text: str) -> None:
     print(text, file=sys.stderr)
 
 
+def changed_words(number: int) -> str:
+    """What is said of a record that is not what was written."""
+    return f"Record {number} was changed after it was written: see `placecheck records verify`."
+
+
 def numbered(n: int, noun: str) -> str:
     """So many of something: 1 record, 2 records."""
     return f"{n} {noun}{'' if n == 1 else 's'}"
