@@ -103,8 +103,8 @@ def _smaller(camera: Camera, scale: float, width: int, height: int) -> Camera:
     )
 
 
-def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _Seen:
-    """Card and block in one photo. Raises PlacecheckError with the reason it cannot be used."""
+def look_at(path: Path, name: str, bars_mm: tuple[float, float] | None, home: Path) -> _Seen:
+    """Card and block in one photo, which is called `name`. Raises PlacecheckError with the reason it cannot be used."""
     from placecheck.camera import camera_for
     from placecheck.card import edges_doubted, find_card
     from placecheck.find.outline import find_block
@@ -135,7 +135,7 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
         raise RetakeNeeded.of(bad)
     board = card.board_mm * (np.array(bars_mm) / 100.0 if bars_mm else 1.0)
     corner_u = max(0.15, float(np.median(card.u_px)) * scale)
-    view = BlockView(path.name, camera, board, there(card.corners_px), block.outline_px, corner_u, block.u_px)
+    view = BlockView(name, camera, board, there(card.corners_px), block.outline_px, corner_u, block.u_px)
     return _Seen(view, image, block.votes, block.vote_grid)
 
 
@@ -301,6 +301,12 @@ def refuse_broad(fit: BareBlockFit, card_at: CardAt, reports: Sequence[BlockPhot
         )
 
 
+def names_of(paths: Sequence[Path]) -> list[str]:
+    """What each photo is called: its file's name, or its whole path where two of different folders share names."""
+    short = [path.name for path in paths]
+    return short if len(set(short)) == len(short) else [str(path) for path in paths]
+
+
 def measure_block(
     paths: Sequence[Path],
     label: str,
@@ -312,12 +318,12 @@ def measure_block(
     """The dome of the bare block in the photos. Raises PhotosRefused, with a report on every photo."""
     seen: dict[str, _Seen] = {}
     reports: list[BlockPhotoReport] = []
-    for path in paths:
+    names = names_of(paths)
+    for path, name in zip(paths, names, strict=True):
         try:
-            one = look_at(path, bars_mm, home)
-            seen[one.view.name] = one
+            seen[name] = look_at(path, name, bars_mm, home)
         except PlacecheckError as error:
-            reports.append(BlockPhotoReport(path.name, None, error.problem.message))
+            reports.append(BlockPhotoReport(name, None, error.problem.message))
     if len(seen) < LEAST:
         raise _too_few(len(seen), "card and block were found in no more", reports, list(seen))
     views = [one.view for one in seen.values()]
@@ -336,7 +342,7 @@ def measure_block(
         else:
             fit = fit_views(views, 0.0, place, start=fit)
     reports += [BlockPhotoReport(v.name, mm, None) for v, mm in zip(views, fit.outline_mm, strict=True)]
-    order = {path.name: i for i, path in enumerate(paths)}
+    order = {name: i for i, name in enumerate(names)}
     reports.sort(key=lambda r: order.get(r.name, 0))
     refuse_broad(fit, card_at, reports)
     missing = missing_views(directions(fit))

@@ -23,7 +23,7 @@ from fixtures.scenes.walk import VIEWS, walk_round
 from placecheck import cli
 from placecheck.block import AT, NAMES, closest_on_rays, prior_for
 from placecheck.block_joint import fit_views, rough_place, yaw_from_card
-from placecheck.block_photos import PhotosRefused, directions, dome_from, missing_views, refuse_broad, sift
+from placecheck.block_photos import PhotosRefused, directions, dome_from, missing_views, names_of, refuse_broad, sift
 from placecheck.block_tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
 from placecheck.dome import Dome
@@ -226,6 +226,23 @@ def test_missing_views_are_told():
     assert missing_views(directions(joint(1))) == ()
     assert len(missing_views([(0.0, 5.0), (3.0, 12.0)])) == 3
     assert any("behind" in view for view in missing_views([(0.0, 5.0), (0.0, 45.0), (90.0, 50.0)]))
+
+
+def test_photos_of_two_folders_may_share_names(tmp_path, home, capsys):
+    """Phones number theirs from the start again; only one and the same file is given twice."""
+    apart = [tmp_path / folder / "1.jpg" for folder in "ab"]
+    assert names_of(apart) == [str(path) for path in apart]
+    assert names_of([tmp_path / "1.jpg", tmp_path / "2.jpg"]) == ["1.jpg", "2.jpg"]
+    paths = [tmp_path / folder / f"{i}.jpg" for folder in "ab" for i in range(3)]
+    for path in paths:
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(b"no photo")
+    assert cli.run(["block", "photos", "Elm", *map(str, paths), "--card-at", "left"]) == 3
+    out = capsys.readouterr().out
+    assert [line for line in out.splitlines() if line.startswith("bad")] == [f"bad  {path}" for path in paths]
+    again = tmp_path / "a" / ".." / "a" / "0.jpg"
+    assert cli.run(["block", "photos", "Elm", *map(str, paths), str(again), "--card-at", "left"]) == 2
+    assert "given twice" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("wrong", ["face", "nape"])

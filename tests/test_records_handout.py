@@ -24,7 +24,7 @@ from records_shop import REQUEST, answer, jpeg, tree
 from test_profiles import profile as lens
 
 from placecheck.answer import JUDGED, MEASURE_BY_NAME, MEASURES, Estimate, Measured
-from placecheck.errors import PlacecheckError, UnusableFile
+from placecheck.errors import PlacecheckError, UnusableFile, UsageProblem
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
@@ -104,7 +104,7 @@ def test_backup_is_never_written_over_unasked(store, tmp_path):
     save_check(store, jpeg(1), answer(), REQUEST)
     target = tmp_path / "shop.zip"
     target.write_text("something else")
-    with pytest.raises(RecordsProblem, match="there already"):
+    with pytest.raises(UsageProblem, match="there already"):
         write_backup(store, target)
     assert target.read_text() == "something else"
     write_backup(store, target, replace=True)

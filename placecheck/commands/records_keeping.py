@@ -34,10 +34,13 @@ def recheck(
     until: Until = None,
 ) -> None:
     """Check kept photos again and report what this version says differently."""
+    from placecheck.errors import UsageProblem
     from placecheck.records.model import filter_from
     from placecheck.records.recheck import recheck as recheck_all
     from placecheck.records.recheck import recheck_record
 
+    if records and (order, maker, since, until) != (None,) * 4:
+        raise UsageProblem("recheck-what", "Name records by their numbers or by options such as --order, not by both.")
     same = different = skipped = 0
     with opened() as store:
         results: Iterable[Recheck]

@@ -30,7 +30,9 @@ Until = Annotated[str | None, typer.Option(metavar="DATE", help="Up to and with 
 By = Annotated[Literal["maker", "closure", "stage"], typer.Option(help="What is compared.")]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite a file that is there already.")]
 Number = Annotated[int, typer.Argument(help="Number of the record.")]
-ChartedStage = Annotated[str, typer.Option(help="Which stage; “any” for all.")]
+ChartedStage = Annotated[
+    Literal["cap", "pinned", "stitched", "stitches", "any"], typer.Option(help="Which stage; “any” for all.")
+]
 
 
 def opened() -> Store:

@@ -28,7 +28,7 @@ from placecheck.records.database import REVISION
 from placecheck.records.model import now_text
 from placecheck.records.photos import FILE_NAME, RecordsProblem, disk_problem, write_atomically
 from placecheck.records.store import Store
-from placecheck.whole_files import writing
+from placecheck.whole_files import free_path, writing
 
 FORMAT = 1
 LARGEST_SETTING = 5_000_000
@@ -64,12 +64,8 @@ def _settings(home: Path) -> Iterator[tuple[str, Path]]:
 
 
 def write_backup(store: Store, target: Path, replace: bool = False) -> BackupReport:
-    """Write everything to `target`. Raises RecordsProblem: file-exists, disk-full, read-only."""
-    target = Path(target)
-    if target.exists() and not replace:
-        raise RecordsProblem(
-            "file-exists", f"{target} is there already: name another file, or add --force to overwrite it."
-        )
+    """Write everything to `target`. Raises UsageProblem where it is there, RecordsProblem: disk-full, read-only."""
+    target = free_path(Path(target), replace)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with writing(target) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
