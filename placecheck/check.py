@@ -43,6 +43,7 @@ from placecheck.observing import (
 )
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
+from placecheck.saved_shape import saved_shape_weighed
 from placecheck.standing import (
     LEAST_AGREEMENT,
     SOON,
@@ -52,7 +53,6 @@ from placecheck.standing import (
     check_block,
     check_not_lost,
     check_outline,
-    check_shape,
     choose_front,
     fit_stage,
     stand_block,
@@ -236,7 +236,9 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
     stage, close, notes = again_if_tilted(stage, close, look_again)
     way, fit, observed, sighting = close.way, close.fit, close.observed, close.sighting
     check_block(fit, block)
-    check_shape(fit, stage, way, clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg))
+    clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
+    stage, fit, doubts = saved_shape_weighed(stage, fit, way, clues)
+    notes = (*notes, *doubts)
     check_outline(fit, stage)
     if block.agreement < LEAST_AGREEMENT:
         fit, notes = replace(fit, covariance=TORN**2 * fit.covariance), (*notes, FACING_APART)

@@ -19,7 +19,6 @@ import numpy.typing as npt
 
 from placecheck.block import (
     AT,
-    ROUND_U,
     UPRIGHT_U_DEG,
     Frame,
     Prior,
@@ -33,7 +32,7 @@ from placecheck.block import (
 from placecheck.block_fit import SETTLED, BlockFit, Clues, fit_block
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
-from placecheck.contradictions import STANDING, against_stand, other_block
+from placecheck.contradictions import against_stand, other_block
 from placecheck.dome import BUMPS
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import ClosureSighting
@@ -54,10 +53,6 @@ CARD_PRINT_U, CARD_MEASURED_U = 0.01, 0.002
 OTHER_BLOCK_PULL = 12.0
 """Chi square of the shape beyond which another block stands there than the saved one: on generated outlines the right
 block stayed below 8 (taped) and 2 (photographed)."""
-LESS_AS_ANY_BLOCK = 8.0
-"""By so much the sum of squares falls at least where another block stands there than the saved one, once the shape is
-left as open as that of any block: a leaning photo sees too little of the shape to be pulled far from a saved one, but
-then its outline fits badly."""
 SOME_BLOCK: Mapping[str, tuple[float, float]] = {
     "block height": (60.0, 300.0),
     "dome height": (50.0, 180.0),
@@ -92,7 +87,10 @@ FACES: Mapping[str, tuple[float, float]] = {
 
 @dataclass(frozen=True)
 class Stage:
-    """What every fit of one photo shares."""
+    """What every fit of one photo shares.
+
+    `wider`: how many times as large a saved block's standard uncertainties are taken, where the photo contradicts it.
+    """
 
     image: npt.NDArray[np.uint8]
     request: CheckRequest
@@ -101,6 +99,7 @@ class Stage:
     board_mm: FloatArray
     block: BlockSighting
     lean_u_deg: float = UPRIGHT_U_DEG
+    wider: float = 1.0
 
     @property
     def outline_by_hand(self) -> FloatArray | None:
@@ -128,18 +127,10 @@ def board_mm(card: CardSighting, request: CheckRequest) -> FloatArray:
 
 def stage_prior(stage: Stage) -> Prior:
     """What is known of the block: the saved one that was named, or any block of the taped circumference."""
-    request = stage.request
-    return prior_for(stage.camera, request.block_circumference_mm, request.block, stage.lean_u_deg)
-
-
-def any_block(stage: Stage) -> Prior:
-    """What is known where nobody measured the block, but for the height over the table that was saved with it."""
-    prior = prior_for(stage.camera, stage.request.block_circumference_mm, None, stage.lean_u_deg)
-    mean, u, known = prior.mean.copy(), prior.u.copy(), stage.request.block
-    u[AT["log round"]] = ROUND_U
-    if known is not None and STANDING in known.names:
-        mean[AT[STANDING]], u[AT[STANDING]] = known.value(STANDING), known.u(STANDING)
-    return Prior(mean, u)
+    request, known = stage.request, stage.request.block
+    if known is not None and stage.wider > 1.0:
+        known = known.wider(stage.wider)
+    return prior_for(stage.camera, request.block_circumference_mm, known, stage.lean_u_deg)
 
 
 def fit_stage(
@@ -300,18 +291,6 @@ def check_block(fit: BlockFit, block: BlockSighting) -> None:
     centre = fit.theta[AT["block height"]]
     if abs(fit.tape_pull) > 3.0 or fit.cost > WORST_COST or not 105.0 <= centre <= 235.0 or not 75.0 <= height <= 135.0:
         raise _wrong_size(fit, block)
-
-
-def check_shape(fit: BlockFit, stage: Stage, way: Traced, clues: Clues) -> None:
-    """Raises RetakeNeeded where all that the photo shows fits some other block much better than the saved one."""
-    if fit.known is None:
-        return
-    saved, free = (
-        fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues, prior=prior)
-        for prior in (stage_prior(stage), any_block(stage))
-    )
-    if saved.cost - free.cost > LESS_AS_ANY_BLOCK:
-        raise other_block(fit.known.label, "the photo")
 
 
 def check_outline(fit: BlockFit, stage: Stage) -> None:
