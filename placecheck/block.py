@@ -31,6 +31,7 @@ FloatArray = npt.NDArray[np.float64]
 FLIP = np.diag([1.0, -1.0, -1.0])  # OpenCV's board frame (z into the board) to the table frame (z up)
 CARD_THICKNESS_MM = 0.3
 UPRIGHT_U_DEG = 0.8  # how far from upright, each way, a block stands on its table
+ROUND_U = 0.06  # log of the length round a block that nobody taped: they are sold from 20 to 25 in
 TAPE_U_MM = 3.0  # a tape read to 1/4 in: 6.35/sqrt(12) = 1.8 mm, and how it lies
 
 NAMES: tuple[str, ...] = (

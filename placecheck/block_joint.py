@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, NAMES, Geometry, prior_for, start_place, unpack
+from placecheck.block import AT, NAMES, ROUND_U, Geometry, prior_for, start_place, unpack
 from placecheck.block_fit import CARD_UNKNOWNS, Task
 from placecheck.block_tapes import SHAPE, STANDING
 from placecheck.camera import Camera
@@ -33,7 +33,6 @@ PLACE = ("block x", "block y", "block yaw")
 SIZE = ("log round", "log ratio", "dome height")
 FOCUS_U_REL, DISTORTION_U = 0.004, 0.004
 """How much focal length and k1 of one phone differ from photo to photo."""
-ROUND_U = 0.06  # log: blocks are sold from 20 to 25 in
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,13 @@ outline that does not fit, a photo in which the block stands elsewhere than in t
 is of another size. The side on which the card lies says which end is the face, since a bare
 block does not. A taped circumference, where there is one, is compared with the dome, whose
 size comes from the card alone: the two contradict each other when the card was not printed
-at 100 % or the tape was misread. Too few photos, or all from one side, are refused.
+at 100 % or the tape was misread. Too few photos, or all from one side, are refused, and so is a
+side of the card that would make the block broader than any head is for its length.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -44,6 +45,15 @@ CARD_TRUE_U = 0.003
 ODD_CHI2, MOVED_MM, MOVED_DEG, OTHER_REL = 25.0, 3.0, 1.5, 0.02
 WORST_OUTLINE_MM = 2.5
 FAR_MM = 40.0
+BROADEST = 0.95
+"""Breadth over length beyond which a block is no head's, so that the card's side was told wrongly. The cephalic
+index of adults lies between some 0.65 and 0.95 (Farkas, Anthropometry of the Head and Face, from memory)."""
+OTHER_SIDES: Mapping[CardAt, str] = {
+    "left": "face or nape",
+    "right": "face or nape",
+    "face": "left or right",
+    "nape": "left or right",
+}
 
 
 @dataclass(frozen=True)
@@ -93,8 +103,8 @@ def _smaller(camera: Camera, scale: float, width: int, height: int) -> Camera:
     )
 
 
-def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _Seen:
-    """Card and block in one photo. Raises PlacecheckError with the reason it cannot be used."""
+def look_at(path: Path, name: str, bars_mm: tuple[float, float] | None, home: Path) -> _Seen:
+    """Card and block in one photo, which is called `name`. Raises PlacecheckError with the reason it cannot be used."""
     from placecheck.camera import camera_for
     from placecheck.card import edges_doubted, find_card
     from placecheck.find.outline import find_block
@@ -125,7 +135,7 @@ def look_at(path: Path, bars_mm: tuple[float, float] | None, home: Path) -> _See
         raise RetakeNeeded.of(bad)
     board = card.board_mm * (np.array(bars_mm) / 100.0 if bars_mm else 1.0)
     corner_u = max(0.15, float(np.median(card.u_px)) * scale)
-    view = BlockView(path.name, camera, board, there(card.corners_px), block.outline_px, corner_u, block.u_px)
+    view = BlockView(name, camera, board, there(card.corners_px), block.outline_px, corner_u, block.u_px)
     return _Seen(view, image, block.votes, block.vote_grid)
 
 
@@ -277,6 +287,26 @@ def dome_from(
     return dome.given(slope, taped_mm - around, TAPE_U_MM)
 
 
+def refuse_broad(fit: BareBlockFit, card_at: CardAt, reports: Sequence[BlockPhotoReport]) -> None:
+    """Raises PhotosRefused where the block would be broader than a head, as it is when the card's side is wrong."""
+    dome = fit.geometries[0].dome
+    broad_mm, long_mm = 2 * dome.half_breadth_mm, 2 * dome.half_length_mm
+    if broad_mm > BROADEST * long_mm:
+        raise PhotosRefused(
+            "block-card-side",
+            f"With the card at its {card_at} the block would be {broad_mm:.0f} mm broad and {long_mm:.0f} mm long, too "
+            f"broad for a head: look where its face is and say with --card-at on which side of it the card lies "
+            f"({OTHER_SIDES[card_at]}, as the wearer has them).",
+            reports,
+        )
+
+
+def names_of(paths: Sequence[Path]) -> list[str]:
+    """What each photo is called: its file's name, or its whole path where two of different folders share names."""
+    short = [path.name for path in paths]
+    return short if len(set(short)) == len(short) else [str(path) for path in paths]
+
+
 def measure_block(
     paths: Sequence[Path],
     label: str,
@@ -288,12 +318,12 @@ def measure_block(
     """The dome of the bare block in the photos. Raises PhotosRefused, with a report on every photo."""
     seen: dict[str, _Seen] = {}
     reports: list[BlockPhotoReport] = []
-    for path in paths:
+    names = names_of(paths)
+    for path, name in zip(paths, names, strict=True):
         try:
-            one = look_at(path, bars_mm, home)
-            seen[one.view.name] = one
+            seen[name] = look_at(path, name, bars_mm, home)
         except PlacecheckError as error:
-            reports.append(BlockPhotoReport(path.name, None, error.problem.message))
+            reports.append(BlockPhotoReport(name, None, error.problem.message))
     if len(seen) < LEAST:
         raise _too_few(len(seen), "card and block were found in no more", reports, list(seen))
     views = [one.view for one in seen.values()]
@@ -312,8 +342,9 @@ def measure_block(
         else:
             fit = fit_views(views, 0.0, place, start=fit)
     reports += [BlockPhotoReport(v.name, mm, None) for v, mm in zip(views, fit.outline_mm, strict=True)]
-    order = {path.name: i for i, path in enumerate(paths)}
+    order = {name: i for i, name in enumerate(names)}
     reports.sort(key=lambda r: order.get(r.name, 0))
+    refuse_broad(fit, card_at, reports)
     missing = missing_views(directions(fit))
     if len(missing) > 2:
         raise PhotosRefused(

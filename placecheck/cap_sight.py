@@ -29,6 +29,7 @@ from placecheck.measure import Line, Observed
 from placecheck.observing import by_hand, clues_of, seen_middle
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
+from placecheck.saved_shape import saved_shape_weighed
 from placecheck.standing import Stage, check_block, check_outline, fit_stage, trace_outline
 
 CLOSURE_AREA_MM2 = 3000.0
@@ -116,6 +117,9 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
     stage, close, notes = again_if_tilted(first, _look_closely(first, close), _look_closely)
     fit, grid, picture, sighting, centre = close.fit, close.grid, close.picture, close.sighting, close.observed.centre
     check_block(fit, standing.block)
+    clues = clues_of(close.observed, fit.geometry, request)
+    stage, fit, doubts = saved_shape_weighed(stage, fit, close.way, clues)
+    notes = (*notes, *doubts)
     check_outline(fit, stage)
     bare = with_rim(replace(sighting, ventilated=0 * sighting.ventilated), grid, fit.geometry)
     in_view = rim_in_view(bare, grid)

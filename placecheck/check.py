@@ -44,6 +44,7 @@ from placecheck.observing import (
 )
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
+from placecheck.saved_shape import saved_shape_weighed
 from placecheck.standing import (
     LEAST_AGREEMENT,
     SOON,
@@ -245,6 +246,9 @@ def sight_standing(photo: Photo, request: CheckRequest, standing: Standing) -> S
     stage, close, notes = again_if_tilted(stage, close, look_again)
     way, fit, observed, sighting = close.way, close.fit, close.observed, close.sighting
     check_block(fit, block)
+    clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
+    stage, fit, doubts = saved_shape_weighed(stage, fit, way, clues)
+    notes = (*notes, *doubts)
     check_outline(fit, stage)
     if block.agreement < LEAST_AGREEMENT:
         fit, notes = replace(fit, covariance=TORN**2 * fit.covariance), (*notes, FACING_APART)

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import State
-from placecheck.errors import UsageProblem
+from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.whole_files import writing
 
 if TYPE_CHECKING:
@@ -268,7 +268,7 @@ def framed(
 
 
 def save_picture(picture: Image.Image, path: Path) -> None:
-    """Write the picture as JPEG or PNG by its name's ending, whole or not at all. Raises UsageProblem."""
+    """Write the picture as JPEG or PNG by its name's ending, whole or not at all. Raises PlacecheckError."""
     kind = {".jpg": "JPEG", ".jpeg": "JPEG", ".png": "PNG"}.get(path.suffix.lower())
     if kind is None:
         raise UsageProblem("overlay-name", f"The picture {path} must end in .jpg or .png.")
@@ -277,4 +277,4 @@ def save_picture(picture: Image.Image, path: Path) -> None:
         with writing(path, mode=0o644) as file:
             picture.save(file, kind, **({"quality": 90} if kind == "JPEG" else {}))
     except OSError as error:
-        raise UsageProblem("overlay-unwritable", f"The picture {path} cannot be written: {error.strerror}.") from None
+        raise UnusableFile("overlay-unwritable", f"The picture {path} cannot be written: {error.strerror}.") from None

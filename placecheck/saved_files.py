@@ -16,7 +16,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
-from placecheck.errors import Problem, UsageProblem
+from placecheck.errors import Problem, UnusableFile, UsageProblem
 from placecheck.whole_files import writing
 
 NAME = re.compile(r"[^\W_][\w -]{0,47}")
@@ -26,7 +26,7 @@ Kept = TypeVar("Kept")
 def write_json(path: Path, data: Mapping[str, Any], replace: bool = False) -> None:
     """Write `data` to `path` atomically. Raises FileExistsError where it exists and `replace` is False.
 
-    Raises UsageProblem where it cannot be written.
+    Raises UnusableFile where it cannot be written.
     """
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     try:
@@ -37,7 +37,7 @@ def write_json(path: Path, data: Mapping[str, Any], replace: bool = False) -> No
         raise
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UsageProblem("cannot-save", f"{path} cannot be written ({reason}): nothing was saved.") from None
+        raise UnusableFile("cannot-save", f"{path} cannot be written ({reason}): nothing was saved.") from None
 
 
 def read_json(path: Path, what: str) -> dict[str, Any]:
@@ -90,7 +90,7 @@ def read_named(
 
 
 def set_aside(path: Path, ending: str) -> Path:
-    """Rename a named file so that it is no longer read; its new path. Raises UsageProblem."""
+    """Rename a named file so that it is no longer read; its new path. Raises UnusableFile."""
     aside, number = path.with_suffix(ending), 1
     while aside.exists():
         number += 1
@@ -98,5 +98,5 @@ def set_aside(path: Path, ending: str) -> Path:
     try:
         path.rename(aside)
     except OSError as error:
-        raise UsageProblem("cannot-remove", f"{path} cannot be moved away: {error.strerror}.") from None
+        raise UnusableFile("cannot-remove", f"{path} cannot be moved away: {error.strerror}.") from None
     return aside

@@ -88,7 +88,10 @@ FACES: Mapping[PhotoSide, tuple[float, float]] = {
 
 @dataclass(frozen=True)
 class Stage:
-    """What every fit of one photo shares."""
+    """What every fit of one photo shares.
+
+    `wider`: how many times as large a saved block's standard uncertainties are taken, where the photo contradicts it.
+    """
 
     image: npt.NDArray[np.uint8]
     request: CheckRequest
@@ -97,6 +100,7 @@ class Stage:
     board_mm: FloatArray
     block: BlockSighting
     lean_u_deg: float = UPRIGHT_U_DEG
+    wider: float = 1.0
 
     @property
     def outline_by_hand(self) -> FloatArray | None:
@@ -124,8 +128,10 @@ def board_mm(card: CardSighting, request: CheckRequest) -> FloatArray:
 
 def stage_prior(stage: Stage) -> Prior:
     """What is known of the block: the saved one that was named, or any block of the taped circumference."""
-    request = stage.request
-    return prior_for(stage.camera, request.block_circumference_mm, request.block, stage.lean_u_deg)
+    request, known = stage.request, stage.request.block
+    if known is not None and stage.wider > 1.0:
+        known = known.wider(stage.wider)
+    return prior_for(stage.camera, request.block_circumference_mm, known, stage.lean_u_deg)
 
 
 def fit_stage(
@@ -136,7 +142,9 @@ def fit_stage(
     clues: Clues | None = None,
     iterations: int = 8,
     settled: float = SETTLED,
+    prior: Prior | None = None,
 ) -> BlockFit:
+    """The block fitted to what one photo shows; `prior` where it is not `stage_prior`."""
     return fit_block(
         stage.camera,
         stage.board_mm,
@@ -147,7 +155,7 @@ def fit_stage(
         stage.request.block_circumference_mm,
         corner_u_px=stage.card.corner_u_px,
         outline_u_px=outline_u_px,
-        prior=stage_prior(stage),
+        prior=prior or stage_prior(stage),
         clues=clues,
         start=start,
         iterations=iterations,

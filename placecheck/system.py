@@ -18,7 +18,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from placecheck.errors import Problem
+from placecheck.errors import PlacecheckError, Problem
 
 OPENCV_DISTRIBUTIONS = (
     "opencv-python",
@@ -114,8 +114,33 @@ def _writable(folder: Path) -> Finding:
     return Finding("folder for records and settings", True, True, str(folder))
 
 
+def _settings(home: Path) -> Finding:
+    from placecheck.settings import load_settings
+
+    try:
+        load_settings(home)
+    except PlacecheckError as error:
+        return Finding("settings", False, True, error.problem.message)
+    path = home / "settings.toml"
+    return Finding("settings", True, True, str(path) if path.exists() else "none kept, the usual ones hold")
+
+
+def _records(home: Path) -> Finding:
+    from placecheck.records.store import open_store
+
+    try:
+        with open_store(home) as store:
+            n = store.count()
+            return Finding("records", True, True, f"{n} kept in {store.database.words}" if n else "none kept yet")
+    except PlacecheckError as error:
+        return Finding("records", False, True, error.problem.message)
+
+
 def examine(home: Path) -> list[Finding]:
     """Everything the checker needs of this machine, looked at."""
     version = ".".join(map(str, sys.version_info[:3]))
     python = Finding("Python 3.11 or later", sys.version_info >= (3, 11), True, version)
-    return [python, *_opencv(), _heic(), _writable(home)]
+    folder, settings = _writable(home), _settings(home)
+    # the settings say where the records are, and they lie in the folder
+    records = [_records(home)] if folder.good and settings.good else []
+    return [python, *_opencv(), _heic(), folder, settings, *records]

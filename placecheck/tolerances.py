@@ -133,8 +133,15 @@ def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -
 
     aim_table = _table(data, "aim", where)
     _refuse_unknown(aim_table, ("clearance_mm",), "[aim]", where)
-    low = max(limits[name][0] for name in CLEARANCES)
-    high = min(limits[name][1] for name in CLEARANCES)
+    lowest, highest = max(CLEARANCES, key=lambda n: limits[n][0]), min(CLEARANCES, key=lambda n: limits[n][1])
+    low, high = limits[lowest][0], limits[highest][1]
+    if low > high:
+        pairs = (f"{name} = [{limits[name][0]:g}, {limits[name][1]:g}]" for name in (highest, lowest))
+        raise _wrong(
+            where,
+            f"{' and '.join(pairs)} have nothing in common to aim at, and what is not set keeps its usual limits: set "
+            "clearance_mm for all three, or the other clearances, too.",
+        )
     aim = _number(aim_table.get("clearance_mm", DEFAULTS.clearance_aim_mm))
     if "clearance_mm" not in aim_table and aim is not None and not low <= aim <= high:
         aim = (low + high) / 2
@@ -162,7 +169,7 @@ def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -
 def read_toml(path: Path, what: str) -> dict[str, object]:
     """The parsed TOML file, for `what` it is ("the tolerances file"). Raises UsageProblem with one sentence."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise UsageProblem("file-missing", f"There is no {what} at {path}: check the name.") from None
     except OSError as error:

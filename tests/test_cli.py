@@ -482,6 +482,29 @@ def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
     assert sorted(p.name for p in explain.iterdir()) == ["01-card.jpg", "02-surface-map-1.jpg"]
 
 
+def test_a_client_is_an_alias_as_in_an_order(run, photo, measuring):
+    for client in ("030 1234567", "me@home.example"):
+        status, _, err = run("check", photo, *OPTIONS[:-1], "--client", client)
+        assert status == 2
+        one_sentence(err, "looks like an address or a telephone number")
+    assert run("check", photo, *OPTIONS[:-1], "--client", "blue  coat")[0] == 0
+    assert json.loads(run("records", "list", "--json")[1])["client"] == "blue coat"
+
+
+def test_what_cannot_be_written_has_one_status(run, tmp_path, monkeypatch):
+    """A folder that cannot be made, whatever was to be kept in it."""
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "file" / "x"))
+    for arguments in (
+        ("card-bars", "99.2x99.5"),
+        ("block", "measure", "Elm", "--round", "22.75in", "--over", "13.25in"),
+        ("order", "new", "Fern", "--circumference", "22 1/2"),
+        ("records", "demo"),
+    ):
+        status, _, err = run(*arguments)
+        assert (status, err.count("\n")) == (4, 1), arguments
+
+
 def test_overlay_that_cannot_be_written_keeps_the_verdict(run, photo, measuring, tmp_path):
     (tmp_path / "file").write_text("")
     status, out, err = run("check", photo, *OPTIONS, "--overlay", tmp_path / "file" / "o.png", "--json")
@@ -704,6 +727,23 @@ def test_doctor(run, home, monkeypatch):
     status, out, _ = run("doctor")
     assert status == 1
     assert "FAIL  folder" in out
+
+
+def test_doctor_names_broken_settings_and_records_out_of_reach(run, home):
+    (home / "settings.toml").write_text("[check\n")
+    status, out, _ = run("doctor")
+    assert status == 1
+    assert f"FAIL  settings: The settings file {home / 'settings.toml'} is not valid TOML" in out
+    (home / "settings.toml").write_text('[records]\naddress = "postgresql://127.0.0.1:1/none"\n')
+    status, out, _ = run("doctor")
+    assert status == 1
+    assert "ok    settings" in out
+    assert "FAIL  records: The shared records" in out
+    (home / "settings.toml").unlink()
+    (home / "records.sqlite3").write_bytes(b"no database" * 200)
+    status, out, _ = run("doctor")
+    assert status == 1
+    assert "FAIL  records: The records file" in out
 
 
 def test_doctor_finds_two_opencvs(run, monkeypatch):

@@ -208,6 +208,11 @@ def test_a_shops_own_tolerances(tmp_path):
 
 def test_aim_follows_limits_that_leave_it_outside(tmp_path):
     assert toml(tmp_path, "[tolerances]\nclearance_mm = [2, 6]\n").clearance_aim_mm == 4
+    assert toml(tmp_path, "[tolerances]\nclearance_centre_mm = [4, 8]\n").clearance_aim_mm == 7
+
+
+def test_a_file_that_an_editor_began_with_a_byte_order_mark_is_read(tmp_path):
+    assert toml(tmp_path, "\ufeff[tolerances]\noffset_mm = [-1, 1]\n").limits["offset_mm"] == (-1, 1)
 
 
 @pytest.mark.parametrize(
@@ -226,6 +231,7 @@ def test_aim_follows_limits_that_leave_it_outside(tmp_path):
         ("[decision]\nrisk = 0.05\nguard_factor = 2", "keep one"),
         ("[decision]\nguard_factor = -1", "guard_factor"),
         ("[aim]\nclearance_mm = 30", "6 to 13"),
+        ("[tolerances]\nclearance_centre_mm = [1, 4]", "clearance_centre_mm = [1, 4] and clearance_left_mm = [6, 13]"),
         ("[limits]\nx = 1", "limits"),
         ("[tolerances\n", "not valid TOML"),
     ],

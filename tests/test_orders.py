@@ -88,7 +88,7 @@ def test_a_mixed_up_unit_is_asked_about_with_the_right_one(name, part, wrong):
         ("570", "did you mean 570mm?", "570mm"),
         ("57in", "Did you mean 57cm?", "57cm"),
         ("90cm", "Measure again", None),
-        ("7", "measure again", None),
+        ("7", "Measure again", None),
     ],
 )
 def test_questions_about_a_circumference(text, says, suggestion):
@@ -289,7 +289,7 @@ def test_a_full_disk_changes_nothing(tmp_path, monkeypatch):
 
     with monkeypatch.context() as patch:
         patch.setattr(os, "fsync", full)
-        with pytest.raises(UsageProblem, match="No space left on device"):
+        with pytest.raises(UnusableFile, match="No space left on device"):
             store.change(replace(first, maker="Ash"))
     assert store.get("1") == first
     assert sorted(p.name for p in tmp_path.iterdir()) == ["0001.r001.json"]
@@ -404,6 +404,7 @@ def test_change_keeps_the_earlier_state_and_none_empties(run):
         (("new", "Fern", "--circumference", "57"), "did you mean 57cm?"),
         (("new", "Fern", "--circumference", "57in"), "Did you mean 57cm?"),
         (("new", "Fern", "--circumference", "wide"), "is not a length"),
+        (("new", "Fern", "--circumference", "0"), "“0” is no head's circumference in any unit"),
         (("new", "Fern", "--circumference", "25 1/4"), "--yes"),
         (("new", "me@home.example", "--circumference", "22 1/2"), "alias"),
         (("new", "Fern", "--circumference", "22 1/2", "--block-over", "32cm"), "--block"),
@@ -421,6 +422,20 @@ def test_refusals_are_one_sentence_and_keep_nothing(run, arguments, says):
     assert says in err
     assert err.count("\n") == 1
     assert json.loads(run("list", "--json")[1]) == []
+
+
+def test_broken_settings_stop_an_order_before_it_is_kept(run, tmp_path):
+    """What follows from an order needs the shop's tolerances, so they are read first."""
+    settings = tmp_path / "home" / "settings.toml"
+    assert run("new", "Fern", "--circumference", "22 1/2")[0] == 0
+    settings.write_text("[check")
+    for arguments in (("new", "Oak", "--circumference", "22 1/2"), ("change", "1", "--maker", "Ada")):
+        status, out, err = run(*arguments)
+        assert (status, out) == (2, "")
+        assert "not valid TOML" in err
+    settings.unlink()
+    orders = json.loads(run("list", "--json")[1])
+    assert [(o["alias"], o["revision"]) for o in orders] == [("Fern", 1)]
 
 
 def test_a_question_on_a_terminal(run, monkeypatch):

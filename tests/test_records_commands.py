@@ -123,6 +123,47 @@ def test_a_backup_is_not_written_over_the_records(shop, capsys):
     assert (shop / "records.sqlite3").read_bytes() == kept
 
 
+def test_a_damaged_record_is_named_and_the_others_are_shown(shop, capsys):
+    with Store(shop) as store, store.database.writing() as connection:
+        connection.exec_driver_sql("UPDATE detail SET answer = '{broken' WHERE record_id = 2")
+        connection.exec_driver_sql("UPDATE record SET created_at = 'yesterday' WHERE id = 3")
+    status, out, err = records(capsys, "verify")
+    assert status == 1
+    assert out == "changed-record: record 2 (record 2)\nchanged-record: record 3 (record 3)\n"
+    assert "7 records" in err
+    named = "Record {} was changed after it was written"
+    status, out, err = records(capsys, "list")
+    assert (status, len(out.splitlines())) == (0, 8)
+    assert named.format(3) in err
+    status, out, err = records(capsys, "export", "all.csv")
+    assert status == 0
+    assert named.format(2) in err
+    assert named.format(3) in err
+    status, out, err = records(capsys, "show", "2")
+    assert status == 0
+    assert named.format(2) in err
+    for asked in (["quality"], ["chart", "offset_mm"], ["compare", "2", "3"], ["report", "O2"], ["recheck", "2"]):
+        status, out, err = records(capsys, *asked)
+        assert "internal error" not in err, asked
+        assert status == 0, asked
+
+
+def test_what_is_asked_for_is_judged_somewhere(shop, capsys):
+    """Measures of every stage have charts, a stage is one that there is, and numbers are not mixed with options."""
+    said = {"cap_shift_mm": {"value": 1.5, "U95": 0.5, "unit": "mm", "low": -3, "high": 3, "state": "in"}}
+    for i in range(2):
+        cap = answer(measures=said)
+        save_check(shop, jpeg(20 + i), cap, REQUEST, order=f"C{i}", maker="Ada", stage="cap")
+    status, out, _ = records(capsys, "chart", "cap_shift_mm", "--stage", "cap")
+    assert status == 0
+    assert "mean        1.500 mm" in out
+    assert "temple_rim_mm" in records(capsys, "chart", "nothing_mm")[2]
+    assert records(capsys, "quality", "--stage", "bogus")[0] == 2
+    status, _, err = records(capsys, "recheck", "1", "--order", "nix")
+    assert status == 2
+    assert "not by both" in err
+
+
 def test_markup_in_names_is_only_text(home, capsys):
     save_check(home, jpeg(1), answer(), REQUEST, order="[red]x[/red]", maker="[/]")
     status, out, _ = records(capsys, "list")
@@ -163,7 +204,7 @@ def test_export_report_quality_chart(shop, capsys):
 def test_verify_backup_restore_purge(shop, capsys, monkeypatch):
     assert records(capsys, "verify")[0] == 0
     assert records(capsys, "backup", "b.zip")[:2] == (0, "b.zip\n")
-    assert records(capsys, "backup", "b.zip")[0] == 4
+    assert records(capsys, "backup", "b.zip")[0] == 2
     assert records(capsys, "restore", "b.zip")[0] == 4
     monkeypatch.setenv("PLACECHECK_HOME", str(shop.parent / "other"))
     status, _, err = records(capsys, "restore", "b.zip")

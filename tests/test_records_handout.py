@@ -24,7 +24,7 @@ from records_shop import REQUEST, answer, jpeg, tree
 from test_profiles import profile as lens
 
 from placecheck.answer import JUDGED, MEASURE_BY_NAME, MEASURES, Estimate, Measured
-from placecheck.errors import PlacecheckError, UnusableFile
+from placecheck.errors import PlacecheckError, UnusableFile, UsageProblem
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
@@ -104,7 +104,7 @@ def test_backup_is_never_written_over_unasked(store, tmp_path):
     save_check(store, jpeg(1), answer(), REQUEST)
     target = tmp_path / "shop.zip"
     target.write_text("something else")
-    with pytest.raises(RecordsProblem, match="there already"):
+    with pytest.raises(UsageProblem, match="there already"):
         write_backup(store, target)
     assert target.read_text() == "something else"
     write_backup(store, target, replace=True)
@@ -128,8 +128,35 @@ def test_settings_that_are_there_stay(store, tmp_path):
     with Store(tmp_path / "new") as new:
         new.home.mkdir()
         (new.home / "settings.toml").write_text("# mine\n")
-        assert restore_backup(new, tmp_path / "shop.zip").settings == 0
+        back = restore_backup(new, tmp_path / "shop.zip")
+        assert (back.settings, back.left) == (0, ("settings.toml",))
         assert (new.home / "settings.toml").read_text() == "# mine\n"
+
+
+def test_another_order_of_the_same_number_stops_the_restore(store, tmp_path):
+    """Records would hang on somebody else's order; the same order, or an earlier state of it, stops nothing."""
+    save_check(store, jpeg(1), answer(), REQUEST, order="0001")
+    orders = store.home / "orders"
+    orders.mkdir()
+    for revision in (1, 2):
+        (orders / f"0001.r00{revision}.json").write_text(f'{{"alias": "Ada", "revision": {revision}}}')
+    write_backup(store, tmp_path / "shop.zip")
+    for alias, stopped in (("Bo", True), ("Ada", False)):
+        with Store(tmp_path / alias) as new:
+            (new.home / "orders").mkdir(parents=True)
+            there = new.home / "orders" / "0001.r001.json"
+            there.write_text(f'{{"alias": "{alias}", "revision": 1}}')
+            if stopped:
+                with pytest.raises(
+                    RecordsProblem, match=r"other orders under the backup's numbers \(0001\.r001\.json\)"
+                ):
+                    restore_backup(new, tmp_path / "shop.zip")
+                assert new.count() == 0
+                assert tree(new.home / "orders") == {"0001.r001.json": there.read_bytes()}
+                assert list(new.photos.files()) == []
+            else:
+                back = restore_backup(new, tmp_path / "shop.zip")
+                assert (back.records, back.settings, back.left) == (1, 1, ())
 
 
 def rewritten(source: Path, target: Path, change: dict[str, bytes | None]) -> Path:
@@ -249,6 +276,25 @@ def test_verify_finds_missing_altered_orphaned_and_changed(store):
     assert remove_orphans(found, settled_s=0) == 1
     assert not orphan.exists()
     assert (store.photos.root / "notes.txt").exists()  # not ours
+
+
+def test_a_damaged_record_is_named_and_hides_no_other(store):
+    """Texts that are no JSON any more, or JSON of something else, and a time that is none."""
+    numbers = [save_check(store, jpeg(i), answer(), REQUEST) for i in range(6)]
+    bad = {1: "{broken", 2: "[1]", 3: '{"measures": {"offset_mm": {"value": null}}}'}
+    with store.database.writing() as connection:
+        for number, text in bad.items():
+            connection.exec_driver_sql("UPDATE detail SET answer = ? WHERE record_id = ?", (text, number))
+        connection.exec_driver_sql("UPDATE detail SET request = '{broken' WHERE record_id = 4")
+        connection.exec_driver_sql("UPDATE record SET created_at = 'yesterday' WHERE id = 5")
+    found = verify(store)
+    assert [(t.kind, t.records) for t in found.troubles] == [("changed-record", (n,)) for n in (1, 2, 3, 4, 5)]
+    assert found.records == len(numbers)
+    assert sorted(r.id for r in store.each() if not r.digest_holds) == [1, 2, 3, 4, 5]
+    assert len(list(csv_lines(store.each()))) == 7
+    assert len(list(jsonl_lines(store.each()))) == 7
+    not_done = {r.record: r.not_done for r in recheck(store, Filter(), lambda *_: answer())}
+    assert {n for n, why in not_done.items() if why and "damaged" in why} == {1, 2, 3, 4}
 
 
 # ----------------------------------------------------------------------------- export

@@ -27,6 +27,7 @@ from placecheck.records.overview import stream_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
+from placecheck.records.verify import verify
 
 PROFILE = {"f": 1.5}
 
@@ -478,6 +479,28 @@ def test_read_only_folder():
         (home / FILE_NAME).chmod(0o666)  # and now the database, but not its folder, which holds the journal
         assert as_nobody(save).startswith("read-only |")
         assert tree(home)[FILE_NAME] == before[FILE_NAME]
+    finally:
+        shutil.rmtree(home)
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can become another user")
+@pytest.mark.parametrize("mode", [0o000, 0o444, 0o111])
+def test_photos_that_may_not_be_read_are_not_called_lost(mode):
+    home = Path(tempfile.mkdtemp(prefix="placecheck-test-"))
+    try:
+        home.chmod(0o755)
+        with Store(home) as store:
+            put(store, 1)
+            named = store.get(1).photo.sha256
+        (home / "photos").chmod(mode)
+
+        def look() -> list:
+            with Store(home) as other:
+                found = verify(other)
+                return [(t.kind, named in t.what, t.records) for t in found.troubles], found.sound, found.lost
+
+        listed = mode == 0o111  # not listed, but whoever knows a name may read it
+        assert as_nobody(look) == str(([] if listed else [("unreadable", True, (1,))], listed, False))
     finally:
         shutil.rmtree(home)
 

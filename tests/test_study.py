@@ -565,6 +565,9 @@ def test_plan_of_absurd_size():
         make_plan(names("50", "maker"), names("50", "block"), 3, 1)
     with pytest.raises(UsageProblem, match="at least 2 repeats"):
         make_plan(("A", "B"), ("x", "y"), 1, 1)
+    for text in ("1000", "9" * 5000):
+        with pytest.raises(UsageProblem, match="too many: a study takes at most 400"):
+            names(text, "maker")
 
 
 # ----------------------------------------------------------------------------- the picture
@@ -706,3 +709,9 @@ def test_command_plan(tmp_path, capsys):
     assert run(arguments) == 2
     assert run([*arguments, "--force"]) == 0
     assert run(["study", "plan", "--makers", "1"]) == 2
+    capsys.readouterr()
+    for doubled in ("offset_mm,offset_mm", "maker"):
+        assert run(["study", "plan", "--measures", doubled]) == 2
+        printed = capsys.readouterr()
+        assert printed.out == ""
+        assert f"two columns “{doubled.partition(',')[0]}”" in printed.err

@@ -138,8 +138,8 @@ def photos(
             "block-photos-count",
             f"{len(pictures)} photos were given: {LEAST} to {MOST} are needed, from above and from all sides.",
         )
-    if len({path.name for path in pictures}) < len(pictures):
-        raise UsageProblem("block-photos-twice", "Two of the photos have the same name: give each photo once.")
+    if len({path.resolve() for path in pictures}) < len(pictures):
+        raise UsageProblem("block-photos-twice", "A photo was given twice: give each photo once.")
     taped = parse_circumference_mm(around) if around else None
     try:
         result = measure_block(pictures, name, card_at, saved_bars_mm(home()), home(), taped)

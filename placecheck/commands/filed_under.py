@@ -3,7 +3,7 @@
 All three may be missing. An order is known by its number or by its client's alias; where one is named, its
 record says how it is called and whose it is, so that photos of one order come together, and are found again, whatever
 was typed. Who made it is said with the command, or once for all in the settings. Names that
-no order knows are kept as they were typed.
+no order knows are kept as they were typed, though a client's alias must be one that an order could have.
 """
 
 from __future__ import annotations
@@ -26,8 +26,10 @@ class Names:
 
 def names_given(order: str | None, client: str | None, maker: str | None) -> Names:
     """Order, client and maker for the records; an order that is kept here tells what was not given."""
+    from placecheck.orders.typed import parse_alias
     from placecheck.settings import load_settings
 
+    client = None if client is None else parse_alias(client)
     kept = _kept(order)
     if kept is not None:
         order, client, maker = kept.label, client or kept.alias, maker or kept.maker

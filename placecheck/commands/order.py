@@ -107,13 +107,13 @@ def new(
     from placecheck.orders.order import Measurements, Order
     from placecheck.orders.typed import parse_alias
 
-    name = parse_alias(alias)
+    name, tolerances = parse_alias(alias), _tolerances()
     if circumference is None:
         given["circumference"] = circumference_asked()
     order = with_given(Order(name, Measurements(0.0)), given)
     kept = order_store().add(settled(order, yes))
     print(f"Order {kept.label} for {kept.alias} is kept.")
-    print_fitting(kept, _tolerances())
+    print_fitting(kept, tolerances)
 
 
 def change(
@@ -152,7 +152,7 @@ def change(
     from placecheck.orders.files import order_store
     from placecheck.orders.typed import parse_alias
 
-    store = order_store()
+    store, tolerances = order_store(), _tolerances()
     before = store.get(reference)
     after = with_given(before, given)
     if alias is not None:
@@ -161,7 +161,7 @@ def change(
         raise UsageProblem("nothing-changed", f"Order {before.label} is already so: name what is to change.")
     kept = store.change(settled(after, yes))
     print(f"Order {kept.label} for {kept.alias} is changed.")
-    print_fitting(kept, _tolerances())
+    print_fitting(kept, tolerances)
 
 
 def list_orders(

@@ -10,7 +10,7 @@ records_keeping.py, and what all share in records_options.py.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -29,6 +29,7 @@ from placecheck.commands.records_options import (
     Since,
     Stage,
     Until,
+    changed_words,
     nothing_yet,
     opened,
     say,
@@ -82,13 +83,16 @@ def list_records(
     """List records, newest first."""
     import json
 
-    from placecheck.records.model import filter_from
+    from placecheck.records.model import filter_from, is_time
     from placecheck.records.request_json import to_json
 
     wanted = filter_from(order, client, maker, stage, verdict, closure, since, until)
     with opened() as store:
         found = store.find(wanted, limit, skip)
         total = len(found) + skip if len(found) < limit and (found or not skip) else store.count(wanted)
+    for line in found:
+        if not is_time(line.created_at):
+            say(changed_words(line.id))
     if as_json:
         for line in found:
             print(json.dumps(to_json(line), ensure_ascii=False))
@@ -194,7 +198,7 @@ def _print_record(found: Record) -> None:
     if found.note:
         console.print(Text(f"Note: {found.note}"))
     if not found.digest_holds:
-        say("This record was changed after it was written: see `placecheck records verify`.")
+        say(changed_words(head.id))
 
 
 def note(
@@ -266,8 +270,16 @@ def export(
         raise UsageProblem("export-kind", f"{file} must end in .csv or .jsonl, or say which with --as.")
     wanted = filter_from(order, client, maker, stage, verdict, closure, since, until)
     with opened() as store:
-        records = store.each(wanted)
+        records = _naming_changed(store.each(wanted))
         write(file, csv_lines(records) if chosen == "csv" else jsonl_lines(records), force)
+
+
+def _naming_changed(records: Iterable[Record]) -> Iterator[Record]:
+    """The same records; those that are not what was written are named as they pass."""
+    for found in records:
+        if not found.digest_holds:
+            say(changed_words(found.id))
+        yield found
 
 
 def report(

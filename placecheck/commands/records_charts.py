@@ -90,7 +90,7 @@ def chart(
     force: Force = False,
 ) -> None:
     """Individuals and moving-range chart of one measure."""
-    from placecheck.answer import JUDGED
+    from placecheck.answer import MEASURE_BY_NAME
     from placecheck.errors import UsageProblem
     from placecheck.quality.charts_svg import individuals_svg
     from placecheck.records.model import filter_from
@@ -99,8 +99,9 @@ def chart(
 
     if svg is not None:
         ending_in(svg, ".svg")
-    if measure not in JUDGED:
-        raise UsageProblem("measure-unknown", f"“{measure}” is no judged measure: choose one of {', '.join(JUDGED)}.")
+    judged = [name for name, spec in MEASURE_BY_NAME.items() if spec.judged]
+    if measure not in judged:
+        raise UsageProblem("measure-unknown", f"“{measure}” is no judged measure: choose one of {', '.join(judged)}.")
     wanted = filter_from(None, None, maker, None if stage == "any" else stage, None, closure, since, until)
     with opened() as store:
         stream = stream_of(store, measure, wanted, maker or "", last)

@@ -34,10 +34,13 @@ def recheck(
     until: Until = None,
 ) -> None:
     """Check kept photos again and report what this version says differently."""
+    from placecheck.errors import UsageProblem
     from placecheck.records.model import filter_from
     from placecheck.records.recheck import recheck as recheck_all
     from placecheck.records.recheck import recheck_record
 
+    if records and (order, maker, since, until) != (None,) * 4:
+        raise UsageProblem("recheck-what", "Name records by their numbers or by options such as --order, not by both.")
     same = different = skipped = 0
     with opened() as store:
         results: Iterable[Recheck]
@@ -75,7 +78,10 @@ def verify(
             print(f"{trouble.kind}: {trouble.what}{concerns}")
         if remove_orphans:
             say(f"{numbered(remove(found), 'orphaned file')} removed (younger than an hour are left).")
-    what = "all sound" if not found.troubles else "nothing lost" if found.sound else "something is lost or changed"
+    if found.sound:
+        what = "all sound" if not found.troubles else "nothing lost"
+    else:
+        what = "something is lost or changed" if found.lost else "not all can be read: make it readable, verify again"
     say(f"{numbered(found.records, 'record')}, {numbered(found.files, 'file')}: {what}.")
     if not found.sound:
         raise typer.Exit(1)
@@ -103,6 +109,10 @@ def restore(file: Annotated[Path, typer.Argument(help="A backup.")]) -> None:
     with opened() as store:
         done = restore_backup(store, file)
     say(f"{numbered(done.records, 'record')}, {numbered(done.files, 'file')}, {numbered(done.settings, 'setting')}.")
+    for name in done.left:
+        say(f"Left as it is here: {name}. The backup's is another: unpack settings/{name} from it if you want that.")
+    for name in done.lost:
+        say(f"Lost before the backup was made: {name}")
 
 
 def purge(

@@ -32,7 +32,9 @@ Until = Annotated[str | None, typer.Option(metavar="DATE", help="Up to and with 
 By = Annotated[Literal["maker", "closure", "stage"], typer.Option(help="What is compared.")]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite a file that is there already.")]
 Number = Annotated[int, typer.Argument(help="Number of the record.")]
-ChartedStage = Annotated[str, typer.Option(help="Which stage; “any” for all.")]
+ChartedStage = Annotated[
+    Literal["cap", "pinned", "stitched", "stitches", "any"], typer.Option(help="Which stage; “any” for all.")
+]
 
 
 def opened() -> Store:
@@ -45,6 +47,11 @@ def opened() -> Store:
 def say(text: str) -> None:
     """A sentence about what is printed, to standard error."""
     print(text, file=sys.stderr)
+
+
+def changed_words(number: int) -> str:
+    """What is said of a record that is not what was written."""
+    return f"Record {number} was changed after it was written: see `placecheck records verify`."
 
 
 def numbered(n: int, noun: str) -> str:

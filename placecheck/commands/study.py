@@ -41,20 +41,20 @@ def plan(
     """Print the sheet of a study: who measures which block when, in random order."""
     import secrets
 
-    from placecheck.study.plan import make_plan, names, plan_csv
+    from placecheck.study.plan import columns, make_plan, names, plan_csv
 
     seed = secrets.randbelow(1_000_000) if seed is None else seed
     lines = make_plan(names(makers, "maker"), names(blocks, "block"), repeats, seed)
-    columns = tuple(m.strip() for m in (measures or "").split(",") if m.strip())
-    text = plan_csv(lines, columns)
+    typed = columns(measures or "")
+    text = plan_csv(lines, typed)
     if file is None:
         print(text, end="")
     else:
         _write(file, text, force)
-    how = "type the values into" if columns else "give each photo the name in"
+    how = "type the values into" if typed else "give each photo the name in"
     print(
         f"placecheck: {len(lines)} measurements, random order of seed {seed}: measure from top to bottom, do not look "
-        f"at earlier readings, and {how} the last column{'s' if len(columns) > 1 else ''}.",
+        f"at earlier readings, and {how} the last column{'s' if len(typed) > 1 else ''}.",
         file=sys.stderr,
     )
 

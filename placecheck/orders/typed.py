@@ -50,16 +50,18 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
     plain = re.sub(r'[a-z."″”\s]+$', "", text.strip(), flags=re.IGNORECASE)
     number = parse_length_mm(f"{plain} mm", measure.label)
     meant = [f"{plain}{u}" for u, factor in UNIT_MM.items() if low <= number * factor <= high]
+    if bare and not meant:
+        raise UnitQuestion(
+            "length-beyond-any-head",
+            f"“{text.strip()}” is no head's {measure.label} in any unit, which lies from {low:.0f} to {high:.0f} mm. "
+            f"Measure again: {measure.how}.",
+            None,
+        )
     if bare:
-        if len(meant) == 1:
-            ask = f"did you mean {meant[0]}? Write the unit"
-        elif meant:
-            ask = f"is it {' or '.join(meant)}? Write the unit"
-        else:
-            ask = f"and no unit makes it a head's ({low:.0f} to {high:.0f} mm): measure again"
+        ask = f"did you mean {meant[0]}? Write" if len(meant) == 1 else f"is it {' or '.join(meant)}? Write"
         raise UnitQuestion(
             "length-without-unit",
-            f"The {measure.label} “{text.strip()}” has no unit: {ask}.",
+            f"The {measure.label} “{text.strip()}” has no unit: {ask} the unit.",
             meant[0] if len(meant) == 1 else None,
         )
     hint = f"Did you mean {' or '.join(meant)}?" if meant else f"Measure again: {measure.how}."

@@ -19,7 +19,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from placecheck.answer import MEASURE_BY_NAME
-from placecheck.errors import UsageProblem
+from placecheck.errors import PlacecheckError
 from placecheck.page import shop
 from placecheck.page.asked import STAGES
 from placecheck.page.bench import bench_of
@@ -83,7 +83,7 @@ async def _keep(request: Request, form: Any, number: str) -> Response:
     texts = {name: value[:200] for name, value in form.items() if isinstance(value, str) and name != "token"}
     try:
         kept = await asyncio.to_thread(shop.keep_order, texts, number)
-    except UsageProblem as error:
+    except PlacecheckError as error:
         return _form(request, texts, error.problem.message, (), 400, number)
     if kept.doubts:
         return _form(request, texts, "", kept.doubts, 200, number)

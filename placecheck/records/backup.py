@@ -6,8 +6,9 @@ the shop's settings and profiles. Rows are read in one consistent transaction, s
 go on meanwhile. It is written under a passing name and takes its own only when whole. Restore
 first proves every member against the manifest, then puts the photos, then all rows in one
 transaction into an empty store, which may be SQLite or PostgreSQL: stopped at any point, no
-half of the records is there. Settings that exist already are left as they are. A photo that was
-lost before the backup is named in the manifest and does not stop either way.
+half of the records is there. Settings that exist already are left as they are and named; where an
+order of the same number is another there, nothing is brought back, since records would hang on it.
+A photo that was lost before the backup is named in the manifest and does not stop either way.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from placecheck.records.database import REVISION
 from placecheck.records.model import now_text
 from placecheck.records.photos import FILE_NAME, RecordsProblem, disk_problem, write_atomically
 from placecheck.records.store import Store
-from placecheck.whole_files import not_over, writing
+from placecheck.whole_files import free_path, not_over, writing
 
 FORMAT = 1
 LARGEST_SETTING = 5_000_000
@@ -37,12 +38,16 @@ NOT_SETTINGS = {"photos", "page"}
 
 @dataclass(frozen=True)
 class BackupReport:
-    """How much a backup or a restore carried; `lost`: photos that were missing or altered already."""
+    """How much a backup or a restore carried; `lost`: photos that were missing or altered already; `left`: settings
+
+    that were not brought back, since others of their name are there.
+    """
 
     records: int
     files: int
     settings: int
     lost: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
 
 
 def _settings(home: Path) -> Iterator[tuple[str, Path]]:
@@ -59,12 +64,8 @@ def _settings(home: Path) -> Iterator[tuple[str, Path]]:
 
 
 def write_backup(store: Store, target: Path, replace: bool = False) -> BackupReport:
-    """Write everything to `target`. Raises RecordsProblem: file-exists, disk-full, read-only."""
-    target = Path(target)
-    if target.exists() and not replace:
-        raise RecordsProblem(
-            "file-exists", f"{target} is there already: name another file, or add --force to overwrite it."
-        )
+    """Write everything to `target`. Raises UsageProblem where it is there, RecordsProblem: disk-full, read-only."""
+    target = free_path(Path(target), replace)
     if store.database.file is not None:
         not_over(target, [store.database.file])
     try:
@@ -125,7 +126,10 @@ def _damaged(path: Path, what: str) -> RecordsProblem:
 
 
 def restore_backup(store: Store, source: Path) -> BackupReport:
-    """Bring everything in `source` into an empty store. Raises RecordsProblem: backup-..., not-empty, disk-full."""
+    """Bring everything in `source` into an empty store.
+
+    Raises RecordsProblem: backup-..., not-empty, orders-differ, disk-full.
+    """
     source = Path(source)
     try:
         archive = zipfile.ZipFile(source)
@@ -146,6 +150,17 @@ def restore_backup(store: Store, source: Path) -> BackupReport:
                     f"{store.database.words} holds records already: restore into an empty place, such as another "
                     "PLACECHECK_HOME, or purge first.",
                 )
+            others = [
+                path.name
+                for name, path in _members_here(store, manifest)
+                if path.parent == store.home / "orders" and _is_other(path, archive.read(name))
+            ]
+            if others:
+                raise RecordsProblem(
+                    "orders-differ",
+                    f"{store.home / 'orders'} has other orders under the backup's numbers ({', '.join(others)}), and "
+                    "nothing was brought back: restore into an empty place, such as another PLACECHECK_HOME.",
+                )
             return _bring_back(store, archive, manifest, source)
         except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, json.JSONDecodeError, UnicodeDecodeError):
             raise _damaged(source, "it cannot be unpacked") from None
@@ -163,6 +178,24 @@ def _proven_manifest(archive: zipfile.ZipFile, source: Path) -> Mapping[str, Any
             if _digest(member) != sha256:
                 raise _damaged(source, name)
     return manifest
+
+
+def _members_here(store: Store, manifest: Mapping[str, Any]) -> Iterator[tuple[str, Path]]:
+    """The settings in the archive that may be brought back: member and where it goes."""
+    for name in manifest["members"]:
+        inner = name.removeprefix("settings/")
+        if name.startswith("settings/") and SETTING.fullmatch(inner) and ".." not in PurePosixPath(inner).parts:
+            yield name, store.home / inner
+
+
+def _is_other(path: Path, data: bytes) -> bool:
+    """Whether there is something at `path` that is not `data`. Raises RecordsProblem where that cannot be told."""
+    try:
+        return path.read_bytes() != data
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise RecordsProblem("setting-unreadable", f"{path} cannot be read: {error.strerror}.") from None
 
 
 def _digest(file: IO[bytes]) -> str:
@@ -189,11 +222,12 @@ def _bring_back(store: Store, archive: zipfile.ZipFile, manifest: Mapping[str, A
     counts = whole_tables.load(store.database, {table: rows(table) for table in manifest["counts"]})
     if counts != {**dict.fromkeys(counts, 0), **manifest["counts"]}:
         raise _damaged(source, "rows are missing")
-    for name in manifest["members"]:
-        inner = name.removeprefix("settings/")
-        if name.startswith("settings/") and SETTING.fullmatch(inner) and ".." not in PurePosixPath(inner).parts:
-            path = store.home / inner
-            if not path.exists():
-                write_atomically(path, archive.read(name))
-                settings += 1
-    return BackupReport(counts.get("record", 0), files, settings, tuple(manifest.get("lost", ())))
+    left = []
+    for name, path in _members_here(store, manifest):
+        data = archive.read(name)
+        if _is_other(path, data):
+            left.append(path.relative_to(store.home).as_posix())
+        elif not path.exists():
+            write_atomically(path, data)
+            settings += 1
+    return BackupReport(counts.get("record", 0), files, settings, tuple(manifest.get("lost", ())), tuple(left))

@@ -32,8 +32,18 @@ def now_text() -> str:
     return utc_text(datetime.now(UTC))
 
 
+def is_time(at: str) -> bool:
+    """Whether a kept time is one; a record whose time is none was changed after it was written."""
+    try:
+        return bool(datetime.strptime(at, TIME_FORMAT))
+    except ValueError:
+        return False
+
+
 def local_text(at: str) -> str:
-    """A kept time on the clock of this computer, to the minute."""
+    """A kept time on the clock of this computer, to the minute; what is no time as it stands."""
+    if not is_time(at):
+        return at
     return datetime.strptime(at, TIME_FORMAT).replace(tzinfo=UTC).astimezone().strftime("%Y-%m-%d %H:%M")
 
 

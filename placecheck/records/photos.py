@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import os
 import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -106,7 +107,7 @@ class PhotoFolder:
     def files(self) -> Iterator[Path]:
         """Every file in the folder, kept or left over from a crash, in the order of their names."""
         if self.root.is_dir():
-            yield from sorted(p for p in self.root.rglob("*") if p.is_file() or p.is_symlink())
+            yield from sorted(p for p in self.root.rglob("*") if os.path.isfile(p) or os.path.islink(p))
 
     def remove(self, sha256: str, ending: str) -> None:
         """Remove a kept file, if it is there. Raises RecordsProblem.

@@ -84,6 +84,8 @@ def recheck_record(store: Store, found: Record, check: CheckKept = check_kept) -
     """Check one record's photo again and compare."""
     if found.summary.origin == "demo":
         return Recheck(found.id, found.program_version, not_done="a demo record, invented and not measured")
+    if not found.answer or not found.request:
+        return Recheck(found.id, found.program_version, not_done="damaged, see `placecheck records verify`")
     if "photos" in found.answer and not found.request.get("others"):
         return Recheck(found.id, found.program_version, not_done="measured from several photos, of which one was kept")
     if found.photo is None:

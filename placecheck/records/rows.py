@@ -4,7 +4,8 @@ A NewRecord becomes one row of `record`, its JSON texts one of `detail`, its mea
 `reading`; whole_records puts them together again, in the order asked for, a batch at a time,
 so that no statement grows with the number of records. The digest is SHA-256 over everything
 a record says, its number and attempt apart, in one canonical spelling; a record read back is
-told to hold when the digest still fits its rows and its readings are those of its answer.
+told to hold when the digest still fits its rows and its readings are those of its answer. A text that
+is no longer JSON reads as an empty object: such a record does not hold, and stops no other's reading.
 `conditions` is what a Filter means in the database, the same for every question that is
 asked (store.py, tallies.py). Nothing here opens or changes a database.
 """
@@ -140,15 +141,18 @@ def whole_records(connection: Connection, numbers: Sequence[int]) -> Iterator[Re
 
 def _record_of(row: Mapping[Any, Any], measured: Mapping[str, Reading]) -> Record:
     summary = Summary(**{c.name: row[c.name] for c in LISTED}, readings=measured)
-    answer = json.loads(row["answer"])
-    told = readings_of(answer)
+    answer = _object(row["answer"])
+    try:
+        told = readings_of(answer)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        answer, told = {}, {}
     holds = digest_of(row, row["answer"], row["request"], row["profile"]) == row["digest"] and told == dict(measured)
     return Record(
         summary,
         row["uid"],
         answer,
-        json.loads(row["request"]),
-        json.loads(row["profile"]) if row["profile"] else None,
+        _object(row["request"]),
+        _object(row["profile"]) if row["profile"] else None,
         row["program_version"],
         _file_of(row, "photo"),
         row["original_sha256"],
@@ -156,6 +160,15 @@ def _record_of(row: Mapping[Any, Any], measured: Mapping[str, Reading]) -> Recor
         row["note"],
         holds,
     )
+
+
+def _object(text: str) -> dict[str, Any]:
+    """The object that a JSON text holds; empty where it holds none."""
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def _file_of(row: Mapping[Any, Any], what: str) -> FileRef | None:

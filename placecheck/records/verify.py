@@ -4,8 +4,9 @@ Four things are looked at. The database's own integrity check; every record's di
 its texts, numbers and names, which tells a later change of a verdict or a value; every
 file's SHA-256 against its name; and the photo folder against the records: files that are missing,
 altered, or orphaned (left by a crash between photo and record, which costs nothing but
-room). Nothing is changed here; orphans are removed only on request and only when an hour
-old, since a save that is under way looks the same.
+room). What may not be read is named as such: whether it is lost is not known then. Nothing is changed
+here; orphans are removed only on request and only when an hour old, since a save that is under way
+looks the same.
 """
 
 from __future__ import annotations
@@ -43,8 +44,13 @@ class Verified:
     orphans: tuple[Path, ...] = ()
 
     @property
+    def lost(self) -> bool:
+        """Something is missing, altered or changed, as far as it could be read."""
+        return any(t.kind not in ("orphaned", "unreadable") for t in self.troubles)
+
+    @property
     def sound(self) -> bool:
-        """Nothing lost or changed; orphans are no loss."""
+        """All could be read and nothing is lost or changed; orphans are no loss."""
         return all(t.kind == "orphaned" for t in self.troubles)
 
 
@@ -71,17 +77,21 @@ def verify(store: Store, progress: Callable[[int, int], None] | None = None) -> 
             continue
         seen.add(ref.sha256)
         named = tuple(users.get(ref.sha256, ()))
-        try:
-            good = sha256_of(path) == ref.sha256
-        except OSError as error:
-            troubles.append(Trouble("unreadable", f"{path.name} ({error.strerror})", named))
-            continue
-        if not good:
-            troubles.append(Trouble("altered", path.name, named))
+        troubles += _file_troubles(path, ref.sha256, named)
     for sha256, ref in known.items():
         if sha256 not in seen and sha256 in users:  # a name no record needs is a purge's that was cut off: no loss
-            troubles.append(Trouble("missing", f"{sha256}.{ref.ending}", tuple(users[sha256])))
+            troubles += _file_troubles(store.photos.path(sha256, ref.ending), sha256, tuple(users[sha256]))
     return Verified(count, len(present), tuple(troubles), tuple(orphans))
+
+
+def _file_troubles(path: Path, sha256: str, records: tuple[int, ...]) -> list[Trouble]:
+    """What is wrong with a kept file, which may lie in a folder that cannot be listed."""
+    try:
+        return [] if sha256_of(path) == sha256 else [Trouble("altered", path.name, records)]
+    except FileNotFoundError:
+        return [Trouble("missing", path.name, records)]
+    except OSError as error:
+        return [Trouble("unreadable", f"{path} ({error.strerror})", records)]
 
 
 def remove_orphans(found: Verified, settled_s: float = SETTLED_S) -> int:

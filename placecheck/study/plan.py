@@ -18,13 +18,18 @@ from collections.abc import Sequence
 from placecheck.errors import UsageProblem
 
 MOST = 400
+COLUMNS = ("order", "maker", "block", "repeat")
 
 
 def names(text: str, what: str) -> tuple[str, ...]:
     """`3` as three numbered names, or names between commas. Raises UsageProblem."""
     text = text.strip()
-    if re.fullmatch(r"\d{1,3}", text):
-        count = int(text)
+    if re.fullmatch(r"\d+", text):
+        count = int(text) if len(text) < 10 else MOST + 1
+        if count > MOST:
+            raise UsageProblem(
+                "study-plan", f"{text} {what}s are too many: a study takes at most {MOST} measurements in all."
+            )
         found = tuple(f"{what} {i + 1}" for i in range(count))
     else:
         found = tuple(name.strip() for name in text.split(",") if name.strip())
@@ -34,6 +39,17 @@ def names(text: str, what: str) -> tuple[str, ...]:
             f"“{text}” is not a list of {what}s: a study needs at least two different ones, as a number or as names "
             "between commas.",
         )
+    return found
+
+
+def columns(text: str) -> tuple[str, ...]:
+    """The names of measures between commas. Raises UsageProblem for one that is there twice or is another column's."""
+    found = tuple(name.strip() for name in text.split(",") if name.strip())
+    for i, name in enumerate(found):
+        if name in found[:i] or name in (*COLUMNS, "photo"):
+            raise UsageProblem(
+                "study-plan", f"The sheet would have two columns “{name}”: name each measure once, none as a column is."
+            )
     return found
 
 
@@ -63,7 +79,7 @@ def plan_csv(lines: Sequence[tuple[int, str, str, int, str]], measures: Sequence
     """The sheet as CSV: with `measures` one empty column for each to type into, without, the photos' names."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["order", "maker", "block", "repeat", *(measures or ["photo"])])
+    writer.writerow([*COLUMNS, *(measures or ["photo"])])
     for order, maker, block, repeat, photo in lines:
         writer.writerow([order, maker, block, repeat, *([""] * len(measures) if measures else [photo])])
     return out.getvalue()
