@@ -73,8 +73,8 @@ def tape_readings(name: str, truths: dict[str, float]) -> dict[str, float]:
 
 def block_of(photos: Path) -> KnownDome | None:
     """The dome that `placecheck block photos` keeps of the bare block in a folder, as a check sees it; None if none."""
-    from placecheck.block_photos import PhotosRefused, measure_block
-    from placecheck.saved_blocks import SavedBlock
+    from placecheck.bare_block.photos import PhotosRefused, measure_block
+    from placecheck.bare_block.saved import SavedBlock
 
     try:
         dome = measure_block(sorted(photos.glob("*.jpg")), photos.name, "left", None, photos).dome
@@ -158,7 +158,7 @@ def moves_since(pinned: Path, stitched: Path, truth: dict[str, Any], request: An
     from placecheck.errors import PlacecheckError
     from placecheck.measuring import look
     from placecheck.photo import load_photo
-    from placecheck.stitched_stage import moves_between
+    from placecheck.stitched.stage import moves_between
 
     try:
         before, after = (look(load_photo(path), request)[1:] for path in (pinned, stitched))

@@ -34,7 +34,7 @@ from fixtures.scenes.truth import focal_35mm, truth
 from placecheck.block import Geometry, outline_px, start_place, yaw_on_table
 from placecheck.block_fit import fit_block
 from placecheck.camera import camera_for
-from placecheck.measure import Line, Mark, Observed
+from placecheck.observed import Line, Mark, Observed
 from placecheck.observing import clues_of
 from placecheck.request import CheckRequest
 from placecheck.same_block.evidence import Seen

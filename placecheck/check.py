@@ -31,7 +31,8 @@ from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.rim_in_picture import with_rim
 from placecheck.find.unroll import PX_PER_MM, Unrolling
 from placecheck.light_and_sharpness import block_problem, hopeless_picture
-from placecheck.measure import Observed, OnDome, put_on_dome
+from placecheck.measure import OnDome, put_on_dome
+from placecheck.observed import Observed
 from placecheck.observing import (
     by_hand,
     check_size,

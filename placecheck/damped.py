@@ -6,7 +6,7 @@ that millimetres, degrees and logarithms are damped alike. A step that does not 
 is tried again with eight times the damping; one that does leaves an eighth of it to the next.
 No unknown goes further at once than its limit. Who fits makes the normal equations, decides
 when it is enough, and may change what it evaluates between steps: one photo (block_fit.py),
-photos of a bare block (block_joint.py), photos of a pinned one (same_block/joint.py).
+photos of a bare block (bare_block/joint.py), photos of a pinned one (same_block/joint.py).
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ with all common colour vision; a state is a symbol, a word and a border (thin: i
 broken: unsure) beside its colour. Tags and names look for a free spot near what they name: of
 places around it at growing distance the one that leaves the picture least, covers least of
 what is taken already, and lies nearest and most in the direction asked for. What is drawn
-is for others to say (overlay.py, guidelines_photo.py, stitches/picture.py).
+is for others to say (overlay.py, guidelines/photo.py, stitches/picture.py).
 """
 
 from __future__ import annotations

@@ -33,7 +33,8 @@ from placecheck.answer import (
 )
 from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
-from placecheck.measure import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Observed, OnDome
+from placecheck.measure import OnDome
+from placecheck.observed import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Observed
 from placecheck.surface import Chart
 from placecheck.uncertainty import scaled_u, total_u
 

@@ -24,6 +24,7 @@ import numpy.typing as npt
 from placecheck.block import Geometries, Geometry
 from placecheck.dome import Dome, Domes
 from placecheck.mid_plane import MidPlane, MidPlanes
+from placecheck.observed import Observed
 from placecheck.surface import Chart, fermi_chart, geodesic_mm
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,85 +37,12 @@ LACE_LIFT_MM = 0.6
 SEAM_LIFT_MM = 0.0
 STATION_MM = 25.0
 STATION_OF_WIDTH = 0.35
-CORNERS = ("front_left", "front_right", "back_left", "back_right")
 SIDES = (
     ("width_front_mm", "front_left", "front_right"),
     ("width_back_mm", "back_left", "back_right"),
     ("length_left_mm", "back_left", "front_left"),
     ("length_right_mm", "back_right", "front_right"),
 )
-FOLD = ("fold_front", "fold_back")
-BY_HAND = "set by hand"
-"""Evidence of a landmark or a line that was."""
-
-
-@dataclass(frozen=True)
-class Mark:
-    """A landmark: pixel (2,), its covariance (2, 2) px^2, and what it rests on."""
-
-    px: FloatArray
-    covariance_px2: FloatArray
-    evidence: tuple[str, ...] = ()
-
-    @property
-    def by_hand(self) -> bool:
-        """Whether it was set by hand."""
-        return BY_HAND in self.evidence
-
-
-@dataclass(frozen=True)
-class Line:
-    """A line seen in the photo: ordered pixels (N, 2), standard uncertainty across it (N,) in px, and its evidence.
-
-    `common_px` is the part of the uncertainty that moves the whole line together.
-    """
-
-    px: FloatArray
-    u_px: FloatArray
-    common_px: float = 0.0
-    evidence: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        if len(self.px) != len(self.u_px):
-            raise ValueError("a line needs one uncertainty for each pixel")
-
-    @property
-    def by_hand(self) -> bool:
-        """Whether it was set by hand."""
-        return BY_HAND in self.evidence
-
-
-def dense_line(px: FloatArray, u_px: float, n: int = 60) -> Line:
-    """A hand-drawn polyline with points enough for local fits; all of it shares the click's uncertainty."""
-    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(px, axis=0), axis=1))])
-    at = np.linspace(0.0, length[-1], n)
-    points = np.stack([np.interp(at, length, px[:, i]) for i in range(2)], -1)
-    return Line(points, np.full(n, u_px), 0.0, (BY_HAND,))
-
-
-@dataclass(frozen=True)
-class Inferred:
-    """A landmark that is hidden, placed `du_mm` beside another one with standard uncertainty `u_mm`."""
-
-    anchor: str
-    du_mm: float
-    u_mm: float
-    evidence: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Observed:
-    """Everything found in one photo, in photo pixels. A line or mark that was not found is absent (None).
-
-    `inferred` holds landmarks that are hidden but follow from others; no side is measured to them.
-    """
-
-    marks: Mapping[str, Mark]
-    inferred: Mapping[str, Inferred] = field(default_factory=dict)
-    rim: Line | None = None
-    hairline: Line | None = None
-    centre: Line | None = None
-    pins: Line | None = None
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """One photo's second half: from all that was found in it to the measures and their uncertainty.
 
 What was sighted (check.py) is completed by the photo of the cap alone, where there is one:
-then the rim under the hair is where that photo shows it (cap_before.py). Landmarks and lines
+then the rim under the hair is where that photo shows it (cap/before.py). Landmarks and lines
 are put on the dome, corners that are known badly are steadied by the closure's width, the
 measures are read along the surface, and every unknown that they hang on is moved by its own
 uncertainty to see what they do (uncertainty.py). Marks that are set by hand later need no
@@ -40,7 +40,7 @@ def sight_whole(photo: Photo, request: CheckRequest, camera: Camera | None = Non
     seen = sight(photo, request, camera)
     if request.cap is None or (request.marks is not None and "cap_rim" in request.marks.lines_px):
         return seen
-    from placecheck.cap_before import with_cap
+    from placecheck.cap.before import with_cap
 
     return with_cap(seen, request.cap)
 

@@ -27,18 +27,8 @@ from placecheck.find.closure import LEAST_ROWS, ClosureSighting, line_in_photo, 
 from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots
 from placecheck.find.unroll import Unrolling
 from placecheck.marks import OFF_BLOCK, WRONG_WAY
-from placecheck.measure import (
-    BY_HAND,
-    CORNERS,
-    FOLD,
-    SEAM_LIFT_MM,
-    Inferred,
-    Line,
-    Mark,
-    Observed,
-    OnDome,
-    dense_line,
-)
+from placecheck.measure import SEAM_LIFT_MM, OnDome
+from placecheck.observed import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Observed, dense_line
 from placecheck.request import CheckRequest
 from placecheck.surface import section_mm
 from placecheck.uncertainty import mark_covariances_mm2

@@ -30,7 +30,7 @@ from placecheck.taped import with_taped
 
 if TYPE_CHECKING:
     from placecheck.photo import Photo
-    from placecheck.profile_match import Picked
+    from placecheck.profiles.match import Picked
 
 Explain = Callable[[str, npt.NDArray[np.uint8]], None]
 """Called by a step with its name and a picture of what it did, (h, w) or (h, w, 3) BGR uint8."""
@@ -94,7 +94,7 @@ def measured_in(
     """
     if request.marks is not None:
         request.marks.check_inside(photo.width, photo.height)
-    from placecheck.profile_match import pick_camera
+    from placecheck.profiles.match import pick_camera
 
     picked = picked or pick_camera(photo, request)
     measured = measure_stage(photo, request, explain, picked.camera)

@@ -27,7 +27,7 @@ Explain = Callable[[str, Any], None]
 def measure_stage(photo: Photo, request: CheckRequest, explain: Explain | None, camera: Camera | None) -> Measured:
     """What a photo shows of the stage that was asked for. Raises PlacecheckError where a step cannot go on."""
     if request.stage == "cap":
-        from placecheck.cap_stage import measure_cap
+        from placecheck.cap.stage import measure_cap
 
         return measure_cap(photo, request, explain, camera)
     if request.stage == "stitches":
@@ -35,7 +35,7 @@ def measure_stage(photo: Photo, request: CheckRequest, explain: Explain | None, 
 
         return measure_stitches(photo, request, explain, camera)
     if request.stage == "stitched":
-        from placecheck.stitched_stage import measure_stitched
+        from placecheck.stitched.stage import measure_stitched
 
         return measure_stitched(photo, request, explain, camera)
     if request.others and explain is None:
@@ -55,7 +55,7 @@ def advice_of(
     And the first move as hands make it, for the picture; none where there is thread to unpick.
     """
     if measured.stage == "cap":
-        from placecheck.cap_advice import cap_plan
+        from placecheck.cap.advice import cap_plan
 
         return cap_plan(measured, judged)
     if measured.stage == "stitches":
@@ -63,7 +63,7 @@ def advice_of(
 
         return stitch_fixes(measured, judged), ()
     if measured.stage == "stitched":
-        from placecheck.unpicking import unpicking
+        from placecheck.stitched.unpicking import unpicking
 
         return unpicking(measured, judged, request), ()
     from placecheck.advice import plan_for
@@ -75,7 +75,7 @@ def advice_of(
 def undecided_of(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
     """What is too near a limit to call, and the one thing that decides it."""
     if measured.stage == "cap":
-        from placecheck.cap_advice import cap_undecided
+        from placecheck.cap.advice import cap_undecided
 
         return cap_undecided(measured, judged)
     if measured.stage == "stitches":

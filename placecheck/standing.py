@@ -40,7 +40,7 @@ from placecheck.find.closure import ClosureSighting
 from placecheck.find.edge import find_edge
 from placecheck.find.outline import BlockSighting
 from placecheck.find.unroll import Unrolling
-from placecheck.measure import dense_line
+from placecheck.observed import dense_line
 from placecheck.request import CheckRequest, PhotoSide
 from placecheck.surface import unit
 

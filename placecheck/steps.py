@@ -1,6 +1,6 @@
 """A piece of advice as page and terminal set it: what to do in bold, how in steps, what goes along in small print.
 
-Advice travels as sentences (advice.py, cap_advice.py, stitches/words.py, problems): what to do, a colon, how,
+Advice travels as sentences (advice.py, cap/advice.py, stitches/words.py, problems): what to do, a colon, how,
 its steps divided by semicolons, and then what goes along, in sentences from "With it" or "Most of the doubt"
 on. A colon or semicolon in brackets divides nothing, nor does one after the first sentence. Text without such a
 colon is all told as how. Lengths stand out of every part, since they are what is looked for with a pin in the

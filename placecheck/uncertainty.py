@@ -30,15 +30,14 @@ from placecheck.block_fit import BlockFit
 from placecheck.measure import (
     LACE_LIFT_MM,
     RIM_LIFT_MM,
-    Line,
     Nuisance,
-    Observed,
     OnDome,
     measures,
     put_on_dome,
     side_bends,
     station_mm,
 )
+from placecheck.observed import Line, Observed
 
 FloatArray = npt.NDArray[np.float64]
 

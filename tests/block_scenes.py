@@ -17,11 +17,12 @@ from fixtures.scenes.model import Scene
 from fixtures.scenes.sample import project, sample_scene
 from fixtures.scenes.shape import BlockSurface, block_to_world
 from fixtures.scenes.truth import Sketch, _landmarks, _measures, focal_35mm
+from placecheck.bare_block.joint import BlockView
 from placecheck.block import Geometry, outline_px, prior_for, start_place, yaw_on_table
 from placecheck.block_fit import BlockFit, fit_block
-from placecheck.block_joint import BlockView
 from placecheck.camera import Camera, camera_for
-from placecheck.measure import Line, Mark, Observed, measure_at, put_on_dome
+from placecheck.measure import measure_at, put_on_dome
+from placecheck.observed import Line, Mark, Observed
 from placecheck.observing import clues_of
 from placecheck.request import CheckRequest
 from placecheck.uncertainty import budgets, total_u

@@ -21,10 +21,26 @@ from fixtures.scenes import sample_scene, save
 from fixtures.scenes.shape import BlockSurface
 from fixtures.scenes.walk import VIEWS, walk_round
 from placecheck import cli
+from placecheck.bare_block.joint import fit_views, rough_place, yaw_from_card
+from placecheck.bare_block.photos import (
+    PhotosRefused,
+    directions,
+    dome_from,
+    missing_views,
+    names_of,
+    refuse_broad,
+    sift,
+)
+from placecheck.bare_block.saved import (
+    SavedBlock,
+    block_for,
+    circumference_of,
+    load_block,
+    refuse_other_tape,
+    save_block,
+)
+from placecheck.bare_block.tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.block import AT, NAMES, closest_on_rays, prior_for
-from placecheck.block_joint import fit_views, rough_place, yaw_from_card
-from placecheck.block_photos import PhotosRefused, directions, dome_from, missing_views, names_of, refuse_broad, sift
-from placecheck.block_tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.check import sight
 from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
 from placecheck.dome import Dome
@@ -37,14 +53,6 @@ from placecheck.mid_plane import MidPlane
 from placecheck.photo import load_photo
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
-from placecheck.saved_blocks import (
-    SavedBlock,
-    block_for,
-    circumference_of,
-    load_block,
-    refuse_other_tape,
-    save_block,
-)
 from placecheck.standing import OTHER_BLOCK_PULL, check_block
 from placecheck.surface import fermi_chart
 from placecheck.uncertainty import budgets
@@ -695,7 +703,7 @@ def test_a_height_counts_only_where_the_stand_is_the_same(tmp_path):
 )
 def test_a_line_is_kept_where_stretches_of_several_photos_agree(monkeypatch, photos, astray, kept):
     """Lines as they would be found: of a plane turned by 1.2 degrees and shifted by 0.8 mm, some elsewhere."""
-    from placecheck import block_plane
+    from placecheck.bare_block import plane as block_plane
 
     fit, rng = joint(1), np.random.default_rng(5)
     chart = fermi_chart(fit.geometries[0].dome, MidPlane(), 128.0, -45, -45, 4.0)

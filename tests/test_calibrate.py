@@ -13,16 +13,16 @@ from card_scenes import charuco_corners, chessboard_px, projected
 from PIL import Image
 
 from placecheck import vision
-from placecheck.calibrate import calibrate, covariance_of, fit_intrinsics
-from placecheck.calibration_views import Sighting, assess, judge_poses
 from placecheck.camera import rotation
 from placecheck.card.board import CARD, PICTURE_PX_PER_MM
 from placecheck.card.detect import find_card
 from placecheck.cli import run
 from placecheck.errors import RetakeNeeded
 from placecheck.photo import load_photo
-from placecheck.profile_match import pick_profile, single_radial, to_stored
-from placecheck.profiles import Profile, save_profile
+from placecheck.profiles.calibrate import calibrate, covariance_of, fit_intrinsics
+from placecheck.profiles.kept import Profile, save_profile
+from placecheck.profiles.match import pick_profile, single_radial, to_stored
+from placecheck.profiles.views import Sighting, assess, judge_poses
 
 PUBLISHED = Path(__file__).parent.parent / "fixtures" / "opencv_doc"
 
@@ -256,7 +256,7 @@ def test_photo_that_does_not_fit_is_named(photos, tmp_path):
 
 
 def test_outlier_by_residual_is_set_aside(rendered):
-    from placecheck.calibrate import calibrate
+    from placecheck.profiles.calibrate import calibrate
 
     sightings = []
     for i, gray in enumerate(rendered):

@@ -21,7 +21,7 @@ from fixtures.scenes.pairs import cap_first
 from placecheck import cli
 from placecheck.answer import CAP_DOUBTED, CAP_SHOWN, CAP_TIED
 from placecheck.block import unpack_many
-from placecheck.cap_before import (
+from placecheck.cap.before import (
     GUESSED_MM,
     SETTLED_MM,
     carried_rim,
@@ -29,10 +29,10 @@ from placecheck.cap_before import (
     projected,
     weighed,
 )
-from placecheck.cap_sight import sight_cap
+from placecheck.cap.sight import sight_cap
 from placecheck.errors import PlacecheckError
 from placecheck.find.rim_in_picture import RIM_ALIKE_MM, rim_in_view
-from placecheck.measure import Line, Observed
+from placecheck.observed import Line, Observed
 from placecheck.photo import load_photo
 from placecheck.records.earlier import cap_photo_of
 from placecheck.records.store import open_store

@@ -22,7 +22,7 @@ from placecheck import cli
 from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured
 from placecheck.errors import RetakeNeeded
 from placecheck.marks import Marks, load_marks
-from placecheck.profiles import profiles_folder, save_profile
+from placecheck.profiles.kept import profiles_folder, save_profile
 
 OPTIONS = ["--closure", "5x5", "--block-circumference", "22.75in", "--no-save"]
 GOOD = dict.fromkeys(JUDGED, 0.0) | dict.fromkeys([n for n in JUDGED if "clearance" in n], 10.0)

@@ -15,7 +15,7 @@ from placecheck.dome import Dome
 from placecheck.errors import UsageProblem
 from placecheck.fitting.block_marks import marks_for
 from placecheck.fitting.closure_place import closure_place
-from placecheck.guidelines import RowsWanted, plan_for, plan_in_photo, plan_rows, rows_in_photo
+from placecheck.guidelines.plan import RowsWanted, plan_for, plan_in_photo, plan_rows, rows_in_photo
 from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.surface import geodesic_mm, level
 from placecheck.tapeline import length_mm, middle_line

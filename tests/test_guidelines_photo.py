@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 
 from fixtures.scenes.model import Block, Camera
 from placecheck import cli
-from placecheck.guidelines_photo import closure_record, rows_shown
+from placecheck.guidelines.photo import closure_record, rows_shown
 from placecheck.orders.files import order_store
 from placecheck.records.store import open_store
 from placecheck.tapeline import middle_line

@@ -15,7 +15,8 @@ from calibration.judging import judged_again
 from placecheck.answer import CAP_SHOWN, PINNED, Grounds
 from placecheck.errors import RetakeNeeded
 from placecheck.findings import estimated, grounds_of
-from placecheck.measure import Observed, measure_at, put_on_dome
+from placecheck.measure import measure_at, put_on_dome
+from placecheck.observed import Observed
 from placecheck.observing import END_FACING, STEADIED, check_size, with_steadied_corners, without_lost_corners
 from placecheck.uncertainty import budgets, factor_for, mark_covariance_mm2, total_u
 

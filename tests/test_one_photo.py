@@ -22,8 +22,8 @@ from placecheck.one_photo import check_file
 from placecheck.page.checking import Checker
 from placecheck.page.codec import measured_from_dict, measured_to_dict
 from placecheck.photo import load_photo
-from placecheck.profile_match import camera_in
-from placecheck.profiles import as_json, profiles_folder, remove_profile, save_profile
+from placecheck.profiles.kept import as_json, profiles_folder, remove_profile, save_profile
+from placecheck.profiles.match import camera_in
 from placecheck.records.model import Filter
 from placecheck.records.recheck import recheck
 from placecheck.records.request_json import from_json

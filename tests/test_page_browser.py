@@ -206,8 +206,8 @@ def test_a_second_photo_is_added_where_one_cannot_decide(phone, server, photos):
 
 
 def test_a_block_measured_before_takes_the_tapes_place(phone, server, photos):
+    from placecheck.bare_block.saved import blocks_folder, forget_block, load_block
     from placecheck.records.store import open_store
-    from placecheck.saved_blocks import blocks_folder, forget_block, load_block
 
     def choose(name: str) -> None:
         if phone.locator("details.asked:not([open])").count():
@@ -466,7 +466,7 @@ def test_a_class_dropped_at_once(browser, server, paired, photos):
 
 
 def test_a_class_on_a_block_measured_before(phone, server, photos):
-    from placecheck.saved_blocks import blocks_folder, forget_block
+    from placecheck.bare_block.saved import blocks_folder, forget_block
 
     phone.goto(f"{server.url}/class")
     phone.locator(".chip", has_text="5x5").click()

@@ -316,8 +316,8 @@ def test_a_close_up_gets_the_small_cards_bars():
 
 def test_a_saved_block_takes_the_tapes_place_and_is_kept_with_the_photo(tmp_path, monkeypatch):
     from placecheck import cli
+    from placecheck.bare_block.saved import blocks_folder, load_block
     from placecheck.commands.check import _request
-    from placecheck.saved_blocks import blocks_folder, load_block
 
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
     tapes = ["--round", "22.75in", "--over", "13.25in", "--across", "12.25in"]

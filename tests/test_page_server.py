@@ -852,8 +852,8 @@ def test_an_order_is_changed_on_the_page(server, paired):
 
 
 def test_a_saved_block_is_asked_for_by_its_name(server, paired):
+    from placecheck.bare_block.saved import blocks_folder, forget_block, load_block
     from placecheck.records.store import open_store
-    from placecheck.saved_blocks import blocks_folder, forget_block, load_block
 
     client, token = paired
     path = keep_block(server.home, "Willow")
@@ -930,7 +930,7 @@ def test_the_card_and_its_bars(server, paired):
 
 def test_a_camera_is_calibrated_step_by_step(server, paired):
     """Rendered photos of the card from a known camera (test_calibrate): the profile that comes of them is its."""
-    from placecheck.profiles import load_all, profiles_folder
+    from placecheck.profiles.kept import load_all, profiles_folder
     from tests import test_calibrate as known
 
     client, token = paired

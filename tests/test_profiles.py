@@ -16,7 +16,8 @@ from placecheck.cli import run
 from placecheck.errors import UsageProblem
 from placecheck.photo import Photo, upright
 from placecheck.printout import with_option
-from placecheck.profile_match import (
+from placecheck.profiles.kept import Profile, load_all, load_profile, remove_profile, save_profile
+from placecheck.profiles.match import (
     TURNED,
     camera_in,
     focus_u_rel,
@@ -26,7 +27,6 @@ from placecheck.profile_match import (
     to_stored,
     to_upright,
 )
-from placecheck.profiles import Profile, load_all, load_profile, remove_profile, save_profile
 
 W, H = 4032, 3024
 U = np.array([3.0, 3.0, 2.5, 2.5, 0.003, 0.01, 0.0, 0.0, 0.0])

@@ -28,7 +28,7 @@ from placecheck.errors import PlacecheckError, UnusableFile, UsageProblem
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.page import shop
-from placecheck.profiles import as_json
+from placecheck.profiles.kept import as_json
 from placecheck.records import tallies, whole_tables
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.compare import compare

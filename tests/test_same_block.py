@@ -29,11 +29,11 @@ from fixtures.scenes.pairs import draw_views, moved_card
 from fixtures.scenes.shape import BlockSurface
 from fixtures.scenes.walk import VIEWS, walk_round
 from placecheck.answer import PINNED, Grounds
+from placecheck.bare_block.joint import fit_views, rough_place, yaw_from_card
+from placecheck.bare_block.photos import dome_from
+from placecheck.bare_block.tapes import fit_tapes, tapes_on
 from placecheck.block import AT, NAMES, UPRIGHT_U_DEG, prior_for
 from placecheck.block_fit import CARD_UNKNOWNS, fit_block
-from placecheck.block_joint import fit_views, rough_place, yaw_from_card
-from placecheck.block_photos import dome_from
-from placecheck.block_tapes import fit_tapes, tapes_on
 from placecheck.camera import undistort
 from placecheck.check import sight
 from placecheck.cli import build_app

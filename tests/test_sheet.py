@@ -16,7 +16,7 @@ from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.fitting.block_marks import marks_for
 from placecheck.fitting.closure_place import closure_place
 from placecheck.fitting.fitted import fit
-from placecheck.guidelines import RowsWanted, plan_for
+from placecheck.guidelines.plan import RowsWanted, plan_for
 from placecheck.orders.doubts import doubts
 from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.sheets.bench_sheet import bench_sheet

@@ -13,7 +13,8 @@ from placecheck.block import GROUPS, NAMES, Frame, closest_on_rays, outline_px, 
 from placecheck.block_fit import CARD_UNKNOWNS, BlockFit, Clues, Task
 from placecheck.camera import camera_for, project, rotation, rotations
 from placecheck.dome import BUMPS, Dome, Domes
-from placecheck.measure import Inferred, Line, Mark, Nuisance, Observed, measure_at, measures, put_on_dome, side_bends
+from placecheck.measure import Nuisance, measure_at, measures, put_on_dome, side_bends
+from placecheck.observed import Inferred, Line, Mark, Observed
 from placecheck.surface import centre_line, fermi_chart, gradient, level, level_and_gradient
 from placecheck.uncertainty import budgets, mark_covariance_mm2
 

@@ -1,7 +1,7 @@
 """The stages of the job: the cap alone, the stitched closure and what moved, and the advice for each.
 
 Truth is that of the rendered scenes in fixtures/photos (job_*.json: their geometry, not this program's). The joint
-estimate of movement.py is checked by simulation: errors are drawn from the model it assumes, and the normalised errors
+estimate of stitched/movement.py is checked by simulation: errors are drawn from the model it assumes; normalised, they
 must be chi square with two degrees of freedom, whose mean is 2 and whose 99 % point is 9.21 (any table).
 """
 
@@ -32,18 +32,23 @@ from placecheck.answer import (
 )
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
-from placecheck.cap_advice import cap_plan, cap_undecided
-from placecheck.cap_sight import centre_seen, refuse_other, sight_cap
-from placecheck.cap_stage import EVEN_COST, _temple_px, join_line, measure_joined
+from placecheck.cap.advice import cap_plan, cap_undecided
+from placecheck.cap.sight import centre_seen, refuse_other, sight_cap
+from placecheck.cap.stage import EVEN_COST, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH
 from placecheck.judge import judge
 from placecheck.known_dome import KnownDome, KnownLine
-from placecheck.measure import CORNERS as CORNER_NAMES
-from placecheck.measure import LACE_LIFT_MM, dense_line, put_on_dome
-from placecheck.movement import (
+from placecheck.measure import LACE_LIFT_MM, put_on_dome
+from placecheck.observed import CORNERS as CORNER_NAMES
+from placecheck.observed import dense_line
+from placecheck.observing import READ_FACTOR
+from placecheck.photo import load_photo
+from placecheck.printout import with_option
+from placecheck.request import NO_CLOSURE, CheckRequest
+from placecheck.stitched.movement import (
     FACTOR_OF,
     FINDING_FACTOR,
     GUESSED_AT_MM,
@@ -57,12 +62,8 @@ from placecheck.movement import (
     of_one_cloth,
     place,
 )
-from placecheck.observing import READ_FACTOR
-from placecheck.photo import load_photo
-from placecheck.printout import with_option
-from placecheck.request import NO_CLOSURE, CheckRequest
+from placecheck.stitched.unpicking import RIPPER, edges_of, unpicking
 from placecheck.uncertainty import factor_for
-from placecheck.unpicking import RIPPER, edges_of, unpicking
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 CAP_TAPE, JOB_TAPE = "20.25in", "22.25in"

@@ -459,8 +459,8 @@ def test_photos_are_checked_with_their_own_block(tmp_path, monkeypatch, capsys):
     """The sheet's closure and block_circumference reach the check of each photo; the check itself is a stand-in."""
     from placecheck import one_photo
     from placecheck.answer import Estimate, Measured
+    from placecheck.bare_block.saved import blocks_folder, load_block
     from placecheck.cards import save_bars
-    from placecheck.saved_blocks import blocks_folder, load_block
 
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
     save_bars(tmp_path / "home", 99.2, 99.5)

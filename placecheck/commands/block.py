@@ -2,7 +2,7 @@
 
 `measure` takes three tapes, `photos` six to twelve photos of the bare block with the card
 beside it; `list`, `show` and `forget` look after what is kept. The measuring is
-placecheck.block_tapes' and placecheck.block_photos', the keeping placecheck.saved_blocks'.
+placecheck.bare_block.tapes' and placecheck.bare_block.photos', the keeping placecheck.bare_block.saved'.
 Nothing kept is overwritten without --replace, and what is forgotten is set aside.
 """
 
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
-    from placecheck.saved_blocks import SavedBlock
+    from placecheck.bare_block.saved import SavedBlock
 
 Name = Annotated[str, typer.Argument(metavar="NAME", help="The block's name.")]
 Replace = Annotated[bool, typer.Option("--replace", help="Overwrite the block of that name.")]
@@ -52,9 +52,9 @@ def measure(
     """Keep a block's shape from three tapes over the bare block."""
     import datetime
 
-    from placecheck.block_tapes import fit_tapes
+    from placecheck.bare_block.saved import SavedBlock, blocks_folder, check_name, refuse_taken, save_block
+    from placecheck.bare_block.tapes import fit_tapes
     from placecheck.errors import UsageProblem
-    from placecheck.saved_blocks import SavedBlock, blocks_folder, check_name, refuse_taken, save_block
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm, parse_length_mm
 
@@ -116,10 +116,10 @@ def photos(
     """
     import datetime
 
-    from placecheck.block_photos import LEAST, MOST, BlockPhotoReport, PhotosRefused, measure_block
+    from placecheck.bare_block.photos import LEAST, MOST, BlockPhotoReport, PhotosRefused, measure_block
+    from placecheck.bare_block.saved import SavedBlock, blocks_folder, check_name, refuse_taken, save_block
     from placecheck.cards import saved_bars_mm
     from placecheck.errors import UsageProblem
-    from placecheck.saved_blocks import SavedBlock, blocks_folder, check_name, refuse_taken, save_block
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm
 
@@ -167,7 +167,7 @@ def list_blocks() -> None:
     """List the saved blocks."""
     import sys
 
-    from placecheck.saved_blocks import blocks_folder, load_all
+    from placecheck.bare_block.saved import blocks_folder, load_all
     from placecheck.settings import home
     from placecheck.units import mm_and_inches
 
@@ -190,8 +190,8 @@ def show(
     """Show one block: its size and shape with their uncertainty."""
     import json
 
-    from placecheck.saved_blocks import as_json as block_json
-    from placecheck.saved_blocks import blocks_folder, load_block
+    from placecheck.bare_block.saved import as_json as block_json
+    from placecheck.bare_block.saved import blocks_folder, load_block
     from placecheck.settings import home
 
     block = load_block(blocks_folder(home()), name)
@@ -207,7 +207,7 @@ def show(
 
 def forget(name: Name) -> None:
     """Take a block away; its file is set aside, not erased."""
-    from placecheck.saved_blocks import blocks_folder, forget_block
+    from placecheck.bare_block.saved import blocks_folder, forget_block
     from placecheck.settings import home
 
     print(f"Set aside as {forget_block(blocks_folder(home()), name)}")
@@ -217,7 +217,7 @@ def _print_block(block: SavedBlock) -> None:
     """Size and half axes with their expanded uncertainty."""
     import math
 
-    from placecheck.block_tapes import STANDING
+    from placecheck.bare_block.tapes import STANDING
     from placecheck.dome import half_axes_for
     from placecheck.units import mm_and_inches
 

@@ -2,8 +2,8 @@
 
 `add` calibrates from photos of the scale card and saves under a name; `guide` looks at the
 photos taken so far and says which poses are missing, saving nothing; `list`, `show`, `match`
-and `remove` look after what is saved. The measuring is placecheck.calibrate's and the
-choosing placecheck.profile_match's. Nothing saved is overwritten without --replace, and
+and `remove` look after what is saved. The measuring is placecheck.profiles.calibrate's and the
+choosing placecheck.profiles.match's. Nothing saved is overwritten without --replace, and
 what is removed is set aside, not erased.
 """
 
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from placecheck.calibration_views import Assessment
+    from placecheck.profiles.views import Assessment
 
 Photos = Annotated[list[Path], typer.Argument(metavar="PHOTO", help="Photos of the card alone, 8 or more.")]
 Name = Annotated[str, typer.Argument(metavar="NAME", help="The profile's name.")]
@@ -44,11 +44,11 @@ def add(
 
     8 or more photos, the card in all parts of the picture, leaning to all four sides, some turned.
     """
-    from placecheck.calibrate import calibrate
-    from placecheck.calibration_views import assess
     from placecheck.cards import saved_bars_mm
     from placecheck.errors import UsageProblem
-    from placecheck.profiles import check_name, profile_path, profiles_folder, save_profile
+    from placecheck.profiles.calibrate import calibrate
+    from placecheck.profiles.kept import check_name, profile_path, profiles_folder, save_profile
+    from placecheck.profiles.views import assess
     from placecheck.settings import home
 
     name = check_name(name)
@@ -84,10 +84,10 @@ def guide(photos: Photos) -> None:
 
     Nothing is saved. Exit status 0 when the photos are enough, 3 when not.
     """
-    from placecheck.calibrate import calibrate
-    from placecheck.calibration_views import assess
     from placecheck.cards import saved_bars_mm
     from placecheck.errors import RetakeNeeded
+    from placecheck.profiles.calibrate import calibrate
+    from placecheck.profiles.views import assess
     from placecheck.settings import home
 
     assessment = assess(photos, saved_bars_mm(home()))
@@ -107,7 +107,7 @@ def list_profiles() -> None:
     """List the saved profiles."""
     import sys
 
-    from placecheck.profiles import load_all, profiles_folder
+    from placecheck.profiles.kept import load_all, profiles_folder
     from placecheck.settings import home
 
     profiles, damaged = load_all(profiles_folder(home()))
@@ -126,8 +126,8 @@ def show(
     as_json: Annotated[bool, typer.Option("--json", help="Print the profile as it is saved.")] = False,
 ) -> None:
     """Show one profile: its numbers with their uncertainty, and the residual of every photo."""
-    from placecheck.profile_match import single_radial
-    from placecheck.profiles import INTRINSICS, as_json_text, load_profile, profiles_folder
+    from placecheck.profiles.kept import INTRINSICS, as_json_text, load_profile, profiles_folder
+    from placecheck.profiles.match import single_radial
     from placecheck.settings import home
 
     profile = load_profile(profiles_folder(home()), name)
@@ -152,8 +152,8 @@ def match(photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Any photo
     """Say which profile a photo gets, or why none."""
     from placecheck.photo import load_photo
     from placecheck.printout import with_option
-    from placecheck.profile_match import pick_profile
-    from placecheck.profiles import profiles_folder
+    from placecheck.profiles.kept import profiles_folder
+    from placecheck.profiles.match import pick_profile
     from placecheck.settings import home
 
     picked = pick_profile(load_photo(photo), profiles_folder(home()))
@@ -167,7 +167,7 @@ def match(photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Any photo
 
 def remove(name: Name) -> None:
     """Take a profile away; its file is set aside, not erased."""
-    from placecheck.profiles import profiles_folder, remove_profile
+    from placecheck.profiles.kept import profiles_folder, remove_profile
     from placecheck.settings import home
 
     print(f"Set aside as {remove_profile(profiles_folder(home()), name)}")

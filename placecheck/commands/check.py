@@ -168,11 +168,11 @@ def _request(
     block: str | None = None,
 ) -> CheckRequest:
     """The request from options and settings. Raises UsageProblem."""
+    from placecheck.bare_block.saved import block_for, blocks_folder
     from placecheck.cards import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.marks import load_marks
     from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
-    from placecheck.saved_blocks import block_for, blocks_folder
     from placecheck.settings import home, load_settings
     from placecheck.tolerances import load_tolerances
     from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm, parse_closure

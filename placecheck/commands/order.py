@@ -277,7 +277,7 @@ def guidelines(
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
     from placecheck.fitting.block_marks import marks_for
     from placecheck.fitting.closure_place import closure_place
-    from placecheck.guidelines import RowsWanted, plan_for, refuse_lacking
+    from placecheck.guidelines.plan import RowsWanted, plan_for, refuse_lacking
     from placecheck.orders.files import order_store
     from placecheck.sheets.guideline_sheet import guideline_sheet
     from placecheck.sheets.pdf_page import write_pdf
@@ -294,7 +294,7 @@ def guidelines(
     path = None if as_json else free_path(file or _guidelines_file(order, in_photo), force)
     if in_photo:
         from placecheck.drawing import save_picture
-        from placecheck.guidelines_photo import rows_shown
+        from placecheck.guidelines.photo import rows_shown
 
         shown = rows_shown(order, wanted=wanted)
         plan = shown.plan

@@ -166,11 +166,11 @@ def _limits(given: list[str]) -> dict[str, tuple[float, float]]:
 
 def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | None]]:
     """Values of the sheet's photos, each checked with the closure and block of its line, or the settings'."""
+    from placecheck.bare_block.saved import block_for, blocks_folder
     from placecheck.cards import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.one_photo import check_file
     from placecheck.request import CheckRequest
-    from placecheck.saved_blocks import block_for, blocks_folder
     from placecheck.settings import home, load_settings
     from placecheck.study.readings import photos_of, values_of
     from placecheck.units import parse_card_bars_mm, parse_closure

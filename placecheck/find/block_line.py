@@ -8,7 +8,7 @@ well above chance lines, more of them where it runs far beside the middle or ask
 darker than the canvas, so two tints count beside the brightness. The ridge is then followed from
 row to row and a robust straight fit gives place and lean with their covariance. In the chart a line
 in one plane is straight to 0.2 mm over the stretch that is seen. Through the mesh of a cap without a
-seam in its middle the line often goes on, in the same ink. cap_stage.py joins what is seen of it with
+seam in its middle the line often goes on, in the same ink. cap/stage.py joins what is seen of it with
 the block's own shape.
 """
 

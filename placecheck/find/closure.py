@@ -22,8 +22,8 @@ from placecheck.block import Geometry
 from placecheck.find.network import CLOSURE_CHANNELS, run, sigmoid
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import PX_PER_MM, V_FRONT_MM, Unrolling, cell_to_uv, unroll_grid, uv_to_cell
-from placecheck.measure import FOLD, Line, Mark
 from placecheck.mid_plane import MidPlane
+from placecheck.observed import FOLD, Line, Mark
 from placecheck.vision import Image, dilate, resample, resize
 
 FloatArray = npt.NDArray[np.float64]

@@ -8,7 +8,7 @@ Radon transform restricted to what a seam can be). A line is believed when its s
 above that of chance lines. A single seam counts when it runs where the network also sees the
 middle; otherwise two lines of the same lean and the same sign whose middle lies there count as
 the pair. Lines hidden by hair, clips or pins drop out of the sum by a robust cap on each row.
-What is found casts doubt on the middle (closure.py) and tells a pair (cap_stage.py); it sets no line.
+What is found casts doubt on the middle (closure.py) and tells a pair (cap/stage.py); it sets no line.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ across, where taken, are met by Newton's steps on height and length to breadth; 
 alone tells the height. What no tape tells, a Shape, has the means of block.py's prior.
 `shape_spread` moves the mean shape by one standard deviation of that prior in each of its
 directions, so that a mark's uncertainty can be had by placing it on every one of them.
-Tapes that no head's shape can meet are refused. (block_tapes.py is for blocks that were
+Tapes that no head's shape can meet are refused. (bare_block/tapes.py is for blocks that were
 measured with care and are kept; here the order's few tapes are all there is.)
 """
 

@@ -13,13 +13,13 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, get_args
 
+from placecheck.bare_block.saved import SavedBlock
 from placecheck.cards import nominal_mm
 from placecheck.errors import UsageProblem
 from placecheck.known_dome import KnownDome
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest, OtherPhoto, PhotoSide
-from placecheck.saved_blocks import SavedBlock
 from placecheck.settings import Settings
 from placecheck.taped import PLACES, parse_taped
 from placecheck.tolerances import DEFAULT_LIMITS, STAGE_LIMITS, Tolerances

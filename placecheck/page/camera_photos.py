@@ -4,7 +4,7 @@ One set at a time, in a folder of its own under names drawn by number ("photo 3"
 thirty. After every new photo a worker looks at all of them and its report (which serve, which do
 not and why, which poses are still missing, or the finished profile) is kept beside them. The
 server side here only stores and reads; `look` and what it calls run in the worker and use
-placecheck.calibrate, and the worker hands the profile back as its file's plain contents,
+placecheck.profiles.calibrate, and the worker hands the profile back as its file's plain contents,
 which are read again by profiles.from_json before they are saved.
 """
 
@@ -57,7 +57,7 @@ def clear(home: Path) -> None:
 
 def shown(home: Path) -> dict[str, Any]:
     """The report on the photos, and the profiles there are."""
-    from placecheck.profiles import load_all, profiles_folder
+    from placecheck.profiles.kept import load_all, profiles_folder
 
     report: dict[str, Any] = {}
     with contextlib.suppress(OSError, ValueError):
@@ -77,7 +77,7 @@ def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
     a profile has which shall not be replaced.
     """
     from placecheck.cards import saved_bars_mm
-    from placecheck.profiles import check_name, profile_path, profiles_folder
+    from placecheck.profiles.kept import check_name, profile_path, profiles_folder
 
     if name and not replace and profile_path(profiles_folder(home), name).exists():
         raise UsageProblem(
@@ -94,7 +94,7 @@ def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
 
 def keep(home: Path, header: Mapping[str, Any]) -> None:
     """Take the worker's report over, and save the profile if it is finished. Raises UsageProblem, ValueError."""
-    from placecheck.profiles import from_json, profiles_folder, save_profile
+    from placecheck.profiles.kept import from_json, profiles_folder, save_profile
 
     report = {
         "photos": [[str(n)[:40], str(why)[:400]] for n, why in header.get("photos", [])][:MOST],
@@ -113,10 +113,10 @@ def keep(home: Path, header: Mapping[str, Any]) -> None:
 
 def look(message: Mapping[str, Any]) -> dict[str, Any]:
     """In the worker: the report on all photos, with the profile where a name asks for it and it can be had."""
-    from placecheck.calibrate import calibrate
-    from placecheck.calibration_views import assess
     from placecheck.errors import PlacecheckError
-    from placecheck.profiles import as_json
+    from placecheck.profiles.calibrate import calibrate
+    from placecheck.profiles.kept import as_json
+    from placecheck.profiles.views import assess
 
     bars = message["bars_mm"]
     try:

@@ -54,7 +54,7 @@ class Checker:
 
     def look(self, photo: Photo, request: CheckRequest) -> Any:
         """What has to be kept so that `again` is quick. Raises PlacecheckError."""
-        from placecheck.profile_match import pick_camera
+        from placecheck.profiles.match import pick_camera
         from placecheck.same_block.others import look_all
 
         return look_all(photo, request, pick_camera(photo, request).camera)
@@ -82,7 +82,7 @@ class Checker:
         """The guidelines of an order drawn into the photo of its closure, JPEG. Raises PlacecheckError."""
         import io
 
-        from placecheck.guidelines_photo import rows_shown
+        from placecheck.guidelines.photo import rows_shown
         from placecheck.orders.files import order_store
 
         out = io.BytesIO()

@@ -159,7 +159,7 @@ def _line_in(line: Any) -> Any:
 def _profile(data: Any) -> dict[str, Any]:
     """A camera profile's file, read and written again."""
     from placecheck.errors import UsageProblem
-    from placecheck.profiles import as_json, from_json
+    from placecheck.profiles.kept import as_json, from_json
 
     try:
         return as_json(from_json(data, Path("the worker's profile")))

@@ -76,7 +76,7 @@ def saved_blocks(home: Path, asked: str) -> tuple[list[tuple[str, str]], str, li
 
     a sentence for each that is damaged or no longer there.
     """
-    from placecheck.saved_blocks import blocks_folder, load_all
+    from placecheck.bare_block.saved import blocks_folder, load_all
     from placecheck.units import sixteenths
 
     blocks, damaged = load_all(blocks_folder(home))
@@ -120,7 +120,7 @@ def order_shown(home: Path, number: str) -> OrderShown:
     """The order of that number and what follows from it. Raises PlacecheckError."""
     from placecheck.fitting.block_marks import marks_table
     from placecheck.fitting.fitted import fit
-    from placecheck.guidelines import rows_lack
+    from placecheck.guidelines.plan import rows_lack
     from placecheck.orders.doubts import doubts
     from placecheck.orders.tape import TAPE
     from placecheck.settings import load_settings
@@ -148,7 +148,7 @@ def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> bytes:
     from placecheck.fitting.block_marks import marks_for
     from placecheck.fitting.closure_place import closure_place
     from placecheck.fitting.fitted import fit
-    from placecheck.guidelines import plan_for, refuse_lacking
+    from placecheck.guidelines.plan import plan_for, refuse_lacking
     from placecheck.settings import load_settings
     from placecheck.sheets.bench_sheet import bench_sheet
     from placecheck.sheets.guideline_sheet import guideline_sheet

@@ -168,8 +168,8 @@ def _digest(photo: IO[bytes]) -> str:
 
 def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     """What a form asks for, with all that is kept here. Raises UsageProblem with one sentence."""
+    from placecheck.bare_block.saved import blocks_folder, load_block
     from placecheck.cards import saved_bars_mm
-    from placecheck.saved_blocks import blocks_folder, load_block
 
     home, named = bench.config.home, texts.get("saved_block", "").strip()
     saved = load_block(blocks_folder(home), named) if named else None

@@ -19,7 +19,7 @@ from placecheck.request import CheckRequest, Stage
 if TYPE_CHECKING:
     from placecheck.camera import Camera
     from placecheck.photo import Photo
-    from placecheck.profile_match import Picked
+    from placecheck.profiles.match import Picked
     from placecheck.records.store import Store
 
 
@@ -49,8 +49,8 @@ def kept_camera(photo: Photo, profile: Mapping[str, Any] | None, path: Path) -> 
     `path` is the photo's, for the sentence. Raises UsageProblem for a damaged profile, ValueError where it does not
     fit the photo.
     """
-    from placecheck.profile_match import Picked, camera_in
-    from placecheck.profiles import from_json
+    from placecheck.profiles.kept import from_json
+    from placecheck.profiles.match import Picked, camera_in
 
     if profile is None:
         return Picked(None)

@@ -22,7 +22,8 @@ from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
     from placecheck.check import Sighted
-    from placecheck.measure import Observed, OnDome
+    from placecheck.measure import OnDome
+    from placecheck.observed import Observed
     from placecheck.same_block.evidence import Seen
     from placecheck.same_block.unknowns import JointFit
 
@@ -98,7 +99,7 @@ _LINE_FIELDS = ("rim", "hairline", "centre", "pins")
 def _drawn(fit: JointFit, k: int, sighted: Sighted, on: OnDome, merged: Observed) -> tuple[Findings, View]:
     """The common solution as photo `k` sees it."""
     from placecheck.findings import findings_of, view_of
-    from placecheck.measure import Line, Mark
+    from placecheck.observed import Line, Mark
 
     g = fit.geometry(k)
     lines: dict[str, Line | None] = {"rim": None, "hairline": None}

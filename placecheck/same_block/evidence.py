@@ -21,7 +21,8 @@ import numpy.typing as npt
 from placecheck.block import UPRIGHT_U_DEG, Geometry
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
-from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, Line, Mark, Observed, line_at, station_mm
+from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, line_at, station_mm
+from placecheck.observed import Line, Mark, Observed
 from placecheck.surface import Chart, normals
 
 if TYPE_CHECKING:

@@ -24,7 +24,7 @@ from placecheck.errors import PlacecheckError, Problem
 from placecheck.marks import Marks
 from placecheck.measuring import measured_of, sight_whole, with_marks
 from placecheck.photo import Photo, load_photo
-from placecheck.profile_match import pick_camera
+from placecheck.profiles.match import pick_camera
 from placecheck.request import CheckRequest, OtherPhoto
 from placecheck.same_block.as_one import measure_together
 from placecheck.steps import begun

@@ -20,7 +20,7 @@ from placecheck.answer import OUTLINE_WORDS, RIM_WORDS
 from placecheck.block import AT, Geometry, prior_for, unpack, unpack_many
 from placecheck.block_fit import CARD_UNKNOWNS, Task
 from placecheck.known_dome import KnownDome
-from placecheck.measure import FOLD
+from placecheck.observed import FOLD
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
 from placecheck.same_block.evidence import LINES, REACH_MM, Seen, start_curve, start_points
 from placecheck.same_block.unknowns import MOVE_U, MOVED, Index, prior_words, without_tape

@@ -23,7 +23,7 @@ from placecheck.request import CheckRequest
 if TYPE_CHECKING:
     from placecheck.check import Sighted
     from placecheck.photo import Photo
-    from placecheck.profile_match import Picked
+    from placecheck.profiles.match import Picked
 
 NO_MEMORY = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
 
@@ -138,7 +138,7 @@ def _answer(
     """The set's answer, the same measures with each photo's findings, and what each photo answers `alone`."""
     from placecheck.measuring import sight_whole
     from placecheck.one_photo import answer_for
-    from placecheck.profile_match import pick_camera
+    from placecheck.profiles.match import pick_camera
     from placecheck.same_block.as_one import measure_together
 
     sighted: list[Sighted] = []

@@ -20,7 +20,8 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Contribution
-from placecheck.measure import FOLD, LACE_LIFT_MM, Inferred, OnDome, measure_at, station_mm
+from placecheck.measure import LACE_LIFT_MM, OnDome, measure_at, station_mm
+from placecheck.observed import FOLD, Inferred
 from placecheck.same_block.evidence import ALIKE, LINES, Seen
 from placecheck.same_block.residuals import LINE_WORDS
 from placecheck.same_block.unknowns import JointFit

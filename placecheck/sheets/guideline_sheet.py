@@ -24,7 +24,7 @@ from placecheck.sheets.pdf_page import GRAY, MARGIN_MM, Page
 from placecheck.units import POINT_MM, mm_and_inches, sixteenths
 
 if TYPE_CHECKING:
-    from placecheck.guidelines import Plan
+    from placecheck.guidelines.plan import Plan
 
 FloatArray = npt.NDArray[np.float64]
 

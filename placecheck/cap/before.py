@@ -23,14 +23,14 @@ import numpy.typing as npt
 
 from placecheck.answer import CAP_DOUBTED, CAP_SHOWN, CAP_TIED
 from placecheck.block import unpack_many
-from placecheck.cap_sight import CapSighting, sight_cap
+from placecheck.cap.sight import CapSighting, sight_cap
 from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.find.closure import Trace, line_in_photo
 from placecheck.find.rim_in_picture import RIM_ALIKE_MM, rim_in_view
 from placecheck.known_dome import KnownDome
-from placecheck.measure import Line, Observed
-from placecheck.profile_match import pick_camera
+from placecheck.observed import Line, Observed
+from placecheck.profiles.match import pick_camera
 from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.same_block.evidence import Seen, own_share, seen_at, seen_of
 from placecheck.same_block.joint import fit_together

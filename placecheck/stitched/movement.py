@@ -32,7 +32,8 @@ from placecheck.block import AT, GROUPS, Prior, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.errors import RetakeNeeded
 from placecheck.find.rim_in_picture import RIM_ALIKE_MM
-from placecheck.measure import CORNERS, RIM_LIFT_MM, Line, Nuisance, Observed, OnDome, line_at, put_on_dome
+from placecheck.measure import RIM_LIFT_MM, Nuisance, OnDome, line_at, put_on_dome
+from placecheck.observed import CORNERS, Line, Observed
 from placecheck.observing import READ_FACTOR
 from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, factor_for, mark_covariance_mm2, stations_u_mm
 

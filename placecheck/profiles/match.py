@@ -23,7 +23,7 @@ from placecheck import vision
 from placecheck.camera import Camera
 from placecheck.errors import Problem, UsageProblem
 from placecheck.photo import Photo
-from placecheck.profiles import Profile, as_json, load_all, load_profile, profiles_folder
+from placecheck.profiles.kept import Profile, as_json, load_all, load_profile, profiles_folder
 from placecheck.propagation import propagate
 from placecheck.request import CheckRequest
 from placecheck.settings import home

@@ -42,7 +42,7 @@ class SavedBlock:
 
     def for_check(self) -> KnownDome:
         """The dome as a check sees it: with a cap on, and with its height over the table where that is fixed."""
-        from placecheck.block_tapes import STANDING
+        from placecheck.bare_block.tapes import STANDING
 
         known = self.dome if self.same_stand or STANDING not in self.dome.names else self.dome.without(STANDING)
         return known.under_cap()
@@ -54,7 +54,7 @@ class SavedBlock:
 
 def circumference_of(dome: KnownDome) -> tuple[float, float, FloatArray]:
     """Length round a known dome's widest level, its standard uncertainty, and its slope by the dome's unknowns."""
-    from placecheck.block_tapes import SHAPE, dome_of
+    from placecheck.bare_block.tapes import SHAPE, dome_of
 
     at = [dome.names.index(name) for name in SHAPE]
     mean, covariance = np.array(dome.mean), np.array(dome.covariance)
@@ -103,7 +103,7 @@ def as_json(block: SavedBlock) -> dict[str, Any]:
 
 def from_json(data: Mapping[str, Any], path: Path) -> SavedBlock:
     """A block from its file's contents. Raises UsageProblem naming `path`."""
-    from placecheck.block_tapes import SHAPE, STANDING
+    from placecheck.bare_block.tapes import SHAPE, STANDING
 
     try:
         if data["schema"] != 1 or data["way"] not in ("tapes", "photos"):

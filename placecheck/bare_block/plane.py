@@ -3,7 +3,7 @@
 Many blocks have a line printed or drawn along their middle, and a maker sets the cap by it; but
 it lies up to a few millimetres and a degree off the block's true middle, and a cap hides all of it
 but the end on the forehead. On the bare block it is seen whole. So each photo of one that was
-fitted jointly (block_joint.py) is unrolled about the block's middle and the line looked for
+fitted jointly (bare_block/joint.py) is unrolled about the block's middle and the line looked for
 (find/block_line.py) on three stretches, since it need not run straight in the chart over all of them:
 forehead, crown and back of the head. The ends of each stretch that is seen lie in one upright
 plane, turned and shifted a little; a dome fitted a little too large or small, which moves what is seen

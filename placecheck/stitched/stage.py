@@ -2,7 +2,7 @@
 
 The pinned photo is the one the records keep. It is measured again here, with the request, the hand
 marks and the camera profile that were kept with it, so that both photos go through the same
-program and their errors can be put side by side (movement.py). What stands in the way of the
+program and their errors can be put side by side (stitched/movement.py). What stands in the way of the
 comparison is one sentence among the answer's problems; the measures never depend on it.
 """
 
@@ -19,10 +19,10 @@ from placecheck.find.closure import line_in_photo
 from placecheck.find.rim_in_picture import rim_in_view
 from placecheck.measure import OnDome
 from placecheck.measuring import look
-from placecheck.movement import Placed, moves, place
 from placecheck.records.earlier import earlier_photo
 from placecheck.request import CheckRequest
 from placecheck.standing import stage_prior
+from placecheck.stitched.movement import Placed, moves, place
 
 if TYPE_CHECKING:
     from placecheck.camera import Camera

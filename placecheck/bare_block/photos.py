@@ -1,7 +1,7 @@
 """A bare block photographed from all round: each photo looked at, the bad ones named, one dome of the rest.
 
 Each photo is searched for card and block by the check's own finders; the outline is then
-searched near the predicted one, in turns with the joint fit of all photos (block_joint.py).
+searched near the predicted one, in turns with the joint fit of all photos (bare_block/joint.py).
 What cannot be used is set aside with its reason, the worst first: no card or block, an
 outline that does not fit, a photo in which the block stands elsewhere than in the others or
 is of another size. The side on which the card lies says which end is the face, since a bare
@@ -21,13 +21,13 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.bare_block.joint import BareBlockFit, BlockView, Contradiction, fit_views, rough_place, yaw_from_card
+from placecheck.bare_block.plane import line_of
+from placecheck.bare_block.saved import circumference_of
 from placecheck.block import TAPE_U_MM, outline_px
-from placecheck.block_joint import BareBlockFit, BlockView, Contradiction, fit_views, rough_place, yaw_from_card
-from placecheck.block_plane import line_of
 from placecheck.camera import Camera, wrapped_deg
 from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.known_dome import KnownDome
-from placecheck.saved_blocks import circumference_of
 from placecheck.standing import CARD_MEASURED_U, CARD_PRINT_U
 from placecheck.units import mm_and_inches
 
@@ -110,8 +110,8 @@ def look_at(path: Path, name: str, bars_mm: tuple[float, float] | None, home: Pa
     from placecheck.find.outline import find_block
     from placecheck.light_and_sharpness import blurred_block
     from placecheck.photo import load_photo
-    from placecheck.profile_match import pick_profile
-    from placecheck.profiles import profiles_folder
+    from placecheck.profiles.kept import profiles_folder
+    from placecheck.profiles.match import pick_profile
     from placecheck.vision import resize
 
     photo = load_photo(path)

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.bare_block.tapes import SHAPE, STANDING
 from placecheck.block import AT, NAMES, ROUND_U, Geometry, prior_for, start_place, unpack
 from placecheck.block_fit import CARD_UNKNOWNS, Task
-from placecheck.block_tapes import SHAPE, STANDING
 from placecheck.camera import Camera
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome

@@ -1,10 +1,10 @@
 """Before the closure: is the cap centred on the block? One photo of the cap alone, from its pixels to Measured.
 
-Card, camera, block and cap are found by `cap_sight.py`. What the cap is compared with is the block's own line: the
+Card, camera, block and cap are found by `cap/sight.py`. What the cap is compared with is the block's own line: the
 printed or drawn one where it is seen in front of the rim (find/block_line.py), else the plane of the block's
 symmetry, which is the fitted dome's frame. The line is joined with the fit as a further observation, linear in the
 unknowns (a Kalman update): its plane is turned and shifted against the dome's by what lines are off the middle
-(PRINT_U), or as photos of the bare block have shown it (block_plane.py), its visible stretch must lie in it, and so
+(PRINT_U), or as photos of the bare block have shown it (bare_block/plane.py), its visible stretch must lie in it, so
 block, cap and line come out with one covariance. The shift is read at the cap's front edge, where both lines are
 seen, positive to the wearer's right; the turn is positive when the front is too far right for where the crown is. The
 rim's heights at the temples and the pair of seams behind are read against the same line.
@@ -24,7 +24,7 @@ from placecheck.answer import BARE_LINE, RIM_WORDS, UNDER_THE_CAP, Contribution,
 from placecheck.block import GROUPS, NAMES, outline_px, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
-from placecheck.cap_sight import CapSighting, sight_cap
+from placecheck.cap.sight import CapSighting, sight_cap
 from placecheck.errors import Problem
 from placecheck.find.block_line import BlockLine
 from placecheck.find.closure import rim_v_mm

@@ -4,7 +4,7 @@ All but the cap's own is found as in every check (check.py). The fit is told tha
 plane and is repeated with closer looks at the outline; a block that the rest shows tilted is looked at once more with
 its lean set free. The cap's middle is where the network sees it, about the cap's own plane; a rim that nothing hides
 is read point by point. The block's line is looked for about the block's plane, in front of the rim and, under a
-cap with a pair of seams, through its mesh (find/block_line.py). What `cap_stage.py` measures, and what `cap_before.py`
+cap with a pair of seams, through its mesh (find/block_line.py). What `cap/stage.py` measures, and what `cap/before.py`
 carries over into the photo of the pinned closure, rests on this.
 """
 
@@ -25,7 +25,7 @@ from placecheck.find.closure import ClosureSighting, Trace, find_closure, rim_v_
 from placecheck.find.rim_in_picture import rim_in_view, with_rim
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import Unrolling
-from placecheck.measure import Line, Observed
+from placecheck.observed import Line, Observed
 from placecheck.observing import by_hand, clues_of, seen_middle
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest

@@ -22,7 +22,7 @@ from placecheck.camera import camera_for, pose_from_homography, wrapped_deg
 from placecheck.card.detect import CardSighting, card_problems, find_card
 from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.photo import Photo, load_photo
-from placecheck.profile_match import TURNED, to_stored, to_upright
+from placecheck.profiles.match import TURNED, to_stored, to_upright
 
 FloatArray = npt.NDArray[np.float64]
 

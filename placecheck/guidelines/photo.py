@@ -20,8 +20,8 @@ import numpy.typing as npt
 
 from placecheck.drawing import NAME_PX, SKY, WHITE, Layer, box_round, dash_pieces, framed, wrapped
 from placecheck.errors import PlacecheckError, UsageProblem
-from placecheck.guidelines import USUAL_ROWS, Plan, RowsWanted, plan_in_photo, rows_in_photo
-from placecheck.measure import FOLD
+from placecheck.guidelines.plan import USUAL_ROWS, Plan, RowsWanted, plan_in_photo, rows_in_photo
+from placecheck.observed import FOLD
 from placecheck.overlay import LINES
 from placecheck.records.earlier import earlier_photo
 from placecheck.units import mm_and_inches

@@ -20,9 +20,9 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck import vision
-from placecheck.calibration_views import MIN_PHOTOS, Assessment, Sighting, phrase
 from placecheck.errors import RetakeNeeded
-from placecheck.profiles import Profile
+from placecheck.profiles.kept import Profile
+from placecheck.profiles.views import MIN_PHOTOS, Assessment, Sighting, phrase
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -6,7 +6,7 @@ lens and zoom it belongs to. It is in the frame in which the sensor stores pictu
 it serves the phone held upright or lying. Each profile is one JSON file, written whole or
 not at all, never over another unasked; one that is taken away is set aside, not erased. A
 damaged file is named in one sentence and never guessed at. Which profile fits a photo, and
-the measuring camera it makes there, is profile_match.py's business.
+the measuring camera it makes there, is profiles/match.py's business.
 """
 
 from __future__ import annotations
