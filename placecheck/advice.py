@@ -27,7 +27,6 @@ from placecheck.request import CheckRequest
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
 from placecheck.units import mm_and_inches
 
-"""Where the side clearances are read, to either side of the fold (0.35 of the width on narrow closures)."""
 LEAST_MOVE_MM = 0.5
 """A pin cannot be set finer than this (common practice, no published source)."""
 FAR_SIDEWAYS_MM = 3.0

@@ -13,10 +13,12 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import sys
 import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from typing import BinaryIO
 
 SAID = re.compile(
     rb"^(?:libpng (?:error|warning): |(?:Corrupt JPEG data|Premature end of JPEG file|Invalid SOS parameters|"
@@ -28,16 +30,26 @@ SAID = re.compile(
 _hearing = threading.Lock()
 
 
+def _passing_file() -> BinaryIO | None:
+    """Where the decoders write meanwhile; None where nobody can hear them."""
+    if sys.__stderr__ is None:  # closed at the start: descriptor 2 is some other file's, or nobody's
+        return None
+    try:
+        return tempfile.TemporaryFile()
+    except OSError:  # no folder for passing files
+        return None
+
+
 @contextlib.contextmanager
 def decoders_heard() -> Iterator[list[bytes]]:
     """The decoders' lines, in the list once the block is over."""
     said: list[bytes] = []
-    with _hearing, tempfile.TemporaryFile() as heard:
-        try:
-            own = os.dup(2)
-        except OSError:  # standard error is closed: nobody hears the decoders, and nobody is told
-            yield said
-            return
+    heard = _passing_file()
+    if heard is None:
+        yield said
+        return
+    with _hearing, heard:
+        own = os.dup(2)
         os.dup2(heard.fileno(), 2)
         try:
             yield said

@@ -53,7 +53,7 @@ def state_in_words(judged: Judged | None) -> str:
     if judged is None or judged.state != "unsure":
         return STATE_WORDS[judged.state if judged else None][2]
     percent = 100 * judged.p_conform
-    shown = math.floor(percent - 0.005) if percent > 50 else math.ceil(percent + 0.005)
+    shown = max(50, math.floor(percent - 0.005)) if percent > 50 else min(50, math.ceil(percent + 0.005))
     return f"{min(max(shown, 1), 99)} % in"
 
 

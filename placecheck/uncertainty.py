@@ -251,7 +251,7 @@ class Scale:
         return float(np.clip(self.factor * (known / self.at) ** (self.power - 1.0), *FACTOR_BOUNDS))
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=32)
 def _scales(grounds: Grounds) -> Mapping[str, Scale]:
     path = Path(__file__).parent / "find" / "networks" / "calibration.json"
     if not path.exists():

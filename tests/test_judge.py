@@ -319,6 +319,9 @@ def test_signs_become_words():
     ("state", "p", "words"),
     [
         ("unsure", 0.944, "94 % in"),
+        ("unsure", 0.49998, "50 % in"),
+        ("unsure", 0.5, "50 % in"),
+        ("unsure", 0.50004, "50 % in"),
         ("unsure", 0.94998, "94 % in"),  # 95 % is in
         ("unsure", 0.95, "94 % in"),  # the same as a record keeps it
         ("unsure", 0.0502, "6 % in"),  # 5 % is out

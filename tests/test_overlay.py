@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from placecheck.answer import JUDGED, Answer, Estimate, Findings, Measured, Pull
 from placecheck.drawing import BORDERS, LONG_SIDE_PX, STATE_COLOUR, dash_pieces, save_picture
-from placecheck.errors import Problem, RetakeNeeded, UsageProblem
+from placecheck.errors import Problem, RetakeNeeded, UnusableFile, UsageProblem
 from placecheck.judge import failed_answer
 from placecheck.one_photo import answer_for
 from placecheck.overlay import GUESS_DASHES, LINES, crop_box, draw_overlay
@@ -238,6 +238,6 @@ def test_saving(tmp_path):
     with pytest.raises(UsageProblem, match="must end in"):
         save_picture(picture, tmp_path / "a.gif")
     (tmp_path / "file").write_text("")
-    with pytest.raises(UsageProblem, match="cannot be written"):
+    with pytest.raises(UnusableFile, match="cannot be written"):
         save_picture(picture, tmp_path / "file" / "a.jpg")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.jpg", "b.png", "file", "new"]

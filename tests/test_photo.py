@@ -303,6 +303,13 @@ def test_a_photo_is_read_although_standard_error_is_closed(tmp_path: Path) -> No
     code = f"from placecheck.photo import load_photo; from pathlib import Path; load_photo(Path({str(path)!r}))"
     done = subprocess.run(["sh", "-c", '"$@" 2>&-', "sh", sys.executable, "-c", code], timeout=60)
     assert done.returncode == 0
+    # a file that got the descriptor of the closed one is its own
+    own = tmp_path / "own.txt"
+    code = f"from placecheck.decoders import decoders_heard\nfile = open({str(own)!r}, 'wb', 0)\n"
+    code += "assert file.fileno() == 2\nwith decoders_heard():\n    file.write(b'mine')"
+    done = subprocess.run(["sh", "-c", '"$@" 2>&-', "sh", sys.executable, "-c", code], timeout=60)
+    assert done.returncode == 0
+    assert own.read_bytes() == b"mine"
 
 
 def test_thumbnails_end_marker_is_not_the_photos() -> None:

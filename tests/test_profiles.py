@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from placecheck import vision
 from placecheck.cards import forget_bars, load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
 from placecheck.cli import run
-from placecheck.errors import UsageProblem
+from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.photo import Photo, upright
 from placecheck.printout import with_option
 from placecheck.profiles.kept import Profile, load_all, load_profile, remove_profile, save_profile
@@ -274,7 +274,7 @@ def test_failed_write_leaves_the_old_file(folder, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(UsageProblem, match="No space left"):
+    with pytest.raises(UnusableFile, match="No space left"):
         save_profile(profile(rms_px=0.5), folder, replace=True)
     assert (folder / "shop.json").read_bytes() == before
     assert [p.name for p in folder.iterdir()] == ["shop.json"]

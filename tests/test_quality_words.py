@@ -149,7 +149,7 @@ def test_few_placements_are_called_few():
 def test_a_shift_is_told_with_its_day_and_its_side(measure, by, words):
     said = look_at(measure, "Ada", points([*normal(20, 9, 0.3), *normal(20, 9 + by, 0.3)], 6, 13)).sentences[0]
     assert said.startswith(f"Not steady: {words}")
-    assert "Chance alone says so of 7 in 100 such charts at most." in said
+    assert "A steady hand, too, is called not steady in up to 7 of 100 such charts." in said
 
 
 def test_an_outsider_is_told_with_its_day():

@@ -58,7 +58,7 @@ from placecheck.records.store import open_store
 from placecheck.request import CheckRequest, OtherPhoto
 from placecheck.same_block.agree import OTHER_BLOCK_PULL
 from placecheck.same_block.as_one import measure_together, solve
-from placecheck.same_block.evidence import spline_weights
+from placecheck.same_block.evidence import known_block, seen_of, spline_weights
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.others import again
 from placecheck.same_block.residuals import Residuals
@@ -598,6 +598,17 @@ def test_the_order_of_the_photos_does_not_matter():
         assert other.estimates[name].value == pytest.approx(estimate.value, abs=0.02), name
         assert pytest.approx(estimate.U95, rel=0.005) == other.estimates[name].U95, name
         assert set(other.estimates[name].evidence) == set(estimate.evidence), name
+
+
+def test_a_saved_block_that_one_photo_contradicts_counts_less_for_the_set():
+    """As it does for that photo alone (saved_shape.py), and for the rim that a photo of the cap shows."""
+    known = KnownDome("Alder", ("log round",), (float(sighted("leaning").fit.theta[AT["log round"]]),), ((1e-6,),))
+    request = replace(photo_request(), block=known)
+    pair = [sighted("above"), sighted("leaning")]
+    doubted = [pair[0], replace(pair[1], stage=replace(pair[1].stage, wider=16.0))]
+    sure, less = (measure_together(("a", "b"), photos, request)[0] for photos in (pair, doubted))
+    assert less.estimates["width_front_mm"].U95 > 1.05 * sure.estimates["width_front_mm"].U95
+    assert known_block([seen_of(s) for s in doubted], request) == known.wider(16.0)
 
 
 def test_measured_bars_make_the_cards_print_surer():

@@ -32,7 +32,7 @@ from placecheck.known_dome import KnownDome
 from placecheck.observed import Line, Observed
 from placecheck.profiles.match import pick_camera
 from placecheck.request import NO_CLOSURE, CheckRequest
-from placecheck.same_block.evidence import Seen, own_share, seen_at, seen_of
+from placecheck.same_block.evidence import Seen, known_block, own_share, seen_at, seen_of
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.residuals import across
 from placecheck.same_block.unknowns import JointFit
@@ -188,7 +188,7 @@ def carried_rim(seen: Seen, before: Seen, request: CheckRequest, bare: Seen | No
 
 def fitted(seen: Seen, before: Seen, request: CheckRequest) -> JointFit:
     """The joint fit of both photos."""
-    around_mm, known = request.block_circumference_mm, request.block
+    around_mm, known = request.block_circumference_mm, known_block([seen, before], request)
     return fit_together([seen, before], request.closure, around_mm, moves=True, known=known, reach_mm=BESIDE_MM)
 
 

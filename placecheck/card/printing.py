@@ -119,9 +119,9 @@ Shape = Bars | Line | RoundedBox | Text
 
 
 def write_card(path: Path, paper: str = "a4", kind: str = "pdf", dpi: int = 600, sheet: Sheet = SCALE_SHEET) -> Path:
-    """Write the page to `path`; UsageProblem for an unknown paper or kind, UnusableFile if it cannot be written: a file
+    """Write the page to `path`, whole or not at all.
 
-    that was there before is then as it was.
+    Raises UsageProblem for an unknown paper or kind, UnusableFile if it cannot be written.
     """
     path = Path(path)
     if kind not in KINDS:

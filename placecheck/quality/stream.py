@@ -179,7 +179,7 @@ def steady_sentence(measure: str, chart: IndividualsChart, points: Sequence[Poin
         found.append(f"a jump from one placement to the next, on {points[chart.range_signals[-1]].at[:10]}")
     return (
         f"Not steady{early}: {'; and '.join(found)}; look for what was different then. "
-        f"Chance alone says so of {CHANCE_PERCENT} in 100 such charts at most."
+        f"A steady hand, too, is called not steady in up to {CHANCE_PERCENT} of 100 such charts."
     )
 
 

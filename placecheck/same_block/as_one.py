@@ -31,10 +31,11 @@ if TYPE_CHECKING:
 def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:
     """The joint fit of photos that were found to belong together. Raises RetakeNeeded where they do not."""
     from placecheck.same_block.agree import check_excess, check_known, check_moves, check_views
+    from placecheck.same_block.evidence import known_block
     from placecheck.same_block.joint import fit_together
 
     check_views(names, seen)
-    around, known = request.block_circumference_mm, request.block
+    around, known = request.block_circumference_mm, known_block(seen, request)
 
     @cache
     def opened() -> JointFit:

@@ -21,8 +21,10 @@ import numpy.typing as npt
 from placecheck.block import UPRIGHT_U_DEG, Geometry
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
+from placecheck.known_dome import KnownDome
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, line_at, station_mm
 from placecheck.observed import Line, Mark, Observed
+from placecheck.request import CheckRequest
 from placecheck.surface import Chart, normals
 
 if TYPE_CHECKING:
@@ -59,7 +61,8 @@ class Seen:
 
     `board_mm` (N, 2), `corners_px` (N, 2) px with `corner_u_px`; `outline_px` (M, 2) px with `outline_u_px`;
     `rim_yaw_deg` the cap's turn as the rim's symmetry tells it, with its standard uncertainty; `card_print_u` the
-    relative standard uncertainty of the card's print; `lean_u_deg` how far from upright the block may stand.
+    relative standard uncertainty of the card's print; `lean_u_deg` how far from upright the block may stand; `wider` by
+    how much a saved block's standard uncertainties are to grow, where the photo contradicts it (saved_shape.py).
     """
 
     camera: Camera
@@ -73,6 +76,13 @@ class Seen:
     rim_yaw_deg: tuple[float, float] | None = None
     card_print_u: float = 0.0
     lean_u_deg: float = UPRIGHT_U_DEG
+    wider: float = 1.0
+
+
+def known_block(seen: Sequence[Seen], request: CheckRequest) -> KnownDome | None:
+    """The saved block that `request` names, believed no more than the photo that contradicts it most believes it."""
+    wider = max(photo.wider for photo in seen)
+    return request.block if request.block is None or wider == 1.0 else request.block.wider(wider)
 
 
 def seen_of(sighted: Sighted) -> Seen:
@@ -105,6 +115,7 @@ def seen_at(
         rim_yaw_deg,
         card_print_u(stage.request),
         stage.lean_u_deg,
+        stage.wider,
     )
 
 
