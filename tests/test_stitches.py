@@ -36,10 +36,10 @@ from placecheck.errors import RetakeNeeded
 from placecheck.judge import judge, state_of, verdict_of
 from placecheck.photo import load_photo
 from placecheck.stitches import close_up as close_up_check
-from placecheck.stitches.close_up import LARGEST, MEAN, SMALLEST, measure_stitches
+from placecheck.stitches.close_up import LARGEST, MEAN, SMALLEST, kinds_of, measure_stitches
 from placecheck.stitches.ground import Ground, on_surface, surface_points, to_px
 from placecheck.stitches.picture import KIND_STATE, KIND_WORDS, draw_close_up
-from placecheck.stitches.sewn import Sewn, kinds_of
+from placecheck.stitches.sewn import Sewn
 from placecheck.stitches.spacing import U_ENDS_MM, U_PLACE_MM, extreme_of, lengths
 from placecheck.stitches.words import needed_between, ordinal, remarks, stitch_fixes, stitch_undecided
 from placecheck.tolerances import DEFAULTS, tolerances_from

@@ -11,12 +11,12 @@ A gap that is wide for the row but within the limit is a remark, never a fix.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from placecheck.answer import Findings, Measured, View
+from placecheck.answer import Findings, Judged, Measured, View
 from placecheck.camera import Camera, camera_for
 from placecheck.card import card_problems, find_card
 from placecheck.card.board import SMALL_CARD
@@ -26,7 +26,7 @@ from placecheck.judge import judge_estimate
 from placecheck.request import CheckRequest
 from placecheck.stitches.ground import Ground, fit_ground, to_px
 from placecheck.stitches.row import Row, find_row
-from placecheck.stitches.sewn import Sewn, kinds_of
+from placecheck.stitches.sewn import Sewn
 from placecheck.stitches.spacing import Spacing, measure_spacing
 from placecheck.stitches.unroll import sides
 from placecheck.stitches.words import remarks
@@ -131,6 +131,31 @@ def _sewn(spacing: Spacing, line_px: Any, tolerances: Tolerances) -> Sewn:
         u_count=spacing.u_count,
         line_px=tuple((float(x), float(y)) for x, y in line_px),
     )
+
+
+def kinds_of(
+    spacing_mm: Sequence[float],
+    U95_mm: Sequence[float],
+    rhythm: Sequence[str],
+    largest: Judged,
+    smallest: Judged,
+    guard_factor: float,
+) -> tuple[str, ...]:
+    """The kind of every spacing; `rhythm` (wide, crowded or even) is what it is where no limit is in question."""
+    kinds = list(rhythm)
+    for judged, kind, sign in ((smallest, "under", -1), (largest, "over", 1)):
+        limit = judged.high if sign > 0 else judged.low
+        beyond = [sign * (mm - limit) for mm in spacing_mm]
+        extreme = max(range(len(beyond)), key=beyond.__getitem__)
+        back = sign * (spacing_mm[extreme] - judged.estimate.value)  # the extreme of many is read too far out
+        for k, (by, u95) in enumerate(zip(beyond, U95_mm, strict=True)):
+            if judged.state == "out" and by - back >= guard_factor * max(judged.estimate.u, u95 / 2):
+                kinds[k] = kind
+            elif kinds[k] != "under" and (by > 0 or (k == extreme and judged.state == "unsure")):
+                kinds[k] = "unsure"
+        if judged.state == "out" and beyond[extreme] > 0:
+            kinds[extreme] = kind
+    return tuple(kinds)
 
 
 def _refuse_far_or_blurred(card: CardSighting) -> None:

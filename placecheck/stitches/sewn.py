@@ -11,12 +11,7 @@ Nothing here imports anything slow.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from placecheck.answer import Judged
 
 
 @dataclass(frozen=True)
@@ -56,28 +51,3 @@ class Sewn:
             "counted_from": self.begin,
             "U95_count": round(2 * self.u_count, 2),
         }
-
-
-def kinds_of(
-    spacing_mm: Sequence[float],
-    U95_mm: Sequence[float],
-    rhythm: Sequence[str],
-    largest: Judged,
-    smallest: Judged,
-    guard_factor: float,
-) -> tuple[str, ...]:
-    """The kind of every spacing; `rhythm` (wide, crowded or even) is what it is where no limit is in question."""
-    kinds = list(rhythm)
-    for judged, kind, sign in ((smallest, "under", -1), (largest, "over", 1)):
-        limit = judged.high if sign > 0 else judged.low
-        beyond = [sign * (mm - limit) for mm in spacing_mm]
-        extreme = max(range(len(beyond)), key=beyond.__getitem__)
-        back = sign * (spacing_mm[extreme] - judged.estimate.value)  # the extreme of many is read too far out
-        for k, (by, u95) in enumerate(zip(beyond, U95_mm, strict=True)):
-            if judged.state == "out" and by - back >= guard_factor * max(judged.estimate.u, u95 / 2):
-                kinds[k] = kind
-            elif kinds[k] != "under" and (by > 0 or (k == extreme and judged.state == "unsure")):
-                kinds[k] = "unsure"
-        if judged.state == "out" and beyond[extreme] > 0:
-            kinds[extreme] = kind
-    return tuple(kinds)
