@@ -35,7 +35,7 @@ from placecheck.records.compare import compare
 from placecheck.records.demo import fill_with_demo
 from placecheck.records.earlier import earlier_photo
 from placecheck.records.export import csv_header, csv_lines, jsonl_lines, safe_text
-from placecheck.records.model import Filter
+from placecheck.records.model import PART, Filter
 from placecheck.records.overview import fault_words, help_sentence, overview, yield_words
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.recheck import check_kept, differences, recheck, recheck_record
@@ -565,6 +565,15 @@ def test_recheck_reproduces_and_reports(store):
         ("measures.offset_mm.U95", 0.4, 0.5),
         ("problems.new", None, "A new doubt."),
     ]
+
+
+def test_a_part_of_a_set_is_no_stage_that_was_passed(store):
+    """What the set says counts: here a part that would pass by itself, and the set to be fixed."""
+    save_check(store, jpeg(1), answer("pass"), REQUEST, order="0007", origin=PART)
+    save_check(store, jpeg(2), answer("fix", offset_mm=5.0), REQUEST, order="0007")
+    assert tallies.next_stages(store.database) == {}
+    save_check(store, jpeg(3), answer("pass"), REQUEST, order="0007")
+    assert tallies.next_stages(store.database) == {"0007": "stitched"}
 
 
 def test_recheck_says_what_it_cannot_do(store):
