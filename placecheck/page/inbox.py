@@ -75,9 +75,10 @@ class Inbox:
         for job in jobs_in(folder):
             self._jobs[job.id] = job
             self._once[job.owner, job.once] = job.id
-        for path in folder.iterdir():  # a photo whose job never came to disk was never acknowledged
-            if path.is_file() and path.name.split(".")[0] not in self._jobs:
-                path.unlink(missing_ok=True)
+        there = {path.name for path in folder.iterdir() if path.is_file()}
+        for name in there:  # a photo whose job never came to disk was never acknowledged; a job unreadable now stays
+            if not {f"{name.split('.')[0]}.{end}" for end in ("json", "photo")} <= there:
+                (folder / name).unlink(missing_ok=True)
         self.forget_old()
 
     def get(self, number: str) -> Job | None:
