@@ -27,7 +27,7 @@ from placecheck.answer import JUDGED, MEASURE_BY_NAME, MEASURES, Estimate, Measu
 from placecheck.errors import PlacecheckError, UnusableFile, UsageProblem
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
-from placecheck.page import shop
+from placecheck.page import books
 from placecheck.profiles.kept import as_json
 from placecheck.records import tallies, whole_tables
 from placecheck.records.backup import restore_backup, write_backup
@@ -676,12 +676,12 @@ def test_the_page_charts_pinned_closures_unless_stages_are_compared(season):
     """A stitched closure has moved: its checks would blur the placing, and a row of stitches is no placement."""
     assert season.count(Filter(stage="stitched")) > 20
     for by in ("maker", "closure"):
-        found, wanted = shop.quality(season.home, by), overview(season, by, Filter(stage="pinned"))
+        found, wanted = books.quality(season.home, by), overview(season, by, Filter(stage="pinned"))
         assert found.together == wanted.together
         assert [[s.points for s in g.streams] for g in found.groups] == [
             [s.points for s in g.streams] for g in wanted.groups
         ]
-    assert {g.name for g in shop.quality(season.home, "stage").groups} == {"pinned", "stitched"}
+    assert {g.name for g in books.quality(season.home, "stage").groups} == {"pinned", "stitched"}
 
 
 def test_overview_finds_what_the_season_was_made_with(season):
