@@ -145,11 +145,38 @@ def test_an_unsaved_photo_of_the_cap_is_offered_saved_and_used(bench, paired):
     assert f'href="/records/{kept["cap"]}">Saved' in client.get(cap).text
 
 
+def test_a_photo_of_the_cap_that_is_being_measured_again_is_offered_when_it_is_done(tmp_path):
+    """Until then saving it would be refused, in words that the maker reads about the photo of the closure."""
+    running = start(tmp_path, workers=1)
+    client, token = pair(running)
+    try:
+        willow = order((client, token), "Willow", closure="5x5", block="57.8cm")
+        cap, _ = measured((client, token), photo_bytes("slow"), order=willow, stage="cap")
+        to, page = measured((client, token), photo_bytes("hidden"), order=willow)
+        offer = "is not saved, so it was not used here"
+        assert offer in page
+        client.post(f"{cap}/once-more", data={"token": token})
+        assert offer not in words(client.get(to).text)
+        answer = client.post(f"{to}/cap", data={"token": token})
+        assert client.get(f"{cap}/state").json()["state"] != "done"  # so that all this was in time
+        assert (answer.status_code, answer.headers.get("location")) == (303, to)
+        wait_for(client, cap)
+        assert offer in words(client.get(to).text)
+    finally:
+        client.close()
+        running.stop()
+
+
 @pytest.mark.parametrize(
     ("path", "form", "says", "keeps"),
     [
-        ("/card/bars", {"card": "small", "across": "80", "down": "49.8"}, "too far from 50", 'value="80"'),
-        ("/tolerances", {"offset_mm_low": "5", "offset_mm_high": "-5"}, "Off centre: 5 to -5 mm is the wrong way", "5"),
+        ("/card/bars", {"card": "small", "across": "80", "down": "49.8"}, "too far from 50", "80"),
+        (
+            "/tolerances",
+            {"offset_mm_low": "47", "offset_mm_high": "-5"},
+            "Off centre: 47 to -5 mm is the wrong way",
+            "47",
+        ),
         ("/tolerances", {"risk": "70"}, "Risk of a wrong pass: 70 % is not possible. Write 0.01 to 50 %.", "70"),
         ("/tolerances", {"aim": "20"}, "lies outside the hairline's own limits, 6 to 13 mm", "20"),
         ("/tolerances", {"skew_deg_low": "none"}, "“none” is not a number", "none"),
@@ -166,7 +193,7 @@ def test_a_refused_form_says_why_and_keeps_what_was_typed(bench, paired, path, f
     refused = client.post(path, data={"token": token, **form})
     assert refused.status_code == 400
     assert says in html.unescape(words(refused.text))
-    assert keeps if keeps.startswith("value") else f'value="{keeps}"' in refused.text
+    assert f'value="{keeps}"' in refused.text
     assert "[" not in words(refused.text)
 
 

@@ -6,10 +6,13 @@ Outside references: Python's own tomllib reads the settings that are written; NI
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import io
 import json
 import math
+import sys
+import threading
 import tomllib
 from pathlib import Path
 
@@ -18,6 +21,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+sys.path.insert(0, str(Path(__file__).parent.parent))
 from placecheck.answer import Contribution, Estimate, Findings, Grounds, Judged, Measured, View
 from placecheck.errors import Problem, UsageProblem
 from placecheck.page import limits
@@ -32,6 +36,7 @@ from placecheck.page.views_class import student_of
 from placecheck.records.export import safe_text
 from placecheck.settings import Settings
 from placecheck.whole_files import copy_whole, write_whole
+from tests.page_bench import MM_PER_WIDTH, PLACES, photo_bytes
 
 
 class Clock:
@@ -178,6 +183,22 @@ def test_what_was_thrown_away_is_not_written_again(tmp_path):
         (tmp_path / name).write_bytes(b"{}")
     Inbox(tmp_path)
     assert sorted(p.name for p in tmp_path.iterdir()) == [f"{kept.id}.{end}" for end in ("json", "photo", "view.jpg")]
+
+
+@pytest.mark.parametrize("spoil", [lambda text: text[:40], lambda text: text.replace('"label"', '"title"')])
+def test_a_job_that_cannot_be_read_is_left_as_it_is(tmp_path, spoil):
+    """Cut short, or written by another version: its photo was acknowledged, and may be read after the next start."""
+    inbox = Inbox(tmp_path)
+    job = inbox.add(io.BytesIO(b"photo"), 1000, "me", SPEC)
+    inbox.keep_picture(job, "view", b"picture")
+    path = tmp_path / f"{job.id}.json"
+    text = path.read_text()
+    path.write_text(spoil(text))
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    assert Inbox(tmp_path).all() == []
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+    path.write_text(text)
+    assert [j.id for j in Inbox(tmp_path).unfinished()] == [job.id]
 
 
 def test_a_photo_stays_as_long_as_one_that_is_measured_together_with_it(tmp_path):
@@ -398,6 +419,51 @@ def test_a_set_is_saved_whole_or_not_yet(tmp_path):
         kept, part = store.get(number), store.get(first.record)
     assert [other["photo"] for other in kept.request["others"]] == [part.id]
     assert (part.summary.origin, part.summary.verdict, part.overlay) == ("part", "retake", None)
+
+
+def test_a_correction_while_the_pictures_are_written_counts(tmp_path):
+    """The other photo of the set is then still "measuring", so that it falls to the pool to look at it again."""
+    from types import SimpleNamespace
+
+    from placecheck.page.pool import Pool
+    from placecheck.page.views_photo import _measure_again
+
+    writing, corrected = threading.Event(), threading.Event()
+
+    class SlowDisk(Inbox):
+        def keep_picture(self, job, name, data):
+            if job.spec.get("others") and not corrected.is_set():
+                writing.set()
+                corrected.wait(30)
+            super().keep_picture(job, name, data)
+
+    async def run():
+        inbox = SlowDisk(tmp_path)
+        photo = photo_bytes("pass")
+        first = inbox.add(io.BytesIO(photo), len(photo), "me", SPEC)
+        second = inbox.add(io.BytesIO(photo), len(photo), "me", SPEC | {"others": [first.id]})
+        pool = Pool(inbox, workers=1, checker="tests.page_bench:StandIn")
+        await pool.start()
+        try:
+            assert await asyncio.to_thread(writing.wait, 60)
+            assert (first.state, second.state) == ("done", "measuring")
+            first.marks = {"points": {"fold_front": [500.0, 700.0]}}
+            await _measure_again(SimpleNamespace(inbox=inbox, pool=pool), [first, second])
+            corrected.set()
+            for job in (first, second):
+                for _ in range(600):
+                    if job.state == "done":
+                        break
+                    await pool.wait(job, 0.1)
+            return [measured_from_dict(json.loads(job.measured)) for job in (first, second)]
+        finally:
+            corrected.set()
+            await pool.stop()
+
+    there, moved = asyncio.run(run())
+    assert there.findings.landmarks_px["fold_front"] == (500.0, 700.0)
+    usual = PLACES["fold_front"][0] * 1600 + 0.4 / (MM_PER_WIDTH / 1600)
+    assert moved.findings.landmarks_px["fold_front"][0] == pytest.approx(usual + 500.0 / 100)
 
 
 def test_a_dragged_line_keeps_its_shape(tmp_path):

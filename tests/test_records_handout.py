@@ -27,7 +27,7 @@ from placecheck.answer import JUDGED, MEASURE_BY_NAME, MEASURES, Estimate, Measu
 from placecheck.errors import PlacecheckError, UnusableFile, UsageProblem
 from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
-from placecheck.page import shop
+from placecheck.page import books
 from placecheck.profiles.kept import as_json
 from placecheck.records import tallies, whole_tables
 from placecheck.records.backup import restore_backup, write_backup
@@ -35,7 +35,7 @@ from placecheck.records.compare import compare
 from placecheck.records.demo import fill_with_demo
 from placecheck.records.earlier import earlier_photo
 from placecheck.records.export import csv_header, csv_lines, jsonl_lines, safe_text
-from placecheck.records.model import Filter
+from placecheck.records.model import PART, Filter
 from placecheck.records.overview import fault_words, help_sentence, overview, yield_words
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.recheck import check_kept, differences, recheck, recheck_record
@@ -567,6 +567,15 @@ def test_recheck_reproduces_and_reports(store):
     ]
 
 
+def test_a_part_of_a_set_is_no_stage_that_was_passed(store):
+    """What the set says counts: here a part that would pass by itself, and the set to be fixed."""
+    save_check(store, jpeg(1), answer("pass"), REQUEST, order="0007", origin=PART)
+    save_check(store, jpeg(2), answer("fix", offset_mm=5.0), REQUEST, order="0007")
+    assert tallies.next_stages(store.database) == {}
+    save_check(store, jpeg(3), answer("pass"), REQUEST, order="0007")
+    assert tallies.next_stages(store.database) == {"0007": "stitched"}
+
+
 def test_recheck_says_what_it_cannot_do(store):
     no_photo = save_check(store, jpeg(1), answer(), REQUEST)
     unknown = save_check(store, jpeg(2), answer(), {**REQUEST, "gloss": 1})
@@ -667,12 +676,12 @@ def test_the_page_charts_pinned_closures_unless_stages_are_compared(season):
     """A stitched closure has moved: its checks would blur the placing, and a row of stitches is no placement."""
     assert season.count(Filter(stage="stitched")) > 20
     for by in ("maker", "closure"):
-        found, wanted = shop.quality(season.home, by), overview(season, by, Filter(stage="pinned"))
+        found, wanted = books.quality(season.home, by), overview(season, by, Filter(stage="pinned"))
         assert found.together == wanted.together
         assert [[s.points for s in g.streams] for g in found.groups] == [
             [s.points for s in g.streams] for g in wanted.groups
         ]
-    assert {g.name for g in shop.quality(season.home, "stage").groups} == {"pinned", "stitched"}
+    assert {g.name for g in books.quality(season.home, "stage").groups} == {"pinned", "stitched"}
 
 
 def test_overview_finds_what_the_season_was_made_with(season):

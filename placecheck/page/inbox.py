@@ -75,9 +75,10 @@ class Inbox:
         for job in jobs_in(folder):
             self._jobs[job.id] = job
             self._once[job.owner, job.once] = job.id
-        for path in folder.iterdir():  # a photo whose job never came to disk was never acknowledged
-            if path.is_file() and path.name.split(".")[0] not in self._jobs:
-                path.unlink(missing_ok=True)
+        there = {path.name for path in folder.iterdir() if path.is_file()}
+        for name in there:  # a photo whose job never came to disk was never acknowledged; a job unreadable now stays
+            if not {f"{name.split('.')[0]}.{end}" for end in ("json", "photo")} <= there:
+                (folder / name).unlink(missing_ok=True)
         self.forget_old()
 
     def get(self, number: str) -> Job | None:
@@ -96,10 +97,10 @@ class Inbox:
         return [other for other in self.all() if job.id in other.spec.get("others", ())]
 
     def unsaved_cap(self, job: Job) -> Job | None:
-        """The order's last photo of the cap alone before this one, where that was measured and is not saved."""
+        """The order's last photo of the cap alone before this one, where that is measured and is not saved."""
         before = [j for j in self.all() if j.spec["stage"] == "cap" and j.created < job.created and j.measured]
         last = next((j for j in before if j.batch is None and j.spec["order"] == job.spec["order"] != ""), None)
-        return last if last is not None and last.record is None else None
+        return last if last is not None and last.record is None and last.state == "done" else None
 
     def unfinished(self) -> list[Job]:
         """Jobs without an answer, oldest first."""

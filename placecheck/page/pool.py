@@ -144,22 +144,18 @@ class Pool:
     async def _measure(self, worker: Worker, job: Job) -> None:
         job.state, job.attempts = "measuring", job.attempts + 1
         if job.attempts > MAX_ATTEMPTS:
-            await self._finish(job, Reply({"failure": [LOST.code, LOST.message, 4]}))
+            message = self._message("check", job, job.marks)
+            await self._finish(job, Reply({"failure": [LOST.code, LOST.message, 4]}), message["id"])
             return
         await self._in_thread(self._inbox.save, job)
         self._tell(job)
+        message = self._message("check", job, job.marks)
         try:
-            message = self._message("check", job, job.marks)
-            reply = await self._in_thread(worker.call, message, self._check_s)
-            if message["id"] != self._message("check", job, job.marks)["id"]:
-                job.state, job.attempts = "waiting", 0  # a photo of its set was corrected or thrown away meanwhile
-                self.put(job)
-                return
-            await self._finish(job, reply)
+            await self._finish(job, await self._in_thread(worker.call, message, self._check_s), message["id"])
         except WorkerLost as lost:
             if lost.timed_out:
                 problem = too_slow(self._check_s)
-                await self._finish(job, Reply({"failure": [problem.code, problem.message, 3]}))
+                await self._finish(job, Reply({"failure": [problem.code, problem.message, 3]}), message["id"])
                 return
             job.state = "waiting"
             self.put(job)
@@ -178,8 +174,11 @@ class Pool:
     def _asked(self, job: Job, marks: Mapping[str, Any]) -> dict[str, Any]:
         return {"path": str(self._inbox.photo(job)), "spec": job.spec, "marks": dict(marks) or None}
 
-    async def _finish(self, job: Job, reply: Reply) -> None:
-        """Take the answer over, bring it to disk, tell whoever waits. Raises WorkerLost for nonsense."""
+    async def _finish(self, job: Job, reply: Reply, asked: str) -> None:
+        """Take the answer over, bring it to disk, tell whoever waits; or measure again where the id `asked` is no more
+
+        that of what is to be looked at. Raises WorkerLost for nonsense.
+        """
         header = reply.header
         try:
             failure = _failure(header)
@@ -192,7 +191,11 @@ class Pool:
         for name in PICTURES:
             if reply.blobs.get(name, b"")[:3] == b"\xff\xd8\xff":
                 await self._in_thread(self._inbox.keep_picture, job, name, reply.blobs[name])
-        job.failure = failure
+        if asked != self._message("check", job, job.marks)["id"]:
+            job.state, job.attempts = "waiting", 0  # a photo of its set was corrected or thrown away meanwhile
+            self.put(job)
+            return
+        job.failure = failure  # no await from the comparison to "done": a correction comes before the one or after both
         job.measured = None if failure else json.dumps(header["measured"], separators=(",", ":"))
         if failure is None and not job.marks:
             keep_found(job, header["measured"])

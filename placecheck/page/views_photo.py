@@ -26,7 +26,7 @@ from placecheck.errors import Problem, UsageProblem
 from placecheck.marks import OFF_BLOCK, WRONG_WAY
 from placecheck.measure import station_mm
 from placecheck.one_photo import answer_for
-from placecheck.page import shop
+from placecheck.page import books
 from placecheck.page.asked import MAX_TEXT, SIDES, block_words, request_of, taped_from
 from placecheck.page.bench import Bench, bench_of
 from placecheck.page.guard import changes
@@ -246,7 +246,7 @@ def _as_pinned(bench: Bench, job: Job, closure: str) -> dict[str, Any]:
         raise UsageProblem("closure-not-given", "Which closure is it? Write its size, such as 5x5.")
     spec = job.spec | {"stage": "pinned", "closure": closure.strip()}
     request_of(spec)
-    return spec | (shop.earlier(bench.config.home, spec["order"], "pinned") if spec["order"] else {})
+    return spec | (books.earlier(bench.config.home, spec["order"], "pinned") if spec["order"] else {})
 
 
 async def with_cap(request: Request, form: Any) -> Response:
@@ -312,7 +312,9 @@ def _keep(bench: Bench, job: Job, answer: Answer, origin: str = "check") -> int:
             others.append(OtherPhoto(_keep(bench, other, before, PART)))
     request = request_of(job.spec, job.marks, others)
     overlay = inbox.picture(job, "overlay") if job.measured is not None else None
-    job.record = shop.save(bench.config.home, inbox.photo(job), request, answer, job.spec, overlay, job.created, origin)
+    job.record = books.save(
+        bench.config.home, inbox.photo(job), request, answer, job.spec, overlay, job.created, origin
+    )
     inbox.save(job)
     return job.record
 

@@ -1,9 +1,9 @@
 """The screens of the shop's books: orders with their stages, records, charts and reports.
 
-Everything is asked of `shop`, the border to the order and record stores; these screens only
-choose and show. An order's form comes back filled, with the one sentence that says what to mend,
-when a length could not be meant as it was written; what is merely unusual is shown and kept
-once it is accepted. Documents that stand for themselves (reports) are handed out under a
+Everything is asked of `shop` and `books`, the borders to the order and record stores; these
+screens only choose and show. An order's form comes back filled, with the one sentence that says
+what to mend, when a length could not be meant as it was written; what is merely unusual is shown
+and kept once it is accepted. Documents that stand for themselves (reports) are handed out under a
 policy that lets them have their own style and nothing that runs.
 """
 
@@ -20,7 +20,7 @@ from starlette.routing import Route
 
 from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import PlacecheckError
-from placecheck.page import shop
+from placecheck.page import books, shop
 from placecheck.page.asked import STAGES
 from placecheck.page.bench import bench_of
 from placecheck.page.guard import DOCUMENT_CSP, changes
@@ -96,8 +96,8 @@ async def order(request: Request) -> Response:
     shown = await asyncio.to_thread(shop.order_shown, bench.config.home, request.path_params["number"])
     jobs = [job for job in bench.inbox.all() if job.spec.get("order") == shown.line.number][:30]
 
-    wanted = shop.filter_of({"order": shown.line.number})
-    saved, _ = await asyncio.to_thread(shop.find, bench.config.home, wanted, 0)
+    wanted = books.filter_of({"order": shown.line.number})
+    saved, _ = await asyncio.to_thread(books.find, bench.config.home, wanted, 0)
     return bench.render(
         request,
         "order.html",
@@ -105,7 +105,7 @@ async def order(request: Request) -> Response:
         stages=STAGES,
         listed=await asyncio.to_thread(listed, jobs),
         saved=[_line(summary) for summary in saved],
-        next=(await asyncio.to_thread(shop.next_stages, bench.config.home)).get(shown.line.number, STAGES[0]),
+        next=(await asyncio.to_thread(books.next_stages, bench.config.home)).get(shown.line.number, STAGES[0]),
         measured=any(s.attempt is not None and s.stage in ("pinned", "stitched") for s in saved),
     )
 
@@ -135,7 +135,7 @@ async def report(request: Request) -> Response:
     kind = request.path_params["kind"]
     if kind not in ("pdf", "html"):
         raise HTTPException(404)
-    data = await asyncio.to_thread(shop.report, bench.config.home, number[:60], kind == "pdf")
+    data = await asyncio.to_thread(books.report, bench.config.home, number[:60], kind == "pdf")
     shown = "inline" if kind == "pdf" else "attachment"
     headers = {"content-disposition": f'{shown}; filename="placecheck-report.{kind}"'}
     if kind == "pdf":
@@ -147,7 +147,7 @@ async def report(request: Request) -> Response:
 
 
 def _query(request: Request) -> dict[str, str]:
-    return {name: request.query_params[name] for name in shop.FILTERS if request.query_params.get(name)}
+    return {name: request.query_params[name] for name in books.FILTERS if request.query_params.get(name)}
 
 
 async def records(request: Request) -> Response:
@@ -155,19 +155,19 @@ async def records(request: Request) -> Response:
     bench, texts = bench_of(request), _query(request)
     text = request.query_params.get("page", "0")
     page = min(int(text), 100_000) if text.isdecimal() else 0
-    wanted = shop.filter_of(texts)
-    found, count = await asyncio.to_thread(shop.find, bench.config.home, wanted, page)
+    wanted = books.filter_of(texts)
+    found, count = await asyncio.to_thread(books.find, bench.config.home, wanted, page)
     return bench.render(
         request,
         "records.html",
         found=[_line(summary) for summary in found],
         count=count,
         texts=texts,
-        any_there=count or (await asyncio.to_thread(shop.find, bench.config.home, shop.filter_of({}), 0))[1],
+        any_there=count or await asyncio.to_thread(books.any_there, bench.config.home),
         stages=STAGES,
         query=urlencode(texts),
         page=page,
-        pages=-(-count // shop.PAGE_OF_RECORDS),
+        pages=-(-count // books.PAGE_OF_RECORDS),
     )
 
 
@@ -209,8 +209,8 @@ async def record(request: Request) -> Response:
     from placecheck.records.report import signed, taped_words, verdict_words
 
     bench = bench_of(request)
-    found = await asyncio.to_thread(shop.record, bench.config.home, _number(request))
-    pinned, moved = await asyncio.to_thread(shop.changes_since_pinned, bench.config.home, found)
+    found = await asyncio.to_thread(books.record, bench.config.home, _number(request))
+    pinned, moved = await asyncio.to_thread(books.changes_since_pinned, bench.config.home, found)
     marks = found.request.get("marks") or {}
     return bench.render(
         request,
@@ -242,7 +242,7 @@ async def record_picture(request: Request) -> Response:
     if name not in ("overlay", "photo"):
         raise HTTPException(404)
     bench = bench_of(request)
-    data = await asyncio.to_thread(shop.record_picture, bench.config.home, _number(request), name == "overlay")
+    data = await asyncio.to_thread(books.record_picture, bench.config.home, _number(request), name == "overlay")
     if data is None:
         raise HTTPException(404)
     return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=600"})
@@ -250,7 +250,7 @@ async def record_picture(request: Request) -> Response:
 
 async def records_csv(request: Request) -> Response:
     """The filtered records as CSV."""
-    data = await asyncio.to_thread(shop.export_csv, bench_of(request).config.home, shop.filter_of(_query(request)))
+    data = await asyncio.to_thread(books.export_csv, bench_of(request).config.home, books.filter_of(_query(request)))
     headers = {"content-disposition": 'attachment; filename="placecheck-records.csv"'}
     return Response(data, media_type="text/csv; charset=utf-8", headers=headers)
 
@@ -266,7 +266,7 @@ async def charts(request: Request) -> Response:
         from placecheck.quality.charts_svg import bars_svg, individuals_svg
         from placecheck.records.overview import fault_words, help_sentence, yield_words
 
-        found = shop.quality(bench.config.home, by)
+        found = books.quality(bench.config.home, by)
         yields = [
             (
                 g.name or "all",

@@ -24,7 +24,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from placecheck.errors import UsageProblem
-from placecheck.page import shop
+from placecheck.page import books, shop
 from placecheck.page.asked import SIDES, STAGE_WORDS, STAGES, spec_from
 from placecheck.page.bench import PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.guard import changes
@@ -58,7 +58,7 @@ async def home(request: Request) -> Response:
         spec, asked = {"order": order.number, "closure": "", "block": ""}, ""
     if order is not None and "order" in request.query_params:
         spec |= {"closure": order.closure or spec["closure"], "block": order.block or spec["block"]}
-    stages = await asyncio.to_thread(shop.next_stages, bench.config.home)
+    stages = await asyncio.to_thread(books.next_stages, bench.config.home)
     stage = stages.get(spec["order"], STAGES[0])
     if again is not None and not await asyncio.to_thread(_done_with, again):
         stage = again.spec["stage"]
@@ -178,7 +178,7 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     if spec["order"] and not any(o.number == spec["order"] for o in shop.all_orders(home)):
         raise UsageProblem("order-unknown", f"There is no order {spec['order']}: choose another.")
     if spec["stage"] in NEEDS_CLOSURE and spec["order"]:
-        spec |= shop.earlier(home, spec["order"], spec["stage"])
+        spec |= books.earlier(home, spec["order"], spec["stage"])
     return spec
 
 

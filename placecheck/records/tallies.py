@@ -84,6 +84,7 @@ def next_stages(database: Database) -> dict[str, Stage]:
     """The stage after the last one that an order has passed, by order; the job's last where that is passed, too."""
     statement = select(record.c.order_ref, record.c.stage).distinct()
     statement = statement.where(record.c.order_ref.is_not(None), record.c.verdict == "pass", record.c.stage.in_(STAGES))
+    statement = statement.where(record.c.origin != PART)  # the set's own verdict counts
     last: dict[str, int] = {}
     with database.reading() as connection:
         for order, stage in connection.execute(statement):
