@@ -11,8 +11,10 @@ import contextlib
 import io
 import json
 import math
+import os
 import sys
 import threading
+import time
 import tomllib
 from pathlib import Path
 
@@ -199,6 +201,11 @@ def test_a_job_that_cannot_be_read_is_left_as_it_is(tmp_path, spoil):
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
     path.write_text(text)
     assert [j.id for j in Inbox(tmp_path).unfinished()] == [job.id]
+    path.write_text(spoil(text))
+    for name in before:
+        os.utime(tmp_path / name, (time.time() - KEEP_S - 60,) * 2)
+    assert Inbox(tmp_path).all() == []
+    assert list(tmp_path.iterdir()) == []  # after a week as any other
 
 
 def test_a_photo_stays_as_long_as_one_that_is_measured_together_with_it(tmp_path):

@@ -189,6 +189,10 @@ class Inbox:
             old = job.state == "done" and self._clock() - job.created > KEEP_S and not self.together_with(job)
             if old or not self.photo(job).exists():
                 self.remove(job)
+        for path in self._folder.iterdir():  # of a job that cannot be read
+            unknown = path.is_file() and path.name.split(".")[0] not in self._jobs
+            if unknown and self._clock() - path.stat().st_mtime > KEEP_S:
+                path.unlink(missing_ok=True)
 
 
 def inbox_folder(home: Path) -> Path:
