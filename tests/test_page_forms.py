@@ -179,6 +179,12 @@ def test_a_photo_of_the_cap_that_is_being_measured_again_is_offered_when_it_is_d
         ),
         ("/tolerances", {"risk": "70"}, "Risk of a wrong pass: 70 % is not possible. Write 0.01 to 50 %.", "70"),
         ("/tolerances", {"aim": "20"}, "lies outside the hairline's own limits, 6 to 13 mm", "20"),
+        (
+            "/tolerances",
+            {"clearance_left_mm_high": "6.5", "clearance_right_mm_low": "7.25"},
+            "one begins at 7.25 mm, another ends at 6.5.",
+            "7.25",
+        ),
         ("/tolerances", {"skew_deg_low": "none"}, "“none” is not a number", "none"),
     ],
 )

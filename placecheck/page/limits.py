@@ -89,6 +89,12 @@ def _pair(texts: Mapping[str, str], name: str) -> list[float]:
 def _aim(texts: Mapping[str, str], asked: Mapping[str, list[float]]) -> float:
     aim = _number(texts.get("aim", ""), "Aim below the cap's edge", "10")
     low, high = max(asked[name][0] for name in CLEARANCES), min(asked[name][1] for name in CLEARANCES)
+    if low > high:
+        raise UsageProblem(
+            "limits-apart",
+            f"The hairline's limits have nothing in common to aim at: one begins at {low:g} mm, another ends at "
+            f"{high:g}.",
+        )
     if not low <= aim <= high:
         raise UsageProblem(
             "aim-outside",
