@@ -187,7 +187,7 @@ def _grown(data: bytes, into: tuple[bytes, ...], more: bytes, back: int = 0) -> 
 
 
 def _property(data: bytes, kind: bytes, body: bytes) -> bytes:
-    """A HEIC with one more property, the last and of the first item alone, as ISO 23008-12, 6.5, and 9.3.1, lay it out."""
+    """A HEIC with one more property, the last and of the first item alone (ISO 23008-12, 6.5 and 9.3)."""
     start = data.index(b"ipco")
     (size,), at, count = struct.unpack_from(">I", data, start - 4), start + 4, 1
     while at < start - 4 + size:

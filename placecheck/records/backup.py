@@ -194,7 +194,8 @@ def _is_other(path: Path, data: bytes) -> bool:
         return False
     except OSError as error:
         raise RecordsProblem(
-            "setting-unreadable", f"{path} cannot be read ({error.strerror}), so nothing was brought back: move it away."
+            "setting-unreadable",
+            f"{path} cannot be read ({error.strerror}), so nothing was brought back: move it away.",
         ) from None
 
 

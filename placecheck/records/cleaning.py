@@ -8,7 +8,8 @@ EXIF block carries orientation, equivalent focal length, digital zoom, make and 
 which the camera model reads, and nothing else: no GPS, dates, owner, serial, maker
 notes, thumbnail, XMP or IPTC, no second pictures or trailers behind the image. HEIC's parts
 refer to each other by byte offset, so there all but the photo, the tiles it is made of and the properties that
-decoding needs is overwritten in place; one that cannot be walked is kept as PNG of its decoded pixels. Kept files read by placecheck.photo as before.
+decoding needs is overwritten in place; one that cannot be walked is kept as PNG of its decoded pixels. Kept files read
+by placecheck.photo as before.
 """
 
 from __future__ import annotations

@@ -29,8 +29,8 @@ def save_check(
 ) -> int:
     """Keep one check whole and return the record's number.
 
-    `home` is the folder of records and settings, or an open Store; what else is `named` is what new_record takes. Raises
-    RecordsProblem or UnusableFile with one sentence; whatever happens, the record is whole or absent.
+    `home` is the folder of records and settings, or an open Store; the rest is new_record's. Raises RecordsProblem or
+    UnusableFile with one sentence; whatever happens, the record is whole or absent.
     """
     store = home if isinstance(home, Store) else open_store(home)
     try:
@@ -58,8 +58,8 @@ def new_record(
 ) -> NewRecord:
     """A record for the store to add, its photo and overlay in the store's folder already.
 
-    `photo` is the original file, whose bytes are cleaned of personal metadata before they are kept. `overlay_png` may be
-    JPEG too. Raises RecordsProblem or UnusableFile.
+    `photo` is the original file, whose bytes are cleaned of personal metadata before they are kept. `overlay_png` may
+    be JPEG too. Raises RecordsProblem or UnusableFile.
     """
     from placecheck import __version__
     from placecheck.photo import read_bytes
