@@ -58,9 +58,9 @@ def test_nothing_yet(home, capsys):
 
 
 def test_show_says_what_was_taped(home, capsys):
-    taped = {"taped_mm": {"clearance_left_mm": 9.0, "clearance_centre_mm": 10.5}}
+    taped = {"taped_mm": {"clearance_left_mm": 9.0, "clearance_centre_mm": 9.525}}
     save_check(home, jpeg(1), answer(offset_mm=0.5), REQUEST | taped)
-    assert "Soft tape: left 9 mm, middle 10.5 mm" in records(capsys, "show", "1")[1]
+    assert "Soft tape: left 9.0 mm, middle 9.5 mm\n" in records(capsys, "show", "1")[1]
     save_check(home, jpeg(2), answer(offset_mm=0.5), REQUEST)
     assert "Soft tape" not in records(capsys, "show", "2")[1]
 
