@@ -133,9 +133,14 @@ def _to_places(value: float, places: int) -> str:
     return f"{abs(number) if number == 0 else number:f}"
 
 
+def to_a_tenth(value: float) -> str:
+    """A length (mm) or angle (degrees) as text with one decimal place, half to even, as a record keeps it."""
+    return _to_places(round(value, KEPT_PLACES), 1)
+
+
 def briefly(spec: MeasureSpec, value: float, mm: str = "") -> str:
     """A measure to a tenth where there is little room, its sign as a word: `1.2 left`, `0.9° right`."""
-    number, words = _sided(spec, value, _to_places(round(value, KEPT_PLACES), 1))
+    number, words = _sided(spec, value, to_a_tenth(value))
     return f"{number}{'°' if spec.unit == 'deg' else mm} {words.removesuffix(' it')}".rstrip()
 
 

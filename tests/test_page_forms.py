@@ -214,7 +214,7 @@ def test_a_refused_soft_tape_keeps_what_was_typed_and_a_fraction_is_inches(paire
     client.post(f"{to}/taped", data={"token": token, "taped_left": "9", "taped_middle": "3/8"})
     wait_for(client, to)
     number = saved(paired, to)
-    assert "Soft tape: left 9 mm, middle 9.525 mm." in words(client.get(f"/records/{number}").text)
+    assert "Soft tape: left 9.0 mm, middle 9.5 mm." in words(client.get(f"/records/{number}").text)
 
 
 def test_guidelines_name_all_that_is_missing_and_lead_back(paired):

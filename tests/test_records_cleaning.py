@@ -172,6 +172,59 @@ def test_heic_keeps_the_photo_and_no_second_picture(name):
     assert len(left_of) == len(same) + len(blank) + 1
 
 
+def _grown(data: bytes, into: tuple[bytes, ...], more: bytes, back: int = 0) -> bytes:
+    """A HEIC with bytes put `back` before the end of the last of nested boxes, and its items' places moved along."""
+    out, end = bytearray(data), 0
+    for kind in into:
+        at = data.index(kind) - 4
+        (size,) = struct.unpack_from(">I", data, at)
+        struct.pack_into(">I", out, at, size + len(more))
+        end = at + size - back
+    at = data.index(b"iloc") + 12
+    for base in range(at + 4, at + 18 * int.from_bytes(data[at - 2 : at], "big"), 18):
+        struct.pack_into(">I", out, base, struct.unpack_from(">I", data, base)[0] + len(more))
+    return bytes(out[:end]) + more + bytes(out[end:])
+
+
+def _property(data: bytes, kind: bytes, body: bytes) -> bytes:
+    """A HEIC with one more property, the last and of the first item alone (ISO 23008-12, 6.5 and 9.3)."""
+    start = data.index(b"ipco")
+    (size,), at, count = struct.unpack_from(">I", data, start - 4), start + 4, 1
+    while at < start - 4 + size:
+        at, count = at + struct.unpack_from(">I", data, at)[0], count + 1
+    data = _grown(data, (b"meta", b"iprp", b"ipco"), struct.pack(">I", 8 + len(body)) + kind + body)
+    told = data.index(b"ipma") + 4
+    assert data[told : told + 8] == b"\0\0\0\0\0\0\0\1"  # one item has properties, its number and theirs are short
+    data = _grown(data, (b"meta", b"iprp", b"ipma"), bytes([count]))
+    return data[: told + 10] + bytes([data[told + 10] + 1]) + data[told + 11 :]
+
+
+def test_heic_keeps_no_time_no_description_and_no_name():
+    """Properties are told by number, so what goes is emptied at its place: the photo is turned as before."""
+    pytest.importorskip("pi_heif")
+    secrets = {
+        b"crtt": b"\0\0\0\0WHENMADE",
+        b"mdft": b"\0\0\0\0WHENCHGD",
+        b"udes": b"\0\0\0\0en\0WHOSE\0WHAT\0TAGS\0",
+        b"zzzz": b"UNKNOWN",
+    }
+    data = HEIC.read_bytes()
+    for kind, body in secrets.items():
+        data = _property(data, kind, body)
+    data = _property(data, b"imir", b"\1")  # after those that go: read by its number
+    data = _grown(data, (b"meta", b"iinf", b"infe"), b"JANEDOE", back=1)  # the first item's name
+    data = _grown(data, (b"meta", b"hdlr"), b"HANDLED", back=1)
+    clean = clean_photo(data)
+    assert clean.ending == "heic"
+    assert len(clean.data) == len(data)
+    for secret in (b"WHENMADE", b"WHENCHGD", b"WHOSE", b"WHAT", b"TAGS", b"UNKNOWN", b"JANEDOE", b"HANDLED", *secrets):
+        assert secret in data
+        assert secret not in clean.data
+    before, after = load_photo(data), load_photo(clean.data)
+    assert np.array_equal(before.image, after.image)
+    assert not np.array_equal(before.image, load_photo(HEIC.read_bytes()).image)  # it is mirrored
+
+
 def _places_in_mdat(data: bytes) -> list[tuple[int, int]]:
     """Where the items' data lie, from iloc of version 0 or 1 with four bytes for every offset, base and length."""
     at = data.index(b"iloc") + 4

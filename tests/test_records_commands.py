@@ -58,9 +58,9 @@ def test_nothing_yet(home, capsys):
 
 
 def test_show_says_what_was_taped(home, capsys):
-    taped = {"taped_mm": {"clearance_left_mm": 9.0, "clearance_centre_mm": 10.5}}
+    taped = {"taped_mm": {"clearance_left_mm": 9.0, "clearance_centre_mm": 9.525}}
     save_check(home, jpeg(1), answer(offset_mm=0.5), REQUEST | taped)
-    assert "Soft tape: left 9 mm, middle 10.5 mm" in records(capsys, "show", "1")[1]
+    assert "Soft tape: left 9.0 mm, middle 9.5 mm\n" in records(capsys, "show", "1")[1]
     save_check(home, jpeg(2), answer(offset_mm=0.5), REQUEST)
     assert "Soft tape" not in records(capsys, "show", "2")[1]
 
@@ -105,6 +105,26 @@ def test_an_order_is_found_however_it_is_named(home, capsys, named):
     assert records(capsys, "report", named)[:2] == (0, "0001.html\n")
     assert records(capsys, "compare", "--order", named)[0] == 0
     assert "2 different" in records(capsys, "recheck", "--order", named)[2]
+
+
+def test_a_damaged_order_is_not_the_shops_own_number(home, capsys):
+    """A record filed under the bare number, without its client, would lie apart from its order."""
+    from placecheck.commands.filed_under import names_given
+    from placecheck.errors import PlacecheckError
+
+    assert run(["order", "new", "Fern", "--circumference", "22in", "--yes"]) == 0
+    (home / "orders" / "0001.r001.json").write_text('{"number": 1')
+    capsys.readouterr()
+    with pytest.raises(PlacecheckError) as damaged:
+        names_given("1", None, None)
+    assert damaged.value.problem.code == "order-damaged"
+    assert names_given("2", None, None).order == "2"
+    check = ["check", "photo.jpg", "--closure", "5x5", "--block-circumference", "22in", "--order", "1"]
+    for command in (["records", "list", "--order", "1"], check):
+        assert run(command) == 4
+        err = capsys.readouterr().err
+        assert err.startswith("placecheck: The file of order 0001, ")
+        assert err.count("\n") == 1
 
 
 def test_a_number_no_record_can_have(shop, capsys):
@@ -262,6 +282,30 @@ def test_purge_takes_what_the_bench_page_still_holds(home, capsys, monkeypatch):
     assert left() == [1, 2, 3]
     records(capsys, "purge", "--older-than", "2d", "--yes")
     assert left() == [1, 2]
+
+
+def test_purge_by_client_stops_at_a_photo_whose_order_is_damaged(home, capsys):
+    """The photo may be that client's: it is not passed over, and what is wrong is said."""
+    from placecheck.page import shop as page_shop
+    from placecheck.page.inbox import Inbox, inbox_folder
+
+    number = page_shop.keep_order({"alias": "Fern", "circumference": "57cm"}).number
+    held = Inbox(inbox_folder(home)).add(io.BytesIO(jpeg(1)), 1_000_000, "me", {"order": number})
+    save_check(home, jpeg(2), answer(), REQUEST, client="Fern")
+    path = home / "orders" / f"{number}.r001.json"
+    whole = path.read_text()
+    path.write_text(whole[:20])
+    status, _, err = records(capsys, "purge", "--client", "Fern", "--yes")
+    assert status == 4
+    assert err.startswith("Nothing was removed, since the bench page holds a photo of an order that cannot be read.\n")
+    assert f"The file of order {number}, {path}, is damaged" in err
+    assert list(inbox_folder(home).glob(f"{held.id}.*"))
+    with Store(home) as store:
+        assert store.count() == 1
+    path.write_text(whole)
+    done = records(capsys, "purge", "--client", "Fern", "--yes")[2]
+    assert done == "1 record and 1 file removed, and 1 photo of the bench page.\n"
+    assert not list(inbox_folder(home).glob(f"{held.id}.*"))
 
 
 def test_demo_note_recheck(home, capsys):

@@ -37,7 +37,7 @@ from placecheck.records.earlier import earlier_photo
 from placecheck.records.export import csv_header, csv_lines, jsonl_lines, safe_text
 from placecheck.records.model import PART, Filter
 from placecheck.records.overview import fault_words, help_sentence, overview, yield_words
-from placecheck.records.photos import RecordsProblem
+from placecheck.records.photos import RecordsProblem, write_atomically
 from placecheck.records.recheck import check_kept, differences, recheck, recheck_record
 from placecheck.records.report import (
     change_rows,
@@ -131,6 +131,37 @@ def test_settings_that_are_there_stay(store, tmp_path):
         back = restore_backup(new, tmp_path / "shop.zip")
         assert (back.settings, back.left) == (0, ("settings.toml",))
         assert (new.home / "settings.toml").read_text() == "# mine\n"
+
+
+def test_a_setting_that_cannot_be_brought_back_costs_no_record(store, tmp_path, monkeypatch):
+    """Unreadable: nothing is brought back. Not writable any more: no record is, and the same restore goes through."""
+    save_check(store, jpeg(1), answer(), REQUEST)
+    (store.home / "blocks").mkdir()
+    (store.home / "blocks" / "Elm.json").write_text("{}")
+    (store.home / "settings.toml").write_text("# old\n")
+    write_backup(store, tmp_path / "shop.zip")
+    with Store(tmp_path / "new") as new:
+        there = new.home / "blocks" / "Elm.json"
+        there.mkdir(parents=True)
+        with pytest.raises(RecordsProblem, match=r"Elm\.json cannot be read .*nothing was brought back: move it away"):
+            restore_backup(new, tmp_path / "shop.zip")
+        assert (new.count(), list(new.photos.files())) == (0, [])
+        assert not (new.home / "settings.toml").exists()
+        there.rmdir()
+
+        def full(path, data):
+            if path.name == "settings.toml":
+                raise RecordsProblem("disk-full", "The disk is full: free some space.")
+            write_atomically(path, data)
+
+        with monkeypatch.context() as patched:
+            patched.setattr("placecheck.records.backup.write_atomically", full)
+            with pytest.raises(RecordsProblem, match="disk is full"):
+                restore_backup(new, tmp_path / "shop.zip")
+        assert new.count() == 0
+        back = restore_backup(new, tmp_path / "shop.zip")
+        assert (back.records, back.files, back.settings, back.left) == (1, 1, 1, ())
+        assert (there.read_text(), (new.home / "settings.toml").read_text()) == ("{}", "# old\n")
 
 
 def test_another_order_of_the_same_number_stops_the_restore(store, tmp_path):

@@ -18,6 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from records_shop import REQUEST, answer, jpeg, tree
+from sqlalchemy import event
 
 from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.records import tallies, whole_tables
@@ -158,8 +159,13 @@ def test_charts_aim_where_the_latest_check_was_asked_to(store):
         asked = {**REQUEST, "tolerances": {**REQUEST["tolerances"], "clearance_aim_mm": 8.0}}
         told = answer("pass", measures={"clearance_centre_mm": clear})
         save_check(store, jpeg(i), told, asked, order=f"O{i}", maker="Ada")
+    asked_for: list[str] = []
+    with store.database.reading() as connection:
+        event.listen(connection.engine, "before_cursor_execute", lambda *given: asked_for.append(given[2]))
     stream = stream_of(store, "clearance_centre_mm", Filter(maker="Ada"), "Ada")
     assert (stream.aim, stream.habit) == (8.0, None)
+    assert any("detail.request" in statement for statement in asked_for)
+    assert not any("answer" in statement for statement in asked_for)  # the aim costs no whole record
 
 
 def test_quality_queries(store):

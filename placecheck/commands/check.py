@@ -385,15 +385,15 @@ def _pinned_record(order: str | None) -> int | None:
 
 
 def _on_record(look: Callable[[Store, str | None], int | None], order: str | None) -> int | None:
-    """What `look` finds among the records of an order; a sentence where they cannot be read."""
+    """What `look` finds among the records of an order, a readable one; a sentence where they cannot be read."""
     from placecheck.errors import PlacecheckError
     from placecheck.records.store import open_store
 
-    if order is None:
+    if (name := filed_order(order)) is None:
         return None
     try:
         with open_store() as store:
-            return look(store, filed_order(order))
+            return look(store, name)
     except PlacecheckError as error:
         print(f"placecheck: {error.problem.message}", file=sys.stderr)
         return None

@@ -3,7 +3,8 @@
 All three may be missing. An order is known by its number or by its client's alias; where one is named, its
 record says how it is called and whose it is, so that photos of one order come together, and are found again, whatever
 was typed. Who made it is said with the command, or once for all in the settings. Names that
-no order knows are kept as they were typed, though a client's alias must be one that an order could have.
+no order knows are kept as they were typed, though a client's alias must be one that an order could have. An order that
+is there and cannot be read stops the command: what is filed under a guess would lie apart from its order for good.
 """
 
 from __future__ import annotations
@@ -25,7 +26,10 @@ class Names:
 
 
 def names_given(order: str | None, client: str | None, maker: str | None) -> Names:
-    """Order, client and maker for the records; an order that is kept here tells what was not given."""
+    """Order, client and maker for the records; an order that is kept here tells what was not given.
+
+    Raises PlacecheckError where the order is there and cannot be read, or is named by an alias that several have.
+    """
     from placecheck.orders.typed import parse_alias
     from placecheck.settings import load_settings
 
@@ -48,5 +52,7 @@ def _kept(order: str | None) -> Order | None:
 
     try:
         return order_store().get(order) if order is not None else None
-    except PlacecheckError:
+    except PlacecheckError as error:
+        if error.problem.code != "order-unknown":
+            raise
         return None  # an order of the shop's own numbering

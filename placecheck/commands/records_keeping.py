@@ -149,7 +149,10 @@ def purge(
 
 
 def _matches(job: Job, wanted: Filter) -> bool:
-    """Whether a photo that the bench page holds came in before the wanted time, for an order of the wanted client."""
+    """Whether a photo that the bench page holds came in before the wanted time, for an order of the wanted client.
+
+    Raises PlacecheckError where its order is there and cannot be read: whose the photo is cannot be told then.
+    """
     from placecheck.errors import PlacecheckError
     from placecheck.orders.files import order_store
     from placecheck.records.model import utc_text
@@ -160,8 +163,11 @@ def _matches(job: Job, wanted: Filter) -> bool:
         return True
     try:
         return bool(job.spec["order"]) and order_store().get(job.spec["order"]).alias == wanted.client
-    except PlacecheckError:  # an order that cannot be read is nobody's
-        return False
+    except PlacecheckError as error:
+        if error.problem.code == "order-unknown":
+            return False
+        say("Nothing was removed, since the bench page holds a photo of an order that cannot be read.")
+        raise
 
 
 def demo() -> None:

@@ -4,10 +4,11 @@ A backup is a ZIP that any program opens: `manifest.json` (format, schema, count
 SHA-256 of every other member), each table as JSON Lines, the photos under their hashes, and
 the shop's settings and profiles. Rows are read in one consistent transaction, so saving may
 go on meanwhile. It is written under a passing name and takes its own only when whole. Restore
-first proves every member against the manifest, then puts the photos, then all rows in one
-transaction into an empty store, which may be SQLite or PostgreSQL: stopped at any point, no
-half of the records is there. Settings that exist already are left as they are and named; where an
-order of the same number is another there, nothing is brought back, since records would hang on it.
+first proves every member against the manifest and looks which settings are there already: these are
+left as they are and named; where one cannot be read, or an order of the same number is another,
+nothing is brought back, since records would hang on it. Then it puts the photos, the settings, and last
+all rows in one transaction into an empty store, which may be SQLite or PostgreSQL: stopped at any point,
+none of the records is there, and the same restore goes through another time.
 A photo that was lost before the backup is named in the manifest and does not stop either way.
 """
 
@@ -18,7 +19,7 @@ import json
 import re
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, Any
@@ -128,7 +129,7 @@ def _damaged(path: Path, what: str) -> RecordsProblem:
 def restore_backup(store: Store, source: Path) -> BackupReport:
     """Bring everything in `source` into an empty store.
 
-    Raises RecordsProblem: backup-..., not-empty, orders-differ, disk-full.
+    Raises RecordsProblem: backup-..., not-empty, orders-differ, setting-unreadable, disk-full.
     """
     source = Path(source)
     try:
@@ -150,18 +151,15 @@ def restore_backup(store: Store, source: Path) -> BackupReport:
                     f"{store.database.words} holds records already: restore into an empty place, such as another "
                     "PLACECHECK_HOME, or purge first.",
                 )
-            others = [
-                path.name
-                for name, path in _members_here(store, manifest)
-                if path.parent == store.home / "orders" and _is_other(path, archive.read(name))
-            ]
-            if others:
+            left = [path for name, path in _members_here(store, manifest) if _is_other(path, archive.read(name))]
+            orders = [path.name for path in left if path.parent == store.home / "orders"]
+            if orders:
                 raise RecordsProblem(
                     "orders-differ",
-                    f"{store.home / 'orders'} has other orders under the backup's numbers ({', '.join(others)}), and "
+                    f"{store.home / 'orders'} has other orders under the backup's numbers ({', '.join(orders)}), and "
                     "nothing was brought back: restore into an empty place, such as another PLACECHECK_HOME.",
                 )
-            return _bring_back(store, archive, manifest, source)
+            return _bring_back(store, archive, manifest, source, left)
         except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, json.JSONDecodeError, UnicodeDecodeError):
             raise _damaged(source, "it cannot be unpacked") from None
 
@@ -195,7 +193,10 @@ def _is_other(path: Path, data: bytes) -> bool:
     except FileNotFoundError:
         return False
     except OSError as error:
-        raise RecordsProblem("setting-unreadable", f"{path} cannot be read: {error.strerror}.") from None
+        raise RecordsProblem(
+            "setting-unreadable",
+            f"{path} cannot be read ({error.strerror}), so nothing was brought back: move it away.",
+        ) from None
 
 
 def _digest(file: IO[bytes]) -> str:
@@ -205,7 +206,9 @@ def _digest(file: IO[bytes]) -> str:
     return digest.hexdigest()
 
 
-def _bring_back(store: Store, archive: zipfile.ZipFile, manifest: Mapping[str, Any], source: Path) -> BackupReport:
+def _bring_back(
+    store: Store, archive: zipfile.ZipFile, manifest: Mapping[str, Any], source: Path, left: Sequence[Path]
+) -> BackupReport:
     files = settings = 0
     for name in manifest["members"]:
         match = FILE_NAME.fullmatch(name.removeprefix("photos/")) if name.startswith("photos/") else None
@@ -213,6 +216,10 @@ def _bring_back(store: Store, archive: zipfile.ZipFile, manifest: Mapping[str, A
             if store.photos.put(archive.read(name), match[2]) != match[1]:
                 raise _damaged(source, name)
             files += 1
+    for name, path in _members_here(store, manifest):
+        if path not in left and not path.exists():
+            write_atomically(path, archive.read(name))
+            settings += 1
 
     def rows(table: str) -> Iterator[Mapping[str, Any]]:
         with archive.open(f"tables/{table}.jsonl") as lines:
@@ -222,12 +229,5 @@ def _bring_back(store: Store, archive: zipfile.ZipFile, manifest: Mapping[str, A
     counts = whole_tables.load(store.database, {table: rows(table) for table in manifest["counts"]})
     if counts != {**dict.fromkeys(counts, 0), **manifest["counts"]}:
         raise _damaged(source, "rows are missing")
-    left = []
-    for name, path in _members_here(store, manifest):
-        data = archive.read(name)
-        if _is_other(path, data):
-            left.append(path.relative_to(store.home).as_posix())
-        elif not path.exists():
-            write_atomically(path, data)
-            settings += 1
-    return BackupReport(counts.get("record", 0), files, settings, tuple(manifest.get("lost", ())), tuple(left))
+    names = tuple(path.relative_to(store.home).as_posix() for path in left)
+    return BackupReport(counts.get("record", 0), files, settings, tuple(manifest.get("lost", ())), names)

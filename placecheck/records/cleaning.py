@@ -7,8 +7,9 @@ transform and the colour profile; in PNG the image and its colour chunks. A new,
 EXIF block carries orientation, equivalent focal length, digital zoom, make and model, all of
 which the camera model reads, and nothing else: no GPS, dates, owner, serial, maker
 notes, thumbnail, XMP or IPTC, no second pictures or trailers behind the image. HEIC's parts
-refer to each other by byte offset, so there all but the photo and the tiles it is made of is overwritten in
-place; one that cannot be walked is kept as PNG of its decoded pixels. Kept files read by placecheck.photo as before.
+refer to each other by byte offset, so there all but the photo, the tiles it is made of and the properties that
+decoding needs is overwritten in place; one that cannot be walked is kept as PNG of its decoded pixels. Kept files read
+by placecheck.photo as before.
 """
 
 from __future__ import annotations
@@ -28,6 +29,11 @@ KEPT_TAGS = (TAG_MAKE, TAG_MODEL, TAG_ORIENTATION)
 KEPT_EXIF_TAGS = (TAG_DIGITAL_ZOOM, TAG_FOCAL_35MM)
 PNG_KEPT = {b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"cHRM", b"gAMA", b"iCCP", b"sBIT", b"sRGB", b"cICP", b"pHYs"}
 HEIC_KEPT = {b"hdlr", b"dinf", b"pitm", b"iinf", b"iloc", b"iref", b"iprp", b"idat", b"grpl"}
+HEIC_PROPERTIES = {  # of ISO 23008-12, 6.5, and AV1 Image File Format, 2: what decoding, size, turn and colour need
+    *(b"hvcC", b"lhvC", b"av1C", b"a1op", b"a1lx", b"lsel", b"oinf", b"tols"),
+    *(b"ispe", b"pasp", b"pixi", b"colr", b"auxC", b"clap", b"irot", b"imir", b"iscl", b"rloc"),
+    *(b"clli", b"mdcv", b"cclv"),
+}
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 ICC, ADOBE, JFIF = b"ICC_PROFILE\0", b"Adobe", b"JFIF\0"
 
@@ -213,7 +219,8 @@ def _one(boxes: list[tuple[bytes, int, int]], kind: bytes) -> tuple[int, int]:
 def _clean_heic(data: bytes) -> bytes:
     """The photo and the tiles it is made of stay where they are; all other data, items and boxes are emptied in place.
 
-    Thumbnails, depth, alpha and gain maps and second photos go with EXIF, XMP and whatever no item names.
+    Thumbnails, depth, alpha and gain maps and second photos go with EXIF, XMP and whatever no item names; so do the
+    items' names and properties such as times and descriptions, whose places are kept, since they are told by number.
     """
     out = bytearray(data)
     top = _boxes(data, 0, len(data))
@@ -229,7 +236,7 @@ def _clean_heic(data: bytes) -> bytes:
         out[s:e] = b"\0" * (e - s)
     told = None
     for item, method, pieces in _item_places(data, *_one(meta, b"iloc")):
-        if item not in needed and types.get(item, (b"", 0))[0] != b"Exif":
+        if item not in needed and types.get(item, (b"", 0, 0))[0] != b"Exif":
             continue
         if method > 1:
             raise _Odd
@@ -246,11 +253,23 @@ def _clean_heic(data: bytes) -> bytes:
             raise _Odd
         out[told[1] : told[1] + len(new)] = new
         needed = needed | {told[0]}
-    for item, (_, at) in types.items():
+    for item, (kind, at, stop) in types.items():
         if item not in needed:
             out[at : at + 4] = b"free"  # a kind that readers pass over
+        elif kind == b"mime":  # what follows its name says how to decode it
+            raise _Odd
+        out[at + 4 : stop] = b"\0" * (stop - at - 4)
     for kind, body, stop in meta:
         if kind not in HEIC_KEPT:
+            _empty(out, kind, body, stop)
+        elif kind == b"hdlr":
+            out[body + 24 : stop] = b"\0" * len(out[body + 24 : stop])  # its name (ISO 14496-12, 8.4.3)
+    properties = _boxes(data, *_one(meta, b"iprp"))
+    for kind, body, stop in properties:
+        if kind not in (b"ipco", b"ipma"):
+            _empty(out, kind, body, stop)
+    for kind, body, stop in _boxes(data, *_one(properties, b"ipco")):
+        if kind not in HEIC_PROPERTIES:
             _empty(out, kind, body, stop)
     for kind, body, stop in top:
         if kind not in (b"ftyp", b"meta", b"mdat"):
@@ -283,18 +302,20 @@ def _photo_items(data: bytes, meta: list[tuple[bytes, int, int]]) -> set[int]:
     return items
 
 
-def _item_types(data: bytes, start: int, end: int) -> dict[int, tuple[bytes, int]]:
-    """Item number to item type, and where it stands, from iinf (ISO 14496-12, 8.11.6)."""
+def _item_types(data: bytes, start: int, end: int) -> dict[int, tuple[bytes, int, int]]:
+    """Item number to item type, where it stands, and where the item's entry ends, from iinf (ISO 14496-12, 8.11.6)."""
     version = data[start]
     at = start + (6 if version == 0 else 8)
     found = {}
-    for kind, body, _ in _boxes(data, at, end):
+    for kind, body, stop in _boxes(data, at, end):
         if kind != b"infe" or data[body] < 2:
             raise _Odd
         wide = data[body] >= 3
         item = int.from_bytes(data[body + 4 : body + (8 if wide else 6)], "big")
-        name = body + (10 if wide else 8)
-        found[item] = data[name : name + 4], name
+        at = body + (10 if wide else 8)
+        if at + 4 > stop:
+            raise _Odd
+        found[item] = data[at : at + 4], at, stop
     return found
 
 

@@ -56,7 +56,7 @@ def stream_of(store: Store, measure: str, wanted: Filter, group: str = "", last:
     if not series:
         return None
     points = [Point(p.record, p.at, p.value, p.U95 / COVERAGE_FACTOR, p.low, p.high) for p in series]
-    asked = store.get(series[-1].record).request.get("tolerances") or {}
+    asked = store.request(series[-1].record).get("tolerances") or {}
     return look_at(measure, group, points, asked.get("clearance_aim_mm", DEFAULTS.clearance_aim_mm))
 
 

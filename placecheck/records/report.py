@@ -18,7 +18,16 @@ from pathlib import Path
 from typing import Any
 
 from placecheck.answer import MEASURE_BY_NAME, MEASURES, STAGE_MEASURES
-from placecheck.printout import STATE_WORDS, UNIT_SIGN, VERDICT_WORDS, in_words, limits_text, rounded, verdict_text
+from placecheck.printout import (
+    STATE_WORDS,
+    UNIT_SIGN,
+    VERDICT_WORDS,
+    in_words,
+    limits_text,
+    rounded,
+    to_a_tenth,
+    verdict_text,
+)
 from placecheck.records.compare import compare
 from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record, Summary, local_text
 from placecheck.records.overview import Overview, fault_words, help_sentence, yield_words
@@ -153,9 +162,9 @@ def _in_words(name: str, reading: Reading | None) -> str:
 
 
 def taped_words(found: Record) -> str:
-    """What a soft tape read beside the photo, `left 9 mm, middle 10 mm`; empty where none was laid."""
+    """What a soft tape read beside the photo, `left 9.0 mm, middle 9.5 mm`; empty where none was laid."""
     taped = found.request.get("taped_mm") or {}
-    return ", ".join(f"{place} {taped[name]:g} mm" for place, name in PLACES.items() if name in taped)
+    return ", ".join(f"{place} {to_a_tenth(taped[name])} mm" for place, name in PLACES.items() if name in taped)
 
 
 def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:

@@ -139,6 +139,12 @@ def whole_records(connection: Connection, numbers: Sequence[int]) -> Iterator[Re
             yield _record_of(rows[number], measured.get(number, {}))
 
 
+def request_of(connection: Connection, number: int) -> Mapping[str, Any]:
+    """What a record's check was asked with, alone; empty where there is no such record any more."""
+    text = connection.execute(select(detail.c.request).where(detail.c.record_id == number)).scalar()
+    return _object(text) if text else {}
+
+
 def _record_of(row: Mapping[Any, Any], measured: Mapping[str, Reading]) -> Record:
     summary = Summary(**{c.name: row[c.name] for c in LISTED}, readings=measured)
     answer = _object(row["answer"])

@@ -25,41 +25,16 @@ def save_check(
     answer_json: Mapping[str, Any],
     request_json: Mapping[str, Any],
     overlay_png: bytes | None = None,
-    *,
-    order: str | None = None,
-    client: str | None = None,
-    maker: str | None = None,
-    stage: str | None = None,
-    profile: Mapping[str, Any] | None = None,
-    created_at: str | None = None,
-    origin: str = "check",
-    note: str | None = None,
+    **named: Any,
 ) -> int:
     """Keep one check whole and return the record's number.
 
-    `home` is the folder of records and settings, or an open Store. `photo` is the original file, whose bytes are
-    cleaned of personal metadata before they are kept. `overlay_png` may be JPEG too. Raises RecordsProblem or
+    `home` is the folder of records and settings, or an open Store; the rest is new_record's. Raises RecordsProblem or
     UnusableFile with one sentence; whatever happens, the record is whole or absent.
     """
     store = home if isinstance(home, Store) else open_store(home)
     try:
-        return store.add(
-            new_record(
-                store,
-                photo,
-                answer_json,
-                request_json,
-                overlay_png,
-                order=order,
-                client=client,
-                maker=maker,
-                stage=stage,
-                profile=profile,
-                created_at=created_at,
-                origin=origin,
-                note=note,
-            )
-        )
+        return store.add(new_record(store, photo, answer_json, request_json, overlay_png, **named))
     finally:
         if store is not home:
             store.close()
@@ -81,7 +56,11 @@ def new_record(
     origin: str = "check",
     note: str | None = None,
 ) -> NewRecord:
-    """A record for the store to add, its photo and overlay in the store's folder already (see save_check)."""
+    """A record for the store to add, its photo and overlay in the store's folder already.
+
+    `photo` is the original file, whose bytes are cleaned of personal metadata before they are kept. `overlay_png` may
+    be JPEG too. Raises RecordsProblem or UnusableFile.
+    """
     from placecheck import __version__
     from placecheck.photo import read_bytes
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Connection, delete, func, insert, or_, select, update
 
@@ -29,6 +30,7 @@ from placecheck.records.rows import (
     conditions,
     digest_of,
     readings_by_record,
+    request_of,
     row_of,
     whole_records,
 )
@@ -199,6 +201,11 @@ class Store:
         if not found:
             raise RecordsProblem("record-missing", f"There is no record {number}: choose one from the list.")
         return found[0]
+
+    def request(self, number: int) -> Mapping[str, Any]:
+        """What a record's check was asked with, without the rest of it; empty where there is none of that number."""
+        with self.database.reading() as connection:
+            return request_of(connection, number)
 
     def each(self, wanted: Filter = Filter()) -> Iterator[Record]:  # noqa: B008  (frozen)
         """Whole records that match when it begins, oldest first; read in small pieces, so that nobody has to wait.
