@@ -293,3 +293,36 @@ def test_nothing_is_wider_than_the_phone(phone, bench, paired):
     for path in (f"/orders/{number}", "/records?since=2026-01-01", to, f"{to}/correct"):
         phone.goto(bench.url + path)
         no_sideways(phone)
+
+
+@NEEDS_CHROMIUM
+def test_back_shows_one_order_and_what_is_its_own(phone, bench, paired):
+    """A browser restores some fields of a page that it goes back to and leaves others as the server sent them."""
+    willow = order(paired, "Willow", closure="6x6", block="22 3/4in")
+    alder = order(paired, "Alder", closure="5x5", block="23in")
+    measured(paired, photo_bytes("pass"), order=willow, closure="6x6", block="22 3/4in")  # the last one used
+    phone.goto(bench.url)
+    phone.select_option("#order", alder)
+    summary = phone.locator("details.asked > summary")
+    assert summary.inner_text() == "Closure pinned: 5x5, block 23in"
+    phone.click("nav >> text=Orders")
+    phone.wait_for_selector("h1:has-text('Orders')")
+    phone.go_back()
+    phone.wait_for_selector("#order")
+    assert phone.locator("#order").input_value() == alder
+    assert phone.locator("[name=closure]:checked").input_value() == "5x5"
+    assert phone.locator("#block").input_value() == "23in"
+    assert summary.inner_text() == "Closure pinned: 5x5, block 23in"
+
+
+@NEEDS_CHROMIUM
+def test_back_to_the_class_form_mixes_nothing(phone, bench, paired):
+    phone.goto(f"{bench.url}/class")
+    phone.locator(".chip", has_text="4x4").click()
+    phone.fill("#block", "23in")
+    phone.click("nav >> text=Orders")
+    phone.wait_for_selector("h1:has-text('Orders')")
+    phone.go_back()
+    phone.wait_for_selector("#block")
+    assert phone.locator("#block").input_value() == ""
+    assert phone.locator("[name=closure]:checked").count() == 0

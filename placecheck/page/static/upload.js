@@ -118,6 +118,7 @@ form.addEventListener("change", (e) => {
   if (e.target === order) {
     const chosen = order.selectedOptions[0].dataset;
     stage.value = chosen.stage;
+    history.replaceState(null, "", order.value ? `/?order=${encodeURIComponent(order.value)}` : "/"); // Back leads to this order
     if (order.value) { // what the order leaves open is asked for, never taken from another
       form.elements.block.value = chosen.block;
       if (saved) saved.value = "";
