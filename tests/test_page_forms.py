@@ -326,3 +326,68 @@ def test_back_to_the_class_form_mixes_nothing(phone, bench, paired):
     phone.wait_for_selector("#block")
     assert phone.locator("#block").input_value() == ""
     assert phone.locator("[name=closure]:checked").count() == 0
+
+
+@NEEDS_CHROMIUM
+@pytest.mark.parametrize("path", ["/", "/class"])
+def test_enter_sends_nothing_while_no_photo_is_chosen(phone, bench, path):
+    sent = []
+    phone.on("request", lambda request: sent.append(request.url) if request.method == "POST" else None)
+    phone.goto(bench.url + path)
+    phone.locator(".chip", has_text="5x5").click()
+    phone.fill("#block", "22 3/4")
+    phone.press("#block", "Enter")
+    phone.wait_for_timeout(300)
+    assert sent == []
+    assert phone.url == bench.url + path
+    assert phone.locator("#block").input_value() == "22 3/4"
+    assert phone.locator("[name=closure]:checked").input_value() == "5x5"
+
+
+def test_a_photo_is_compared_with_none_of_another_order(paired):
+    willow, alder = (order(paired, alias, closure="5x5", block="57.8cm") for alias in ("Willow", "Alder"))
+    to, _ = measured(paired, photo_bytes("fix"), order=willow)
+    before = to.rsplit("/", 1)[1]  # what "New photo" puts into the form
+    assert "Since the last photo" not in measured(paired, photo_bytes("pass"), order=alder, previous=before)[1]
+    assert "Since the last photo" in measured(paired, photo_bytes("pass"), order=willow, previous=before)[1]
+
+
+IN_VIEW = """(message) => {
+    const { left, top, right, bottom } = message.getBoundingClientRect();
+    const seen = (y) => message.contains(document.elementFromPoint((left + right) / 2, y));
+    return top >= 0 && bottom <= innerHeight && seen(top + 3) && seen(bottom - 3);
+}"""
+
+
+@NEEDS_CHROMIUM
+def test_a_refusal_is_in_view_and_its_address_leads_back(phone, bench, paired):
+    to, _ = measured(paired, photo_bytes("hidden"))
+    phone.goto(bench.url + to)
+    phone.fill("[name=taped_left]", "9 feet")
+    phone.click("text=Judge with the tape")
+    message = phone.locator("p.notice", has_text="9 feet")
+    message.wait_for()
+    phone.wait_for_timeout(300)
+    assert phone.evaluate("scrollY") > 500
+    assert message.evaluate(IN_VIEW)
+    assert message.evaluate("(m) => m === document.activeElement")
+    phone.goto(phone.url)  # opened anew, as by a touch into the address
+    assert phone.url == bench.url + to
+    phone.goto(f"{bench.url}/card")
+    phone.fill("#smallacross", "80")
+    phone.fill("#smalldown", "49.8")
+    phone.press("#smalldown", "Enter")
+    message = phone.locator("p.notice", has_text="too far from 50")
+    message.wait_for()
+    phone.wait_for_timeout(300)
+    assert message.evaluate(IN_VIEW)
+    phone.goto(phone.url)
+    assert phone.url == f"{bench.url}/card"
+
+
+def test_the_address_of_a_form_leads_to_what_it_is_of(paired):
+    client, _ = paired
+    to, _ = measured(paired, photo_bytes("pass"))
+    for path, leads in ((f"{to}/taped", to), (f"{to}/save", to), ("/card/bars", "/card"), ("/photos", "/")):
+        answer = client.get(path)
+        assert (answer.status_code, answer.headers["location"]) == (303, leads)

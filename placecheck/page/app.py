@@ -102,7 +102,7 @@ def build_app(config: PageConfig) -> Starlette:
             await bench.pool.stop()
 
     async def failed(request: Request, error: Exception) -> Response:
-        from starlette.responses import JSONResponse
+        from starlette.responses import JSONResponse, RedirectResponse
 
         if isinstance(error, HTTPException):
             status, message = error.status_code, error.detail
@@ -114,6 +114,8 @@ def build_app(config: PageConfig) -> Starlette:
         if wants_json(request):
             return JSONResponse({"error": message}, status)
         back = "" if status == 404 else request.url.path.rpartition("/")[0]
+        if status == 405 and request.method == "GET":  # a form's address, opened or loaded again: to what it is of
+            return RedirectResponse(back or "/", 303)
         return bench.render(request, "message.html", status, message=message, title="Not done", back=back)
 
     async def serve_static(request: Request) -> Response:

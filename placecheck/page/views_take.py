@@ -3,8 +3,8 @@
 The screen proposes the order's closure and block and what comes next in its job, never another order's; the
 face's side is of one photo and is told anew. A photo is answered with the address of its check as soon as it is
 on disk (inbox.py); what is asked of it is the form's texts with all that is kept here: settings, card bars, a saved
-block, the order's earlier photos. The photo that a new one is compared with is the one the form names, else this
-device's last one of the same job within two hours. One that is added to another takes over what was asked of that, and
+block, the order's earlier photos. The photo that a new one is compared with is the one the form names, if it is of the
+same order, else this device's last one of the same job within two hours. One that is added to another takes over what was asked of that, and
 is measured together with it (same_block/others.py). A photo sent twice, because the first answer was lost on the way,
 is one; another one from the same form is another.
 """
@@ -185,7 +185,7 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
 def _previous(bench: Bench, owner: str, spec: dict[str, Any], named: str) -> str | None:
     """The photo that this one is compared with."""
     named_job = bench.inbox.get(named)
-    if named_job is not None:
+    if named_job is not None and named_job.spec["order"] == spec["order"]:
         return named_job.id
     newest = bench.inbox.all()
     same = ("closure", "block", "saved_block", "order", "stage")

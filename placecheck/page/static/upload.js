@@ -129,7 +129,7 @@ form.addEventListener("change", (e) => {
   if (e.target.name === "closure") form.elements.closure_other.value = "";
   show();
 });
-form.addEventListener("submit", (e) => { if (left.length) { e.preventDefault(); send(); } });
+form.addEventListener("submit", (e) => { e.preventDefault(); send(); }); // Enter in a field sends nothing without a photo
 retry.addEventListener("click", send);
 addEventListener("online", send);
 const drop = form.querySelector(".drop");
