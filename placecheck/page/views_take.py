@@ -1,12 +1,12 @@
 """The photo screen, and how a photo comes in: a new one, or one more of the same block.
 
-The screen proposes the order's closure and block and what comes next in its job, never another order's; the
-face's side is of one photo and is told anew. A photo is answered with the address of its check as soon as it is
-on disk (inbox.py); what is asked of it is the form's texts with all that is kept here: settings, card bars, a saved
-block, the order's earlier photos. The photo that a new one is compared with is the one the form names, if it is of the
-same order, else this device's last one of the same job within two hours. One that is added to another takes over what was asked of that, and
-is measured together with it (same_block/others.py). A photo sent twice, because the first answer was lost on the way,
-is one; another one from the same form is another.
+The screen proposes the order's closure and block and what comes next in its job, never another order's; the face's
+side is of one photo and is told anew. A photo is answered with the address of its check as soon as it is on disk
+(inbox.py); what is asked of it is the form's texts with all that is kept here: settings, card bars, a saved block,
+the order's earlier photos. The photo that a new one is compared with is the one the form names, if it is of the same
+order, else this device's last one of the same job within two hours. One that is added to another takes over what was
+asked of that, and is measured together with it (same_block/others.py). A photo sent twice, because the first answer
+was lost on the way, is one; another one from the same form is another.
 """
 
 from __future__ import annotations
