@@ -96,7 +96,8 @@ def move_in_words(name: str, move: Move) -> str:
     """How far a landmark moved, for people: `front left corner: 2.1 ± 0.8 mm, 1.9 mm right, 0.9 mm toward the face`."""
     far, shown = rounded(move.distance_mm, COVERAGE_FACTOR * move.u_mm)
     if not move.moved:
-        return f"{LANDMARK_WORDS[name]}: no move that shows ({far} ± {shown} mm)"
+        most, _ = rounded(move.distance_mm + COVERAGE_FACTOR * move.u_mm, COVERAGE_FACTOR * move.u_mm)
+        return f"{LANDMARK_WORDS[name]}: no move that shows (less than {most} mm)"
     parts = []
     for value, u, words in (
         (move.right_mm, move.u_right_mm, ("right", "left")),

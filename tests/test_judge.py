@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from placecheck.answer import JUDGED, MEASURES, Answer, Estimate, Judged, Measured
+from placecheck.answer import JUDGED, MEASURES, Answer, Estimate, Judged, Measured, Move
 from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.judge import (
     EXIT_STATUS,
@@ -24,7 +24,7 @@ from placecheck.judge import (
 )
 from placecheck.one_photo import answer_for
 from placecheck.page.rows import next_step
-from placecheck.printout import briefly, in_words, rounded, state_in_words
+from placecheck.printout import briefly, in_words, move_in_words, rounded, state_in_words
 from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.tolerances import DEFAULTS, Tolerances, load_tolerances, tolerances_from
 
@@ -334,3 +334,9 @@ def test_how_likely_an_unsure_measure_lies_inside(state, p, words):
     """Never 0 or 100 of 100: that would be no doubt. Nor what would be a state of its own."""
     assert state_in_words(Judged(Estimate(9.0, 1.9), 6.0, 13.0, state, p)) == words
     assert state_in_words(None) == "not measured"
+
+
+def test_a_move_that_does_not_show_is_told_by_what_it_is_less_than():
+    """6 mm with a doubt of 5.2 in its length alone reads like a move, though both ways together it is none."""
+    hidden = Move(5.0, 3.5, 2.4, 2.4, 2.6, False)
+    assert move_in_words("front_left", hidden) == "front left corner: no move that shows (less than 11.3 mm)"
