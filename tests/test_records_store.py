@@ -26,6 +26,7 @@ from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_c
 from placecheck.records.model import Filter, NewRecord, age_limit, day_start, filter_from, local_text, utc_text
 from placecheck.records.overview import stream_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
+from placecheck.records.report import order_report
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
 from placecheck.records.verify import verify
@@ -132,6 +133,25 @@ def test_attempts_count_measured_checks_of_an_order_and_stage(store):
     assert store.get(put(store, 3, "pass", order="A", stage="stitched")).summary.attempt == 1
     assert store.get(put(store, 4, "pass", order="B")).summary.attempt == 1
     assert store.get(put(store, 5, "pass")).summary.attempt is None  # of no order: nobody knows what went before
+
+
+def test_a_photo_saved_again_is_the_same_attempt(store):
+    """Judged with the tape, or corrected: one placement, of which the later answer counts."""
+    for order in ("A", "B"):
+        put(store, 1, "pass", order=order, maker="Ada")
+    again = put(store, 1, answer=answer("fix", offset_mm=4.5), order="A", maker="Ada")
+    other = put(store, 2, answer=answer("fix", offset_mm=4.5), order="A", maker="Ada")
+    last = put(store, 1, answer=answer("fix", offset_mm=5.5), order="A", maker="Ada")
+    attempts = {line.id: line.attempt for line in store.find(filter_from(order="A"))}
+    assert attempts == {1: None, again: None, other: 2, last: 1}
+    assert store.get(again).digest_holds
+    assert tallies.first_checks(store.database) == tallies.Count(decided=2, passed=1, undecided=0)
+    points = tallies.series(store.database, "offset_mm")
+    assert sorted((p.record, p.value) for p in points) == [(2, pytest.approx(0.1)), (last, 5.5)]
+    assert tallies.outside(store.database) == ({("offset_mm", 1): 2}, 2)
+    assert tallies.next_stages(store.database) == {"B": "stitched"}  # what was a pass is none any more
+    assert {row[0] for row in order_report(store, "A").history} == {str(other), str(last)}
+    assert store.get(put(store, 1, "pass", order="A", stage="stitched")).summary.attempt == 1
 
 
 def test_a_check_without_an_order_is_no_first_check(store):

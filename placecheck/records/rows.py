@@ -18,13 +18,15 @@ import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, select
+from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, or_, select
 
 from placecheck.records.model import FileRef, Filter, NewRecord, Reading, Record, Summary, now_text, readings_of
 from placecheck.records.schema import detail, kept_file, reading, record
 
 ATTEMPT = case((record.c.order_ref.is_not(None), record.c.attempt)).label("attempt")
 """Earlier versions kept 1 for a check without an order; how many went before it nobody knows."""
+STANDS = or_(record.c.order_ref.is_(None), record.c.attempt.is_not(None))
+"""Of judged checks, those whose photo was not saved again under the same order and stage."""
 LISTED: tuple[Column[Any] | Label[Any], ...] = (
     record.c.id,
     record.c.created_at,

@@ -5,7 +5,8 @@ overlay become files, each whole under its hash or absent; then one transaction 
 record, details, readings and file names, or nothing. Inside that transaction the files
 are looked for once more, because a purge next door may have removed one that another record
 no longer needed. `attempt` is counted there too, so two benches that check one order at the
-same moment get first and second. A list of records is bounded, or all of one order, and served by an
+same moment get first and second; a photo that is saved again under its order and stage takes the attempt of its
+earlier record, which then has none. A list of records is bounded, or all of one order, and served by an
 index, so 100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
 rows is rows.py's, what is counted over many tallies.py's, whole tables whole_tables.py's;
 schema and opening are schema.py's and database.py's. Nothing outside these six knows SQL.
@@ -151,13 +152,21 @@ class Store:
     def _attempt(self, connection: Connection, new: NewRecord, counts: dict[tuple[str, str], int]) -> int | None:
         """The how manieth measured check of its order and stage this is; None where the photo showed nothing, names no
 
-        order, or was kept for another check that it was measured together with.
+        order, or was kept for another check that it was measured together with. Saved again, a photo stays the
+        attempt that it was, and its earlier record becomes none.
         """
         if new.origin == PART or new.order_ref is None:
             return None
         if not any(r.low is not None for r in readings_of(new.answer).values()):
             return None
         key = (new.order_ref, new.stage)
+        if new.photo is not None and new.origin == "check":
+            same = (record.c.order_ref == key[0], record.c.stage == key[1], record.c.photo_sha256 == new.photo.sha256)
+            earlier = (*same, record.c.origin == new.origin, record.c.attempt.is_not(None))
+            again = connection.execute(select(func.min(record.c.attempt)).where(*earlier)).scalar()
+            if again is not None:  # the same placement, judged anew: the later answer stands for it
+                connection.execute(update(record).where(*earlier).values(attempt=None))
+                return int(again)
         if key not in counts:
             before = select(func.max(record.c.attempt)).where(record.c.order_ref == key[0], record.c.stage == key[1])
             counts[key] = int(connection.execute(before).scalar() or 0)

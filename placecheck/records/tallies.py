@@ -2,7 +2,7 @@
 
 Each question is one statement, or two of one moment. Groups, series and yields look at first checks, the measured ones
 whose `attempt` is 1, since later ones measure the correction and not the hand; a check without an order is none, since
-nobody knows what went before it. A series is the last readings of one judged measure, oldest first, never more than
+nobody knows what went before it, nor is one whose photo was saved again, for which the later answer stands. A series is the last readings of one judged measure, oldest first, never more than
 are asked for; yields are counted by verdict, with the undecided beside them and not among them; faults are counted
 over all fix verdicts, by the side of the tolerance that a measure lay on. What the numbers mean is
 placecheck.quality's; overview.py asks and hands over.
@@ -16,7 +16,7 @@ from sqlalchemy import and_, case, func, select
 
 from placecheck.records.database import Database
 from placecheck.records.model import PART, Filter
-from placecheck.records.rows import ATTEMPT, conditions
+from placecheck.records.rows import ATTEMPT, STANDS, conditions
 from placecheck.records.schema import reading, record
 from placecheck.request import STAGES, Stage
 
@@ -84,7 +84,7 @@ def next_stages(database: Database) -> dict[str, Stage]:
     """The stage after the last one that an order has passed, by order; the job's last where that is passed, too."""
     statement = select(record.c.order_ref, record.c.stage).distinct()
     statement = statement.where(record.c.order_ref.is_not(None), record.c.verdict == "pass", record.c.stage.in_(STAGES))
-    statement = statement.where(record.c.origin != PART)  # the set's own verdict counts
+    statement = statement.where(record.c.origin != PART, STANDS)  # the set's own verdict counts, and the photo's latest
     last: dict[str, int] = {}
     with database.reading() as connection:
         for order, stage in connection.execute(statement):
@@ -95,7 +95,7 @@ def next_stages(database: Database) -> dict[str, Stage]:
 def outside(database: Database, wanted: Filter = Filter()) -> tuple[dict[tuple[str, int], int], int]:  # noqa: B008  (frozen)
     """How often each measure lay below (-1) or above (+1) its tolerance in fix verdicts, and the count of these."""
     side = case((reading.c.value < reading.c.low, -1), else_=1)
-    where = (record.c.verdict == "fix", record.c.origin != PART, *conditions(wanted))
+    where = (record.c.verdict == "fix", record.c.origin != PART, STANDS, *conditions(wanted))
     statement = (
         select(reading.c.name, side, func.count())
         .join(record, record.c.id == reading.c.record_id)
