@@ -24,7 +24,7 @@ from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
 from placecheck.records.model import Filter, NewRecord, age_limit, day_start, filter_from, local_text, utc_text
-from placecheck.records.overview import stream_of
+from placecheck.records.overview import overview, stream_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.report import order_report
 from placecheck.records.saving import save_check
@@ -133,6 +133,20 @@ def test_attempts_count_measured_checks_of_an_order_and_stage(store):
     assert store.get(put(store, 3, "pass", order="A", stage="stitched")).summary.attempt == 1
     assert store.get(put(store, 4, "pass", order="B")).summary.attempt == 1
     assert store.get(put(store, 5, "pass")).summary.attempt is None  # of no order: nobody knows what went before
+
+
+def test_clients_and_makers_are_found_however_they_are_cased(store):
+    for i, maker in enumerate(("Rowan", "rowan", "Élise", "Rowa_")):
+        put(store, i, order=f"O{i}", client=maker.upper(), maker=maker)
+    for asked, there in (("rOWAN", {1, 2}), ("Élise", {3}), ("rowa_", {4}), ("rowa%", set())):
+        assert {line.id for line in store.find(filter_from(maker=asked))} == there
+        assert store.count(filter_from(maker=asked)) == len(there)
+    assert {line.id for line in store.find(filter_from(client="rowan", maker="Rowan"))} == {1, 2}
+    assert [(g.name, g.first_pass.decided) for g in overview(store, "maker").groups if g.name.lower() == "rowan"] == [
+        ("Rowan", 2)
+    ]  # one maker, counted once
+    assert store.purge(filter_from(client="rowan"))[0] == 2
+    assert {line.id for line in store.find()} == {3, 4}
 
 
 def test_a_photo_saved_again_is_the_same_attempt(store):

@@ -18,7 +18,7 @@ import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, or_, select
+from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, func, or_, select
 
 from placecheck.records.model import FileRef, Filter, NewRecord, Reading, Record, Summary, now_text, readings_of
 from placecheck.records.schema import detail, kept_file, reading, record
@@ -90,11 +90,13 @@ def row_of(new: NewRecord) -> dict[str, Any]:
 
 
 def conditions(wanted: Filter) -> list[ColumnElement[bool]]:
-    """What a Filter means for `record`: conditions that must all hold."""
+    """What a Filter means for `record`: conditions that must all hold.
+
+    Clients and makers are found however their letters are cased: by the database's lower(), which in SQLite knows the
+    letters A to Z only, so that others (É) must be typed as they were.
+    """
     columns = {
         "order": record.c.order_ref,
-        "client": record.c.client,
-        "maker": record.c.maker,
         "stage": record.c.stage,
         "verdict": record.c.verdict,
         "closure": record.c.closure,
@@ -103,6 +105,10 @@ def conditions(wanted: Filter) -> list[ColumnElement[bool]]:
     found: list[ColumnElement[bool]] = [
         column == getattr(wanted, name) for name, column in columns.items() if getattr(wanted, name) is not None
     ]
+    for column, name in ((record.c.client, wanted.client), (record.c.maker, wanted.maker)):
+        if name is not None:
+            spelled = record.alias().c[column.name]  # the spellings come from the index alone, and the rows by it
+            found.append(column.in_(select(spelled).where(func.lower(spelled) == func.lower(name)).distinct()))
     if wanted.since is not None:
         found.append(record.c.created_at >= wanted.since)
     if wanted.until is not None:

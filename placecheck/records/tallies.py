@@ -1,11 +1,11 @@
 """What is counted over many records for quality control: groups, series, yields, sides of faults.
 
-Each question is one statement, or two of one moment. Groups, series and yields look at first checks, the measured ones
-whose `attempt` is 1, since later ones measure the correction and not the hand; a check without an order is none, since
-nobody knows what went before it, nor is one whose photo was saved again, for which the later answer stands. A series is the last readings of one judged measure, oldest first, never more than
-are asked for; yields are counted by verdict, with the undecided beside them and not among them; faults are counted
-over all fix verdicts, by the side of the tolerance that a measure lay on. What the numbers mean is
-placecheck.quality's; overview.py asks and hands over.
+Each question is one statement, or two of one moment. Groups, series and yields look at first checks, the measured
+ones whose `attempt` is 1, since later ones measure the correction and not the hand; a check without an order is none,
+since nobody knows what went before it, nor is one whose photo was saved again, for which the later answer stands. A
+series is the last readings of one judged measure, oldest first, never more than are asked for; yields are counted by
+verdict, with the undecided beside them and not among them; faults are counted over all fix verdicts, by the side of
+the tolerance that a measure lay on. What the numbers mean is placecheck.quality's; overview.py asks and hands over.
 """
 
 from __future__ import annotations
@@ -45,9 +45,10 @@ class SeriesPoint:
 
 
 def groups(database: Database, by: str, wanted: Filter = Filter()) -> list[str]:  # noqa: B008  (frozen)
-    """Makers, closures or stages (`by`) that have a first check, by name."""
+    """Makers, closures or stages (`by`) that have a first check, by name; a maker once, however she was typed."""
     column = GROUP_COLUMNS[by]
-    statement = select(column).where(ATTEMPT == 1, column.is_not(None), *conditions(wanted)).distinct()
+    statement = select(func.min(column)).where(ATTEMPT == 1, column.is_not(None), *conditions(wanted))
+    statement = statement.group_by(func.lower(column) if by == "maker" else column)
     with database.reading() as connection:
         return sorted(str(v) for v in connection.execute(statement).scalars())
 
