@@ -89,7 +89,7 @@ def row_of(new: NewRecord) -> dict[str, Any]:
     }
 
 
-def conditions(wanted: Filter) -> list[ColumnElement[bool]]:
+def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[bool]]:
     """What a Filter means for `record`: conditions that must all hold.
 
     Clients and makers are found however their letters are cased: by the database's lower(), which in SQLite knows the
@@ -107,8 +107,9 @@ def conditions(wanted: Filter) -> list[ColumnElement[bool]]:
     ]
     for column, name in ((record.c.client, wanted.client), (record.c.maker, wanted.maker)):
         if name is not None:
-            spelled = record.alias().c[column.name]  # the spellings come from the index alone, and the rows by it
-            found.append(column.in_(select(spelled).where(func.lower(spelled) == func.lower(name)).distinct()))
+            alike = select(column).where(func.lower(column) == func.lower(name)).distinct()  # read from the index alone
+            spelled = connection.execute(alike).scalars().all()
+            found.append(column == spelled[0] if len(spelled) == 1 else column.in_(spelled))
     if wanted.since is not None:
         found.append(record.c.created_at >= wanted.since)
     if wanted.until is not None:

@@ -178,7 +178,9 @@ class Store:
     def count(self, wanted: Filter = Filter()) -> int:  # noqa: B008  (frozen)
         with self.database.reading() as connection:
             return int(
-                connection.execute(select(func.count()).select_from(record).where(*conditions(wanted))).scalar_one()
+                connection.execute(
+                    select(func.count()).select_from(record).where(*conditions(connection, wanted))
+                ).scalar_one()
             )
 
     def find(
@@ -191,14 +193,9 @@ class Store:
     ) -> list[Summary]:
         """Records that match, newest first, with their readings unless not wanted."""
         order = (record.c.created_at, record.c.id)
-        statement = (
-            select(*LISTED)
-            .where(*conditions(wanted))
-            .order_by(*(order if oldest_first else (c.desc() for c in order)))
-            .limit(limit)
-            .offset(offset)
-        )
+        statement = select(*LISTED).order_by(*(order if oldest_first else (c.desc() for c in order)))
         with self.database.reading() as connection:
+            statement = statement.where(*conditions(connection, wanted)).limit(limit).offset(offset)
             rows = connection.execute(statement).mappings().all()
             measured = readings_by_record(connection, [r["id"] for r in rows]) if readings else {}
         return [Summary(**r, readings=measured.get(r["id"], {})) for r in rows]
@@ -221,9 +218,9 @@ class Store:
 
         A record that is purged meanwhile is left out.
         """
-        numbers = select(record.c.id).where(*conditions(wanted)).order_by(record.c.created_at, record.c.id)
+        numbers = select(record.c.id).order_by(record.c.created_at, record.c.id)
         with self.database.reading() as connection:
-            wanted_numbers = list(connection.execute(numbers).scalars())
+            wanted_numbers = list(connection.execute(numbers.where(*conditions(connection, wanted))).scalars())
         for start in range(0, len(wanted_numbers), BATCH):
             with self.database.reading() as connection:
                 found = list(whole_records(connection, wanted_numbers[start : start + BATCH]))
@@ -251,11 +248,12 @@ class Store:
 
         Rows go first, in one transaction, then files: killed in between, files are left that verify finds.
         """
-        numbers = select(record.c.id).where(*conditions(wanted))
         with self.database.writing() as connection:
+            these = conditions(connection, wanted)
             for table in (detail, reading):
+                numbers = select(record.c.id).where(*these)
                 connection.execute(delete(table).where(table.c.record_id.in_(numbers)))
-            removed = connection.execute(delete(record).where(*conditions(wanted))).rowcount
+            removed = connection.execute(delete(record).where(*these)).rowcount
         return int(removed), self.remove_unneeded_files()
 
     def remove_unneeded_files(self) -> int:

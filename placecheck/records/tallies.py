@@ -47,9 +47,10 @@ class SeriesPoint:
 def groups(database: Database, by: str, wanted: Filter = Filter()) -> list[str]:  # noqa: B008  (frozen)
     """Makers, closures or stages (`by`) that have a first check, by name; a maker once, however she was typed."""
     column = GROUP_COLUMNS[by]
-    statement = select(func.min(column)).where(ATTEMPT == 1, column.is_not(None), *conditions(wanted))
+    statement = select(func.min(column)).where(ATTEMPT == 1, column.is_not(None))
     statement = statement.group_by(func.lower(column) if by == "maker" else column)
     with database.reading() as connection:
+        statement = statement.where(*conditions(connection, wanted))
         return sorted(str(v) for v in connection.execute(statement).scalars())
 
 
@@ -63,12 +64,12 @@ def series(
     statement = (
         select(record.c.id, record.c.created_at, reading.c.value, reading.c.u95, reading.c.low, reading.c.high)
         .join(reading, and_(reading.c.record_id == record.c.id, reading.c.name == measure))
-        .where(ATTEMPT == 1, reading.c.low.is_not(None), reading.c.high.is_not(None), *conditions(wanted))
+        .where(ATTEMPT == 1, reading.c.low.is_not(None), reading.c.high.is_not(None))
         .order_by(record.c.created_at.desc(), record.c.id.desc())
         .limit(last)
     )
     with database.reading() as connection:
-        rows = connection.execute(statement).all()
+        rows = connection.execute(statement.where(*conditions(connection, wanted))).all()
     return [SeriesPoint(*row) for row in reversed(rows)]
 
 
@@ -76,7 +77,7 @@ def first_checks(database: Database, wanted: Filter = Filter()) -> Count:  # noq
     """First checks by verdict."""
     tallies = [func.sum(case((record.c.verdict == v, 1), else_=0)) for v in ("pass", "fix", "retake")]
     with database.reading() as connection:
-        row = connection.execute(select(*tallies).where(ATTEMPT == 1, *conditions(wanted))).one()
+        row = connection.execute(select(*tallies).where(ATTEMPT == 1, *conditions(connection, wanted))).one()
     passed, fixed, undecided = (int(n or 0) for n in row)
     return Count(passed + fixed, passed, undecided)
 
@@ -96,14 +97,14 @@ def next_stages(database: Database) -> dict[str, Stage]:
 def outside(database: Database, wanted: Filter = Filter()) -> tuple[dict[tuple[str, int], int], int]:  # noqa: B008  (frozen)
     """How often each measure lay below (-1) or above (+1) its tolerance in fix verdicts, and the count of these."""
     side = case((reading.c.value < reading.c.low, -1), else_=1)
-    where = (record.c.verdict == "fix", record.c.origin != PART, STANDS, *conditions(wanted))
     statement = (
         select(reading.c.name, side, func.count())
         .join(record, record.c.id == reading.c.record_id)
-        .where(reading.c.state == "out", *where)
+        .where(reading.c.state == "out")
         .group_by(reading.c.name, side)
     )
     with database.reading() as connection:
-        rows = connection.execute(statement).all()
+        where = (record.c.verdict == "fix", record.c.origin != PART, STANDS, *conditions(connection, wanted))
+        rows = connection.execute(statement.where(*where)).all()
         fixes = connection.execute(select(func.count()).select_from(record).where(*where)).scalar_one()
     return {(str(name), int(sign)): int(n) for name, sign, n in rows}, int(fixes)
