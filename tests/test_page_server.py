@@ -755,6 +755,21 @@ def test_a_class_worst_first_as_csv_and_pages(paired):
     assert pages.count(f"5x5 closure, block {FORM['block']}.") == 3
 
 
+def test_a_students_photo_keeps_its_name(server, paired):
+    from placecheck.records.store import open_store
+
+    client, token = paired
+    form = {"token": token, **FORM, "batch": "c" * 16, "class": "Thursday"}
+    to = client.post("/class", data=form, files=[("photo", ("Cy.jpg", photo_bytes("fix") + b"Cy"))]).headers["location"]
+    wait_for(client, to)
+    check = re.search(r'href="(/checks/\w+)"', client.get(to).text)[1]
+    page = client.get(check).text
+    assert f'<strong>Cy</strong>, <a href="{to}">back to Thursday</a>' in page
+    with open_store(server.home) as store:
+        assert store.get(saved(paired, check)).summary.maker == "Cy"
+    assert 'value="Cy"' not in client.get("/").text  # the next photo is not the student's
+
+
 def test_an_order_from_form_to_report(paired):
     client, token = paired
     asked = client.post("/orders", data={"token": token, "alias": "Willow", "circumference": "57in"})
@@ -791,8 +806,15 @@ def test_an_order_from_form_to_report(paired):
     assert "sandbox" in report.headers["content-security-policy"]
     assert "Willow" in report.text
     assert client.get(f"/orders/{number}/report.pdf").content[:5] == b"%PDF-"
-    found = client.get("/records", params={"client": "Willow"}).text
-    assert "1 record." in found
+    for asked in (
+        {"client": "willow"},
+        {"order": str(int(number))},
+        {"order": "willow"},
+        {"client": "Willow", "maker": "aDA"},
+    ):
+        assert "1 record." in client.get("/records", params=asked).text
+        assert client.get("/records.csv", params=asked).text.count("Willow") == 1
+    assert "0 records." in client.get("/records", params={"client": "willo"}).text
     assert "Ada" in client.get("/charts").text
 
 

@@ -272,7 +272,7 @@ def test_purge_takes_what_the_bench_page_still_holds(home, capsys, monkeypatch):
         "Remove 0 records and 1 photo of the bench page for good?" in records(capsys, "purge", "--client", "Willow")[2]
     )
     assert left() == [0, 1, 2]
-    done = records(capsys, "purge", "--client", "Willow", "--yes")[2]
+    done = records(capsys, "purge", "--client", "willow", "--yes")[2]
     assert done == "0 records and 0 files removed, and 1 photo of the bench page.\n"
     assert left() == [1, 2]
     inbox.forget_old()

@@ -162,7 +162,9 @@ def _matches(job: Job, wanted: Filter) -> bool:
     if wanted.client is None:
         return True
     try:
-        return bool(job.spec["order"]) and order_store().get(job.spec["order"]).alias == wanted.client
+        if not job.spec["order"]:
+            return False
+        return order_store().get(job.spec["order"]).alias.casefold() == wanted.client.casefold()
     except PlacecheckError as error:
         if error.problem.code == "order-unknown":
             return False

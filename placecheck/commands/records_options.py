@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from placecheck.records.store import Store
 
 Order = Annotated[str | None, typer.Option(help="Only this order.", callback=filed_order)]
-Client = Annotated[str | None, typer.Option(help="Only this client alias.")]
-Maker = Annotated[str | None, typer.Option(help="Only this maker.")]
+Client = Annotated[str | None, typer.Option(help="Only this client alias, in capitals or not.")]
+Maker = Annotated[str | None, typer.Option(help="Only this maker, in capitals or not.")]
 Stage = Annotated[str | None, typer.Option(help="Only this stage, such as pinned or stitched.")]
 OneVerdict = Annotated[str | None, typer.Option(help="Only this verdict: pass, fix or retake.")]
 Closure = Annotated[str | None, typer.Option(help="Only this closure size, as it was written: 5x5.")]

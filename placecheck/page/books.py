@@ -87,10 +87,12 @@ FILTERS = ("order", "client", "maker", "stage", "verdict", "closure", "since", "
 
 
 def filter_of(texts: Mapping[str, str]) -> Filter:
-    """A filter from a form's texts. Raises UsageProblem."""
+    """A filter from a form's texts; an order is known by number or alias. Raises PlacecheckError."""
+    from placecheck.commands.filed_under import filed_order
     from placecheck.records.model import filter_from
 
-    return filter_from(**{name: texts.get(name, "").strip()[:60] or None for name in FILTERS})
+    asked = {name: texts.get(name, "").strip()[:60] or None for name in FILTERS}
+    return filter_from(**asked | {"order": filed_order(asked["order"])})
 
 
 def next_stages(home: Path) -> dict[str, Stage]:

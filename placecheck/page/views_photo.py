@@ -312,9 +312,8 @@ def _keep(bench: Bench, job: Job, answer: Answer, origin: str = "check") -> int:
             others.append(OtherPhoto(_keep(bench, other, before, PART)))
     request = request_of(job.spec, job.marks, others)
     overlay = inbox.picture(job, "overlay") if job.measured is not None else None
-    job.record = books.save(
-        bench.config.home, inbox.photo(job), request, answer, job.spec, overlay, job.created, origin
-    )
+    names = job.spec | ({"maker": job.label} if job.batch else {})  # what a class shows is its students' work
+    job.record = books.save(bench.config.home, inbox.photo(job), request, answer, names, overlay, job.created, origin)
     inbox.save(job)
     return job.record
 

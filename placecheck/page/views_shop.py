@@ -96,7 +96,7 @@ async def order(request: Request) -> Response:
     shown = await asyncio.to_thread(shop.order_shown, bench.config.home, request.path_params["number"])
     jobs = [job for job in bench.inbox.all() if job.spec.get("order") == shown.line.number][:30]
 
-    wanted = books.filter_of({"order": shown.line.number})
+    wanted = await asyncio.to_thread(books.filter_of, {"order": shown.line.number})
     saved, _ = await asyncio.to_thread(books.find, bench.config.home, wanted, 0)
     return bench.render(
         request,
@@ -155,7 +155,7 @@ async def records(request: Request) -> Response:
     bench, texts = bench_of(request), _query(request)
     text = request.query_params.get("page", "0")
     page = min(int(text), 100_000) if text.isdecimal() else 0
-    wanted = books.filter_of(texts)
+    wanted = await asyncio.to_thread(books.filter_of, texts)
     found, count = await asyncio.to_thread(books.find, bench.config.home, wanted, page)
     return bench.render(
         request,
@@ -250,7 +250,8 @@ async def record_picture(request: Request) -> Response:
 
 async def records_csv(request: Request) -> Response:
     """The filtered records as CSV."""
-    data = await asyncio.to_thread(books.export_csv, bench_of(request).config.home, books.filter_of(_query(request)))
+    wanted = await asyncio.to_thread(books.filter_of, _query(request))
+    data = await asyncio.to_thread(books.export_csv, bench_of(request).config.home, wanted)
     headers = {"content-disposition": 'attachment; filename="placecheck-records.csv"'}
     return Response(data, media_type="text/csv; charset=utf-8", headers=headers)
 

@@ -7,7 +7,7 @@ others is set aside with a reason and the fit repeated. The covariance of the in
 the least-squares one with the poses eliminated (Schur complement), enlarged where leaving
 out one photo at a time (jackknife; Efron 1982) moves them more than that: focus, a card not
 quite flat or printed unevenly differ from photo to photo, pixel noise does not. Photos that
-cannot give a camera (too few, all alike, of several phones or sizes) are refused.
+cannot give a camera (too few, all alike, of several phones or sizes, none of them in the majority) are refused.
 """
 
 from __future__ import annotations

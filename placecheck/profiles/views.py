@@ -100,7 +100,8 @@ def phrase(missing: Sequence[str], otherwise: str) -> str:
 def assess(paths: Sequence[Path], bars_mm: tuple[float, float] | None = None) -> Assessment:
     """Look at photos of the card. `bars_mm` are the card's measured bars.
 
-    Raises RetakeNeeded for photos of several phones, lenses, zooms or sizes, and where none can be read.
+    Where more than half are of one phone, lens, zoom and size, the others are named and not used. Raises RetakeNeeded
+    for photos that are mixed more than that, and where none can be read.
     """
     reports: list[PhotoReport] = []
     seen: list[tuple[Photo, CardSighting, str]] = []
@@ -126,6 +127,9 @@ def assess(paths: Sequence[Path], bars_mm: tuple[float, float] | None = None) ->
             if reports
             else "No photos were given: name at least 8 photos of the card.",
         )
+    foreign = _foreign([(photo, name) for photo, _, name in seen])
+    reports = [replace(r, reason=foreign.get(r.name, r.reason)) for r in reports]
+    seen = [one for one in seen if one[2] not in foreign]
     photos = [photo for photo, _, _ in seen]
     _refuse_mixed(photos)
     width, height = photos[0].stored_size
@@ -166,9 +170,29 @@ def _short_names(paths: Sequence[Path]) -> list[str]:
     return names
 
 
+def _foreign(photos: Sequence[tuple[Photo, str]]) -> dict[str, str]:
+    """Why photos are not used that are unlike more than half of all, by name; none where no half is alike."""
+    kinds = {
+        name: (_phone(p), _lens(p.focal_35mm, p.digital_zoom), "{} x {}".format(*p.stored_size)) for p, name in photos
+    }
+    usual, count = Counter(kinds.values()).most_common(1)[0]
+    if 2 * count <= len(photos):
+        return {}
+    return {name: _unlike(kind, usual) for name, kind in kinds.items() if kind != usual}
+
+
+def _unlike(kind: tuple[str, str, str], usual: tuple[str, str, str]) -> str:
+    own, others = next((a, b) for a, b in zip(kind, usual, strict=True) if a != b)
+    return f"It is unlike most of the photos ({own}; they: {others}): it is left out."
+
+
+def _phone(photo: Photo) -> str:
+    return f"{photo.make or ''} {photo.model or ''}".strip() or "unknown phone"
+
+
 def _refuse_mixed(photos: Sequence[Photo]) -> None:
     """Raise RetakeNeeded unless all photos are of one phone, lens, zoom and size."""
-    phones = Counter(f"{p.make or ''} {p.model or ''}".strip() or "unknown phone" for p in photos)
+    phones = Counter(_phone(p) for p in photos)
     if len(phones) > 1:
         raise RetakeNeeded(
             "calibration-phones",

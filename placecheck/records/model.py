@@ -148,6 +148,12 @@ class Summary:
     origin: str
     readings: Mapping[str, Reading] = field(default_factory=dict)
 
+    @property
+    def replaced(self) -> bool:
+        """Whether its photo was saved again under the same order and stage; known where the readings are there."""
+        counts = self.order_ref is not None and self.origin != PART
+        return counts and self.attempt is None and any(r.low is not None for r in self.readings.values())
+
 
 @dataclass(frozen=True)
 class Record:

@@ -127,7 +127,7 @@ def order_report(store: Store, order: str) -> OrderReport:
         tuple(_stage(store, found) for found in stages),
         changes,
         title,
-        tuple(_history(line) for line in lines),
+        tuple(_history(line) for line in lines if not line.replaced),
         header,
         local_text(now_text()),
         __version__,

@@ -18,13 +18,15 @@ import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, select
+from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, func, or_, select
 
 from placecheck.records.model import FileRef, Filter, NewRecord, Reading, Record, Summary, now_text, readings_of
 from placecheck.records.schema import detail, kept_file, reading, record
 
 ATTEMPT = case((record.c.order_ref.is_not(None), record.c.attempt)).label("attempt")
 """Earlier versions kept 1 for a check without an order; how many went before it nobody knows."""
+STANDS = or_(record.c.order_ref.is_(None), record.c.attempt.is_not(None))
+"""Of judged checks, those whose photo was not saved again under the same order and stage."""
 LISTED: tuple[Column[Any] | Label[Any], ...] = (
     record.c.id,
     record.c.created_at,
@@ -87,12 +89,14 @@ def row_of(new: NewRecord) -> dict[str, Any]:
     }
 
 
-def conditions(wanted: Filter) -> list[ColumnElement[bool]]:
-    """What a Filter means for `record`: conditions that must all hold."""
+def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[bool]]:
+    """What a Filter means for `record`: conditions that must all hold.
+
+    Clients and makers are found however their letters are cased: by the database's lower(), which in SQLite knows the
+    letters A to Z only, so that others (É) must be typed as they were.
+    """
     columns = {
         "order": record.c.order_ref,
-        "client": record.c.client,
-        "maker": record.c.maker,
         "stage": record.c.stage,
         "verdict": record.c.verdict,
         "closure": record.c.closure,
@@ -101,6 +105,11 @@ def conditions(wanted: Filter) -> list[ColumnElement[bool]]:
     found: list[ColumnElement[bool]] = [
         column == getattr(wanted, name) for name, column in columns.items() if getattr(wanted, name) is not None
     ]
+    for column, name in ((record.c.client, wanted.client), (record.c.maker, wanted.maker)):
+        if name is not None:
+            alike = select(column).where(func.lower(column) == func.lower(name)).distinct()  # read from the index alone
+            spelled = connection.execute(alike).scalars().all()
+            found.append(column == spelled[0] if len(spelled) == 1 else column.in_(spelled))
     if wanted.since is not None:
         found.append(record.c.created_at >= wanted.since)
     if wanted.until is not None:

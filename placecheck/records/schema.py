@@ -2,9 +2,9 @@
 
 `record` holds what is listed and searched and stays narrow, `detail` the whole JSON of answer, request and profile
 with a digest over all of the record, `reading` one row per measure, `kept_file` what lies in the photo folder.
-`attempt` counts the measured checks of an order at a stage (1 is the first), empty where a photo showed nothing or
-names no order. Times are text (model.py). Only the modules that know SQL (store.py names them) and the migrations
-import this module.
+`attempt` counts the measured checks of an order at a stage (1 is the first), empty where a photo showed nothing,
+names no order, or was saved again. Times are text (model.py). Only the modules that know SQL (store.py names them) and
+the migrations import this module.
 """
 
 from __future__ import annotations

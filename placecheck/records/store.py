@@ -5,7 +5,8 @@ overlay become files, each whole under its hash or absent; then one transaction 
 record, details, readings and file names, or nothing. Inside that transaction the files
 are looked for once more, because a purge next door may have removed one that another record
 no longer needed. `attempt` is counted there too, so two benches that check one order at the
-same moment get first and second. A list of records is bounded, or all of one order, and served by an
+same moment get first and second; a photo that is saved again under its order and stage takes the attempt of its
+earlier record, which then has none. A list of records is bounded, or all of one order, and served by an
 index, so 100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
 rows is rows.py's, what is counted over many tallies.py's, whole tables whole_tables.py's;
 schema and opening are schema.py's and database.py's. Nothing outside these six knows SQL.
@@ -151,13 +152,21 @@ class Store:
     def _attempt(self, connection: Connection, new: NewRecord, counts: dict[tuple[str, str], int]) -> int | None:
         """The how manieth measured check of its order and stage this is; None where the photo showed nothing, names no
 
-        order, or was kept for another check that it was measured together with.
+        order, or was kept for another check that it was measured together with. Saved again, a photo stays the
+        attempt that it was, and its earlier record becomes none.
         """
         if new.origin == PART or new.order_ref is None:
             return None
         if not any(r.low is not None for r in readings_of(new.answer).values()):
             return None
         key = (new.order_ref, new.stage)
+        if new.photo is not None and new.origin == "check":
+            same = (record.c.order_ref == key[0], record.c.stage == key[1], record.c.photo_sha256 == new.photo.sha256)
+            earlier = (*same, record.c.origin == new.origin, record.c.attempt.is_not(None))
+            again = connection.execute(select(func.min(record.c.attempt)).where(*earlier)).scalar()
+            if again is not None:  # the same placement, judged anew: the later answer stands for it
+                connection.execute(update(record).where(*earlier).values(attempt=None))
+                return int(again)
         if key not in counts:
             before = select(func.max(record.c.attempt)).where(record.c.order_ref == key[0], record.c.stage == key[1])
             counts[key] = int(connection.execute(before).scalar() or 0)
@@ -169,7 +178,9 @@ class Store:
     def count(self, wanted: Filter = Filter()) -> int:  # noqa: B008  (frozen)
         with self.database.reading() as connection:
             return int(
-                connection.execute(select(func.count()).select_from(record).where(*conditions(wanted))).scalar_one()
+                connection.execute(
+                    select(func.count()).select_from(record).where(*conditions(connection, wanted))
+                ).scalar_one()
             )
 
     def find(
@@ -182,14 +193,9 @@ class Store:
     ) -> list[Summary]:
         """Records that match, newest first, with their readings unless not wanted."""
         order = (record.c.created_at, record.c.id)
-        statement = (
-            select(*LISTED)
-            .where(*conditions(wanted))
-            .order_by(*(order if oldest_first else (c.desc() for c in order)))
-            .limit(limit)
-            .offset(offset)
-        )
+        statement = select(*LISTED).order_by(*(order if oldest_first else (c.desc() for c in order)))
         with self.database.reading() as connection:
+            statement = statement.where(*conditions(connection, wanted)).limit(limit).offset(offset)
             rows = connection.execute(statement).mappings().all()
             measured = readings_by_record(connection, [r["id"] for r in rows]) if readings else {}
         return [Summary(**r, readings=measured.get(r["id"], {})) for r in rows]
@@ -212,9 +218,9 @@ class Store:
 
         A record that is purged meanwhile is left out.
         """
-        numbers = select(record.c.id).where(*conditions(wanted)).order_by(record.c.created_at, record.c.id)
+        numbers = select(record.c.id).order_by(record.c.created_at, record.c.id)
         with self.database.reading() as connection:
-            wanted_numbers = list(connection.execute(numbers).scalars())
+            wanted_numbers = list(connection.execute(numbers.where(*conditions(connection, wanted))).scalars())
         for start in range(0, len(wanted_numbers), BATCH):
             with self.database.reading() as connection:
                 found = list(whole_records(connection, wanted_numbers[start : start + BATCH]))
@@ -242,11 +248,12 @@ class Store:
 
         Rows go first, in one transaction, then files: killed in between, files are left that verify finds.
         """
-        numbers = select(record.c.id).where(*conditions(wanted))
         with self.database.writing() as connection:
+            these = conditions(connection, wanted)
             for table in (detail, reading):
+                numbers = select(record.c.id).where(*these)
                 connection.execute(delete(table).where(table.c.record_id.in_(numbers)))
-            removed = connection.execute(delete(record).where(*conditions(wanted))).rowcount
+            removed = connection.execute(delete(record).where(*these)).rowcount
         return int(removed), self.remove_unneeded_files()
 
     def remove_unneeded_files(self) -> int:

@@ -1,11 +1,11 @@
 """What is counted over many records for quality control: groups, series, yields, sides of faults.
 
-Each question is one statement, or two of one moment. Groups, series and yields look at first checks, the measured ones
-whose `attempt` is 1, since later ones measure the correction and not the hand; a check without an order is none, since
-nobody knows what went before it. A series is the last readings of one judged measure, oldest first, never more than
-are asked for; yields are counted by verdict, with the undecided beside them and not among them; faults are counted
-over all fix verdicts, by the side of the tolerance that a measure lay on. What the numbers mean is
-placecheck.quality's; overview.py asks and hands over.
+Each question is one statement, or two of one moment. Groups, series and yields look at first checks, the measured
+ones whose `attempt` is 1, since later ones measure the correction and not the hand; a check without an order is none,
+since nobody knows what went before it, nor is one whose photo was saved again, for which the later answer stands. A
+series is the last readings of one judged measure, oldest first, never more than are asked for; yields are counted by
+verdict, with the undecided beside them and not among them; faults are counted over all fix verdicts, by the side of
+the tolerance that a measure lay on. What the numbers mean is placecheck.quality's; overview.py asks and hands over.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from sqlalchemy import and_, case, func, select
 
 from placecheck.records.database import Database
 from placecheck.records.model import PART, Filter
-from placecheck.records.rows import ATTEMPT, conditions
+from placecheck.records.rows import ATTEMPT, STANDS, conditions
 from placecheck.records.schema import reading, record
 from placecheck.request import STAGES, Stage
 
@@ -45,10 +45,12 @@ class SeriesPoint:
 
 
 def groups(database: Database, by: str, wanted: Filter = Filter()) -> list[str]:  # noqa: B008  (frozen)
-    """Makers, closures or stages (`by`) that have a first check, by name."""
+    """Makers, closures or stages (`by`) that have a first check, by name; a maker once, however she was typed."""
     column = GROUP_COLUMNS[by]
-    statement = select(column).where(ATTEMPT == 1, column.is_not(None), *conditions(wanted)).distinct()
+    statement = select(func.min(column)).where(ATTEMPT == 1, column.is_not(None))
+    statement = statement.group_by(func.lower(column) if by == "maker" else column)
     with database.reading() as connection:
+        statement = statement.where(*conditions(connection, wanted))
         return sorted(str(v) for v in connection.execute(statement).scalars())
 
 
@@ -62,12 +64,12 @@ def series(
     statement = (
         select(record.c.id, record.c.created_at, reading.c.value, reading.c.u95, reading.c.low, reading.c.high)
         .join(reading, and_(reading.c.record_id == record.c.id, reading.c.name == measure))
-        .where(ATTEMPT == 1, reading.c.low.is_not(None), reading.c.high.is_not(None), *conditions(wanted))
+        .where(ATTEMPT == 1, reading.c.low.is_not(None), reading.c.high.is_not(None))
         .order_by(record.c.created_at.desc(), record.c.id.desc())
         .limit(last)
     )
     with database.reading() as connection:
-        rows = connection.execute(statement).all()
+        rows = connection.execute(statement.where(*conditions(connection, wanted))).all()
     return [SeriesPoint(*row) for row in reversed(rows)]
 
 
@@ -75,7 +77,7 @@ def first_checks(database: Database, wanted: Filter = Filter()) -> Count:  # noq
     """First checks by verdict."""
     tallies = [func.sum(case((record.c.verdict == v, 1), else_=0)) for v in ("pass", "fix", "retake")]
     with database.reading() as connection:
-        row = connection.execute(select(*tallies).where(ATTEMPT == 1, *conditions(wanted))).one()
+        row = connection.execute(select(*tallies).where(ATTEMPT == 1, *conditions(connection, wanted))).one()
     passed, fixed, undecided = (int(n or 0) for n in row)
     return Count(passed + fixed, passed, undecided)
 
@@ -84,7 +86,7 @@ def next_stages(database: Database) -> dict[str, Stage]:
     """The stage after the last one that an order has passed, by order; the job's last where that is passed, too."""
     statement = select(record.c.order_ref, record.c.stage).distinct()
     statement = statement.where(record.c.order_ref.is_not(None), record.c.verdict == "pass", record.c.stage.in_(STAGES))
-    statement = statement.where(record.c.origin != PART)  # the set's own verdict counts
+    statement = statement.where(record.c.origin != PART, STANDS)  # the set's own verdict counts, and the photo's latest
     last: dict[str, int] = {}
     with database.reading() as connection:
         for order, stage in connection.execute(statement):
@@ -95,14 +97,14 @@ def next_stages(database: Database) -> dict[str, Stage]:
 def outside(database: Database, wanted: Filter = Filter()) -> tuple[dict[tuple[str, int], int], int]:  # noqa: B008  (frozen)
     """How often each measure lay below (-1) or above (+1) its tolerance in fix verdicts, and the count of these."""
     side = case((reading.c.value < reading.c.low, -1), else_=1)
-    where = (record.c.verdict == "fix", record.c.origin != PART, *conditions(wanted))
     statement = (
         select(reading.c.name, side, func.count())
         .join(record, record.c.id == reading.c.record_id)
-        .where(reading.c.state == "out", *where)
+        .where(reading.c.state == "out")
         .group_by(reading.c.name, side)
     )
     with database.reading() as connection:
-        rows = connection.execute(statement).all()
+        where = (record.c.verdict == "fix", record.c.origin != PART, STANDS, *conditions(connection, wanted))
+        rows = connection.execute(statement.where(*where)).all()
         fixes = connection.execute(select(func.count()).select_from(record).where(*where)).scalar_one()
     return {(str(name), int(sign)): int(n) for name, sign, n in rows}, int(fixes)
