@@ -35,15 +35,18 @@ def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> 
     from placecheck.same_block.joint import fit_together
 
     check_views(names, seen)
-    around, known = request.block_circumference_mm, known_block(seen, request)
+    around, named, known = request.block_circumference_mm, request.block, known_block(seen, request)
 
     @cache
     def opened() -> JointFit:
         """With neither the tape nor the saved block."""
         return fit_together(seen, request.closure, around, moves=True, open_block=True)
 
-    free = fit_together(seen, request.closure, around, moves=True, known=known)
+    free = fit_together(seen, request.closure, around, moves=True, known=named)
     check_known(names, seen, free, opened)
+    if known is not named:  # together photos may refuse a block that each alone only doubts
+        check_moves(names, free, opened, around)
+        free = fit_together(seen, request.closure, around, moves=True, known=known)
     check_excess(names, seen, free)
     check_moves(names, free, opened, around)
     return fit_together(seen, request.closure, around, known=known)
