@@ -505,9 +505,10 @@ def test_what_cannot_be_written_has_one_status(run, tmp_path, monkeypatch):
         assert (status, err.count("\n")) == (4, 1), arguments
 
 
-def test_overlay_that_cannot_be_written_keeps_the_verdict(run, photo, measuring, tmp_path):
+@pytest.mark.parametrize(("option", "name"), [("--overlay", "o.png"), ("--explain", "stages")])
+def test_a_picture_that_cannot_be_written_keeps_the_verdict(run, photo, measuring, tmp_path, option, name):
     (tmp_path / "file").write_text("")
-    status, out, err = run("check", photo, *OPTIONS, "--overlay", tmp_path / "file" / "o.png", "--json")
+    status, out, err = run("check", photo, *OPTIONS, option, tmp_path / "file" / name, "--json")
     assert status == 0
     assert json.loads(out)["verdict"] == "pass"
     one_sentence(err, "cannot be written")
@@ -543,14 +544,6 @@ def test_no_output_is_written_over_another_input(run, photo, measuring, tmp_path
     assert run("check", photo, *OPTIONS, "--cap-photo", second, "--overlay", second)[0] == 2
     assert second.read_bytes() == stage.read_bytes() == photo.read_bytes()
     assert not measuring.requests
-
-
-def test_stages_that_cannot_be_written_keep_the_verdict(run, photo, measuring, tmp_path):
-    (tmp_path / "file").write_text("")
-    status, out, err = run("check", photo, *OPTIONS, "--explain", tmp_path / "file" / "stages", "--json")
-    assert status == 0
-    assert json.loads(out)["verdict"] == "pass"
-    one_sentence(err, "cannot be written")
 
 
 def test_overlay_of_no_photo(run, tmp_path):

@@ -175,9 +175,9 @@ class Pool:
         return {"path": str(self._inbox.photo(job)), "spec": job.spec, "marks": dict(marks) or None}
 
     async def _finish(self, job: Job, reply: Reply, asked: str) -> None:
-        """Take the answer over, bring it to disk, tell whoever waits; or measure again where the id `asked` is no more
+        """Take the answer over, bring it to disk, tell whoever waits. Raises WorkerLost for nonsense.
 
-        that of what is to be looked at. Raises WorkerLost for nonsense.
+        Where the id `asked` is no more that of what is to be looked at, the job waits to be measured again.
         """
         header = reply.header
         try:
