@@ -47,7 +47,7 @@ from placecheck.photo import load_photo
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
 from placecheck.standing import OTHER_BLOCK_PULL, check_block
-from placecheck.surface import fermi_chart
+from placecheck.surface_map import fermi_chart
 from placecheck.uncertainty import budgets
 from placecheck.units import ClosureSize
 

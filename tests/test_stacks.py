@@ -15,7 +15,8 @@ from placecheck.camera import camera_for, project, rotation, rotations
 from placecheck.dome import BUMPS, Dome, Domes
 from placecheck.measure import Nuisance, measure_at, measures, put_on_dome, side_bends
 from placecheck.observed import Inferred, Line, Mark, Observed
-from placecheck.surface import centre_line, fermi_chart, gradient, level, level_and_gradient
+from placecheck.surface import gradient, level, level_and_gradient
+from placecheck.surface_map import centre_line, fermi_chart
 from placecheck.uncertainty import budgets, mark_covariance_mm2
 
 

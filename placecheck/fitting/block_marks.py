@@ -24,7 +24,8 @@ from placecheck.errors import UsageProblem
 from placecheck.fitting.block_shape import Shape, block_dome, shape_spread
 from placecheck.mid_plane import MidPlane
 from placecheck.orders.order import Block, Measurements, Order
-from placecheck.surface import Chart, fermi_chart, geodesic_mm, onto
+from placecheck.surface import geodesic_mm, onto
+from placecheck.surface_map import Chart, fermi_chart
 from placecheck.tapeline import MiddleLine, at_length, length_mm, middle_line, section
 from placecheck.units import mm_and_inches
 

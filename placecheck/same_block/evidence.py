@@ -25,7 +25,8 @@ from placecheck.known_dome import KnownDome
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, line_at, station_mm
 from placecheck.observed import Line, Mark, Observed
 from placecheck.request import CheckRequest
-from placecheck.surface import Chart, normals
+from placecheck.surface import normals
+from placecheck.surface_map import Chart
 
 if TYPE_CHECKING:
     from placecheck.check import Sighted

@@ -25,7 +25,8 @@ from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
 from placecheck.same_block.evidence import LINES, REACH_MM, Seen, start_curve, start_points
 from placecheck.same_block.unknowns import MOVE_U, MOVED, Index, prior_words, without_tape
 from placecheck.same_block.weighing import heights, own_clues, usable_pixels, whitened_by
-from placecheck.surface import fermi_chart, geodesic_mm, gradient, level
+from placecheck.surface import geodesic_mm, gradient, level
+from placecheck.surface_map import fermi_chart
 from placecheck.uncertainty import WORDS
 from placecheck.units import ClosureSize
 

@@ -25,7 +25,7 @@ from placecheck.observed import FOLD, Inferred
 from placecheck.same_block.evidence import ALIKE, LINES, Seen
 from placecheck.same_block.residuals import LINE_WORDS
 from placecheck.same_block.unknowns import JointFit
-from placecheck.surface import fermi_chart
+from placecheck.surface_map import fermi_chart
 from placecheck.uncertainty import WORDS, mark_covariance_mm2, station_u_mm
 
 FloatArray = npt.NDArray[np.float64]

@@ -23,7 +23,7 @@ from placecheck.block_fit import Clues
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM
 from placecheck.observed import FOLD, Mark
 from placecheck.same_block.evidence import LINES, Curve, Seen, own_share
-from placecheck.surface import Chart
+from placecheck.surface_map import Chart
 from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM
 
 FloatArray = npt.NDArray[np.float64]
