@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from placecheck.answer import PINNED
 from placecheck.block import Geometry
-from placecheck.block_fit import Clues
+from placecheck.block_residuals import Clues
 from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.find.closure import LEAST_ROWS, ClosureSighting, line_in_photo, marks_in_photo
 from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots

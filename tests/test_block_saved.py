@@ -34,6 +34,8 @@ from placecheck.bare_block.photos import (
 from placecheck.bare_block.saved import BLOCKS, SavedBlock, block_for, circumference_of, refuse_other_tape
 from placecheck.bare_block.tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.block import AT, NAMES, closest_on_rays, prior_for
+from placecheck.block_fit import fit_block
+from placecheck.block_residuals import Shown
 from placecheck.check import sight
 from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
 from placecheck.dome import Dome
@@ -442,23 +444,11 @@ def test_card_print_is_in_the_budget_and_by_its_derivative():
     """The linear move for 1 % of print is what refitting with a card 1 % larger gives (first order, to a tenth)."""
     view = view_of(pinned(2, 45.0), np.random.default_rng(5))
     fit = fit_view(view)
-    from placecheck.block_fit import fit_block
+    prior = prior_for(view.camera, view.request.block_circumference_mm)
 
     def refit(board, **more):
-        return fit_block(
-            view.camera,
-            board,
-            view.corners_px,
-            view.outline_px,
-            0.0,
-            np.zeros(2),
-            view.request.block_circumference_mm,
-            0.15,
-            0.5,
-            start=fit.theta,
-            iterations=12,
-            **more,
-        )
+        shown = Shown(view.camera, board, view.corners_px, 0.15, view.outline_px, 0.5)
+        return fit_block(shown, prior, fit.theta, iterations=12, **more)
 
     base, larger = refit(BOARD_MM, card_print_u=0.01), refit(BOARD_MM * 1.01)
     i = AT["block height"]

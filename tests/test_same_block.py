@@ -33,7 +33,8 @@ from placecheck.bare_block.joint import fit_views, rough_place, yaw_from_card
 from placecheck.bare_block.photos import dome_from
 from placecheck.bare_block.tapes import fit_tapes, tapes_on
 from placecheck.block import AT, NAMES, UPRIGHT_U_DEG, prior_for
-from placecheck.block_fit import CARD_UNKNOWNS, fit_block
+from placecheck.block_fit import fit_block
+from placecheck.block_residuals import CARD_UNKNOWNS
 from placecheck.camera import undistort
 from placecheck.check import sight
 from placecheck.cli import build_app
@@ -348,12 +349,11 @@ def seen_with(seed, known):
     request = replace(request_of(scenes[0]), block=known)
     around, out = request.block_circumference_mm, []
     for photo in seen:
-        fit, noise = photo.fit, {"corner_u_px": photo.corner_u_px, "outline_u_px": photo.outline_u_px}
-        look = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, 0.0, np.zeros(2), around)
+        fit = photo.fit
         for _ in range(2):
             clues = clues_of(photo.observed, fit.geometry, request)
             prior = prior_for(photo.camera, around, known)
-            fit = fit_block(*look, **noise, prior=prior, clues=clues, start=fit.theta)
+            fit = fit_block(photo, prior, fit.theta, clues)
         out.append(replace(photo, fit=fit))
     return request, tuple(out)
 

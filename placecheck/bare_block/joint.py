@@ -2,7 +2,7 @@
 
 Block and card stay where they are while the phone walks round, so block place, turn, lean,
 height and all shape unknowns are shared, and only camera and card pose belong to each photo
-(block.py's unknowns, block_fit.py's residuals). Silhouettes from several sides fix the scale
+(block.py's unknowns, block_residuals.py's residuals). Silhouettes from several sides fix the scale
 by the card alone: the height over the table, which one photo cannot tell from the size, is
 seen in parallax. Photos of one phone share its focal length and distortion up to the focus.
 Levenberg-Marquardt on the joint normal matrix; its inverse is the covariance. Whether one
@@ -20,8 +20,7 @@ import numpy.typing as npt
 
 from placecheck.bare_block.tapes import SHAPE, STANDING
 from placecheck.block import AT, NAMES, ROUND_U, Geometry, prior_for, start_place, unpack
-from placecheck.block_fit import CARD_UNKNOWNS, Task
-from placecheck.camera import Camera
+from placecheck.block_residuals import CARD_UNKNOWNS, Shown, Task
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
 
@@ -36,16 +35,10 @@ FOCUS_U_REL, DISTORTION_U = 0.004, 0.004
 
 
 @dataclass(frozen=True)
-class BlockView:
-    """One photo's share: camera, the card's corners (N, 2) px at `board_mm` (N, 2), outline (M, 2) px."""
+class BlockView(Shown):
+    """One photo's share, under the photo's name."""
 
     name: str
-    camera: Camera
-    board_mm: FloatArray
-    corners_px: FloatArray
-    outline_px: FloatArray
-    corner_u_px: float
-    outline_u_px: float
 
 
 @dataclass(frozen=True)
@@ -95,18 +88,7 @@ class _Joint:
         self.tasks = []
         for view in views:
             prior = prior_for(view.camera, float(np.exp(prior_mean[SHARED.index("log round")])))
-            self.tasks.append(
-                Task(
-                    view.camera,
-                    view.board_mm,
-                    view.corners_px,
-                    view.outline_px,
-                    prior,
-                    None,
-                    view.corner_u_px,
-                    view.outline_u_px,
-                )
-            )
+            self.tasks.append(Task(view, prior, None))
         self.mean, self.u = prior_mean, prior_u
         self.own_mean = np.concatenate([task.prior.mean[:CARD_UNKNOWNS] for task in self.tasks])
         self.own_root = np.linalg.inv(np.linalg.cholesky(self._own_covariance()))

@@ -1,6 +1,6 @@
 """The residuals of the joint fit and their derivatives.
 
-All that block_fit.py weighs, photo by photo (card, outline, seams, pins); landmarks reprojected and
+All that block_residuals.py weighs, photo by photo (card, outline, seams, pins); landmarks reprojected and
 lines by the distance of their pixels across the projected curve (Triggs et al., Bundle
 Adjustment, 2000); the closure's nominal length; one phone's lens; and, softly, that points
 lie as far over the dome as cap and lace are thick. What each is weighed by is settled beforehand
@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from placecheck.answer import OUTLINE_WORDS, RIM_WORDS
 from placecheck.block import AT, Geometry, prior_for, unpack, unpack_many
-from placecheck.block_fit import CARD_UNKNOWNS, Task
+from placecheck.block_residuals import CARD_UNKNOWNS, Task
 from placecheck.known_dome import KnownDome
 from placecheck.observed import FOLD
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
@@ -71,8 +71,7 @@ class Residuals:
             prior = prior_for(photo.camera, circumference_mm, None if open_block else known, lean_u_deg)
             if open_block:
                 prior = without_tape(prior)
-            arguments = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, prior, own_clues(photo, n))
-            self.tasks.append(Task(*arguments, photo.corner_u_px, photo.outline_u_px))
+            self.tasks.append(Task(photo, prior, own_clues(photo, n)))
         thetas = np.array([photo.fit.theta for photo in seen])
         yaw = AT["block yaw"]
         thetas[:, yaw] = thetas[0, yaw] + (thetas[:, yaw] - thetas[0, yaw] + 180.0) % 360.0 - 180.0

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import Geometry
-from placecheck.block_fit import Clues
+from placecheck.block_residuals import Clues
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM
 from placecheck.observed import FOLD, Mark
 from placecheck.same_block.evidence import LINES, Curve, Seen, own_share
