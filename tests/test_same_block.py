@@ -59,6 +59,7 @@ from placecheck.records.store import open_store
 from placecheck.request import CheckRequest, OtherPhoto
 from placecheck.same_block.agree import OTHER_BLOCK_PULL
 from placecheck.same_block.as_one import measure_together, solve
+from placecheck.same_block.derivatives import jacobian
 from placecheck.same_block.evidence import known_block, seen_of, spline_weights
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.others import again
@@ -136,7 +137,7 @@ def test_derivatives_are_those_of_the_residuals():
     request = request_of(scenes[0])
     task = Residuals(seen, request.closure, request.block_circumference_mm, True)
     state = task.state(task.start)
-    jac = task.jacobian(state)
+    jac = jacobian(task, state)
     for j in range(0, task.index.size, 7):
         moved = task.start.copy()
         moved[j] += task.step[j] * 0.2
