@@ -13,8 +13,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from placecheck.advice import LEAST_MOVE_MM, Moves, right_of, toward
+from placecheck.advice import LEAST_MOVE_MM, Moves
 from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Judged, Measured, Pull
+from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
 from placecheck.units import mm_and_inches
 
