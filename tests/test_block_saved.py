@@ -666,9 +666,9 @@ def test_settings_name_a_block_for_all_photos(home, tmp_path, capsys):
     assert cli.run(["check", str(photo), "--no-save", "--stage", "stitches"]) == 4  # a close-up needs no block
     assert cli.run(["block", "measure", "Willow", *TAPES]) == 0
     assert cli.run(["check", str(photo), "--no-save"]) == 4
-    from placecheck.commands.check import _request
+    from placecheck.commands.check_request import AsTyped, request_for
 
-    request = _request(None, None, None, None, None, None, None)
+    request = request_for(AsTyped())
     assert request.block == BLOCKS.load(home / "blocks", "Willow").for_check()
 
 
