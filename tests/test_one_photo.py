@@ -16,7 +16,7 @@ from test_profiles import profile
 
 from placecheck import cli
 from placecheck.answer import MEASURES, Estimate, Measured
-from placecheck.cards import save_bars
+from placecheck.card_bars import save_bars
 from placecheck.errors import RetakeNeeded, UnusableFile
 from placecheck.one_photo import check_file
 from placecheck.page.checking import Checker

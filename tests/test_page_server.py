@@ -928,7 +928,7 @@ def test_the_settings_block_is_offered_first(tmp_path):
 
 
 def test_the_card_and_its_bars(server, paired):
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
 
     client, token = paired
     assert client.get("/card/a4.pdf").content[:5] == b"%PDF-"

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from placecheck import vision
-from placecheck.cards import forget_bars, load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
+from placecheck.card_bars import forget_bars, load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
 from placecheck.cli import run
 from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.photo import Photo, upright

@@ -460,7 +460,7 @@ def test_photos_are_checked_with_their_own_block(tmp_path, monkeypatch, capsys):
     from placecheck import one_photo
     from placecheck.answer import Estimate, Measured
     from placecheck.bare_block.saved import BLOCKS, blocks_folder
-    from placecheck.cards import save_bars
+    from placecheck.card_bars import save_bars
 
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
     save_bars(tmp_path / "home", 99.2, 99.5)

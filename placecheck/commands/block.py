@@ -118,7 +118,7 @@ def photos(
 
     from placecheck.bare_block.photos import LEAST, MOST, BlockPhotoReport, PhotosRefused, measure_block
     from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm

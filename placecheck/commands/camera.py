@@ -44,7 +44,7 @@ def add(
 
     8 or more photos, the card in all parts of the picture, leaning to all four sides, some turned.
     """
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.profiles.calibrate import calibrate
     from placecheck.profiles.kept import PROFILES, profiles_folder
     from placecheck.profiles.views import assess
@@ -79,7 +79,7 @@ def guide(photos: Photos) -> None:
 
     Nothing is saved. Exit status 0 when the photos are enough, 3 when not.
     """
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.errors import RetakeNeeded
     from placecheck.profiles.calibrate import calibrate
     from placecheck.profiles.views import assess

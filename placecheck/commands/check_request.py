@@ -100,7 +100,7 @@ def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]
 
 def _card_bars_mm(typed: AsTyped, settings: Settings) -> tuple[float, float] | None:
     """The measured bars of the card in the photo; the small card of the seam's close-up has bars of its own."""
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.settings import home
     from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm
 

@@ -76,7 +76,7 @@ def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
 
     a profile has which shall not be replaced.
     """
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.profiles.kept import PROFILES, profiles_folder
 
     if name and not replace and PROFILES.path(profiles_folder(home), name).exists():

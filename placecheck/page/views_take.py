@@ -169,7 +169,7 @@ def _digest(photo: IO[bytes]) -> str:
 def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     """What a form asks for, with all that is kept here. Raises UsageProblem with one sentence."""
     from placecheck.bare_block.saved import BLOCKS, blocks_folder
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
 
     home, named = bench.config.home, texts.get("saved_block", "").strip()
     saved = BLOCKS.load(blocks_folder(home), named) if named else None
