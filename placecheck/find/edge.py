@@ -112,7 +112,10 @@ def find_edge(
 
 
 def _profiles(image: Image, ring: FloatArray, normal: FloatArray, mm_per_px: float, count: int) -> FloatArray:
-    """Log colours (N, K, 3) every STEP_MM along the normals, `count` steps and a window each way, BEYOND_MM more outside."""
+    """Log colours (N, K, 3) every STEP_MM along the normals.
+
+    From `count` steps and a window inside the ring to as much and BEYOND_MM outside it.
+    """
     half, beyond = round(WINDOW_MM / STEP_MM), round(BEYOND_MM / STEP_MM)
     offsets_mm = np.arange(-count - half, count + half + beyond + 1) * STEP_MM
     at = ring[:, None, :] + (offsets_mm / mm_per_px)[None, :, None] * normal[:, None, :]
