@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ import numpy.typing as npt
 from placecheck.bare_block.tapes import SHAPE, STANDING
 from placecheck.block import AT, NAMES, ROUND_U, Geometry, prior_for, start_place, unpack
 from placecheck.block_residuals import CARD_UNKNOWNS, Shown, Task
+from placecheck.camera import Camera
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
 
@@ -80,6 +82,11 @@ class _Parts:
     cost: float
 
 
+def _one_phone(a: Camera, b: Camera) -> bool:
+    """Whether two photos' cameras are known from the same source, for pictures of one size."""
+    return a.source == b.source and abs(np.hypot(a.width, a.height) - np.hypot(b.width, b.height)) < 2.0
+
+
 class _Joint:
     """All photos' residuals, and the joint prior."""
 
@@ -98,17 +105,14 @@ class _Joint:
         """Priors of the photos' own unknowns: one phone's focal length and distortion are nearly the same in all."""
         k = CARD_UNKNOWNS
         out = np.diag(np.concatenate([task.prior.u[:k] ** 2 for task in self.tasks]))
-        for i, a in enumerate(self.views):
-            for j, b in enumerate(self.views):
-                same = (
-                    a.camera.source == b.camera.source
-                    and abs(np.hypot(a.camera.width, a.camera.height) - np.hypot(b.camera.width, b.camera.height)) < 2.0
-                )
-                if same:
-                    for name, own in (("log focal", FOCUS_U_REL), ("k1", DISTORTION_U)):
-                        at = AT[name]
-                        shared = self.tasks[i].prior.u[at] * self.tasks[j].prior.u[at]
-                        out[i * k + at, j * k + at] = shared + (own**2 if i == j else 0.0)
+        numbers = range(len(self.views))
+        for i, j in product(numbers, numbers):
+            if not _one_phone(self.views[i].camera, self.views[j].camera):
+                continue
+            for name, own in (("log focal", FOCUS_U_REL), ("k1", DISTORTION_U)):
+                at = AT[name]
+                shared = self.tasks[i].prior.u[at] * self.tasks[j].prior.u[at]
+                out[i * k + at, j * k + at] = shared + (own**2 if i == j else 0.0)
         return out
 
     def theta(self, i: int, x: FloatArray) -> FloatArray:
