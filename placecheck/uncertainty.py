@@ -251,9 +251,11 @@ def total_u(budget: tuple[Contribution, ...]) -> float:
 
 @dataclass(frozen=True)
 class Scale:
-    """What scenes with truth say of a measure's combined uncertainty u: it is multiplied by `factor` where u = `at`,
-    elsewhere by factor (u / at)^(power - 1): well found, a measure is better than its budget says, badly found worse.
-    What is smaller than `low` or larger than `high`, which few of the scenes were, has the factor of these.
+    """What scenes with truth say of a measure's combined uncertainty u: by which factor it is multiplied.
+
+    The factor is `factor` where u = `at`, elsewhere factor (u / at)^(power - 1): well found, a measure is better than
+    its budget says, badly found worse. What is smaller than `low` or larger than `high`, which few of the scenes were,
+    has the factor of these.
     """
 
     factor: float

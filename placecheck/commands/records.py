@@ -1,11 +1,11 @@
 """`placecheck records ...`: find, show, compare, hand out, chart, prove, back up and purge the kept checks.
 
-Each command opens the store that the settings name, asks placecheck.records or
-placecheck.quality, prints, and closes it; nothing is decided here. Lists and numbers go
-to standard output, what is said about them to standard error. Exit status 0; 1 where a recheck differs or verify
-finds something lost or changed; 2 for a usage error; 4 where the records cannot be used. Finding and
-handing out are in this module, quality control in records_charts.py, proving, backing up and removing in
-records_keeping.py, and what all share in records_options.py.
+Each command opens the store that the settings name, asks placecheck.records or placecheck.quality,
+prints, and closes it; nothing is decided here. Lists and numbers go to standard output, what is
+said about them to standard error. Exit status 0; 1 where a recheck differs or verify finds
+something lost or changed; 2 for a usage error; 4 where the records cannot be used. Finding and
+handing out are in this module, quality control in records_charts.py, proving, backing up and
+removing in records_keeping.py, and what all share in records_options.py.
 """
 
 from __future__ import annotations

@@ -125,8 +125,10 @@ def _lines(
 def _strengths(
     responses: Sequence[Float32s], usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float
 ) -> list[FloatArray]:
-    """Signed strength (leans, places) of every line in each of `responses`, in standard deviations of chance; 0 where
-    too little is seen."""
+    """Signed strength (leans, places) of every line in each of `responses`, in standard deviations of chance.
+
+    It is 0 where too little is seen.
+    """
     totals, length = _lines(responses, usable, u0, v_ref_row)
     out = []
     for total in np.where(length >= LEAST_ROWS_MM, totals, 0.0):

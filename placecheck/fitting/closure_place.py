@@ -33,13 +33,13 @@ WIDEST_NET_MM = 180.0
 
 @dataclass(frozen=True)
 class ClosurePlace:
-    """Where the closure goes. `corners` (4, 3) are those of the ventilated rectangle as block points: front left, front
+    """Where the closure goes; places along the middle line are mm from the crown, positive forward.
 
-    right, back right, back left; of a lace too wide to lie as a net only the front ones (2, 3), or none without an ear
-    mark (0, 3). The cap's rim, the hairline and the back edge along the middle line from the crown (mm); how far the
-    hairline reaches beyond the temple marks on either side (negative: short of them; None where they are missing);
-    `side_length_mm` from front to back corner straight over the block; `outline` (n, 3) is the rectangle's edge
-    as it lies.
+    `corners` (4, 3) are those of the ventilated rectangle as block points: front left, front right, back right, back
+    left; of a lace too wide to lie as a net only the front ones (2, 3), or none without an ear mark (0, 3). `outline`
+    (n, 3) is the rectangle's edge as it lies. `rim_v_mm`, `hairline_v_mm` and `back_edge_v_mm` lie along the middle
+    line. `beyond_temples_mm` is how far the hairline reaches beyond the temple marks on either side (negative: short of
+    them; None where they are missing), `side_length_mm` the way from front to back corner straight over the block.
     """
 
     corners: FloatArray

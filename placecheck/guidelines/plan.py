@@ -44,9 +44,9 @@ MIRROR = np.array([-1.0, 1.0, 1.0])
 
 @dataclass(frozen=True)
 class Row:
-    """One row: `points` (n, 3) from the wearer's left to right, its middle `above_nape_mm` along the middle line,
+    """One row of weft, `points` (n, 3) from the wearer's left to right and `length_mm` along the surface.
 
-    its ends `end_mm` along the side line from the nape corner, its `length_mm` along the surface.
+    Its middle lies `above_nape_mm` along the middle line, its ends `end_mm` along the side line from the nape corner.
     """
 
     number: int
