@@ -230,11 +230,11 @@ def make(seed: int, folder: Path) -> None:
 def photos_one(paths: list[Path]) -> dict[str, Any]:
     """The whole check of rendered photos of one block, alone and together; what was refused is told in words."""
     from calibration.judging import true_values as values
-    from placecheck.check import sight
     from placecheck.errors import PlacecheckError
     from placecheck.measuring import remeasure
     from placecheck.photo import load_photo
     from placecheck.same_block.as_one import measure_together
+    from placecheck.sighting import sight
 
     truths = [json.loads(path.with_suffix(".json").read_text()) for path in paths]
     true, facts = values(truths[0]), truths[0]["scene"]

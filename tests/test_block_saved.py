@@ -36,7 +36,6 @@ from placecheck.bare_block.tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.block import AT, NAMES, closest_on_rays, prior_for
 from placecheck.block_fit import fit_block
 from placecheck.block_residuals import Shown
-from placecheck.check import sight
 from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
@@ -48,6 +47,7 @@ from placecheck.mid_plane import MidPlane
 from placecheck.photo import load_photo
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
+from placecheck.sighting import sight
 from placecheck.standing import OTHER_BLOCK_PULL, check_block
 from placecheck.surface_map import fermi_chart
 from placecheck.uncertainty import budgets

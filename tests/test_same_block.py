@@ -36,7 +36,6 @@ from placecheck.block import AT, NAMES, UPRIGHT_U_DEG, prior_for
 from placecheck.block_fit import fit_block
 from placecheck.block_residuals import CARD_UNKNOWNS
 from placecheck.camera import undistort
-from placecheck.check import sight
 from placecheck.cli import build_app
 from placecheck.commands import same_block
 from placecheck.commands.filed_under import Names
@@ -66,6 +65,7 @@ from placecheck.same_block.others import again
 from placecheck.same_block.residuals import Residuals
 from placecheck.same_block.several import CheckedSet, Share, check_together, open_all
 from placecheck.same_block.together import budgets_together, on_dome
+from placecheck.sighting import sight
 from placecheck.standing import CARD_PRINT_U
 from placecheck.standing import OTHER_BLOCK_PULL as ALONE_PULL
 from placecheck.uncertainty import factor_for, total_u

@@ -25,7 +25,6 @@ import numpy.typing as npt
 from placecheck.answer import CAP_DOUBTED, CAP_SHOWN, CAP_TIED
 from placecheck.block import unpack_many
 from placecheck.cap.sight import CapSighting, sight_cap
-from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.find.closure import Trace, line_in_photo
 from placecheck.find.rim_in_picture import RIM_ALIKE_MM, rim_in_view
@@ -39,6 +38,7 @@ from placecheck.same_block.residuals import across
 from placecheck.same_block.unknowns import JointFit
 from placecheck.same_block.weighing import SHARED_ERROR_MM
 from placecheck.settings import home
+from placecheck.sighting import Sighted
 
 FloatArray = npt.NDArray[np.float64]
 

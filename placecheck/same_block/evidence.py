@@ -29,7 +29,7 @@ from placecheck.surface import normals
 from placecheck.surface_map import Chart
 
 if TYPE_CHECKING:
-    from placecheck.check import Sighted
+    from placecheck.sighting import Sighted
     from placecheck.standing import Stage
 
 FloatArray = npt.NDArray[np.float64]
