@@ -86,10 +86,10 @@ def block_of(photos: Path) -> KnownDome | None:
 def check_one(
     path: Path, with_cap: bool = False, taped: bool = False, saved_block: bool = False, with_first: bool = False
 ) -> dict[str, Any]:
-    """Run the check on one photo with truth beside it; `with_cap`: and with NAME-cap.jpg, where there is one;
+    """Run the check on one photo with truth beside it.
 
-    `with_first`: together with NAME-first.jpg; `taped`: and with what a soft tape reads of its clearances;
-    `saved_block`: and with the block of NAME-bare's photos.
+    `with_cap`: with NAME-cap.jpg, where there is one; `with_first`: together with NAME-first.jpg; `taped`: with what a
+    soft tape reads of its clearances; `saved_block`: with the block of NAME-bare's photos.
     """
     from placecheck.errors import PlacecheckError
     from placecheck.judge import judge, verdict_of

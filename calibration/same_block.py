@@ -31,8 +31,9 @@ from fixtures.scenes.model import Scene
 from fixtures.scenes.pairs import pair_scenes
 from fixtures.scenes.shape import BlockSurface, CapFrame
 from fixtures.scenes.truth import focal_35mm, truth
-from placecheck.block import Geometry, outline_px, start_place, yaw_on_table
-from placecheck.block_fit import fit_block
+from placecheck.block import Geometry, outline_px, prior_for, start_place, yaw_on_table
+from placecheck.block_fit import RoughStart, fit_block
+from placecheck.block_residuals import Shown
 from placecheck.camera import camera_for
 from placecheck.observed import Line, Mark, Observed
 from placecheck.observing import clues_of
@@ -141,12 +142,11 @@ def look(scene: Scene, rng: np.random.Generator, noise: Noise, seam_mm: FloatArr
     face = np.diff(g.to_px(np.array([[0, 0, 100.0], [0, 20, 100.0]])), axis=0)[0]
     yaw = yaw_on_table(camera, board, card, middle, face / np.linalg.norm(face)) + rng.normal(0, 2.0)
     place = start_place(camera, board, card, middle)
-    tape = request.block_circumference_mm
-    u = {"corner_u_px": noise.card_px, "outline_u_px": noise.outline_px}
-    fit = fit_block(camera, board, card, outline, yaw, place, tape, **u)
+    prior = prior_for(camera, request.block_circumference_mm)
+    shown = Shown(camera, board, card, noise.card_px, outline, noise.outline_px)
+    fit = fit_block(shown, prior, RoughStart(yaw, place))
     for _ in range(2):
-        clues = clues_of(observed, fit.geometry, request)
-        fit = fit_block(camera, board, card, outline, 0.0, np.zeros(2), tape, **u, clues=clues, start=fit.theta)
+        fit = fit_block(shown, prior, fit.theta, clues_of(observed, fit.geometry, request))
     return Seen(camera, board, card, noise.card_px, outline, noise.outline_px, observed, fit)
 
 
@@ -230,11 +230,11 @@ def make(seed: int, folder: Path) -> None:
 def photos_one(paths: list[Path]) -> dict[str, Any]:
     """The whole check of rendered photos of one block, alone and together; what was refused is told in words."""
     from calibration.judging import true_values as values
-    from placecheck.check import sight
     from placecheck.errors import PlacecheckError
     from placecheck.measuring import remeasure
     from placecheck.photo import load_photo
     from placecheck.same_block.as_one import measure_together
+    from placecheck.sighting import sight
 
     truths = [json.loads(path.with_suffix(".json").read_text()) for path in paths]
     true, facts = values(truths[0]), truths[0]["scene"]

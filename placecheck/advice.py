@@ -1,30 +1,26 @@
 """Advice: which pin to move, which way and how far, in an order that works, in bench words.
 
-The closure is taken as a rigid patch on the cap. Its fold's two offsets u_front and u_back
-say how to turn it (about the fold pin that is nearer the centre line) and how to slide it;
-turning by the skew also carries the hairline forward on one side and back on the other;
-then one move toward the face or the nape brings the clearance to its aim. After each move
-the readings are predicted (a corner asymmetry changes by twice the sideways move of that
-edge), what goes along with it is told, and only what the rigid moves leave beyond its limit is asked
-of a single pin: that is lace pulled out of shape. Left and right are the wearer's, with the direction in the
-photo beside them. What is merely unsure gets no move (undecided.py). A move is written as what to do, a colon, how
-(step; step), and what goes along in a sentence that begins "With it", so that a page can set them apart.
-The order of moves and the cautions are common practice, no published source.
+The closure is first moved as a whole: turned about the fold pin that is nearer the centre line, slid
+sideways, then moved toward the face or the nape until the clearances come to their aim. After
+each move the readings are predicted (placement.py), what goes along with it is told, and only what
+these moves leave beyond its limit is asked of a single pin: that is lace pulled out of shape. Left
+and right are the wearer's, with the direction in the photo beside them (directions.py). What is merely
+unsure gets no move (undecided.py). A move is written as what to do, a colon, how (step; step), and what
+goes along in a sentence that begins "With it", so that a page can set them apart. The order
+of moves and the cautions are common practice, no published source.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Literal
 
-import numpy as np
-
-from placecheck.answer import Findings, Judged, Measured, Pull
+from placecheck.answer import Judged, Measured, Pull
+from placecheck.directions import WAY_WORDS, Way, in_the_photo
 from placecheck.measure import station_mm
+from placecheck.placement import Placement
 from placecheck.request import CheckRequest
-from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
+from placecheck.tolerances import CLEARANCES, Tolerances
 from placecheck.units import mm_and_inches
 
 LEAST_MOVE_MM = 0.5
@@ -34,108 +30,6 @@ CAUTION = (
     "Take the photo again before you stitch. Pins are sharp: press the lace down behind the pin, not in front of it, "
     "and park loose ones in a cushion."
 )
-
-Way = Literal["right", "left", "face", "nape"]
-_WAY_WORDS: Mapping[Way, str] = {
-    "right": "to the wearer's right",
-    "left": "to the wearer's left",
-    "face": "toward the face",
-    "nape": "toward the nape",
-}
-_COMPASS = ("right", "lower right", "bottom", "lower left", "left", "upper left", "top", "upper right")
-
-
-@dataclass(frozen=True)
-class Placement:
-    """What the measures read, or would read after a move; None where a measure is missing. mm and degrees."""
-
-    front: float | None
-    back: float | None
-    skew_deg: float | None
-    clearance: Mapping[str, float]
-    asymmetry: Mapping[str, float]
-
-    @classmethod
-    def of(cls, measured: Measured, run_mm: float) -> Placement:
-        """The readings as they are; fold ends follow from offset and skew over `run_mm` where they are not given."""
-        values = {name: estimate.value for name, estimate in measured.estimates.items()}
-        front, back = values.get("fold_offset_front_mm"), values.get("fold_offset_back_mm")
-        offset, skew = values.get("offset_mm"), values.get("skew_deg")
-        if (front is None or back is None) and offset is not None and skew is not None:
-            half = math.tan(math.radians(skew)) * run_mm / 2
-            front, back = offset + half, offset - half
-        return cls(
-            front,
-            back,
-            skew,
-            {name: values[name] for name in CLEARANCES if name in values},
-            {name: values[name] for name in ASYMMETRIES if name in values},
-        )
-
-    def turned(self, station_mm: float, at_mm: float) -> Placement:
-        """After the turn that makes the fold run along the centre line, `at_mm` to the right of it."""
-        moved = {
-            "front_corner_asymmetry_mm": at_mm - (self.front or 0.0),
-            "back_corner_asymmetry_mm": at_mm - (self.back or 0.0),
-        }
-        tilt = station_mm * math.tan(math.radians(self.skew_deg or 0.0))
-        carried = {"clearance_centre_mm": 0.0, "clearance_left_mm": -tilt, "clearance_right_mm": tilt}
-        return replace(
-            self,
-            front=at_mm,
-            back=at_mm,
-            skew_deg=0.0,
-            clearance={name: value + carried[name] for name, value in self.clearance.items()},
-            asymmetry={name: value + 2 * moved[name] for name, value in self.asymmetry.items()},
-        )
-
-    def slid(self, right_mm: float) -> Placement:
-        """After sliding everything `right_mm` to the wearer's right."""
-        return replace(
-            self,
-            front=None if self.front is None else self.front + right_mm,
-            back=None if self.back is None else self.back + right_mm,
-            asymmetry={name: value + 2 * right_mm for name, value in self.asymmetry.items()},
-        )
-
-    def advanced(self, face_mm: float) -> Placement:
-        """After moving everything `face_mm` toward the face."""
-        return replace(self, clearance={name: value + face_mm for name, value in self.clearance.items()})
-
-
-def _middle(findings: Findings, *names: str) -> np.ndarray | None:
-    points = [findings.landmarks_px[name] for name in names if name in findings.landmarks_px]
-    return np.mean(np.asarray(points, float), axis=0) if len(points) == len(names) else None
-
-
-def in_the_photo(findings: Findings, way: Way) -> str:
-    """` (toward the upper left of the photo)`, or nothing where the findings cannot tell."""
-    if way in ("right", "left"):
-        ends = [_middle(findings, f"front_{side}", f"back_{side}") for side in ("left", "right")]
-        if any(end is None for end in ends):
-            ends = [_middle(findings, f"front_{side}") for side in ("left", "right")]
-    else:
-        ends = [_middle(findings, f"fold_{end}") for end in ("back", "front")]
-        if any(end is None for end in ends):
-            ends = [_middle(findings, f"{end}_left", f"{end}_right") for end in ("back", "front")]
-    start, end = ends
-    if start is None or end is None:
-        return ""
-    return toward((end - start) * (1 if way in ("right", "face") else -1))
-
-
-def toward(px: np.ndarray) -> str:
-    """The way a vector (2,) of photo pixels points, as `in_the_photo` says it."""
-    dx, dy = (float(d) for d in px)
-    if math.hypot(dx, dy) < 1:
-        return ""
-    sector = round(math.degrees(math.atan2(dy, dx)) / 45) % 8
-    return f" (toward the {_COMPASS[sector]} of the photo)"
-
-
-def right_of(face: np.ndarray) -> np.ndarray:
-    """Where the wearer's right lies in a photo in which the face lies at `face` (2,): clockwise, seen from above."""
-    return np.array([-face[1], face[0]])
 
 
 def _aim(low: float, high: float) -> float:
@@ -196,7 +90,7 @@ class Plan(Moves):
         return not low <= value <= high
 
     def way(self, way: Way) -> str:
-        return _WAY_WORDS[way] + in_the_photo(self.findings, way)
+        return WAY_WORDS[way] + in_the_photo(self.findings, way)
 
     def sideways(self, mm: float) -> str:
         return self.way("right" if mm > 0 else "left")

@@ -68,10 +68,10 @@ def start(*arguments: str) -> Callable[[], object]:
 
 def _remeasuring(photo: Photo, request: CheckRequest) -> Callable[[], object] | None:
     """Measures again with the first landmark moved by 5 px, as the page does while it is dragged; None if none is."""
-    from placecheck.check import sight
     from placecheck.errors import PlacecheckError
     from placecheck.marks import Marks
     from placecheck.measuring import remeasure
+    from placecheck.sighting import sight
 
     try:
         seen = sight(photo, request)

@@ -1,14 +1,11 @@
 """Fitting the block: its outline, the card, the tape and the closure explained together.
 
-Observations: the card's corners (reprojection); the outline, where the ray through an outline
-pixel just touches the dome, so that the least radial height of the ray above the surface is
-zero (for an ellipsoid that is the dual-quadric outline, Hartley & Zisserman 8.3, but it holds
-for any star-shaped dome); the taped circumference, which is a prior like the others; and,
-once they are found, clues: the cap's centre line lies in one plane, and the closure's fold has
-a known length. Levenberg-Marquardt to the most probable values, Huber's loss on the outline
-(pins and hair stand out from it); the inverse of the final normal matrix is the covariance of
-all unknowns. Neighbouring outline points are correlated: together they weigh as much as
-OUTLINE_INDEPENDENT independent ones.
+Levenberg-Marquardt to the most probable values of all unknowns of block.py (camera, card pose,
+where the block stands, its shape, the cap on it) under the residuals of block_residuals.py and the
+prior, of which the taped circumference is a part. Known lengths on the closure are measured along
+the surface, so the ratio of surface to chord is brought up to date after the first steps. The
+inverse of the final normal matrix is the covariance of all unknowns. How one standard uncertainty
+of the card's print would move them is kept beside it: that error is not in any residual.
 """
 
 from __future__ import annotations
@@ -19,31 +16,22 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import (
-    AT,
-    NAMES,
-    Frame,
-    Geometries,
-    Geometry,
-    Prior,
-    outline_heights,
-    prior_for,
-    stack_of_one,
-    unpack,
-    unpack_many,
-)
-from placecheck.camera import Camera, pose_from_homography, project, rotations
+from placecheck.block import AT, NAMES, Frame, Geometry, Prior, unpack
+from placecheck.block_residuals import Clues, Shown, State, Task
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome, pull_of
-from placecheck.surface import level, section_mm
 
 FloatArray = npt.NDArray[np.float64]
 
-OUTLINE_INDEPENDENT = 30.0
-OUTLINE_MODEL_MM = 0.5  # cap mesh, hair and pins at the outline: what the shape family does not follow
-STRAIGHT_MM = 0.1  # ends that moved less change a known length by 0.02 mm at most, of the 2 mm it is known to
 SETTLED = 0.02  # of chi square: unknowns would move by a seventh of their standard uncertainty at most
-CARD_UNKNOWNS = 10  # the first unknowns, all that the card's corners depend on
+
+
+@dataclass(frozen=True)
+class RoughStart:
+    """Where to start when nothing was fitted yet: the block's turn on the table and its place there (2,)."""
+
+    yaw_deg: float
+    place_mm: FloatArray
 
 
 @dataclass(frozen=True)
@@ -78,276 +66,22 @@ class BlockFit:
         return unpack(self.theta, self.frame)
 
 
-@dataclass(frozen=True)
-class Clues:
-    """What the closure and cap tell about the block once they are found: the cap's centre line lies in one plane,
-
-    and lengths on the closure are known. `centre_px` (K, 2) with `centre_u_px` (K,) across; `pairs_px` (P, 2, 2)
-    are ends of a length `pairs_mm` (P,) known to `pairs_u_mm` (P,); `pins_px` (Q, 2) are heads of pins on the line.
-    """
-
-    centre_px: FloatArray
-    centre_u_px: FloatArray
-    pairs_px: FloatArray
-    pairs_mm: FloatArray
-    pairs_u_mm: FloatArray
-    lift_mm: float
-    pins_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
-    pins_u_px: FloatArray = field(default_factory=lambda: np.zeros(0))
-    pins_lift_mm: float = 0.0
-    rim_yaw_deg: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True)
-class _State:
-    """Everything evaluated at one value of the unknowns; `clue_mm` is how far from the lens the clues' points lie."""
-
-    theta: FloatArray
-    card: FloatArray
-    height: FloatArray
-    at: FloatArray
-    sd: FloatArray
-    clue: FloatArray
-    clue_mm: FloatArray
-    pull: FloatArray
-    cost: float
-
-    @property
-    def on_dome(self) -> npt.NDArray[np.bool_]:
-        """Which of the outline's rays (M,) touch the dome, and not the body below it."""
-        return np.asarray(self.sd <= 2.0 * float(self.sd.min()))
-
-
-class Task:
-    """The data of one fit and its residuals."""
-
-    def __init__(
-        self,
-        camera: Camera,
-        board_mm: FloatArray,
-        corners_px: FloatArray,
-        outline_px: FloatArray,
-        prior: Prior,
-        clues: Clues | None,
-        corner_u_px: float,
-        outline_u_px: float,
-    ) -> None:
-        centre = np.array([camera.cx_px, camera.cy_px])
-        r0, t0 = pose_from_homography(board_mm, corners_px, camera.f_px, centre, camera.k1)
-        self.frame = Frame(r0, t0, camera.f_px, float(np.hypot(camera.width, camera.height)))
-        self.board = np.concatenate([board_mm, np.zeros((len(board_mm), 1))], axis=1)
-        self.corners_px, self.outline_px = corners_px, outline_px
-        self.prior, self.clues = prior, clues
-        self.corner_u_px, self.outline_u_px = corner_u_px, outline_u_px
-        self.crowd = float(np.sqrt(max(1.0, len(outline_px) / OUTLINE_INDEPENDENT)))
-        self.bend = np.ones(0)
-        self.ends = np.full((0, 2, 3), np.nan)
-        self.seam_crowd = 1.0
-        if clues is not None:
-            self.bend = np.ones(len(clues.pairs_mm))
-            self.ends = np.full((len(clues.pairs_mm), 2, 3), np.inf)
-            self.clue_px = np.concatenate([clues.centre_px, clues.pairs_px.reshape(-1, 2), clues.pins_px])
-            self.clue_lift_mm = np.full(len(self.clue_px), clues.lift_mm)
-            self.clue_lift_mm[len(self.clue_px) - len(clues.pins_px) :] = clues.pins_lift_mm
-            n = len(clues.centre_px)
-            run_px = float(np.linalg.norm(np.diff(clues.centre_px, axis=0), axis=1).sum()) if n > 1 else 0.0
-            run_mm = run_px * float(np.linalg.norm(t0)) / camera.f_px
-            # neighbouring points of a seam share their error over some 20 mm
-            self.seam_crowd = float(np.sqrt(max(1.0, n / max(2.0, run_mm / 20.0))))
-        step = np.minimum(prior.u * 1e-3, 1e-2)
-        step[AT["card rot x"] : AT["card rot z"] + 1] = 1e-5
-        step[AT["block yaw"]] = 1e-3
-        self.step = step
-
-    def card_part(self, theta: FloatArray) -> FloatArray:
-        return self.card_parts(theta[None])[0]
-
-    def card_parts(self, thetas: FloatArray) -> FloatArray:
-        """The card's residuals (B, 2 N), over their uncertainty, for unknowns (B, n)."""
-        r = rotations(thetas[:, 4:7]) @ self.frame.card_rotation
-        t = self.frame.card_translation + thetas[:, 7:10]
-        f = self.frame.start_f_px * np.exp(thetas[:, 0])
-        seen = self.board @ np.swapaxes(r, 1, 2) + t[:, None]
-        p = project(seen, f[:, None, None], thetas[:, None, 1:3], thetas[:, 3, None, None])
-        out: FloatArray = ((p - self.corners_px) / self.corner_u_px).reshape(len(thetas), -1)
-        return out
-
-    def outline_part(self, theta: FloatArray, at: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Heights of the outline's rays above the dome, where along the rays, and z there."""
-        return outline_heights(unpack(theta, self.frame), self.outline_px, at)
-
-    def outline_parts(self, thetas: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Heights (B, M) of the outline's rays above the dome at `at` (M,) along them, and z there; `thetas` (B, n)."""
-        return self._outlines(unpack_many(thetas, self.frame), at)
-
-    def _outlines(self, g: Geometries, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        p = g.eye_mm + at[:, None] * g.block_rays(self.outline_px)
-        return level(g.dome, p), p[..., 2]
-
-    def outline_sd(self, mm_per_px: FloatArray | float, z: FloatArray) -> FloatArray:
-        """Standard uncertainty in mm of such heights.
-
-        Below the widest level the body is no dome and counts less; further down the outline is its bottom edge, which a
-        leaning photo sees, and counts for nothing.
-        """
-        low, bottom = np.clip((-z - 5.0) / 15.0, 0.0, 1.0), np.clip((-z - 50.0) / 30.0, 0.0, 1.0)
-        times = 1.0 + 5.0 * low + 60.0 * bottom
-        return np.hypot(self.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * times
-
-    def clue_part(self, theta: FloatArray) -> FloatArray:
-        return self.clue_parts(theta[None])[0]
-
-    def clue_parts(self, thetas: FloatArray, near_mm: FloatArray | None = None) -> FloatArray:
-        """What the clues contradict (B, K), over their uncertainty, for unknowns (B, n).
-
-        `near_mm` is how far from the lens the clues' points lay for unknowns much like these.
-        """
-        return self._clues(unpack_many(thetas, self.frame), near_mm)[0]
-
-    def _clues(self, g: Geometries, near_mm: FloatArray | None) -> tuple[FloatArray, FloatArray]:
-        """`clue_parts`, and how far from the lens (B, P) the clues' points lie."""
-        clues, n_stack = self.clues, len(g.f_px)
-        if clues is None:
-            return np.zeros((n_stack, 0)), np.zeros((n_stack, 0))
-        p = g.hit(self.clue_px, self.clue_lift_mm, near_mm)
-        n, end = len(clues.centre_px), len(self.clue_px) - len(clues.pins_px)
-        mm_per_px = np.sqrt((g.translation**2).sum(-1)) / g.f_px[..., 0]
-
-        def off_plane(points: FloatArray) -> FloatArray:
-            out: FloatArray = np.einsum("...i,...i", points - g.cap.origin, g.cap.normal)
-            return out
-
-        ends = p[:, n:end].reshape(n_stack, -1, 2, 3)
-        length = np.linalg.norm(ends[..., 1, :] - ends[..., 0, :], axis=-1) * self.bend
-        parts = [
-            off_plane(p[:, :n]) / (clues.centre_u_px * mm_per_px * self.seam_crowd),
-            (length - clues.pairs_mm) / clues.pairs_u_mm,
-        ]
-        if len(clues.pins_px):
-            parts.append(off_plane(p[:, end:]) / (clues.pins_u_px * mm_per_px))
-        if clues.rim_yaw_deg is not None:
-            value, u = clues.rim_yaw_deg
-            parts.append((g.cap.yaw_deg[:, None] - value) / u)
-        both = np.nan_to_num(np.concatenate(parts, axis=1))
-        # a clue that is ten standard uncertainties off says no more than that
-        out: FloatArray = both / np.sqrt(1.0 + (both / 10.0) ** 2)
-        return out, np.linalg.norm(p - g.eye_mm, axis=-1)
-
-    def straighten(self, theta: FloatArray, near_mm: FloatArray | None = None) -> bool:
-        """Update the surface's length over the chord of the known lengths, so that chords serve between; True if so.
-
-        While the ends stay where they were, to STRAIGHT_MM, the ratio does too. `near_mm` as in `clue_parts`.
-        """
-        if self.clues is None or not len(self.bend):
-            return False
-        g = unpack(theta, self.frame)
-        n, shape = len(self.clues.centre_px), self.clues.pairs_px.shape
-        near = near_mm[n : n + 2 * shape[0]].reshape(shape[:2]) if near_mm is not None else None
-        ends = g.hit(self.clues.pairs_px, self.clues.lift_mm, near)
-        good = np.isfinite(ends).all(axis=(1, 2))
-        if not good.any() or np.allclose(ends, self.ends, rtol=0.0, atol=STRAIGHT_MM, equal_nan=True):
-            return False
-        a, b = ends[good, 0], ends[good, 1]
-        self.bend[good] = section_mm(g.dome, a, b) / np.linalg.norm(b - a, axis=-1)
-        self.ends = ends
-        return True
-
-    def state(self, theta: FloatArray, near_mm: FloatArray | None = None) -> _State:
-        """Everything at `theta` (n,); `near_mm` as in `clue_parts`."""
-        g = unpack(theta, self.frame)
-        mm_per_px = g.mm_per_px
-        card = self.card_part(theta)
-        height, at, z = outline_heights(g, self.outline_px)
-        sd = self.outline_sd(mm_per_px, z)
-        clue, clue_mm = (a[0] for a in self._clues(stack_of_one(g), near_mm))
-        pull = self.prior.root @ (theta - self.prior.mean)
-        x, limit = np.abs(height / sd), 2.0 / self.crowd
-        huber = np.where(x <= limit, x * x, 2 * limit * x - limit * limit)
-        cost = float(card @ card + huber.sum() + clue @ clue + pull @ pull)
-        return _State(theta, card, height, at, sd, clue, clue_mm, pull, cost)
-
-    def weights(self, state: _State) -> FloatArray:
-        x = np.abs(state.height / state.sd)
-        out: FloatArray = np.minimum(1.0, 2.0 / self.crowd / np.maximum(x, 1e-9))
-        return out
-
-    def card_scale_gradient(self, state: _State) -> FloatArray:
-        """How the gradient (n,) changes when the card is larger than believed, per relative change of its size."""
-        k, by = CARD_UNKNOWNS, 1e-3
-        moved = state.theta + np.diag(self.step)[:k]
-        j_card = ((self.card_parts(moved) - state.card) / self.step[:k, None]).T
-        board, self.board = self.board, self.board * (1.0 + by)
-        change = (self.card_part(state.theta) - state.card) / by
-        self.board = board
-        out = np.zeros(len(NAMES))
-        out[:k] = j_card.T @ change
-        return out
-
-    def data_equations(self, state: _State) -> tuple[FloatArray, FloatArray]:
-        """Normal matrix (n, n) and gradient (n,) of what was seen, without the prior."""
-        w = np.sqrt(self.weights(state)) / state.sd
-        moved = state.theta + np.diag(self.step)
-        g = unpack_many(moved, self.frame)
-        j_out = ((self._outlines(g, state.at)[0] - state.height) / self.step[:, None]).T
-        j_clue = ((self._clues(g, state.clue_mm)[0] - state.clue) / self.step[:, None]).T
-        j_card = np.zeros((len(state.card), len(NAMES)))
-        k = CARD_UNKNOWNS
-        j_card[:, :k] = ((self.card_parts(moved[:k]) - state.card) / self.step[:k, None]).T
-        j_out *= w[:, None]
-        normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue
-        return normal, j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
-
-    def normal_equations(self, state: _State) -> tuple[FloatArray, FloatArray]:
-        normal, gradient = self.data_equations(state)
-        root = self.prior.root
-        return normal + root.T @ root, gradient + root.T @ state.pull
-
-    def aim_card(self, theta: FloatArray) -> FloatArray:
-        """Camera and card pose by themselves, so that the outline starts from a sound table."""
-        theta = theta.copy()
-        k = CARD_UNKNOWNS
-        u = self.prior.u[:k]
-        for _ in range(6):
-            base = self.card_part(theta)
-            moved = theta + np.diag(self.step)[:k]
-            jac = np.concatenate([((self.card_parts(moved) - base) / self.step[:k, None]).T, np.diag(1.0 / u)])
-            base = np.concatenate([base, (theta - self.prior.mean)[:k] / u])
-            theta[:k] -= np.linalg.lstsq(jac, base, rcond=None)[0]
-        return theta
-
-
 def fit_block(
-    camera: Camera,
-    board_mm: FloatArray,
-    corners_px: FloatArray,
-    outline_px: FloatArray,
-    yaw_start_deg: float,
-    place_start_mm: FloatArray,
-    circumference_mm: float,
-    corner_u_px: float = 0.25,
-    outline_u_px: float = 0.7,
-    prior: Prior | None = None,
+    shown: Shown,
+    prior: Prior,
+    start: RoughStart | FloatArray,
     clues: Clues | None = None,
-    start: FloatArray | None = None,
     iterations: int = 14,
     card_print_u: float = 0.0,
     settled: float = SETTLED,
 ) -> BlockFit:
-    """Fit all unknowns to card corners (N, 2) px at `board_mm` (N, 2), outline pixels (M, 2) and tape.
+    """Fit all unknowns to what one photo shows, from a rough start or from all unknowns (n,) of an earlier fit.
 
-    `yaw_start_deg` is the block's turn on the table to start from, `place_start_mm` (2,) its place; `start` replaces
-    both by all unknowns of an earlier fit. `corner_u_px`, `outline_u_px` are standard uncertainties. It ends where a
-    step would lower chi square by less than `settled`.
+    `card_print_u` is the relative standard uncertainty of the card's print. It ends where a step would lower chi square
+    by less than `settled`.
     """
-    prior = prior or prior_for(camera, circumference_mm)
-    task = Task(camera, board_mm, corners_px, outline_px, prior, clues, corner_u_px, outline_u_px)
-    if start is None:
-        theta = prior.mean.copy()
-        theta[AT["block x"]], theta[AT["block y"]] = place_start_mm
-        theta[AT["block yaw"]] = yaw_start_deg
-        theta = task.aim_card(theta)
-    else:
-        theta = np.array(start, float)
+    task = Task(shown, prior, clues)
+    theta = _aimed(task, start) if isinstance(start, RoughStart) else np.array(start, float)
     task.straighten(theta)
     state = task.state(theta)
     damping = FIRST_DAMPING
@@ -355,7 +89,7 @@ def fit_block(
     for it in range(iterations):
         before = state
 
-        def near(theta: FloatArray, clue_mm: FloatArray = state.clue_mm) -> _State:
+        def near(theta: FloatArray, clue_mm: FloatArray = state.clue_mm) -> State:
             return task.state(theta, clue_mm)
 
         state, damping = damped_step(state, state.theta, normal, gradient, 4 * prior.u, near, damping, settled=settled)
@@ -365,18 +99,31 @@ def fit_block(
         normal, gradient = task.normal_equations(state)
         if gained < 1e-4 * max(state.cost, 1.0):
             break
-    covariance = covariance_of(normal)
+    return _result(task, state, covariance_of(normal), card_print_u)
+
+
+def _aimed(task: Task, start: RoughStart) -> FloatArray:
+    """All unknowns to start from: the prior's, the block where it roughly stands, camera and card as the card fits."""
+    theta = task.prior.mean.copy()
+    theta[AT["block x"]], theta[AT["block y"]] = start.place_mm
+    theta[AT["block yaw"]] = start.yaw_deg
+    return task.aim_card(theta)
+
+
+def _result(task: Task, state: State, covariance: FloatArray, card_print_u: float) -> BlockFit:
+    prior = task.prior
     dome_mm = np.abs(state.height[state.on_dome])
     fits = task.weights(state)[state.on_dome] > 0.5
+    round_at = AT["log round"]
     return BlockFit(
-        state.theta,
-        covariance,
-        task.frame,
-        float(np.sqrt(np.mean(dome_mm[fits] ** 2))) if fits.any() else float("inf"),
-        float(np.percentile(dome_mm, 95)),
-        float(np.sqrt(np.mean(state.card**2) * 2)) * corner_u_px,
-        state.cost,
-        float((state.theta - prior.mean)[AT["log round"]] / prior.u[AT["log round"]]),
-        prior.known,
-        -covariance @ task.card_scale_gradient(state) * card_print_u,
+        theta=state.theta,
+        covariance=covariance,
+        frame=task.frame,
+        outline_residual_mm=float(np.sqrt(np.mean(dome_mm[fits] ** 2))) if fits.any() else float("inf"),
+        outline_worst_mm=float(np.percentile(dome_mm, 95)),
+        card_residual_px=float(np.sqrt(np.mean(state.card**2) * 2)) * task.shown.corner_u_px,
+        cost=state.cost,
+        tape_pull=float((state.theta - prior.mean)[round_at] / prior.u[round_at]),
+        known=prior.known,
+        card_print_move=-covariance @ task.card_scale_gradient(state) * card_print_u,
     )

@@ -14,7 +14,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.surface import Chart, StarSurface, gradient, level, onto
+from placecheck.surface import StarSurface, gradient, level, onto
+from placecheck.surface_map import Chart
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -20,8 +20,8 @@ from placecheck.find.unroll import PX_PER_MM, uv_to_cell
 from placecheck.photo import Photo
 
 if TYPE_CHECKING:
-    from placecheck.check import Sighted
     from placecheck.measure import OnDome
+    from placecheck.sighting import Sighted
 
 ORANGE, SKY, GREEN, YELLOW, BLUE, RED, PURPLE = (
     (230, 159, 0),

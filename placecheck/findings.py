@@ -35,7 +35,7 @@ from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
 from placecheck.measure import OnDome
 from placecheck.observed import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Observed
-from placecheck.surface import Chart
+from placecheck.surface_map import Chart
 from placecheck.uncertainty import scaled_u, total_u
 
 FloatArray = npt.NDArray[np.float64]

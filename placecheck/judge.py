@@ -83,9 +83,10 @@ def verdict_of(judged: Mapping[str, Judged], specs: tuple[MeasureSpec, ...] = ME
 
 
 def problems_of(measured: Measured, undecided: tuple[Problem, ...] = ()) -> tuple[Problem, ...]:
-    """All problems once each: the photo's own, why measures are missing that a verdict needs, what would decide those
+    """All problems, once each, in the order in which they count.
 
-    that are `undecided`, and last the reasons of the other missing ones, which are remarks.
+    First the photo's own, then why measures are missing that a verdict needs, then what would decide those that are
+    `undecided`, and last, as remarks, the reasons of the other missing ones.
     """
     found, remarks = list(measured.problems), list[Problem]()
     unexplained = []

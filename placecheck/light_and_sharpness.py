@@ -85,8 +85,11 @@ def hopeless_picture(gray: Image) -> Problem | None:
 
 
 def card_problem(ink_level: float, paper_level: float, blur_px: float, px_per_mm: float) -> Problem | None:
-    """too-dark, too-bright or too-blurred, or None: by the grey levels (0..255) of the card's ink and paper in the
-    photo, the standard deviation of the blur on its edges and the photo's scale there."""
+    """Whether the card in the photo is too dark, too bright or too blurred; None where it is well.
+
+    By the grey levels (0..255) of its ink and paper, the standard deviation of the blur on its edges, and the photo's
+    scale there.
+    """
     if paper_level < MIN_PAPER_LEVEL:
         return _TOO_DARK
     blur = blur_problem(blur_px, px_per_mm)

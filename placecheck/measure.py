@@ -2,7 +2,7 @@
 
 Landmarks and lines arrive as photo pixels with standard uncertainties. Each is put on the
 fitted dome (ray meets surface, raised by the cap and lace); the chart about the cap's mid plane
-(surface.py), fitted together with the block, turns surface points into (u, v). Offsets and asymmetries
+(surface_map.py), fitted together with the block, turns surface points into (u, v). Offsets and asymmetries
 are u's; skew is atan2 of the fold's two offsets over the run; a clearance is the surface
 length from rim to hairline along the fold or along a line of constant u; sides are geodesics
 from corner to corner. Rim and hairline enter as local straight fits at the three stations.
@@ -25,7 +25,8 @@ from placecheck.block import Geometries, Geometry
 from placecheck.dome import Dome, Domes
 from placecheck.mid_plane import MidPlane, MidPlanes
 from placecheck.observed import Observed
-from placecheck.surface import Chart, fermi_chart, geodesic_mm
+from placecheck.surface import geodesic_mm
+from placecheck.surface_map import Chart, fermi_chart
 
 FloatArray = npt.NDArray[np.float64]
 

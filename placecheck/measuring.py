@@ -1,6 +1,6 @@
 """One photo's second half: from all that was found in it to the measures and their uncertainty.
 
-What was sighted (check.py) is completed by the photo of the cap alone, where there is one:
+What was sighted (sighting.py) is completed by the photo of the cap alone, where there is one:
 then the rim under the hair is where that photo shows it (cap/before.py). Landmarks and lines
 are put on the dome, corners that are known badly are steadied by the closure's width, the
 measures are read along the surface, and every unknown that they hang on is moved by its own
@@ -18,7 +18,6 @@ from typing import Any
 
 from placecheck.answer import Measured
 from placecheck.camera import Camera
-from placecheck.check import Sighted, sight
 from placecheck.contradictions import tape_doubt
 from placecheck.findings import estimated, findings_of, grounds_of, view_of
 from placecheck.marks import Marks
@@ -26,6 +25,7 @@ from placecheck.measure import OnDome, measure_at, put_on_dome
 from placecheck.observing import by_hand, check_on_block, check_way_round, clues_of, with_steadied_corners
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
+from placecheck.sighting import Sighted, sight
 from placecheck.standing import fit_stage
 from placecheck.uncertainty import budgets
 

@@ -1,7 +1,7 @@
 """The cap's mid plane on its block, one and a stack of them.
 
 A cap is made of two halves that mirror each other; the plane between them cuts the dome along the cap's
-centre line, from which surface.py unrolls it. It belongs to the cap: turned about the block's +Z (yaw),
+centre line, from which surface_map.py unrolls it. It belongs to the cap: turned about the block's +Z (yaw),
 shifted along its own normal, and leaning a little out of the vertical (roll), since caps are pulled on
 crooked and blocks are fitted leaning. Its normal is the cap's +u, the wearer's right; forward is toward the
 face, level; up completes them. Angles are degrees, lengths mm, all in the block's frame of block.py (+X the

@@ -1,11 +1,12 @@
 """What one photo shows, as the finders hand it on: landmarks and lines in photo pixels, each with its uncertainty.
 
-A landmark has a covariance, a line a standard uncertainty across it at every pixel and the part of it that
-moves the whole line together. Each carries the evidence it rests on in words, for the answer; what was set by hand
-says so, since it outranks what was found and needs no factor for the finders' mistakes. A landmark
-that is hidden but follows from another is inferred: it is drawn as a guess, and no side is measured
-to it. What was not found is absent, never guessed. Nothing here knows geometry: measure.py puts
-all of it on the dome, for one photo; same_block/ for several of one block.
+A landmark has a covariance, a line a standard uncertainty across it at every pixel and the part of
+it that moves the whole line together. Each carries the evidence it rests on in words, for the
+answer; what was set by hand says so, since it outranks what was found and needs no factor for the
+finders' mistakes. A landmark that is hidden but follows from another is inferred: it is drawn as a
+guess, and no side is measured to it. What was not found is absent, never guessed. Nothing here
+knows geometry: measure.py puts all of it on the dome, for one photo; same_block/ for several of one
+block.
 """
 
 from __future__ import annotations

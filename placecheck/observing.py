@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from placecheck.answer import PINNED
 from placecheck.block import Geometry
-from placecheck.block_fit import Clues
+from placecheck.block_residuals import Clues
 from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.find.closure import LEAST_ROWS, ClosureSighting, line_in_photo, marks_in_photo
 from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots
@@ -135,10 +135,10 @@ def seen_middle(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry) 
 
 
 def without_lost_corners(observed: Observed, on: OnDome, geometry: Geometry, request: CheckRequest) -> Observed:
-    """Corners that the line of sight only grazes, that miss the dome, or that a closure of this width cannot have there
-    are placed from the fold; a fold far from the middle of its corners makes all three unsure.
+    """The observation without corners that cannot be where they were found; these are placed from the fold.
 
-    `on` is the observation on the dome.
+    So are corners that the line of sight only grazes, that miss the dome, or that a closure of this width cannot have
+    there; a fold far from the middle of its corners makes all three unsure. `on` is the observation on the dome.
     """
     marks, inferred = dict(observed.marks), dict(observed.inferred)
     width = request.closure.width_mm

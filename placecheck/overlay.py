@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.advice import right_of
 from placecheck.answer import MEASURE_BY_NAME, Answer, Pull
 from placecheck.answer_panel import with_panel
+from placecheck.directions import right_of
 from placecheck.drawing import (
     GREEN,
     NAME_PX,

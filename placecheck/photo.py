@@ -1,14 +1,14 @@
 """Photo: bytes of a file to one upright picture, and what the file says about it.
 
-The bytes are read once and decoded in one place. The kind of file is told from its first
-bytes, its size in pixels from its header, before any pixel is decoded (a small file can
-unpack to gigabytes). OpenCV fills what a cut JPEG lacks with grey, so the file's own structure
-is walked to its end marker first; where its data are damaged, it makes a picture all the same and
-the decoder's warning alone tells. Damage that a decoder cannot notice is not noticed. Readers disagree about EXIF
-orientation (OpenCV's colour modes apply it, others do not), so it is read with Pillow,
-ignored in decoding and applied here, all eight cases. HEIF keeps its orientation in the
-container (irot, imir), which libheif applies; EXIF's copy is only informative there and is
-not applied a second time. Whether the picture is good enough is light_and_sharpness.py's part.
+The bytes are read once and decoded in one place. The kind of file is told from its first bytes, its
+size in pixels from its header, before any pixel is decoded (a small file can unpack to gigabytes).
+OpenCV fills what a cut JPEG lacks with grey, so the file's own structure is walked to its end
+marker first; where its data are damaged, it makes a picture all the same and the decoder's warning
+alone tells. Damage that a decoder cannot notice is not noticed. Readers disagree about EXIF
+orientation (OpenCV's colour modes apply it, others do not), so it is read with Pillow, ignored in
+decoding and applied here, all eight cases. HEIF keeps its orientation in the container (irot,
+imir), which libheif applies; EXIF's copy is only informative there and is not applied a second
+time. Whether the picture is good enough is light_and_sharpness.py's part.
 """
 
 from __future__ import annotations

@@ -30,9 +30,9 @@ NO_CLOSURE = ClosureSize(0.0, 0.0, "")
 
 @dataclass(frozen=True)
 class OtherPhoto:
-    """Another photo of the same pinned block, nothing touched in between, that is measured together with the one asked
+    """Another photo of the same pinned block, untouched in between, that is measured together with the one asked for.
 
-    for: the number of its record, or its file ("": it is gone) with the marks set by hand in it and the face's side.
+    It is the number of its record, or its file ("": it is gone) with the marks set by hand in it and the face's side.
     """
 
     photo: int | str

@@ -4,8 +4,8 @@ A profile, a measured card, a state of an order is a file of its own, written by
 a crash, a full disk or a pulled plug leaves the old file as it was, and of two programs that
 write a new file at once one is told that it is there already. Reading returns a dictionary
 or raises UsageProblem with one sentence: a damaged file is named, not guessed at. Things that go
-by a name (camera profiles, blocks) lie in a folder of their own, NAME.json, found whatever the
-capitals; what is forgotten is only set aside under an ending that is no longer read.
+by a name (camera profiles, blocks) lie on a shelf, a folder of their own with a file NAME.json for
+each; what is forgotten is only set aside under an ending that is no longer read.
 """
 
 from __future__ import annotations
@@ -13,14 +13,14 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 from placecheck.errors import Problem, UnusableFile, UsageProblem
 from placecheck.whole_files import writing
 
 NAME = re.compile(r"[^\W_][\w -]{0,47}")
-Kept = TypeVar("Kept")
 
 
 def write_json(path: Path, data: Mapping[str, Any], replace: bool = False) -> None:
@@ -55,48 +55,110 @@ def read_json(path: Path, what: str) -> dict[str, Any]:
     return data
 
 
-def named_files(folder: Path) -> list[Path]:
-    """The files of all that goes by a name in `folder`."""
-    return sorted(p for p in folder.glob("*.json") if not p.name.startswith("."))
+class Named(Protocol):
+    """Something that goes by a name."""
+
+    @property
+    def name(self) -> str: ...
 
 
-def checked_name(name: str, code: str) -> str:
-    """The name without blanks around it. Raises UsageProblem `code` for one that cannot be a file's."""
-    name = name.strip()
-    if not NAME.fullmatch(name):
-        raise UsageProblem(code, f"“{name}” cannot be a name: use letters, digits, blanks, - and _, at most 48.")
-    return name
+Kept = TypeVar("Kept", bound=Named)
 
 
-def named_file(folder: Path, name: str) -> Path:
-    """The file of a checked name, whatever its capitals."""
-    for path in named_files(folder):
-        if path.stem.casefold() == name.casefold():
-            return path
-    return folder / f"{name}.json"
+@dataclass(frozen=True)
+class Shelf(Generic[Kept]):
+    """All things of one kind that go by a name, each a file NAME.json in a folder, found whatever its capitals.
 
+    `what` is the kind in words, `make` says how to come by a first one, `code` begins the codes of its problems, with
+    `unknown` for a name that is not there; `ending` is that of a file set aside.
+    """
 
-def read_named(
-    folder: Path, what: str, make: Callable[[dict[str, Any], Path], Kept]
-) -> tuple[list[Kept], tuple[Problem, ...]]:
-    """All that `make` can read in `folder`, and a problem for each file that it cannot."""
-    kept, problems = [], []
-    for path in named_files(folder):
+    what: str
+    make: str
+    code: str
+    unknown: str
+    ending: str
+    as_json: Callable[[Kept], dict[str, Any]]
+    from_json: Callable[[Mapping[str, Any], Path], Kept]
+
+    def checked_name(self, name: str) -> str:
+        """The name without blanks around it. Raises UsageProblem for one that cannot be a file's."""
+        name = name.strip()
+        if not NAME.fullmatch(name):
+            raise UsageProblem(
+                f"{self.code}-name", f"“{name}” cannot be a name: use letters, digits, blanks, - and _, at most 48."
+            )
+        return name
+
+    def path(self, folder: Path, name: str) -> Path:
+        """The file of that name, there or not. Raises UsageProblem for a name that cannot be a file's."""
+        name = self.checked_name(name)
+        for path in _files(folder):
+            if path.stem.casefold() == name.casefold():
+                return path
+        return folder / f"{name}.json"
+
+    def refuse_taken(self, folder: Path, name: str, replace: bool) -> None:
+        """Raises UsageProblem where there is one of that name and it may not be replaced."""
+        path = self.path(folder, name)
+        if path.exists() and not replace:
+            raise UsageProblem(
+                f"{self.code}-exists",
+                f"There is a {self.what} “{path.stem}” already: choose another name, or add --replace to overwrite it.",
+            )
+
+    def save(self, kept: Kept, folder: Path, replace: bool = False) -> Path:
+        """Write the file of `kept`; its path. Raises UsageProblem where the name is taken and `replace` is False."""
+        self.refuse_taken(folder, kept.name, replace)
+        path = self.path(folder, kept.name)
         try:
-            kept.append(make(read_json(path, what), path))
-        except UsageProblem as error:
-            problems.append(error.problem)
-    return kept, tuple(problems)
+            write_json(path, self.as_json(kept), replace)
+        except FileExistsError:  # another program was quicker
+            self.refuse_taken(folder, kept.name, False)
+            raise
+        return path
+
+    def load(self, folder: Path, name: str) -> Kept:
+        """The one of that name. Raises UsageProblem where there is none or its file is damaged."""
+        path = self.path(folder, name)
+        if not path.exists():
+            there = ", ".join(p.stem for p in _files(folder))
+            raise UsageProblem(
+                self.unknown, f"There is no {self.what} “{name}”: {f'there is {there}' if there else self.make}."
+            )
+        return self._read(path)
+
+    def load_all(self, folder: Path) -> tuple[list[Kept], tuple[Problem, ...]]:
+        """All that can be read, and a problem for each file that cannot."""
+        kept, problems = [], []
+        for path in _files(folder):
+            try:
+                kept.append(self._read(path))
+            except UsageProblem as error:
+                problems.append(error.problem)
+        return kept, tuple(problems)
+
+    def set_aside(self, folder: Path, name: str) -> Path:
+        """Rename the file of that name so that it is no longer read; its new path.
+
+        Raises UsageProblem where there is none, UnusableFile where it cannot be renamed.
+        """
+        path = self.path(folder, name)
+        if not path.exists():
+            self.load(folder, name)
+        aside, number = path.with_suffix(self.ending), 1
+        while aside.exists():
+            number += 1
+            aside = path.with_suffix(f"{self.ending}{number}")
+        try:
+            path.rename(aside)
+        except OSError as error:
+            raise UnusableFile("cannot-remove", f"{path} cannot be moved away: {error.strerror}.") from None
+        return aside
+
+    def _read(self, path: Path) -> Kept:
+        return self.from_json(read_json(path, self.what), path)
 
 
-def set_aside(path: Path, ending: str) -> Path:
-    """Rename a named file so that it is no longer read; its new path. Raises UnusableFile."""
-    aside, number = path.with_suffix(ending), 1
-    while aside.exists():
-        number += 1
-        aside = path.with_suffix(f"{ending}{number}")
-    try:
-        path.rename(aside)
-    except OSError as error:
-        raise UnusableFile("cannot-remove", f"{path} cannot be moved away: {error.strerror}.") from None
-    return aside
+def _files(folder: Path) -> list[Path]:
+    return sorted(p for p in folder.glob("*.json") if not p.name.startswith("."))

@@ -15,7 +15,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from placecheck.block import AT, ROUND_U, Prior, prior_for
-from placecheck.block_fit import BlockFit, Clues
+from placecheck.block_fit import BlockFit
+from placecheck.block_residuals import Clues
 from placecheck.contradictions import STANDING, other_block
 from placecheck.errors import Problem
 from placecheck.standing import Stage, Traced, fit_stage

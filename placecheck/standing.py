@@ -30,7 +30,8 @@ from placecheck.block import (
     unpack,
     yaw_on_table,
 )
-from placecheck.block_fit import SETTLED, BlockFit, Clues, fit_block
+from placecheck.block_fit import SETTLED, BlockFit, RoughStart, fit_block
+from placecheck.block_residuals import Clues, Shown
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
 from placecheck.contradictions import against_stand, other_block
@@ -76,6 +77,7 @@ ODD = (
     "its outline.",
 )
 SOON = 0.1  # chi square at which a fit is settled that is only to be gone on from
+ROUGH_CORNER_U_PX = 0.25  # standard uncertainty of a card corner in the first fit, whatever the card's own
 LEAST_AGREEMENT = 0.5
 """Length of the mean of the unit directions in which the block's parts see its face; below, they see different ones."""
 FACES: Mapping[PhotoSide, tuple[float, float]] = {
@@ -145,23 +147,10 @@ def fit_stage(
     prior: Prior | None = None,
 ) -> BlockFit:
     """The block fitted to what one photo shows; `prior` where it is not `stage_prior`."""
-    return fit_block(
-        stage.camera,
-        stage.board_mm,
-        stage.card.corners_px,
-        outline_px,
-        0.0,
-        np.zeros(2),
-        stage.request.block_circumference_mm,
-        corner_u_px=stage.card.corner_u_px,
-        outline_u_px=outline_u_px,
-        prior=prior or stage_prior(stage),
-        clues=clues,
-        start=start,
-        iterations=iterations,
-        card_print_u=card_print_u(stage.request),
-        settled=settled,
-    )
+    card = stage.card
+    shown = Shown(stage.camera, stage.board_mm, card.corners_px, card.corner_u_px, outline_px, outline_u_px)
+    print_u = card_print_u(stage.request)
+    return fit_block(shown, prior or stage_prior(stage), start, clues, iterations, print_u, settled)
 
 
 def card_print_u(request: CheckRequest) -> float:
@@ -215,18 +204,8 @@ def stand_block(stage: Stage) -> Traced:
     face = np.array(FACES[stage.request.front]) if stage.request.front else block.face_px
     yaw = yaw_on_table(stage.camera, stage.board_mm, card.corners_px, centroid, face)
     place = start_place(stage.camera, stage.board_mm, card.corners_px, centroid)
-    first = fit_block(
-        stage.camera,
-        stage.board_mm,
-        card.corners_px,
-        block.outline_px,
-        yaw,
-        place,
-        stage.request.block_circumference_mm,
-        outline_u_px=block.u_px,
-        prior=stage_prior(stage),
-        settled=SOON,
-    )
+    shown = Shown(stage.camera, stage.board_mm, card.corners_px, ROUGH_CORNER_U_PX, block.outline_px, block.u_px)
+    first = fit_block(shown, stage_prior(stage), RoughStart(yaw, place), settled=SOON)
     return trace_outline(stage, first, first.frame, (6.0,), 72, 4)
 
 

@@ -4,7 +4,7 @@ A tape pulled through three points lies, for all a bench can tell, in the plane 
 three: `section` follows the cut of the surface by that plane from the first point over the
 second to the third. The middle line is the cut by the block's own mid plane, measured from
 the crown, the highest point, forward positive. Straight out to a side is the geodesic at a
-right angle to it, as the Fermi chart of surface.py has it, so marks, measures and rows
+right angle to it, as the Fermi chart of surface_map.py has it, so marks, measures and rows
 share one frame. Lengths are sums of chords on steps below a millimetre (relative error
 below 1e-5 at a radius of 90 mm). Checked against circles on the sphere, elliptic integrals
 and geographiclib in the tests.
@@ -18,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.mid_plane import MidPlane
-from placecheck.surface import StarSurface, centre_line, level
+from placecheck.surface import StarSurface, level
+from placecheck.surface_map import centre_line
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -136,11 +136,7 @@ def budgets(
         m = measures(there, nominal_width_mm, nuisance, bend)
         return np.array(np.broadcast_arrays(*(m[name] for name in names)))
 
-    # along the principal directions of the covariance, so that what is correlated moves together: one unknown moved
-    # by its own uncertainty alone may carry the block off the lines of sight
-    u_theta = np.sqrt(np.diag(fit.covariance))
-    share, directions = np.linalg.eigh(fit.covariance / np.outer(u_theta, u_theta))
-    share = np.sqrt(np.maximum(share, 1e-12))
+    u_theta, share, directions = _principal(fit.covariance)
     h, n = 0.3, len(NAMES)
     # the stack: as fitted, moved along each direction, everything raised, only the lace raised
     thetas = np.repeat(fit.theta[None], n + 3, axis=0)
@@ -153,28 +149,51 @@ def budgets(
     base = there[:, :1]
     there = np.nan_to_num(there - base)
     moved = there[:, 1 : n + 1] / h
-    total_fit = (moved**2).sum(1)
     jac = (moved / share) @ directions.T / u_theta
-    lines: list[tuple[str, FloatArray]] = []
-    explained = np.zeros(len(names))
-    for group, members in GROUPS.items():
-        index = [NAMES.index(m) for m in members]
-        part = np.einsum("ij,jk,ik->i", jac[:, index], fit.covariance[np.ix_(index, index)], jac[:, index])
-        lines.append((group, part))
-        explained += part
-    shrink = np.where(explained > 0, total_fit / np.maximum(explained, 1e-18), 0.0)
-    lines = [(group, part * shrink) for group, part in lines]
+    lines = _fit_parts(jac, fit.covariance, (moved**2).sum(1))
     lines += _found_parts(
         geometry, observed, on, stations, stack, lambda *moved: np.nan_to_num(values_of(*moved) - base)
     )
     lines.append(("card print", (jac @ fit.card_print_move) ** 2))
     lines.append(("cap thickness over the block", (there[:, n + 1] / 0.5 * LIFT_U_MM) ** 2))
     lines.append((LACE_LOOSE, (there[:, n + 2] / 0.5 * LACE_LIFT_U_MM) ** 2))
-    out: dict[str, tuple[Contribution, ...]] = {}
+    return by_measure(names, lines)
+
+
+def by_measure(names: Sequence[str], lines: Sequence[tuple[str, FloatArray]]) -> dict[str, tuple[Contribution, ...]]:
+    """The budget of every measure, largest contribution first, of variances (names,) by where they come from."""
+    out = {}
     for i, name in enumerate(names):
         parts = [Contribution(words, float(np.sqrt(max(v[i], 0.0)))) for words, v in lines]
         out[name] = tuple(sorted((p for p in parts if p.u > 1e-6), key=lambda p: -p.u))
     return out
+
+
+def _principal(covariance: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Standard uncertainties u (n,), and independent directions (n, n) in units of u, with the u (n,) of each.
+
+    What is correlated is moved together: one unknown moved by its own uncertainty alone may carry the block off the
+    lines of sight.
+    """
+    u = np.sqrt(np.diag(covariance))
+    share, directions = np.linalg.eigh(covariance / np.outer(u, u))
+    return u, np.sqrt(np.maximum(share, 1e-12)), directions
+
+
+def _fit_parts(jac: FloatArray, covariance: FloatArray, total: FloatArray) -> list[tuple[str, FloatArray]]:
+    """The variances (names,) from each group of the fit's unknowns, scaled so that they sum to `total` (names,).
+
+    `jac` (names, n) is how the measures change with the unknowns.
+    """
+    lines: list[tuple[str, FloatArray]] = []
+    explained = np.zeros(len(total))
+    for group, members in GROUPS.items():
+        index = [NAMES.index(m) for m in members]
+        part = np.einsum("ij,jk,ik->i", jac[:, index], covariance[np.ix_(index, index)], jac[:, index])
+        lines.append((group, part))
+        explained += part
+    shrink = np.where(explained > 0, total / np.maximum(explained, 1e-18), 0.0)
+    return [(group, part * shrink) for group, part in lines]
 
 
 def _found_parts(
@@ -232,9 +251,11 @@ def total_u(budget: tuple[Contribution, ...]) -> float:
 
 @dataclass(frozen=True)
 class Scale:
-    """What scenes with truth say of a measure's combined uncertainty u: it is multiplied by `factor` where u = `at`,
-    elsewhere by factor (u / at)^(power - 1): well found, a measure is better than its budget says, badly found worse.
-    What is smaller than `low` or larger than `high`, which few of the scenes were, has the factor of these.
+    """What scenes with truth say of a measure's combined uncertainty u: by which factor it is multiplied.
+
+    The factor is `factor` where u = `at`, elsewhere factor (u / at)^(power - 1): well found, a measure is better than
+    its budget says, badly found worse. What is smaller than `low` or larger than `high`, which few of the scenes were,
+    has the factor of these.
     """
 
     factor: float

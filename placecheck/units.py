@@ -28,10 +28,10 @@ CIRCUMFERENCE_MM = (480.0, 670.0)
 """Tapes round blocks that are sold, child to extra large, 19 to 26 1/4 in (common practice, no published source)."""
 CLOSURE_MM = (25.0, 405.0)
 """Sides of closures and frontals that are sold, 1 to 16 in (common practice, no published source)."""
-BAR_MM = (85.0, 115.0)
+BAR_MM, SMALL_BAR_MM = 100.0, 50.0
+"""The bars beside the scale card and the small card, as they were designed."""
+BAR_RANGE_MM = (85.0, 115.0)
 """A printed 100 mm bar: beyond 15 % off, something else was measured."""
-SMALL_BAR_MM = 50.0
-"""The bars beside the small card."""
 
 _UNITS = {
     "mm": 1.0,
@@ -167,7 +167,7 @@ def parse_closure(text: str) -> ClosureSize:
     return ClosureSize(pair[0], pair[1], re.sub(r"\s+", "", text.lower().replace("×", "x").replace("by", "x")))
 
 
-def parse_card_bars_mm(text: str, nominal_mm: float = 100.0) -> tuple[float, float]:
+def parse_card_bars_mm(text: str, nominal_mm: float = BAR_MM) -> tuple[float, float]:
     """The measured lengths of the card's two bars, across x down: `99.2x99.5` (mm unless a unit is given).
 
     Raises UsageProblem (code card-bars-unreadable or card-bars-beyond).
@@ -179,7 +179,7 @@ def parse_card_bars_mm(text: str, nominal_mm: float = 100.0) -> tuple[float, flo
             f"The card bars “{text}” are not two lengths: measure both {nominal_mm:g} mm bars and write them as "
             f"{nominal_mm - 0.8:g}x{nominal_mm - 0.5:g}.",
         )
-    low, high = BAR_MM
+    low, high = BAR_RANGE_MM
     if not all(low <= bar / nominal_mm * 100 <= high for bar in pair):
         raise UsageProblem(
             "card-bars-beyond",

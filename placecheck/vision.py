@@ -238,8 +238,10 @@ def undistort_points(image_px: Points, camera_matrix: Points, distortion: Points
 
 @dataclass(frozen=True)
 class Calibrated:
-    """A calibration: rms px over all points, camera matrix (3, 3), distortion (5,) k1 k2 p1 p2 k3, per view the
-    rotation (3, 3), translation (3,) and rms px; `u` (9,) OpenCV's standard deviations of fx fy cx cy k1 k2 p1 p2 k3.
+    """A calibrated camera: matrix (3, 3), distortion (5,) k1 k2 p1 p2 k3, and how well they fit.
+
+    `rms_px` is over all points; for every view there are rotation (3, 3), translation (3,) and rms px. `u` (9,) are
+    OpenCV's standard deviations of fx fy cx cy k1 k2 p1 p2 k3.
     """
 
     rms_px: float

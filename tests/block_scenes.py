@@ -19,7 +19,8 @@ from fixtures.scenes.shape import BlockSurface, block_to_world
 from fixtures.scenes.truth import Sketch, _landmarks, _measures, focal_35mm
 from placecheck.bare_block.joint import BlockView
 from placecheck.block import Geometry, outline_px, prior_for, start_place, yaw_on_table
-from placecheck.block_fit import BlockFit, fit_block
+from placecheck.block_fit import BlockFit, RoughStart, fit_block
+from placecheck.block_residuals import Shown
 from placecheck.camera import Camera, camera_for
 from placecheck.measure import measure_at, put_on_dome
 from placecheck.observed import Line, Mark, Observed
@@ -152,23 +153,10 @@ def fit_view(
     face = np.diff(truth.to_px(np.array([[0, 0, 100.0], [0, 20, 100.0]])), axis=0)[0]
     yaw = yaw_on_table(view.camera, board_mm, view.corners_px, middle, face / np.linalg.norm(face)) + 3.0
     place = start_place(view.camera, board_mm, view.corners_px, middle)
-    noise = {"corner_u_px": CORNER_U_PX, "outline_u_px": OUTLINE_U_PX, "prior": prior}
-    fit = fit_block(view.camera, board_mm, view.corners_px, view.outline_px, yaw, place, around, **noise)
+    shown = Shown(view.camera, board_mm, view.corners_px, CORNER_U_PX, view.outline_px, OUTLINE_U_PX)
+    fit = fit_block(shown, prior, RoughStart(yaw, place))
     for _ in range(2):
-        clues = clues_of(view.observed, fit.geometry, view.request)
-        fit = fit_block(
-            view.camera,
-            board_mm,
-            view.corners_px,
-            view.outline_px,
-            yaw,
-            place,
-            around,
-            clues=clues,
-            start=fit.theta,
-            iterations=8,
-            **noise,
-        )
+        fit = fit_block(shown, prior, fit.theta, clues_of(view.observed, fit.geometry, view.request), iterations=8)
     return fit
 
 
@@ -185,4 +173,4 @@ def seen_from(scene: Scene, name: str, rng: np.random.Generator) -> BlockView:
     """One photo of the bare block, as a careful finder would see it."""
     corners = corners_of(scene) + rng.normal(0, CORNER_U_PX, (len(BOARD_MM), 2))
     outline = outline_of(scene, 0.0, rng, 72)
-    return BlockView(name, phone(scene), BOARD_MM, corners, outline, CORNER_U_PX, OUTLINE_U_PX)
+    return BlockView(phone(scene), BOARD_MM, corners, CORNER_U_PX, outline, OUTLINE_U_PX, name)

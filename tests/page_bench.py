@@ -161,12 +161,12 @@ def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> byte
 
 def keep_block(home: Path, name: str, round_mm: float = 578.0) -> Path:
     """A taped block of that name among the saved ones; the path of its file."""
-    from placecheck.bare_block.saved import SavedBlock, blocks_folder, save_block
+    from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
     from placecheck.bare_block.tapes import fit_tapes
 
     tapes = {"round": round_mm, "over": 336.0, "across": 311.0}
     block = SavedBlock(name, "tapes", fit_tapes(name, tapes), False, "2026-03-01", tuple(tapes.items()))
-    return save_block(block, blocks_folder(home), replace=True)
+    return BLOCKS.save(block, blocks_folder(home), replace=True)
 
 
 def free_port() -> int:

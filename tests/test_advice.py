@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from placecheck.advice import CAUTION, in_the_photo, plan_for
+from placecheck.advice import CAUTION, plan_for
 from placecheck.answer import (
     RIM_WORDS,
     Contribution,
@@ -25,6 +25,7 @@ from placecheck.answer import (
     Measured,
     View,
 )
+from placecheck.directions import in_the_photo
 from placecheck.errors import Problem
 from placecheck.judge import judge
 from placecheck.measure import station_mm

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from scipy.optimize import least_squares
 from scipy.special import ellipe
 
-from placecheck.block import Geometry, outline_px, start_place, yaw_on_table
-from placecheck.block_fit import fit_block
+from placecheck.block import Geometry, outline_px, prior_for, start_place, yaw_on_table
+from placecheck.block_fit import RoughStart, fit_block
+from placecheck.block_residuals import Shown
 from placecheck.camera import camera_for, distort, pose_from_homography, project, rotation, undistort
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.dome import BUMPS, Dome, half_axes_for
@@ -143,7 +144,8 @@ def test_fit_finds_the_block(lean_deg):
         face = np.diff(truth.to_px(np.array([[0, 0, 100.0], [0, 20, 100.0]])), axis=0)[0]
         yaw = yaw_on_table(camera, BOARD, card, middle, face / np.linalg.norm(face)) + 6
         place = start_place(camera, BOARD, card, middle)
-        fit = fit_block(camera, BOARD, card, outline, yaw, place, circumference)
+        shown = Shown(camera, BOARD, card, 0.25, outline, 0.7)
+        fit = fit_block(shown, prior_for(camera, circumference), RoughStart(yaw, place))
         crown = np.array([0, 0, truth.dome.radius(np.array([0, 0, 1.0]))])
         got = np.array([0, 0, fit.geometry.dome.radius(np.array([0, 0, 1.0]))])
         there = np.linalg.norm(truth.eye_mm - crown)

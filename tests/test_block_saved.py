@@ -31,17 +31,11 @@ from placecheck.bare_block.photos import (
     refuse_broad,
     sift,
 )
-from placecheck.bare_block.saved import (
-    SavedBlock,
-    block_for,
-    circumference_of,
-    load_block,
-    refuse_other_tape,
-    save_block,
-)
+from placecheck.bare_block.saved import BLOCKS, SavedBlock, block_for, circumference_of, refuse_other_tape
 from placecheck.bare_block.tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.block import AT, NAMES, closest_on_rays, prior_for
-from placecheck.check import sight
+from placecheck.block_fit import fit_block
+from placecheck.block_residuals import Shown
 from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
@@ -53,8 +47,9 @@ from placecheck.mid_plane import MidPlane
 from placecheck.photo import load_photo
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
+from placecheck.sighting import sight
 from placecheck.standing import OTHER_BLOCK_PULL, check_block
-from placecheck.surface import fermi_chart
+from placecheck.surface_map import fermi_chart
 from placecheck.uncertainty import budgets
 from placecheck.units import ClosureSize
 
@@ -449,23 +444,11 @@ def test_card_print_is_in_the_budget_and_by_its_derivative():
     """The linear move for 1 % of print is what refitting with a card 1 % larger gives (first order, to a tenth)."""
     view = view_of(pinned(2, 45.0), np.random.default_rng(5))
     fit = fit_view(view)
-    from placecheck.block_fit import fit_block
+    prior = prior_for(view.camera, view.request.block_circumference_mm)
 
     def refit(board, **more):
-        return fit_block(
-            view.camera,
-            board,
-            view.corners_px,
-            view.outline_px,
-            0.0,
-            np.zeros(2),
-            view.request.block_circumference_mm,
-            0.15,
-            0.5,
-            start=fit.theta,
-            iterations=12,
-            **more,
-        )
+        shown = Shown(view.camera, board, view.corners_px, 0.15, view.outline_px, 0.5)
+        return fit_block(shown, prior, fit.theta, iterations=12, **more)
 
     base, larger = refit(BOARD_MM, card_print_u=0.01), refit(BOARD_MM * 1.01)
     i = AT["block height"]
@@ -553,14 +536,14 @@ def test_the_record_and_the_file_keep_the_saved_dome_and_its_line(tmp_path, line
     request = CheckRequest(ClosureSize(127.0, 127.0, "5x5"), 575.0, block=dome)
     assert from_json(CheckRequest, json.loads(json.dumps(to_json(request)))) == request
     saved = SavedBlock("Alder", "photos", dome, False, "2026-03-04")
-    path = save_block(saved, tmp_path)
-    again = load_block(tmp_path, "Alder")
+    path = BLOCKS.save(saved, tmp_path)
+    again = BLOCKS.load(tmp_path, "Alder")
     assert again.dome.line == line
     assert again.for_check().line == line  # what a check sees has lost the height, not the line
     old = json.loads(path.read_text())
     del old["line"]  # as files were before lines were kept
     path.write_text(json.dumps(old))
-    assert load_block(tmp_path, "Alder").dome.line is None
+    assert BLOCKS.load(tmp_path, "Alder").dome.line is None
 
 
 @pytest.mark.parametrize(
@@ -641,7 +624,7 @@ def test_a_damaged_block_is_named(home, capsys):
 
 def test_another_tape_than_the_saved_blocks_is_refused(home, tmp_path, capsys):
     assert cli.run(["block", "measure", "b", *TAPES]) == 0
-    block = load_block(home / "blocks", "b")
+    block = BLOCKS.load(home / "blocks", "b")
     refuse_other_tape(block, 578.0)
     with pytest.raises(UsageProblem) as caught:
         refuse_other_tape(block, 610.0)
@@ -658,7 +641,7 @@ def test_which_block_a_check_gets(home, capsys):
     for name, tapes in (("Willow", TAPES), ("Elm", ["--round", "22in", "--over", "13in", "--across", "12in"])):
         assert cli.run(["block", "measure", name, *tapes]) == 0
     folder = home / "blocks"
-    willow, elm = load_block(folder, "Willow"), load_block(folder, "Elm")
+    willow, elm = BLOCKS.load(folder, "Willow"), BLOCKS.load(folder, "Elm")
     both = {"block": "willow", "block_circumference": "60cm"}
     assert block_for(folder, None, None, both) == (willow.for_check(), willow.circumference()[0])
     assert block_for(folder, "Elm", None, both) == (elm.for_check(), elm.circumference()[0])
@@ -683,10 +666,10 @@ def test_settings_name_a_block_for_all_photos(home, tmp_path, capsys):
     assert cli.run(["check", str(photo), "--no-save", "--stage", "stitches"]) == 4  # a close-up needs no block
     assert cli.run(["block", "measure", "Willow", *TAPES]) == 0
     assert cli.run(["check", str(photo), "--no-save"]) == 4
-    from placecheck.commands.check import _request
+    from placecheck.commands.check_request import AsTyped, request_for
 
-    request = _request(None, None, None, None, None, None, None)
-    assert request.block == load_block(home / "blocks", "Willow").for_check()
+    request = request_for(AsTyped())
+    assert request.block == BLOCKS.load(home / "blocks", "Willow").for_check()
 
 
 def test_a_height_counts_only_where_the_stand_is_the_same(tmp_path):
@@ -694,8 +677,8 @@ def test_a_height_counts_only_where_the_stand_is_the_same(tmp_path):
     assert "block height" not in block.for_check().names
     kept = replace(block, same_stand=True)
     assert "block height" in kept.for_check().names
-    save_block(kept, tmp_path)
-    assert load_block(tmp_path, "B") == kept
+    BLOCKS.save(kept, tmp_path)
+    assert BLOCKS.load(tmp_path, "B") == kept
 
 
 @pytest.mark.parametrize(
@@ -745,7 +728,7 @@ def test_photos_command_on_pictures(home, tmp_path, capsys):
     out = capsys.readouterr().out
     assert status == 0, out
     assert "bad  w9.jpg" in out
-    dome = load_block(home / "blocks", "Birch").dome
+    dome = BLOCKS.load(home / "blocks", "Birch").dome
     found = dome_of(np.array(dome.mean[:13]))
     truth = BlockSurface(scene.block)
     d = np.eye(3)

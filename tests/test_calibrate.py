@@ -20,7 +20,7 @@ from placecheck.cli import run
 from placecheck.errors import RetakeNeeded
 from placecheck.photo import load_photo
 from placecheck.profiles.calibrate import calibrate, covariance_of, fit_intrinsics
-from placecheck.profiles.kept import Profile, save_profile
+from placecheck.profiles.kept import PROFILES, Profile
 from placecheck.profiles.match import pick_profile, single_radial, to_stored
 from placecheck.profiles.views import Sighting, assess, judge_poses
 
@@ -276,7 +276,7 @@ def test_outlier_by_residual_is_set_aside(rendered):
 def test_photo_to_place_in_space_through_the_saved_profile(calibration, photos, tmp_path, index):
     # file -> EXIF -> profile -> card -> pose: where the card stands before the camera, lying (4) or upright (1 and
     # 6: the stored picture turned clockwise, so that x is the stored -y), against where it was drawn
-    save_profile(calibration.profile, tmp_path)
+    PROFILES.save(calibration.profile, tmp_path)
     photo = load_photo(photos[index])
     picked = pick_profile(photo, tmp_path)
     assert picked.name == "shop phone"
@@ -408,7 +408,7 @@ def test_far_side_is_the_far_side(rendered):
 
 
 def test_profile_of_a_calibration_is_saved_as_plain_json(calibration, tmp_path):
-    path = save_profile(calibration.profile, tmp_path)
+    path = PROFILES.save(calibration.profile, tmp_path)
     data = json.loads(path.read_text())
     assert data["camera_matrix"][0][0] == pytest.approx(TRUE["f"], rel=0.003)
     assert data["image_size"] == [W, H]

@@ -18,10 +18,9 @@ import pytest
 from PIL import Image
 from skimage import data
 
-from placecheck import check
+from placecheck import sighting
 from placecheck.block import AT, UPRIGHT_U_DEG
 from placecheck.card import card_problems, find_card
-from placecheck.check import find_standing, sight
 from placecheck.contradictions import Against, lean_against_rest
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.marks import Marks
@@ -29,6 +28,7 @@ from placecheck.measuring import measure_photo, remeasure
 from placecheck.one_photo import answer_for
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest
+from placecheck.sighting import find_standing, sight
 from placecheck.standing import check_outline, choose_front, fit_stage
 from placecheck.units import ClosureSize
 
@@ -378,17 +378,17 @@ def test_how_far_the_rest_has_a_block_from_upright():
     assert against.z == pytest.approx(2.4 / (UPRIGHT_U_DEG * np.sqrt(0.75)))
     covariance[np.ix_(at, at)] = np.eye(2) * UPRIGHT_U_DEG**2
     assert lean_against_rest(replace(fit, theta=theta, covariance=covariance)) == Against(0.0, 0.0)
-    assert lean_against_rest(fit).z < check.TILT_TOLD
-    assert [p.code for p in check.tilt_told(replace(fit, theta=theta.copy()))] == []
+    assert lean_against_rest(fit).z < sighting.TILT_TOLD
+    assert [p.code for p in sighting.tilt_told(replace(fit, theta=theta.copy()))] == []
     theta[at] = 6.0, 8.0
-    (told,) = check.tilt_told(replace(fit, theta=theta))
+    (told,) = sighting.tilt_told(replace(fit, theta=theta))
     assert (told.code, "some 10 degrees" in told.message) == ("block-tilted", True)
 
 
 def test_an_upright_block_taken_for_a_tilted_one_measures_the_same(monkeypatch):
     photo, request = load_photo(PHOTOS / "lean_roll_4x4.jpg"), request_for("lean_roll_4x4")
     upright = measure_photo(photo, request)
-    monkeypatch.setattr(check, "lean_against_rest", lambda fit: Against(9.0, 3.0))
+    monkeypatch.setattr(sighting, "lean_against_rest", lambda fit: Against(9.0, 3.0))
     free = measure_photo(photo, request)
     for name, e in upright.estimates.items():
         assert abs(free.estimates[name].value - e.value) < 2 * e.u, name
@@ -396,8 +396,8 @@ def test_an_upright_block_taken_for_a_tilted_one_measures_the_same(monkeypatch):
 
 def test_a_block_facing_apart_is_measured_with_twice_the_doubt(monkeypatch):
     photo, request = load_photo(PHOTOS / "demo.jpg"), request_for("demo", front="top")
-    whole, found = measure_photo(photo, request), check.find_block
-    monkeypatch.setattr(check, "find_block", lambda *given: replace(found(*given), agreement=0.1))
+    whole, found = measure_photo(photo, request), sighting.find_block
+    monkeypatch.setattr(sighting, "find_block", lambda *given: replace(found(*given), agreement=0.1))
     apart = measure_photo(photo, request)
     assert [p.code for p in apart.problems] == [*(p.code for p in whole.problems), "block-facing-apart"]
     offset = [m.estimates["offset_mm"] for m in (whole, apart)]
@@ -483,7 +483,7 @@ def test_a_fit_that_ran_away_is_refused_before_anything_is_laid_on_it(monkeypatc
         theta[AT[unknown]] = value
         return replace(fit, theta=theta)
 
-    monkeypatch.setattr(check, "fit_stage", lost)
+    monkeypatch.setattr(sighting, "fit_stage", lost)
     assert problem_of(load_photo(PHOTOS / "demo.jpg").image) == "block-size"
 
 

@@ -22,7 +22,7 @@ from placecheck import cli
 from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured
 from placecheck.errors import RetakeNeeded
 from placecheck.marks import Marks, load_marks
-from placecheck.profiles.kept import profiles_folder, save_profile
+from placecheck.profiles.kept import PROFILES, profiles_folder
 
 OPTIONS = ["--closure", "5x5", "--block-circumference", "22.75in", "--no-save"]
 GOOD = dict.fromkeys(JUDGED, 0.0) | dict.fromkeys([n for n in JUDGED if "clearance" in n], 10.0)
@@ -366,7 +366,7 @@ def test_settings_fill_what_is_not_given(run, photo, measuring, home):
         '[check]\nclosure = "4x4"\nblock_circumference = "57.8cm"\ncard_bars = "99.2x99.5"\ncamera = "mine"\n'
         "[tolerances]\noffset_mm = [-10, 10]\n"
     )
-    save_profile(profile("mine", width=1200, height=900), profiles_folder(home))
+    PROFILES.save(profile("mine", width=1200, height=900), profiles_folder(home))
     measuring.values["offset_mm"] = 8.0
     status, *_ = run("check", photo, "--no-save")
     (request,) = measuring.requests

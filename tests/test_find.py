@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from placecheck.block import Geometry
 from placecheck.camera import rotation
 from placecheck.card import find_card
-from placecheck.check import find_standing
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import Trace, _spot, as_one_line, find_closure, run_of, unroll
@@ -27,6 +26,7 @@ from placecheck.find.seam import find_seam
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH, cell_to_uv, unroll_grid, uv_to_cell
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest
+from placecheck.sighting import find_standing
 from placecheck.units import parse_circumference_mm, parse_closure
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"

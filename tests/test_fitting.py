@@ -22,7 +22,7 @@ from placecheck.fitting.sizes import block_size, cap_size, nape_slack
 from placecheck.mid_plane import MidPlane
 from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.printout import with_option
-from placecheck.surface import fermi_chart
+from placecheck.surface_map import fermi_chart
 from placecheck.tapeline import at_length, length_mm, middle_line, section
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import ClosureSize

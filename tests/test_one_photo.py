@@ -16,13 +16,13 @@ from test_profiles import profile
 
 from placecheck import cli
 from placecheck.answer import MEASURES, Estimate, Measured
-from placecheck.cards import save_bars
+from placecheck.card_bars import save_bars
 from placecheck.errors import RetakeNeeded, UnusableFile
 from placecheck.one_photo import check_file
 from placecheck.page.checking import Checker
 from placecheck.page.codec import measured_from_dict, measured_to_dict
 from placecheck.photo import load_photo
-from placecheck.profiles.kept import as_json, profiles_folder, remove_profile, save_profile
+from placecheck.profiles.kept import PROFILES, as_json, profiles_folder
 from placecheck.profiles.match import camera_in
 from placecheck.records.model import Filter
 from placecheck.records.recheck import recheck
@@ -86,7 +86,7 @@ def check(photo, capfd, *more):
 
 
 def test_the_saved_profile_of_the_phone_measures(home, bench, photo, capfd):
-    save_profile(small(), profiles_folder(home))
+    PROFILES.save(small(), profiles_folder(home))
     status, answer, _ = check(photo, capfd, "--no-save")
     assert (status, answer["problems"]) == (0, [])
     assert bench.cameras == [camera_in(small(), load_photo(photo))]
@@ -99,7 +99,7 @@ def test_without_a_profile_exif_tells(home, bench, photo, capfd):
 
 
 def test_a_profile_that_does_not_fit_is_said_and_changes_no_verdict(home, bench, photo, capfd):
-    save_profile(small(focal_35mm=13.0), profiles_folder(home))
+    PROFILES.save(small(focal_35mm=13.0), profiles_folder(home))
     status, answer, _ = check(photo, capfd, "--no-save")
     assert (status, answer["verdict"]) == (0, "pass")
     assert [p["code"] for p in answer["problems"]] == ["profile-lens"]
@@ -131,12 +131,12 @@ def test_bars_entered_once_are_used_until_an_option_or_the_settings_say_otherwis
 
 
 def test_the_record_keeps_the_profile_and_a_recheck_uses_that_one(home, bench, photo, capfd):
-    save_profile(small(), profiles_folder(home))
+    PROFILES.save(small(), profiles_folder(home))
     status, answer, err = check(photo, capfd)
     assert (status, err) == (0, "")
-    remove_profile(profiles_folder(home), "shop")
+    PROFILES.set_aside(profiles_folder(home), "shop")
     assert check(photo, capfd)[1] != answer
-    save_profile(small(date="2026-05-01", focal_35mm=13.0), profiles_folder(home))
+    PROFILES.save(small(date="2026-05-01", focal_35mm=13.0), profiles_folder(home))
     with open_store(home) as store:
         first, second = sorted(store.each(Filter()), key=lambda r: r.id)
         assert first.profile == json.loads(json.dumps(as_json(small())))
@@ -145,7 +145,7 @@ def test_the_record_keeps_the_profile_and_a_recheck_uses_that_one(home, bench, p
 
 
 def test_the_page_measures_with_the_same_profile(home, bench, photo):
-    save_profile(small(), profiles_folder(home))
+    PROFILES.save(small(), profiles_folder(home))
     request = from_json(
         CheckRequest,
         {"closure": {"width_mm": 127.0, "length_mm": 127.0, "label": "5x5"}, "block_circumference_mm": 578.0},

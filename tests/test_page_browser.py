@@ -206,7 +206,7 @@ def test_a_second_photo_is_added_where_one_cannot_decide(phone, server, photos):
 
 
 def test_a_block_measured_before_takes_the_tapes_place(phone, server, photos):
-    from placecheck.bare_block.saved import blocks_folder, forget_block, load_block
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
     from placecheck.records.store import open_store
 
     def choose(name: str) -> None:
@@ -214,7 +214,7 @@ def test_a_block_measured_before_takes_the_tapes_place(phone, server, photos):
             phone.click("details.asked summary")
         phone.select_option("#saved_block", label=name)
 
-    willow = load_block(blocks_folder(server.home), "Willow")
+    willow = BLOCKS.load(blocks_folder(server.home), "Willow")
     phone.goto(server.url)
     fill(phone)
     assert phone.locator("#saved_block").input_value() == ""
@@ -237,7 +237,7 @@ def test_a_block_measured_before_takes_the_tapes_place(phone, server, photos):
     phone.goto(server.url)
     assert phone.locator("[data-shows=block]").inner_text() == "Willow"
     no_sideways(phone)
-    forget_block(blocks_folder(server.home), "Willow")  # while the page still offers it
+    BLOCKS.set_aside(blocks_folder(server.home), "Willow")  # while the page still offers it
     phone.set_input_files("input[capture]", photos("pass"))
     phone.wait_for_selector(".notice:not([hidden])")
     assert phone.locator(".notice").inner_text().startswith("There is no saved block “Willow”")
@@ -466,7 +466,7 @@ def test_a_class_dropped_at_once(browser, server, paired, photos):
 
 
 def test_a_class_on_a_block_measured_before(phone, server, photos):
-    from placecheck.bare_block.saved import blocks_folder, forget_block
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
 
     phone.goto(f"{server.url}/class")
     phone.locator(".chip", has_text="5x5").click()
@@ -490,7 +490,7 @@ def test_a_class_on_a_block_measured_before(phone, server, photos):
     assert phone.locator("#saved_block").input_value() == "Willow"
     assert phone.locator("#block").is_hidden()
     no_sideways(phone)
-    forget_block(blocks_folder(server.home), "Willow")
+    BLOCKS.set_aside(blocks_folder(server.home), "Willow")
     phone.goto(f"{server.url}/class")
     assert "The saved block “Willow” is no longer there" in phone.locator("ul.problems").inner_text()
     assert phone.locator("#block").get_attribute("required") is not None

@@ -344,16 +344,16 @@ def test_a_close_up_gets_the_small_cards_bars():
 
 def test_a_saved_block_takes_the_tapes_place_and_is_kept_with_the_photo(tmp_path, monkeypatch):
     from placecheck import cli
-    from placecheck.bare_block.saved import blocks_folder, load_block
-    from placecheck.commands.check import _request
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
+    from placecheck.commands.check_request import AsTyped, request_for
 
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
     tapes = ["--round", "22.75in", "--over", "13.25in", "--across", "12.25in"]
     assert cli.run(["block", "measure", "Willow", *tapes]) == 0
-    willow = load_block(blocks_folder(tmp_path), "Willow")
+    willow = BLOCKS.load(blocks_folder(tmp_path), "Willow")
     spec = json.loads(json.dumps(spec_from({"closure": "5x5", "block": "60cm"}, Settings(), saved=willow)))
     assert block_words(spec) == "Willow"
-    of_the_command_line = _request("5x5", None, None, None, None, None, None, block="Willow")
+    of_the_command_line = request_for(AsTyped(closure="5x5", block="Willow"))
     assert cli.run(["block", "forget", "Willow"]) == 0  # what was asked stays
     assert request_of(spec) == of_the_command_line
     assert request_of(spec).block_circumference_mm == pytest.approx(578.0, abs=0.1)

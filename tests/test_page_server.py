@@ -874,16 +874,16 @@ def test_an_order_is_changed_on_the_page(server, paired):
 
 
 def test_a_saved_block_is_asked_for_by_its_name(server, paired):
-    from placecheck.bare_block.saved import blocks_folder, forget_block, load_block
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
     from placecheck.records.store import open_store
 
     client, token = paired
     path = keep_block(server.home, "Willow")
-    willow = load_block(blocks_folder(server.home), "Willow")
+    willow = BLOCKS.load(blocks_folder(server.home), "Willow")
     assert "Willow · 22 3/4 in" in client.get("/").text
     to, page = measured(paired, photo_bytes("pass"), block="", saved_block="willow")
     assert "block Willow," in page
-    forget_block(blocks_folder(server.home), "Willow")
+    BLOCKS.set_aside(blocks_folder(server.home), "Willow")
     client.post(f"{to}/once-more", data={"token": token})  # measured as it was asked
     wait_for(client, to)
     number = saved(paired, to)
@@ -928,7 +928,7 @@ def test_the_settings_block_is_offered_first(tmp_path):
 
 
 def test_the_card_and_its_bars(server, paired):
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
 
     client, token = paired
     assert client.get("/card/a4.pdf").content[:5] == b"%PDF-"
@@ -952,7 +952,7 @@ def test_the_card_and_its_bars(server, paired):
 
 def test_a_camera_is_calibrated_step_by_step(server, paired):
     """Rendered photos of the card from a known camera (test_calibrate): the profile that comes of them is its."""
-    from placecheck.profiles.kept import load_all, profiles_folder
+    from placecheck.profiles.kept import PROFILES, profiles_folder
     from tests import test_calibrate as known
 
     client, token = paired
@@ -980,7 +980,7 @@ def test_a_camera_is_calibrated_step_by_step(server, paired):
     assert bad.status_code == 400
     client.post("/camera/finish", data={"token": token, "name": "shop phone"})
     assert "The profile “shop phone” is kept" in words(client.get("/camera").text)
-    profiles, _ = load_all(profiles_folder(server.home))
+    profiles, _ = PROFILES.load_all(profiles_folder(server.home))
     assert [p.name for p in profiles] == ["shop phone"]
     assert profiles[0].values[0] == pytest.approx(known.TRUE["f"], rel=0.01)
 

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from PIL import Image as Pillow
 
-from placecheck.card import find_card, printing
+from placecheck.card import find_card, page_layout, printing
 from placecheck.card.board import CARD
 from placecheck.errors import UnusableFile, UsageProblem
 
@@ -77,7 +77,7 @@ def test_board_is_true_to_scale_within_a_thousandth(paper: str, dpi: int) -> Non
         assert abs(fit[1, 0]) < 0.001 * per_mm[0]
     fit = affine(card.board_mm, card.corners_px)
     origin = (fit[2] + 0.5) / per_mm - CARD.margin_mm
-    assert np.allclose(origin, printing.card_origin_mm(paper), atol=0.05)
+    assert np.allclose(origin, page_layout.card_origin_mm(paper), atol=0.05)
     assert origin[0] * 2 + 160 == pytest.approx(PAPERS[paper][0], abs=0.1)  # centred across
 
 
@@ -87,7 +87,7 @@ def test_both_bars_measure_100_mm(paper: str) -> None:
     dpi = 600
     gray = rendered(paper, dpi)
     per_mm = np.array([gray.shape[1], gray.shape[0]]) / PAPERS[paper]
-    left, top = printing.card_origin_mm(paper)
+    left, top = page_layout.card_origin_mm(paper)
     row = gray[round((top + 120 + 10 + 1.2) * per_mm[1])]
     ticks = [(a + b) / 2 / per_mm[0] for a, b in dark_runs(row) if (b - a) / per_mm[0] < 0.3]
     assert len(ticks) == 2
@@ -103,7 +103,7 @@ def test_bank_card_outline_is_id_1(paper: str) -> None:
     """ISO/IEC 7810: 85.60 x 53.98 mm; the outline's middle line, measured on the rasterised page."""
     gray = rendered(paper, 600)
     per_mm = np.array([gray.shape[1], gray.shape[0]]) / PAPERS[paper]
-    box = next(s for s in printing.layout(paper) if isinstance(s, printing.RoundedBox))
+    box = next(s for s in page_layout.layout(paper) if isinstance(s, page_layout.RoundedBox))
     row = gray[round((box.y + 45) * per_mm[1])]
     inside = [(a + b) / 2 / per_mm[0] for a, b in dark_runs(row) if (b - a) / per_mm[0] < 0.3]
     inside = [x for x in inside if abs(x - box.x) < 1 or abs(x - box.x - box.w) < 1]
@@ -131,10 +131,10 @@ def test_no_hairline_seams_in_the_black(dpi: int) -> None:
     """At resolutions where module edges fall between pixels: the inside of every black module is fully black."""
     gray = rendered("a4", dpi)
     per_mm = np.array([gray.shape[1], gray.shape[0]]) / PAPERS["a4"]
-    left, top = printing.card_origin_mm("a4")
+    left, top = page_layout.card_origin_mm("a4")
     y, x = np.mgrid[: gray.shape[0], : gray.shape[1]]
     mm_x, mm_y = (x + 0.5) / per_mm[0] - left - 10, (y + 0.5) / per_mm[1] - top - 10
-    cells = printing.board_cells()
+    cells = page_layout.board_cells()
     fine = np.kron(cells, np.ones((10, 10))).astype(np.uint8)  # inside: 0.4 mm and more from any edge
     grown = cv2.erode(fine, np.ones((9, 9), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
     on = (mm_x > 0) & (mm_x < 140) & (mm_y > 0) & (mm_y < 100)
@@ -146,7 +146,7 @@ def test_no_hairline_seams_in_the_black(dpi: int) -> None:
 @given(hnp.arrays(bool, st.tuples(st.integers(1, 9), st.integers(1, 9))))
 def test_merged_rectangles_cover_the_black_cells_exactly_once(cells: np.ndarray) -> None:
     covered = np.zeros(cells.shape, int)
-    for x, y, w, h in printing.merged_rects(cells):
+    for x, y, w, h in page_layout.merged_rects(cells):
         covered[y : y + h, x : x + w] += 1
     assert np.array_equal(covered, cells.astype(int))
 
@@ -155,7 +155,7 @@ def test_the_grid_of_one_millimetre_holds_opencvs_board_exactly() -> None:
     """OpenCV's drawing at 20 px/mm, made without this package, is the same as the cells."""
     words = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_50)
     drawn = cv2.aruco.CharucoBoard((7, 5), 20, 14, words).generateImage((2800, 2000), marginSize=0, borderBits=1)
-    assert np.array_equal(np.kron(printing.board_cells(), np.ones((20, 20))) > 0, drawn < 128)
+    assert np.array_equal(np.kron(page_layout.board_cells(), np.ones((20, 20))) > 0, drawn < 128)
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -171,12 +171,12 @@ def test_png_and_svg_show_the_same_board(paper: str) -> None:
     width, height = PAPERS[paper]
     assert f'width="{width:g}mm" height="{height:g}mm" viewBox="0 0 {width:g} {height:g}"' in svg
     path = re.search(r'id="board".* d="([^"]+)"', svg)
-    left, top = printing.card_origin_mm(paper)
+    left, top = page_layout.card_origin_mm(paper)
     drawn = np.zeros((100, 140), int)
     for x, y, w, h in re.findall(r"M([\d.]+) ([\d.]+)h([\d.]+)v([\d.]+)h-[\d.]+z", path.group(1)):
         x0, y0 = round(float(x) - left - 10), round(float(y) - top - 10)
         drawn[y0 : y0 + int(h), x0 : x0 + int(w)] += 1
-    assert np.array_equal(drawn, printing.board_cells().astype(int))
+    assert np.array_equal(drawn, page_layout.board_cells().astype(int))
 
 
 def test_page_says_how_to_print_lay_and_hold() -> None:

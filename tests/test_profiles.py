@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from placecheck import vision
-from placecheck.cards import forget_bars, load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
+from placecheck.card_bars import forget_bars, load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
 from placecheck.cli import run
 from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.photo import Photo, upright
 from placecheck.printout import with_option
-from placecheck.profiles.kept import Profile, load_all, load_profile, remove_profile, save_profile
+from placecheck.profiles.kept import PROFILES, Profile
 from placecheck.profiles.match import (
     TURNED,
     camera_in,
@@ -160,7 +160,7 @@ def test_focus_share_is_the_thin_lens():
 
 @pytest.fixture
 def folder(tmp_path):
-    save_profile(profile(), tmp_path)
+    PROFILES.save(profile(), tmp_path)
     return tmp_path
 
 
@@ -226,13 +226,13 @@ def test_named_profile_of_another_zoom_is_not_used(folder):
 
 
 def test_the_same_size_comes_first_then_the_newest(folder):
-    save_profile(profile("small", width=2016, height=1512, date="2026-06-01"), folder)
+    PROFILES.save(profile("small", width=2016, height=1512, date="2026-06-01"), folder)
     assert pick_profile(photo(), folder).name == "shop"
     assert pick_profile(photo(2016, 1512), folder).name == "small"
-    save_profile(profile("newer", date="2026-05-01"), folder)
+    PROFILES.save(profile("newer", date="2026-05-01"), folder)
     assert pick_profile(photo(), folder).name == "newer"
     # the other lens of the same phone has its own profile and does not disturb
-    save_profile(profile("wide", focal_35mm=13.0, date="2027-01-01"), folder)
+    PROFILES.save(profile("wide", focal_35mm=13.0, date="2027-01-01"), folder)
     assert pick_profile(photo(), folder).name == "newer"
     assert pick_profile(photo(focal=13.0), folder).name == "wide"
 
@@ -250,8 +250,8 @@ def test_any_uniform_size_fits_and_any_crop_does_not(s, stand):
 
 def test_profile_round_trip(tmp_path):
     p = profile(turn_known=False, focal_35mm=None, digital_zoom=1.5)
-    path = save_profile(p, tmp_path / "cameras")
-    assert load_profile(tmp_path / "cameras", "shop") == p
+    path = PROFILES.save(p, tmp_path / "cameras")
+    assert PROFILES.load(tmp_path / "cameras", "shop") == p
     assert [f.name for f in path.parent.iterdir()] == ["shop.json"]
 
 
@@ -259,10 +259,10 @@ def test_nothing_is_overwritten_unasked(folder):
     before = (folder / "shop.json").read_bytes()
     for name in ("shop", "SHOP"):  # also not by other capitals, which some file systems do not tell apart
         with pytest.raises(UsageProblem, match="already"):
-            save_profile(profile(name, rms_px=0.5), folder)
+            PROFILES.save(profile(name, rms_px=0.5), folder)
     assert (folder / "shop.json").read_bytes() == before
-    save_profile(profile(rms_px=0.5), folder, replace=True)
-    assert load_profile(folder, "shop").rms_px == 0.5
+    PROFILES.save(profile(rms_px=0.5), folder, replace=True)
+    assert PROFILES.load(folder, "shop").rms_px == 0.5
 
 
 def test_failed_write_leaves_the_old_file(folder, monkeypatch):
@@ -275,7 +275,7 @@ def test_failed_write_leaves_the_old_file(folder, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(UnusableFile, match="No space left"):
-        save_profile(profile(rms_px=0.5), folder, replace=True)
+        PROFILES.save(profile(rms_px=0.5), folder, replace=True)
     assert (folder / "shop.json").read_bytes() == before
     assert [p.name for p in folder.iterdir()] == ["shop.json"]
 
@@ -297,8 +297,8 @@ def test_damaged_profile_is_one_sentence_and_no_guess(folder, damage):
     path = folder / "shop.json"
     path.write_text(damage(json.loads(path.read_text())))
     with pytest.raises(UsageProblem, match="damaged"):
-        load_profile(folder, "shop")
-    profiles, problems = load_all(folder)
+        PROFILES.load(folder, "shop")
+    profiles, problems = PROFILES.load_all(folder)
     assert profiles == []
     assert len(problems) == 1
     picked = pick_profile(photo(), folder)
@@ -307,24 +307,24 @@ def test_damaged_profile_is_one_sentence_and_no_guess(folder, damage):
 
 
 def test_removed_profiles_are_set_aside(folder):
-    first = remove_profile(folder, "shop")
-    save_profile(profile(), folder)
-    second = remove_profile(folder, "shop")
+    first = PROFILES.set_aside(folder, "shop")
+    PROFILES.save(profile(), folder)
+    second = PROFILES.set_aside(folder, "shop")
     assert first.exists()
     assert second.exists()
     assert first != second
-    assert load_all(folder) == ([], ())
+    assert PROFILES.load_all(folder) == ([], ())
     with pytest.raises(UsageProblem, match="no camera profile"):
-        remove_profile(folder, "shop")
+        PROFILES.set_aside(folder, "shop")
 
 
 @pytest.mark.parametrize("name", ["", "  ", "../x", "a/b", "a\\b", ".x", "-x", "x" * 60, "x\n", "c:x"])
 def test_names_that_are_no_file_names(tmp_path, name):
     if name == "x\n":
-        assert save_profile(profile(name), tmp_path).name == "x.json"
+        assert PROFILES.save(profile(name), tmp_path).name == "x.json"
         return
     with pytest.raises(UsageProblem, match="cannot be a name"):
-        save_profile(profile(name), tmp_path)
+        PROFILES.save(profile(name), tmp_path)
 
 
 def test_profile_refuses_nonsense():
@@ -459,7 +459,7 @@ def test_command_card_bars_of_the_small_card(tmp_path, monkeypatch, capsys):
 
 def test_commands_of_the_camera(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
-    save_profile(profile(), tmp_path / "cameras")
+    PROFILES.save(profile(), tmp_path / "cameras")
     assert run(["camera", "list"]) == 0
     assert "shop: Lumora L5, 26 mm lens, 4032 x 3024, 2 photos" in capsys.readouterr().out
     assert run(["camera", "show", "shop", "--json"]) == 0

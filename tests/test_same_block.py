@@ -33,9 +33,9 @@ from placecheck.bare_block.joint import fit_views, rough_place, yaw_from_card
 from placecheck.bare_block.photos import dome_from
 from placecheck.bare_block.tapes import fit_tapes, tapes_on
 from placecheck.block import AT, NAMES, UPRIGHT_U_DEG, prior_for
-from placecheck.block_fit import CARD_UNKNOWNS, fit_block
+from placecheck.block_fit import fit_block
+from placecheck.block_residuals import CARD_UNKNOWNS
 from placecheck.camera import undistort
-from placecheck.check import sight
 from placecheck.cli import build_app
 from placecheck.commands import same_block
 from placecheck.commands.filed_under import Names
@@ -58,12 +58,14 @@ from placecheck.records.store import open_store
 from placecheck.request import CheckRequest, OtherPhoto
 from placecheck.same_block.agree import OTHER_BLOCK_PULL
 from placecheck.same_block.as_one import measure_together, solve
+from placecheck.same_block.derivatives import jacobian
 from placecheck.same_block.evidence import known_block, seen_of, spline_weights
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.others import again
 from placecheck.same_block.residuals import Residuals
 from placecheck.same_block.several import CheckedSet, Share, check_together, open_all
 from placecheck.same_block.together import budgets_together, on_dome
+from placecheck.sighting import sight
 from placecheck.standing import CARD_PRINT_U
 from placecheck.standing import OTHER_BLOCK_PULL as ALONE_PULL
 from placecheck.uncertainty import factor_for, total_u
@@ -135,7 +137,7 @@ def test_derivatives_are_those_of_the_residuals():
     request = request_of(scenes[0])
     task = Residuals(seen, request.closure, request.block_circumference_mm, True)
     state = task.state(task.start)
-    jac = task.jacobian(state)
+    jac = jacobian(task, state)
     for j in range(0, task.index.size, 7):
         moved = task.start.copy()
         moved[j] += task.step[j] * 0.2
@@ -348,12 +350,11 @@ def seen_with(seed, known):
     request = replace(request_of(scenes[0]), block=known)
     around, out = request.block_circumference_mm, []
     for photo in seen:
-        fit, noise = photo.fit, {"corner_u_px": photo.corner_u_px, "outline_u_px": photo.outline_u_px}
-        look = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, 0.0, np.zeros(2), around)
+        fit = photo.fit
         for _ in range(2):
             clues = clues_of(photo.observed, fit.geometry, request)
             prior = prior_for(photo.camera, around, known)
-            fit = fit_block(*look, **noise, prior=prior, clues=clues, start=fit.theta)
+            fit = fit_block(photo, prior, fit.theta, clues)
         out.append(replace(photo, fit=fit))
     return request, tuple(out)
 

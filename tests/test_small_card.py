@@ -13,7 +13,7 @@ from card_scenes import CARD as DRAWN_LARGE
 from card_scenes import charuco_corners
 
 from placecheck import vision
-from placecheck.card import find_card, printing
+from placecheck.card import find_card, page_layout, printing
 from placecheck.card.board import CARD, SMALL_CARD
 from placecheck.cli import run
 from placecheck.errors import RetakeNeeded
@@ -22,7 +22,7 @@ PAPERS = {"a4": (210.0, 297.0), "letter": (8.5 * 25.4, 11 * 25.4)}
 
 
 def rendered(paper: str, dpi: int) -> np.ndarray:
-    page = pypdfium2.PdfDocument(printing.card_pdf(paper, printing.SMALL_SHEET))[0]
+    page = pypdfium2.PdfDocument(printing.card_pdf(paper, page_layout.SMALL_SHEET))[0]
     picture = page.render(scale=dpi / 72, grayscale=True).to_numpy()
     return np.ascontiguousarray(picture.reshape(picture.shape[0], picture.shape[1]))
 
@@ -45,7 +45,8 @@ def test_both_bars_measure_50_mm() -> None:
     """Tick to tick on the rasterised page, a little beside the bars."""
     gray = rendered("a4", 600)
     per_mm = np.array([gray.shape[1], gray.shape[0]]) / PAPERS["a4"]
-    bars = [s for s in printing.layout("a4", printing.SMALL_SHEET) if isinstance(s, printing.Line) and s.gray == 0]
+    shapes = page_layout.layout("a4", page_layout.SMALL_SHEET)
+    bars = [s for s in shapes if isinstance(s, page_layout.Line) and s.gray == 0]
     for bar in (b for b in bars if max(abs(b.x2 - b.x1), abs(b.y2 - b.y1)) > 10):
         across = bar.y1 == bar.y2
         at = round(((bar.y1 if across else bar.x1) + 1.2) * per_mm[1 if across else 0])
@@ -60,7 +61,7 @@ def test_both_bars_measure_50_mm() -> None:
 
 
 def test_the_card_is_about_60_by_40_mm() -> None:
-    assert printing.SMALL_SHEET.card_mm == (60.0, 44.0)
+    assert page_layout.SMALL_SHEET.card_mm == (60.0, 44.0)
     assert SMALL_CARD.size_mm == (56.0, 40.0)
 
 

@@ -10,12 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placecheck.block import GROUPS, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
-from placecheck.block_fit import CARD_UNKNOWNS, BlockFit, Clues, Task
+from placecheck.block_fit import BlockFit
+from placecheck.block_residuals import CARD_UNKNOWNS, Clues, Shown, Task
 from placecheck.camera import camera_for, project, rotation, rotations
 from placecheck.dome import BUMPS, Dome, Domes
 from placecheck.measure import Nuisance, measure_at, measures, put_on_dome, side_bends
 from placecheck.observed import Inferred, Line, Mark, Observed
-from placecheck.surface import centre_line, fermi_chart, gradient, level, level_and_gradient
+from placecheck.surface import gradient, level, level_and_gradient
+from placecheck.surface_map import centre_line, fermi_chart
 from placecheck.uncertainty import budgets, mark_covariance_mm2
 
 
@@ -143,9 +145,8 @@ def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
     clues = Clues(px[::4], np.full(len(px[::4]), 2.0), px[None, [5, -5]], np.array([100.0]), np.array([2.0]), 0.0)
     clues = replace(clues, pins_px=px[[3]] + 4.0, pins_u_px=np.array([3.0]), pins_lift_mm=2.2, rim_yaw_deg=(1.0, 2.0))
     outline = outline_px(g, 60) + rng.normal(0, 3.0, (60, 2))
-    task = Task(
-        CAMERA, board, corners + rng.normal(0, 0.3, (24, 2)), outline, prior_for(CAMERA, 575.0), clues, 0.2, 0.8
-    )
+    shown = Shown(CAMERA, board, corners + rng.normal(0, 0.3, (24, 2)), 0.2, outline, 0.8)
+    task = Task(shown, prior_for(CAMERA, 575.0), clues)
     state = task.state(theta + 0.02 * task.prior.u * np.sign(rng.normal(size=len(theta))) * (task.prior.u < 100))
     n = len(NAMES)
     j_card, j_out, j_clue = (np.zeros((len(part), n)) for part in (state.card, state.height, state.clue))

@@ -459,8 +459,8 @@ def test_photos_are_checked_with_their_own_block(tmp_path, monkeypatch, capsys):
     """The sheet's closure and block_circumference reach the check of each photo; the check itself is a stand-in."""
     from placecheck import one_photo
     from placecheck.answer import Estimate, Measured
-    from placecheck.bare_block.saved import blocks_folder, load_block
-    from placecheck.cards import save_bars
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
+    from placecheck.card_bars import save_bars
 
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
     save_bars(tmp_path / "home", 99.2, 99.5)
@@ -487,7 +487,7 @@ def test_photos_are_checked_with_their_own_block(tmp_path, monkeypatch, capsys):
     assert asked["p5.jpg"].card_bars_mm == (99.2, 99.5)
     # the study's block 2 is a block that was measured before
     assert run(["block", "measure", "Willow", "--round", "22.75in", "--over", "13.25in", "--across", "12.25in"]) == 0
-    willow = load_block(blocks_folder(tmp_path / "home"), "Willow")
+    willow = BLOCKS.load(blocks_folder(tmp_path / "home"), "Willow")
     named = [f"{line}," if line.split(",")[1] != "2" else f"{line.rsplit(',', 1)[0]},,willow" for line in lines]
     sheet.write_text("\n".join([f"{head},closure,block_circumference,saved_block", *named]))
     assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path), "--json"]) == 0

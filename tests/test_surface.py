@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from scipy.special import ellipe
 
 from placecheck.mid_plane import MidPlane
-from placecheck.surface import centre_line, fermi_chart, geodesic_mm, section_mm
+from placecheck.surface import geodesic_mm, section_mm
+from placecheck.surface_map import centre_line, fermi_chart
 
 
 @dataclass(frozen=True)

@@ -137,8 +137,11 @@ def read_again(folder: Path, rng: np.random.Generator) -> Iterator[Sample]:
 
 @dataclasses.dataclass(frozen=True)
 class Task:
-    """What a worker does: `gpu` is the CUDA device to draw on, None for the processor; `traced`: by path tracing, on
-    the processor one thread a worker; `kept`: the folder of crops to read instead of drawing; `wanted`: networks."""
+    """What a worker does.
+
+    `gpu` is the CUDA device to draw on, None for the processor; `traced`: by path tracing, on the processor, one thread
+    a worker; `kept`: the folder of crops to read instead of drawing; `wanted`: the networks they are for.
+    """
 
     gpu: int | None = None
     traced: bool = False

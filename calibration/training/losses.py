@@ -52,9 +52,10 @@ def recoloured(x: torch.Tensor) -> torch.Tensor:
 
 
 def tinted(x: torch.Tensor, colours: int = 4) -> torch.Tensor:
-    """x (B, 3, h, w) in 0..1 with some of its own colours moved, each by itself, and those like it less the less alike
+    """Pictures x (B, 3, h, w) in 0..1 with some of their own colours moved.
 
-    they are: hair, cap, lace and block change against each other, along no line but those the picture has.
+    Each colour is moved by itself, and those like it less the less alike they are: hair, cap, lace and block change
+    against each other, along no line but those the picture has.
     """
     b, _, h, w = x.shape
     at = torch.randint(h * w, (b, colours), device=x.device)

@@ -35,8 +35,11 @@ TAKEN_AT_ONCE = 48
 
 @dataclass(frozen=True)
 class Kind:
-    """A network to train: its file's name, the ring's samples it learns from, at 1 / `part` of their size, the state
-    that teaches it, and what makes it and its teacher (names in model.py)."""
+    """A network to train.
+
+    Its file's name, the ring's samples it learns from, at 1 / `part` of their size, the state that teaches it, and what
+    makes it and its teacher (names in model.py).
+    """
 
     name: str
     samples: str

@@ -2,7 +2,7 @@
 
 Block and card stay where they are while the phone walks round, so block place, turn, lean,
 height and all shape unknowns are shared, and only camera and card pose belong to each photo
-(block.py's unknowns, block_fit.py's residuals). Silhouettes from several sides fix the scale
+(block.py's unknowns, block_residuals.py's residuals). Silhouettes from several sides fix the scale
 by the card alone: the height over the table, which one photo cannot tell from the size, is
 seen in parallax. Photos of one phone share its focal length and distortion up to the focus.
 Levenberg-Marquardt on the joint normal matrix; its inverse is the covariance. Whether one
@@ -14,13 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
 from placecheck.bare_block.tapes import SHAPE, STANDING
 from placecheck.block import AT, NAMES, ROUND_U, Geometry, prior_for, start_place, unpack
-from placecheck.block_fit import CARD_UNKNOWNS, Task
+from placecheck.block_residuals import CARD_UNKNOWNS, Shown, Task
 from placecheck.camera import Camera
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
@@ -36,16 +37,10 @@ FOCUS_U_REL, DISTORTION_U = 0.004, 0.004
 
 
 @dataclass(frozen=True)
-class BlockView:
-    """One photo's share: camera, the card's corners (N, 2) px at `board_mm` (N, 2), outline (M, 2) px."""
+class BlockView(Shown):
+    """One photo's share, under the photo's name."""
 
     name: str
-    camera: Camera
-    board_mm: FloatArray
-    corners_px: FloatArray
-    outline_px: FloatArray
-    corner_u_px: float
-    outline_u_px: float
 
 
 @dataclass(frozen=True)
@@ -87,6 +82,11 @@ class _Parts:
     cost: float
 
 
+def _one_phone(a: Camera, b: Camera) -> bool:
+    """Whether two photos' cameras are known from the same source, for pictures of one size."""
+    return a.source == b.source and abs(np.hypot(a.width, a.height) - np.hypot(b.width, b.height)) < 2.0
+
+
 class _Joint:
     """All photos' residuals, and the joint prior."""
 
@@ -95,18 +95,7 @@ class _Joint:
         self.tasks = []
         for view in views:
             prior = prior_for(view.camera, float(np.exp(prior_mean[SHARED.index("log round")])))
-            self.tasks.append(
-                Task(
-                    view.camera,
-                    view.board_mm,
-                    view.corners_px,
-                    view.outline_px,
-                    prior,
-                    None,
-                    view.corner_u_px,
-                    view.outline_u_px,
-                )
-            )
+            self.tasks.append(Task(view, prior, None))
         self.mean, self.u = prior_mean, prior_u
         self.own_mean = np.concatenate([task.prior.mean[:CARD_UNKNOWNS] for task in self.tasks])
         self.own_root = np.linalg.inv(np.linalg.cholesky(self._own_covariance()))
@@ -116,17 +105,14 @@ class _Joint:
         """Priors of the photos' own unknowns: one phone's focal length and distortion are nearly the same in all."""
         k = CARD_UNKNOWNS
         out = np.diag(np.concatenate([task.prior.u[:k] ** 2 for task in self.tasks]))
-        for i, a in enumerate(self.views):
-            for j, b in enumerate(self.views):
-                same = (
-                    a.camera.source == b.camera.source
-                    and abs(np.hypot(a.camera.width, a.camera.height) - np.hypot(b.camera.width, b.camera.height)) < 2.0
-                )
-                if same:
-                    for name, own in (("log focal", FOCUS_U_REL), ("k1", DISTORTION_U)):
-                        at = AT[name]
-                        shared = self.tasks[i].prior.u[at] * self.tasks[j].prior.u[at]
-                        out[i * k + at, j * k + at] = shared + (own**2 if i == j else 0.0)
+        numbers = range(len(self.views))
+        for i, j in product(numbers, numbers):
+            if not _one_phone(self.views[i].camera, self.views[j].camera):
+                continue
+            for name, own in (("log focal", FOCUS_U_REL), ("k1", DISTORTION_U)):
+                at = AT[name]
+                shared = self.tasks[i].prior.u[at] * self.tasks[j].prior.u[at]
+                out[i * k + at, j * k + at] = shared + (own**2 if i == j else 0.0)
         return out
 
     def theta(self, i: int, x: FloatArray) -> FloatArray:

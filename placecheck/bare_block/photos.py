@@ -135,7 +135,7 @@ def look_at(path: Path, name: str, bars_mm: tuple[float, float] | None, home: Pa
         raise RetakeNeeded.of(bad)
     board = card.board_mm * (np.array(bars_mm) / 100.0 if bars_mm else 1.0)
     corner_u = max(0.15, float(np.median(card.u_px)) * scale)
-    view = BlockView(name, camera, board, there(card.corners_px), block.outline_px, corner_u, block.u_px)
+    view = BlockView(camera, board, there(card.corners_px), corner_u, block.outline_px, block.u_px, name)
     return _Seen(view, image, block.votes, block.vote_grid)
 
 

@@ -3,9 +3,9 @@
 A block's file holds the unknowns of its dome with their whole covariance, how it was
 measured and when: the tapes, or the photos with the residual of each. `same_stand` says that
 the block always stands on the same stand, so that the height of its widest level over the
-table counts too. Each block is one JSON file, written whole or not at all, never over
-another unasked; one that is forgotten is set aside, not erased. A damaged file is named in
-one sentence and never guessed at.
+table counts too. How files of a name are found, written and set aside is saved_files.py's;
+a damaged file is named in one sentence and never guessed at. `block_for` says which block a check
+gets, from what was given with it and the settings.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.errors import Problem, UsageProblem
+from placecheck.errors import UsageProblem
 from placecheck.known_dome import KnownDome, KnownLine
-from placecheck.saved_files import checked_name, named_file, named_files, read_json, read_named, set_aside, write_json
+from placecheck.saved_files import Shelf
 from placecheck.units import mm_and_inches, parse_circumference_mm
 
 FloatArray = npt.NDArray[np.float64]
@@ -71,16 +71,6 @@ def circumference_of(dome: KnownDome) -> tuple[float, float, FloatArray]:
 def blocks_folder(home: Path) -> Path:
     """Where blocks lie in the user's folder."""
     return home / "blocks"
-
-
-def check_name(name: str) -> str:
-    """The name without blanks around it. Raises UsageProblem for one that cannot be a file's."""
-    return checked_name(name, "block-name")
-
-
-def block_path(folder: Path, name: str) -> Path:
-    """The block's file, whatever its capitals. Raises UsageProblem for a name that cannot be a file's."""
-    return named_file(folder, check_name(name))
 
 
 def as_json(block: SavedBlock) -> dict[str, Any]:
@@ -137,39 +127,16 @@ def _line_from(data: Mapping[str, Any] | None) -> KnownLine | None:
     return KnownLine(float(data["yaw_deg"]), float(data["shift_mm"]), ((float(a), float(b)), (float(c), float(d))))
 
 
-def refuse_taken(folder: Path, name: str, replace: bool) -> None:
-    """Raises UsageProblem where a block of that name is kept already and may not be replaced."""
-    path = block_path(folder, name)
-    if path.exists() and not replace:
-        raise UsageProblem(
-            "block-exists",
-            f"There is a block “{path.stem}” already: choose another name, or add --replace to overwrite it.",
-        )
-
-
-def save_block(block: SavedBlock, folder: Path, replace: bool = False) -> Path:
-    """Write the block's file. Raises UsageProblem where one of that name is there and `replace` is False."""
-    refuse_taken(folder, block.name, replace)
-    path = block_path(folder, block.name)
-    try:
-        write_json(path, as_json(block), replace)
-    except FileExistsError:
-        refuse_taken(folder, block.name, False)
-        raise
-    return path
-
-
-def load_block(folder: Path, name: str) -> SavedBlock:
-    """The block of that name. Raises UsageProblem where there is none or its file is damaged."""
-    path = block_path(folder, name)
-    if not path.exists():
-        there = ", ".join(p.stem for p in named_files(folder))
-        raise UsageProblem(
-            "block-unknown",
-            f"There is no saved block “{name}”: "
-            + (f"there is {there}." if there else "measure one with `placecheck block measure`."),
-        )
-    return from_json(read_json(path, "saved block"), path)
+BLOCKS = Shelf(
+    "saved block",
+    "measure one with `placecheck block measure`",
+    code="block",
+    unknown="block-unknown",
+    ending=".forgotten",
+    as_json=as_json,
+    from_json=from_json,
+)
+"""Every saved block lies on this shelf."""
 
 
 def block_for(
@@ -184,7 +151,7 @@ def block_for(
     if not name and not taped:
         name = defaults.get("block")
         taped = None if name else defaults.get("block_circumference")
-        if name and not block_path(folder, name).exists():
+        if name and not BLOCKS.path(folder, name).exists():
             raise UsageProblem(
                 "block-unknown",
                 f"settings.toml names the saved block “{name}”, which is not there: change it there, or measure that "
@@ -192,23 +159,10 @@ def block_for(
             )
     if not name:
         return None, parse_circumference_mm(taped) if taped else 0.0
-    saved = load_block(folder, name)
+    saved = BLOCKS.load(folder, name)
     if taped:
         refuse_other_tape(saved, parse_circumference_mm(taped))
     return saved.for_check(), saved.circumference()[0]
-
-
-def load_all(folder: Path) -> tuple[list[SavedBlock], tuple[Problem, ...]]:
-    """All blocks that can be read, and a problem for each that cannot."""
-    return read_named(folder, "saved block", from_json)
-
-
-def forget_block(folder: Path, name: str) -> Path:
-    """Take a block away; its file is kept beside the others under a name that is no longer read."""
-    path = block_path(folder, name)
-    if not path.exists():
-        load_block(folder, name)
-    return set_aside(path, ".forgotten")
 
 
 def refuse_other_tape(block: SavedBlock, taped_mm: float) -> None:

@@ -1,9 +1,9 @@
 """Advice before the closure goes on: how to bring the cap back to the middle of the block.
 
-The whole cap is slid first, until its middle meets the block's line at the front edge; there it is held,
-and the nape is swung, where a degree is some 3 mm on a block of usual size; then the edge at a
-temple is eased down. What is proven out is told,
-nothing else. The order is common practice, no published source. Sides are the wearer's.
+The whole cap is slid first, until its middle meets the block's line at the front edge; there it is
+held, and the nape is swung, where a degree is some 3 mm on a block of usual size; then the edge at
+a temple is eased down. What is proven out is told, nothing else. The order is common practice, no
+published source. Sides are the wearer's.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from placecheck.advice import LEAST_MOVE_MM, Moves, right_of, toward
+from placecheck.advice import LEAST_MOVE_MM, Moves
 from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Judged, Measured, Pull
+from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
 from placecheck.units import mm_and_inches
 
@@ -32,9 +33,9 @@ PIN_AGAIN = (
 
 
 def cap_plan(measured: Measured, judged: Mapping[str, Judged]) -> tuple[tuple[str, ...], tuple[Pull, ...]]:
-    """How to move the cap, one sentence each, in order, empty when nothing is proven out; and the first move as hands
+    """How to move the cap, one sentence each, in order; and the first move as hands make it, for the picture.
 
-    make it, at the ends of the cap's centre line.
+    Both are empty when nothing is proven out. Hands hold the ends of the cap's centre line.
     """
     out = {name: j.estimate.value for name, j in judged.items() if j.state == "out"}
     if not out:

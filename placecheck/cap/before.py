@@ -2,13 +2,14 @@
 
 Lace and hair hide the middle of the rim, and what is guessed there is the largest doubt of every
 clearance. Before the closure went on, the whole rim was in view. So the photo of the cap alone and
-the photo being checked are fitted together (same_block): one block, one dome, one rim in space from temple to
-temple, a camera each, the card free to lie elsewhere. Beside the closure the rim is in view in both, to 0.2 mm,
-and so the one is laid on the other closer than the block's outline would. What the fit says of the rim is projected
-into the photo being checked, with its uncertainty across its run, and takes the place of the rim that was found there;
-every later step goes on as ever. Pinning tugs at the elastic, which no photo shows: SETTLED_MM allows for it. Where the
-rims contradict each other by more than chance, the cap was pinned anew since; where all else does, it is another
-block: that photo is not used, and the answer says so.
+the photo being checked are fitted together (same_block): one block, one dome, one rim in space from
+temple to temple, a camera each, the card free to lie elsewhere. Beside the closure the rim is in
+view in both, to 0.2 mm, and so the one is laid on the other closer than the block's outline would.
+What the fit says of the rim is projected into the photo being checked, with its uncertainty across
+its run, and takes the place of the rim that was found there; every later step goes on as ever.
+Pinning tugs at the elastic, which no photo shows: SETTLED_MM allows for it. Where the rims
+contradict each other by more than chance, the cap was pinned anew since; where all else does, it is
+another block: that photo is not used, and the answer says so.
 """
 
 from __future__ import annotations
@@ -24,7 +25,6 @@ import numpy.typing as npt
 from placecheck.answer import CAP_DOUBTED, CAP_SHOWN, CAP_TIED
 from placecheck.block import unpack_many
 from placecheck.cap.sight import CapSighting, sight_cap
-from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.find.closure import Trace, line_in_photo
 from placecheck.find.rim_in_picture import RIM_ALIKE_MM, rim_in_view
@@ -38,6 +38,7 @@ from placecheck.same_block.residuals import across
 from placecheck.same_block.unknowns import JointFit
 from placecheck.same_block.weighing import SHARED_ERROR_MM
 from placecheck.settings import home
+from placecheck.sighting import Sighted
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -114,9 +115,9 @@ def _cap_seen(
 
 
 def seen_of_pinned(sighted: Sighted) -> tuple[Seen, Seen]:
-    """What the photo being checked brings to the joint fit: of its rim what is in view beside the closure, and what is
+    """What the photo being checked brings to the joint fit: with what is guessed of its rim, and without.
 
-    guessed of it under the hair, which is little more than one number; and the same without the guess.
+    Of the rim it is what is in view beside the closure; what is guessed under the hair is little more than one number.
     """
     seen, grid, guessed = seen_of(sighted), sighted.grid, sighted.sighting.rim
     if seen.observed.rim is None:

@@ -1,6 +1,6 @@
 """What is found of a cap without its closure: card, camera and block, the cap's middle and rim, the block's own line.
 
-All but the cap's own is found as in every check (check.py). The fit is told that the cap's centre line lies in one
+All but the cap's own is found as in every check (sighting.py). The fit is told that the cap's centre line lies in one
 plane and is repeated with closer looks at the outline; a block that the rest shows tilted is looked at once more with
 its lean set free. The cap's middle is where the network sees it, about the cap's own plane; a rim that nothing hides
 is read point by point. The block's line is looked for about the block's plane, in front of the rim and, under a
@@ -18,7 +18,6 @@ import numpy.typing as npt
 
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
-from placecheck.check import LEAST_CAP, Close, Standing, again_if_tilted, find_standing
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import AFTER_RIM_MM, BlockLine, find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Trace, find_closure, rim_v_mm, run_of, unroll
@@ -30,6 +29,7 @@ from placecheck.observing import by_hand, clues_of, seen_middle
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.saved_shape import saved_shape_weighed
+from placecheck.sighting import LEAST_CAP, Close, Standing, again_if_tilted, find_standing
 from placecheck.standing import Stage, check_block, check_outline, fit_stage, trace_outline
 
 CLOSURE_AREA_MM2 = 3000.0

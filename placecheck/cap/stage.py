@@ -35,7 +35,7 @@ from placecheck.known_dome import KnownLine
 from placecheck.mid_plane import MidPlane
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
-from placecheck.surface import centre_line
+from placecheck.surface_map import centre_line
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]

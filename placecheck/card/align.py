@@ -124,8 +124,10 @@ def align(
 
 
 def _layers(drawn: vision.Float32Image, factor: int) -> vision.Float32Image:
-    """What the photo is made of near a corner (h, w, 4): the drawing, how it changes with a shift along x and y, and
-    with more blur; per photo pixel."""
+    """What the photo is made of near a corner (h, w, 4): the drawing, and how it changes, per photo pixel.
+
+    The changes are by a shift along x, by one along y, and by more blur.
+    """
     grad_y, grad_x = (g * factor for g in np.gradient(drawn))
     bend = (np.gradient(grad_y, axis=0) + np.gradient(grad_x, axis=1)) * factor
     return np.stack([drawn, -grad_x, -grad_y, 0.5 * bend], axis=-1)

@@ -1,14 +1,14 @@
 """The scale cards: their numbers, and the board object OpenCV knows each by.
 
-A ChArUco board of 7 x 5 squares of 20 mm with 14 mm markers of DICT_5X5_50, 140 x 100 mm,
-centred on a white card of 160 x 120 mm. The board's frame is OpenCV's: origin at the outer
-corner of the first square, x along the seven columns, y along the five rows, z into the
-card, lengths in mm. Markers sit in the white squares, ids ascend row by row from 0; the
-inner corners are numbered row by row from 0, six in a row, four rows. An odd number of
-rows keeps OpenCV's old and new board patterns the same (opencv/opencv issue 23152).
-The small card, for close-ups of the seam, is the same board at four tenths of the size, its markers' ids from 30 on, so
-that no marker of one card is ever read as the other's. `Board` is general so that the corner fit can be tested on
-published photos of other boards.
+A ChArUco board of 7 x 5 squares of 20 mm with 14 mm markers of DICT_5X5_50, 140 x 100 mm, centred
+on a white card of 160 x 120 mm. The board's frame is OpenCV's: origin at the outer corner of the
+first square, x along the seven columns, y along the five rows, z into the card, lengths in mm.
+Markers sit in the white squares, ids ascend row by row from 0; the inner corners are numbered row
+by row from 0, six in a row, four rows. An odd number of rows keeps OpenCV's old and new board
+patterns the same (opencv/opencv issue 23152). The small card, for close-ups of the seam, is the
+same board at four tenths of the size, its markers' ids from 30 on, so that no marker of one card is
+ever read as the other's. `Board` is general so that the corner fit can be tested on published
+photos of other boards.
 """
 
 from __future__ import annotations

@@ -84,8 +84,10 @@ def _ours(found: vision.Markers, board: Board) -> vision.Markers:
 
 
 def _flooded_markers(gray: vision.Image, board: Board) -> vision.Markers:
-    """The board's markers where bright paper floods their dark modules: in the largest places of pure white, enlarged,
-    with what is bright shrunk."""
+    """The board's markers where bright paper floods their dark modules.
+
+    They are looked for in the largest places of pure white, enlarged, with what is bright shrunk.
+    """
     best = vision.Markers(np.zeros((0, 4, 2)), np.zeros(0, np.int64))
     for x0, y0, x1, y1 in vision.boxes_of(gray >= FLOODED_LEVEL)[:FLOODED_PLACES]:
         if min(x1 - x0, y1 - y0) < FLOODED_LEAST_PX or max(x1 - x0, y1 - y0) > COARSE_LONG_SIDE_PX:

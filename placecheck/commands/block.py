@@ -52,15 +52,15 @@ def measure(
     """Keep a block's shape from three tapes over the bare block."""
     import datetime
 
-    from placecheck.bare_block.saved import SavedBlock, blocks_folder, check_name, refuse_taken, save_block
+    from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
     from placecheck.bare_block.tapes import fit_tapes
     from placecheck.errors import UsageProblem
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm, parse_length_mm
 
-    name = check_name(name)
+    name = BLOCKS.checked_name(name)
     folder = blocks_folder(home())
-    refuse_taken(folder, name, replace)
+    BLOCKS.refuse_taken(folder, name, replace)
     if over is None and across is None:
         raise UsageProblem(
             "block-tapes-few",
@@ -90,7 +90,7 @@ def measure(
         datetime.date.today().isoformat(),
         tuple(tapes.items()),
     )
-    path = save_block(block, folder, replace)
+    path = BLOCKS.save(block, folder, replace)
     _print_block(block)
     print(f"Saved: {path}")
 
@@ -117,8 +117,8 @@ def photos(
     import datetime
 
     from placecheck.bare_block.photos import LEAST, MOST, BlockPhotoReport, PhotosRefused, measure_block
-    from placecheck.bare_block.saved import SavedBlock, blocks_folder, check_name, refuse_taken, save_block
-    from placecheck.cards import saved_bars_mm
+    from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm
@@ -130,9 +130,9 @@ def photos(
             if report.reason is not None:
                 print(f"     {report.reason}")
 
-    name = check_name(name)
+    name = BLOCKS.checked_name(name)
     folder = blocks_folder(home())
-    refuse_taken(folder, name, replace)
+    BLOCKS.refuse_taken(folder, name, replace)
     if not LEAST <= len(pictures) <= 2 * MOST:
         raise UsageProblem(
             "block-photos-count",
@@ -158,7 +158,7 @@ def photos(
         (("round", taped),) if taped else (),
         tuple((r.name, r.outline_mm) for r in result.reports if r.outline_mm is not None),
     )
-    path = save_block(block, folder, replace)
+    path = BLOCKS.save(block, folder, replace)
     _print_block(block)
     print(f"Saved: {path}")
 
@@ -167,11 +167,11 @@ def list_blocks() -> None:
     """List the saved blocks."""
     import sys
 
-    from placecheck.bare_block.saved import blocks_folder, load_all
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
     from placecheck.settings import home
     from placecheck.units import mm_and_inches
 
-    blocks, damaged = load_all(blocks_folder(home()))
+    blocks, damaged = BLOCKS.load_all(blocks_folder(home()))
     for block in blocks:
         around, u = block.circumference()
         how = f"{len(block.photos)} photos" if block.way == "photos" else f"{len(block.tapes)} tapes"
@@ -190,11 +190,11 @@ def show(
     """Show one block: its size and shape with their uncertainty."""
     import json
 
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
     from placecheck.bare_block.saved import as_json as block_json
-    from placecheck.bare_block.saved import blocks_folder, load_block
     from placecheck.settings import home
 
-    block = load_block(blocks_folder(home()), name)
+    block = BLOCKS.load(blocks_folder(home()), name)
     if as_json:
         print(json.dumps(block_json(block), indent=1, ensure_ascii=False))
         return
@@ -207,10 +207,10 @@ def show(
 
 def forget(name: Name) -> None:
     """Take a block away; its file is set aside, not erased."""
-    from placecheck.bare_block.saved import blocks_folder, forget_block
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
     from placecheck.settings import home
 
-    print(f"Set aside as {forget_block(blocks_folder(home()), name)}")
+    print(f"Set aside as {BLOCKS.set_aside(blocks_folder(home()), name)}")
 
 
 def _print_block(block: SavedBlock) -> None:

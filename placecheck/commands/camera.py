@@ -44,20 +44,15 @@ def add(
 
     8 or more photos, the card in all parts of the picture, leaning to all four sides, some turned.
     """
-    from placecheck.cards import saved_bars_mm
-    from placecheck.errors import UsageProblem
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.profiles.calibrate import calibrate
-    from placecheck.profiles.kept import check_name, profile_path, profiles_folder, save_profile
+    from placecheck.profiles.kept import PROFILES, profiles_folder
     from placecheck.profiles.views import assess
     from placecheck.settings import home
 
-    name = check_name(name)
+    name = PROFILES.checked_name(name)
     folder = profiles_folder(home())
-    if profile_path(folder, name).exists() and not replace:
-        raise UsageProblem(
-            "profile-exists",
-            f"There is a camera profile “{name}” already: choose another name, or add --replace to overwrite it.",
-        )
+    PROFILES.refuse_taken(folder, name, replace)
     assessment = assess(photos, saved_bars_mm(home()))
     try:
         result = calibrate(assessment, name)
@@ -65,7 +60,7 @@ def add(
         _print_photos(assessment)
         raise
     _print_photos(result.assessment)
-    path = save_profile(result.profile, folder, replace)
+    path = PROFILES.save(result.profile, folder, replace)
     profile = result.profile
     fx, fy = profile.values[:2]
     print(
@@ -84,7 +79,7 @@ def guide(photos: Photos) -> None:
 
     Nothing is saved. Exit status 0 when the photos are enough, 3 when not.
     """
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.errors import RetakeNeeded
     from placecheck.profiles.calibrate import calibrate
     from placecheck.profiles.views import assess
@@ -107,10 +102,10 @@ def list_profiles() -> None:
     """List the saved profiles."""
     import sys
 
-    from placecheck.profiles.kept import load_all, profiles_folder
+    from placecheck.profiles.kept import PROFILES, profiles_folder
     from placecheck.settings import home
 
-    profiles, damaged = load_all(profiles_folder(home()))
+    profiles, damaged = PROFILES.load_all(profiles_folder(home()))
     for p in profiles:
         lens = "" if p.focal_35mm is None else f", {p.focal_35mm:g} mm lens"
         zoom = "" if p.digital_zoom == 1.0 else f", zoomed {p.digital_zoom:g} times"
@@ -126,11 +121,11 @@ def show(
     as_json: Annotated[bool, typer.Option("--json", help="Print the profile as it is saved.")] = False,
 ) -> None:
     """Show one profile: its numbers with their uncertainty, and the residual of every photo."""
-    from placecheck.profiles.kept import INTRINSICS, as_json_text, load_profile, profiles_folder
+    from placecheck.profiles.kept import INTRINSICS, PROFILES, as_json_text, profiles_folder
     from placecheck.profiles.match import single_radial
     from placecheck.settings import home
 
-    profile = load_profile(profiles_folder(home()), name)
+    profile = PROFILES.load(profiles_folder(home()), name)
     if as_json:
         print(as_json_text(profile))
         return
@@ -167,10 +162,10 @@ def match(photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Any photo
 
 def remove(name: Name) -> None:
     """Take a profile away; its file is set aside, not erased."""
-    from placecheck.profiles.kept import profiles_folder, remove_profile
+    from placecheck.profiles.kept import PROFILES, profiles_folder
     from placecheck.settings import home
 
-    print(f"Set aside as {remove_profile(profiles_folder(home()), name)}")
+    print(f"Set aside as {PROFILES.set_aside(profiles_folder(home()), name)}")
 
 
 def _print_photos(assessment: Assessment) -> None:

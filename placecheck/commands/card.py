@@ -31,7 +31,8 @@ def card(
 
     Print it at 100 % on matt paper and glue it to stiff board.
     """
-    from placecheck.card.printing import SCALE_SHEET, SMALL_SHEET, write_card
+    from placecheck.card.page_layout import SCALE_SHEET, SMALL_SHEET
+    from placecheck.card.printing import write_card
     from placecheck.errors import UsageProblem
     from placecheck.whole_files import ending_in, free_path
 

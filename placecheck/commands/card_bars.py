@@ -2,7 +2,7 @@
 
 With a pair of lengths they are kept, without one they are shown, with --forget the check
 goes back to the nominal card. With --small all that is said of the small card, whose bars
-are 50 mm. The rules are placecheck.cards'.
+are 50 mm. The rules are placecheck.card_bars'.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def card_bars(
 
     Checks use them from then on. Without lengths: show what is kept.
     """
-    from placecheck.cards import forget_bars, load_bars, nominal_mm, parse_bars, save_bars, warnings_for
+    from placecheck.card_bars import forget_bars, load_bars, nominal_mm, parse_bars, save_bars, warnings_for
     from placecheck.errors import UsageProblem
     from placecheck.settings import home
 

@@ -1,36 +1,34 @@
 """`placecheck check`: photos in, verdicts out.
 
-Options are read and refused here, once, before any photo is opened; settings.toml fills
-what was not given. One photo is checked in this process, several in `--jobs` worker
-processes with progress on standard error; answers come out in the order the photos were named. Standard
-output holds the answer and nothing else: a table, or with --json one JSON object (one per
-line, each with its "photo", for several). The exit status is that of the photo, or of the
-worst one. A record that cannot be saved costs a sentence, never the verdict.
+Options become a request once, before any photo is opened (check_request.py). One photo is checked
+in this process, several in `--jobs` worker processes (worker_processes.py), photos of one block
+together (same_block.py); answers come out in the order the photos were named. Standard output
+holds the answer and nothing else: a table, or with --json one JSON object (one per line, each with its
+"photo", for several). The exit status is that of the photo, or of the worst one. A record that
+cannot be saved costs a sentence, never the verdict.
 """
 
 from __future__ import annotations
 
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from placecheck.commands.filed_under import Names, filed_order, names_given
+from placecheck.commands.check_request import AsTyped, request_for
+from placecheck.commands.filed_under import Names, names_given
 from placecheck.commands.picture_names import outputs
+from placecheck.commands.worker_processes import Task, check_all
 
 if TYPE_CHECKING:
     from placecheck.one_photo import Checked
-    from placecheck.records.store import Store
-    from placecheck.request import CheckRequest, Stage
+    from placecheck.request import CheckRequest
 
 SEVERITY = (0, 1, 3, 2, 4)
 """Exit statuses from best to worst, for several photos."""
-
-Task = tuple[Path, "CheckRequest", Path | None, Path | None]
 
 
 def register(app: typer.Typer) -> None:
@@ -108,16 +106,27 @@ def check(
 
     With the numbers, their uncertainty, and which pin to move, which way and how far.
     """
-    from placecheck.request import NEEDS_CLOSURE
-
+    typed = AsTyped(
+        closure=closure,
+        block_circumference=block_circumference,
+        block=block,
+        stage=stage,
+        marks=marks,
+        tolerances=tolerances,
+        card_bars=card_bars,
+        camera=camera,
+        cap_photo=cap_photo,
+        taped_clearance=tuple(taped_clearance or ()),
+        front=front,
+        order=order,
+    )
     if same_block:
         from placecheck.commands.same_block import check_same_block, refuse_options
 
         refuse_options(stage, marks, explain)
         if overlay is not None:
             outputs(photos, overlay, None, [tolerances, cap_photo])
-        request = _request(closure, block_circumference, None, tolerances, card_bars, camera, front, block=block)
-        request = replace(request, cap=_cap_photo(cap_photo, order), taped_mm=_taped(taped_clearance, 1, stage))
+        request = request_for(typed)
         kept = None if no_save else names_given(order, client, maker)
         raise typer.Exit(check_same_block(photos, request, kept, as_json, overlay, budget))
     if marks is not None and len(photos) > 1:
@@ -126,199 +135,25 @@ def check(
         raise UsageProblem(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
-    request = _request(closure, block_circumference, marks, tolerances, card_bars, camera, front, stage, block)
-    request = replace(request, taped_mm=_taped(taped_clearance, len(photos), stage))
-    if cap_photo is not None and stage not in NEEDS_CLOSURE:
-        from placecheck.errors import UsageProblem
-
-        raise UsageProblem(
-            "cap-photo-stage",
-            "--cap-photo goes with a photo of the closure, pinned or stitched: leave it out at this stage.",
-        )
-    if stage in NEEDS_CLOSURE:
-        request = replace(request, cap=_cap_photo(cap_photo, order))
-    if stage == "stitched":
-        request = replace(request, since=_pinned_record(order))
+    request = request_for(typed, len(photos))
     places = outputs(photos, overlay, explain, [marks, tolerances, cap_photo])
     tasks: list[Task] = [(p, request, *to) for p, to in zip(photos, places, strict=True)]
-    names = Names() if no_save else names_given(order, client, maker)
+    names = None if no_save else names_given(order, client, maker)
     worst = 0
     with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
-        if not no_save:  # the record keeps the overlay too
+        if names is not None:  # the record keeps the overlay too
             tasks = [(p, r, o or Path(scratch) / f"{i}.jpg", e) for i, (p, r, o, e) in enumerate(tasks)]
-        for task, checked in zip(tasks, _run(tasks, jobs), strict=True):
+        for task, checked in zip(tasks, check_all(tasks, jobs), strict=True):
             if overlay is None:  # nobody asked for that picture, so nobody is told of it
                 checked = replace(checked, notes=tuple(note for note in checked.notes if scratch not in note))
-            if not no_save and checked.is_photo:  # first, since whoever reads the answer may stop reading
+            if names is not None and checked.is_photo:  # first, since whoever reads the answer may stop reading
                 _save(checked, request, names, task[2])
             _report(checked, as_json, len(photos) > 1, budget)
             worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)
     raise typer.Exit(worst)
 
 
-def _request(
-    closure: str | None,
-    block_circumference: str | None,
-    marks: Path | None,
-    tolerances: Path | None,
-    card_bars: str | None,
-    camera: str | None,
-    front: Literal["top", "bottom", "left", "right"] | None,
-    stage: Stage = "pinned",
-    block: str | None = None,
-) -> CheckRequest:
-    """The request from options and settings. Raises UsageProblem."""
-    from placecheck.bare_block.saved import block_for, blocks_folder
-    from placecheck.cards import saved_bars_mm
-    from placecheck.errors import UsageProblem
-    from placecheck.marks import load_marks
-    from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
-    from placecheck.settings import home, load_settings
-    from placecheck.tolerances import load_tolerances
-    from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm, parse_closure
-
-    settings = load_settings()
-    closure = closure or settings.check.get("closure")
-    if closure is None and stage in NEEDS_CLOSURE:
-        raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
-    defaults = settings.check if stage in NEEDS_BLOCK else {}
-    known, around_mm = block_for(blocks_folder(home()), block, block_circumference, defaults)
-    if not around_mm and stage in NEEDS_BLOCK:
-        raise UsageProblem(
-            "circumference-not-given",
-            "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
-        )
-    if stage == "stitches":  # the small card has bars of its own
-        bars_mm = parse_card_bars_mm(card_bars, SMALL_BAR_MM) if card_bars else saved_bars_mm(home(), small=True)
-    else:
-        bars = card_bars or settings.check.get("card_bars")
-        bars_mm = parse_card_bars_mm(bars) if bars else saved_bars_mm(home())
-    return CheckRequest(
-        closure=parse_closure(closure) if closure else NO_CLOSURE,
-        block_circumference_mm=around_mm,
-        block=known,
-        stage=stage,
-        tolerances=load_tolerances(tolerances) if tolerances else settings.tolerances,
-        marks=load_marks(marks, stage) if marks else None,
-        camera_name=camera or settings.check.get("camera"),
-        card_bars_mm=bars_mm,
-        front=front,
-    )
-
-
-def _taped(given: list[str] | None, closures: int, stage: Stage) -> dict[str, float]:
-    """What a soft tape reads, by measure; `given` is left=9mm and its like. Raises UsageProblem."""
-    from placecheck.errors import UsageProblem
-    from placecheck.request import NEEDS_CLOSURE
-    from placecheck.taped import parse_taped
-
-    if not given:
-        return {}
-    if stage not in NEEDS_CLOSURE:
-        raise UsageProblem(
-            "taped-stage",
-            "--taped-clearance goes with a photo of the closure, pinned or stitched: leave it out at this stage.",
-        )
-    if closures > 1:
-        raise UsageProblem(
-            "taped-several", "A taped clearance belongs to one closure: check the photos one at a time with it."
-        )
-    places: dict[str, str] = {}
-    for text in given:
-        place, equals, length = (part.strip() for part in text.partition("="))
-        if not equals or place in places:
-            raise UsageProblem(
-                "taped-unreadable",
-                f"The taped clearance “{text}” is not one place and its length: write each place once, as middle=10mm.",
-            )
-        places[place] = length
-    return parse_taped(places)
-
-
-def _one(task: Task) -> Checked:
-    from placecheck.one_photo import check_file
-
-    return check_file(*task)
-
-
-def _start_worker(threads: int) -> None:
-    """Share the cores among the workers; what is missing here is reported with the photo itself."""
-    import contextlib
-    import signal
-    import threading
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    with contextlib.suppress(ImportError):
-        from placecheck import vision
-
-        vision.use_threads(threads)
-
-
-def _end_with_parent() -> None:
-    """A worker whose command was killed has nobody to work for."""
-    import os
-    from multiprocessing import parent_process
-
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
-
-
-def _run(tasks: list[Task], jobs: int) -> Iterator[Checked]:
-    """Check all tasks, in their order; several show progress on standard error."""
-    if len(tasks) == 1:
-        yield _one(tasks[0])
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
-        bar = progress.add_task("checking", total=len(tasks))
-        for checked in _in_processes(tasks, min(jobs, len(tasks))) if jobs > 1 else map(_one, tasks):
-            progress.advance(bar)
-            yield checked
-
-
-def _in_processes(tasks: list[Task], jobs: int) -> Iterator[Checked]:
-    import os
-    from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
-    from multiprocessing import active_children, get_context
-
-    threads = max(1, (os.cpu_count() or 1) // jobs)
-    pool = ProcessPoolExecutor(jobs, get_context("spawn"), _start_worker, (threads,))
-    try:
-        futures = [pool.submit(_one, task) for task in tasks]
-        for task, future in zip(tasks, futures, strict=True):
-            try:
-                yield future.result()
-            except BrokenProcessPool:
-                yield _lost(task)
-    except BaseException:  # stopped: nobody waits for the photos that are being checked
-        for worker in active_children():
-            worker.terminate()
-        raise
-    finally:
-        pool.shutdown(wait=False, cancel_futures=True)
-
-
-def _lost(task: Task) -> Checked:
-    """The answer for a photo whose worker process was killed."""
-    from placecheck.errors import UnusableFile
-    from placecheck.judge import failed_answer
-    from placecheck.one_photo import Checked
-
-    message = (
-        "The process that checked this photo was stopped from outside, perhaps for want of memory: check it alone."
-    )
-    return Checked(task[0], failed_answer(UnusableFile("worker-lost", message), task[1].stage), is_photo=False)
-
-
-def _report(checked: Checked, as_json: bool, several: bool, budget: bool = False) -> None:
+def _report(checked: Checked, as_json: bool, several: bool, budget: bool) -> None:
     """The answer on standard output, notes on standard error."""
     if as_json:
         import json
@@ -363,37 +198,3 @@ def _save(checked: Checked, request: CheckRequest, names: Names, overlay: Path |
     except Exception as error:
         what = str(error).split("\n", 1)[0] or type(error).__name__
         print(f"placecheck: This check was not saved to the records: {what}", file=sys.stderr)
-
-
-def _cap_photo(given: Path | None, order: str | None) -> int | str | None:
-    """The photo of the cap alone that was named, or the order's on record. Raises UsageProblem."""
-    from placecheck.errors import UsageProblem
-    from placecheck.records.earlier import cap_photo_of
-
-    if given is None:
-        return _on_record(cap_photo_of, order)
-    if not given.is_file():
-        raise UsageProblem("cap-photo-not-there", f"There is no photo of the cap at {given}: check the name.")
-    return str(given)
-
-
-def _pinned_record(order: str | None) -> int | None:
-    """The record of the order's pinned photo that a stitched one is compared with, if there is one."""
-    from placecheck.records.earlier import latest_of
-
-    return _on_record(lambda store, name: latest_of(store, name, "pinned"), order)
-
-
-def _on_record(look: Callable[[Store, str | None], int | None], order: str | None) -> int | None:
-    """What `look` finds among the records of an order, a readable one; a sentence where they cannot be read."""
-    from placecheck.errors import PlacecheckError
-    from placecheck.records.store import open_store
-
-    if (name := filed_order(order)) is None:
-        return None
-    try:
-        with open_store() as store:
-            return look(store, name)
-    except PlacecheckError as error:
-        print(f"placecheck: {error.problem.message}", file=sys.stderr)
-        return None

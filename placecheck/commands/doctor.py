@@ -1,8 +1,8 @@
 """`placecheck doctor`: whether this machine has what the checker needs.
 
-Looks at Python, at OpenCV (one distribution, version 5 or later, its system libraries),
-at HEIC support, at the folder for records and settings, at the settings and at whether the
-records can be read. Every row is good or says what to do. Exit status 0 when all that is needed is there, else 1.
+Looks at Python, at OpenCV (one distribution, version 5 or later, its system libraries), at HEIC
+support, at the folder for records and settings, at the settings and at whether the records can be
+read. Every row is good or says what to do. Exit status 0 when all that is needed is there, else 1.
 """
 
 from __future__ import annotations

@@ -1,10 +1,11 @@
 """What a check's record is filed under: order, client and maker, as they were given with a command.
 
-All three may be missing. An order is known by its number or by its client's alias; where one is named, its
-record says how it is called and whose it is, so that photos of one order come together, and are found again, whatever
-was typed. Who made it is said with the command, or once for all in the settings. Names that
-no order knows are kept as they were typed, though a client's alias must be one that an order could have. An order that
-is there and cannot be read stops the command: what is filed under a guess would lie apart from its order for good.
+All three may be missing. An order is known by its number or by its client's alias; where one is
+named, its record says how it is called and whose it is, so that photos of one order come together,
+and are found again, whatever was typed. Who made it is said with the command, or once for all in
+the settings. Names that no order knows are kept as they were typed, though a client's alias must be
+one that an order could have. An order that is there and cannot be read stops the command: what is
+filed under a guess would lie apart from its order for good.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from placecheck.commands.order_given import circumference_asked, settled, with_given
-from placecheck.commands.order_printing import fitting_json, print_fitting, print_order
+from placecheck.commands.order_printing import fitting_json, print_fitting, print_order, rows_json
 
 if TYPE_CHECKING:
     from placecheck.orders.order import Order
@@ -309,18 +309,7 @@ def guidelines(
     if path is None:
         import json
 
-        rows = [
-            {
-                "row": row.number,
-                "middle_mm": round(row.above_nape_mm, 2),
-                "end_mm": round(row.end_mm, 2),
-                "length_mm": round(row.length_mm, 2),
-            }
-            for row in plan.rows
-        ]
-        totals = {name: round(getattr(plan, name), 2) for name in ("rows_mm", "weft_mm", "reserve_mm", "to_buy_mm")}
-        spaces = {name: round(getattr(plan, name), 3) for name in ("spacing_mm", "end_spacing_mm", "left_over_mm")}
-        print(json.dumps({"order": order.label, "rows": rows, **totals, **spaces, "notes": plan.notes}, indent=1))
+        print(json.dumps({"order": order.label, **rows_json(plan)}, indent=1))
         return
     print(path)
     if in_photo:

@@ -5,7 +5,8 @@ written; block, cap, closure and note follow where they are there. What follows 
 an answer with its reason below, marked where it is common practice, then the marks with
 their ways over the block and the U95 of each way in brackets, then what is missing and how to
 mend it. As JSON the same is given by name, with rounded lengths and the closure's corners in
-the block's frame. What stands in either is placecheck.fitting's.
+the block's frame; so are the rows of weft. What stands there is placecheck.fitting's and
+placecheck.guidelines'.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from placecheck.fitting.fitted import Fitting
+    from placecheck.guidelines.plan import Plan
     from placecheck.orders.order import Order
     from placecheck.tolerances import Tolerances
 
@@ -136,3 +138,19 @@ def fitting_json(found: Fitting) -> dict[str, Any]:
             "corners_block_mm": [[round(float(x), 2) for x in corner] for corner in place.corners],
         }
     return out
+
+
+def rows_json(plan: Plan) -> dict[str, Any]:
+    """The rows of weft as plain JSON values, what weft they take, and how far apart they lie, mm."""
+    rows = [
+        {
+            "row": row.number,
+            "middle_mm": round(row.above_nape_mm, 2),
+            "end_mm": round(row.end_mm, 2),
+            "length_mm": round(row.length_mm, 2),
+        }
+        for row in plan.rows
+    ]
+    totals = {name: round(getattr(plan, name), 2) for name in ("rows_mm", "weft_mm", "reserve_mm", "to_buy_mm")}
+    spaces = {name: round(getattr(plan, name), 3) for name in ("spacing_mm", "end_spacing_mm", "left_over_mm")}
+    return {"rows": rows, **totals, **spaces, "notes": plan.notes}

@@ -1,11 +1,11 @@
 """`placecheck records ...`: find, show, compare, hand out, chart, prove, back up and purge the kept checks.
 
-Each command opens the store that the settings name, asks placecheck.records or
-placecheck.quality, prints, and closes it; nothing is decided here. Lists and numbers go
-to standard output, what is said about them to standard error. Exit status 0; 1 where a recheck differs or verify
-finds something lost or changed; 2 for a usage error; 4 where the records cannot be used. Finding and
-handing out are in this module, quality control in records_charts.py, proving, backing up and removing in
-records_keeping.py, and what all share in records_options.py.
+Each command opens the store that the settings name, asks placecheck.records or placecheck.quality,
+prints, and closes it; nothing is decided here. Lists and numbers go to standard output, what is
+said about them to standard error. Exit status 0; 1 where a recheck differs or verify finds
+something lost or changed; 2 for a usage error; 4 where the records cannot be used. Finding and
+handing out are in this module, quality control in records_charts.py, proving, backing up and
+removing in records_keeping.py, and what all share in records_options.py.
 """
 
 from __future__ import annotations
@@ -38,6 +38,7 @@ from placecheck.commands.records_options import (
 
 if TYPE_CHECKING:
     from placecheck.records.model import Record, Summary
+    from placecheck.records.store import Store
 
 
 def register(parent: typer.Typer) -> None:
@@ -226,11 +227,7 @@ def compare(
 
     with opened() as store:
         if order is not None and first is None and second is None:
-            latest = store.latest_per_stage(order)
-            for stage in ("pinned", "stitched"):
-                if stage not in latest:
-                    raise UsageProblem("stage-missing", f"The order {order} has no measured {stage} record to compare.")
-            before, after = latest["pinned"], latest["stitched"]
+            before, after = _pinned_and_stitched(store, order)
         elif first is not None and second is not None and order is None:
             before, after = store.get(first), store.get(second)
         else:
@@ -241,6 +238,17 @@ def compare(
     for row in change_rows(before, after):
         table.add_row(*row)
     Console(highlight=False).print(table)
+
+
+def _pinned_and_stitched(store: Store, order: str) -> tuple[Record, Record]:
+    """The order's latest measured records of both stages. Raises UsageProblem where one is missing."""
+    from placecheck.errors import UsageProblem
+
+    latest = store.latest_per_stage(order)
+    for stage in ("pinned", "stitched"):
+        if stage not in latest:
+            raise UsageProblem("stage-missing", f"The order {order} has no measured {stage} record to compare.")
+    return latest["pinned"], latest["stitched"]
 
 
 # ----------------------------------------------------------------------------- handing out

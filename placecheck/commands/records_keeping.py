@@ -11,10 +11,11 @@ The work is placecheck.records'; counts of what was done are said on standard er
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -41,27 +42,29 @@ def recheck(
 
     if records and (order, maker, since, until) != (None,) * 4:
         raise UsageProblem("recheck-what", "Name records by their numbers or by options such as --order, not by both.")
-    same = different = skipped = 0
     with opened() as store:
         results: Iterable[Recheck]
         if records:
             results = (recheck_record(store, store.get(n)) for n in records)
         else:
             results = recheck_all(store, filter_from(order, None, maker, None, None, None, since, until))
-        for result in results:
-            if result.not_done is not None:
-                skipped += 1
-                say(f"record {result.record}: not rechecked, {result.not_done}")
-            elif result.reproduced:
-                same += 1
-            else:
-                different += 1
-                print(f"record {result.record} (placecheck {result.kept_version}):")
-                for d in result.differences:
-                    print(f"  {d.where}: {d.old!r} -> {d.new!r}")
-    say(f"{same} reproduced to the digit, {different} different, {skipped} not rechecked.")
-    if different:
+        came = Counter(_rechecked(result) for result in results)
+    say(f"{came['same']} reproduced to the digit, {came['different']} different, {came['skipped']} not rechecked.")
+    if came["different"]:
         raise typer.Exit(1)
+
+
+def _rechecked(result: Recheck) -> Literal["same", "different", "skipped"]:
+    """What came of one record; printed, unless it is the same."""
+    if result.not_done is not None:
+        say(f"record {result.record}: not rechecked, {result.not_done}")
+        return "skipped"
+    if result.reproduced:
+        return "same"
+    print(f"record {result.record} (placecheck {result.kept_version}):")
+    for d in result.differences:
+        print(f"  {d.where}: {d.old!r} -> {d.new!r}")
+    return "different"
 
 
 def verify(

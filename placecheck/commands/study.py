@@ -167,7 +167,7 @@ def _limits(given: list[str]) -> dict[str, tuple[float, float]]:
 def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | None]]:
     """Values of the sheet's photos, each checked with the closure and block of its line, or the settings'."""
     from placecheck.bare_block.saved import block_for, blocks_folder
-    from placecheck.cards import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.one_photo import check_file
     from placecheck.request import CheckRequest

@@ -87,80 +87,100 @@ def find_edge(
     `votes` (h, w) is a silhouette probability and `vote_grid` (2, 3) takes photo px to its cells.
     `avoid` (M, 2) px are points along the closure's edge, whose hair is a strong edge but not the block's.
     """
-    n = len(ring)
     normal = normals_of(ring)
-    half = round(WINDOW_MM / STEP_MM)
     count = round(reach_mm / STEP_MM)
-    beyond = round(BEYOND_MM / STEP_MM)
-    offsets = np.arange(-count - half, count + half + beyond + 1) * STEP_MM
-    at = ring[:, None, :] + (offsets / mm_per_px)[None, :, None] * normal[:, None, :]
+    places_mm = np.arange(-count, count + 1) * STEP_MM
+    score = _contrast(_profiles(image, ring, normal, mm_per_px, count), count)
+    here = ring[:, None, :] + (places_mm / mm_per_px)[None, :, None] * normal[:, None, :]
+    if votes is not None and vote_grid is not None:
+        score = score + 2.0 * _voted(votes, vote_grid, here, normal[:, None, :] * (3.0 / mm_per_px))
+    if avoid is not None and len(avoid):
+        gap_px = np.full(here.shape[:2], np.inf)
+        for point in avoid:
+            gap_px = np.minimum(gap_px, np.hypot(here[..., 0] - point[0], here[..., 1] - point[1]))
+        score = score - 2.5 * np.clip(1.5 - gap_px * mm_per_px / 3.0, 0.0, 1.0)
+    sigma_mm = max(reach_mm / 1.6, 1.0)
+    path = _best_path(-score + 0.5 * (places_mm / sigma_mm) ** 2)
+    k = np.clip(path, 1, len(places_mm) - 2)
+    i = np.arange(len(ring))
+    a, b, c = score[i, k - 1], score[i, k], score[i, k + 1]
+    bend = np.minimum(a - 2 * b + c, -1e-9)
+    shift = np.clip(0.5 * (a - c) / bend, -0.5, 0.5)
+    offset_mm = places_mm[k] + shift * STEP_MM
+    px = ring + (offset_mm / mm_per_px)[:, None] * normal
+    return Edge(px, offset_mm, score[i, k] / 3.0)
+
+
+def _profiles(image: Image, ring: FloatArray, normal: FloatArray, mm_per_px: float, count: int) -> FloatArray:
+    """Log colours (N, K, 3) every STEP_MM along the normals.
+
+    From `count` steps and a window inside the ring to as much and BEYOND_MM outside it.
+    """
+    half, beyond = round(WINDOW_MM / STEP_MM), round(BEYOND_MM / STEP_MM)
+    offsets_mm = np.arange(-count - half, count + half + beyond + 1) * STEP_MM
+    at = ring[:, None, :] + (offsets_mm / mm_per_px)[None, :, None] * normal[:, None, :]
     x0, y0 = np.maximum(np.floor(at.min((0, 1))).astype(int) - 3, 0)
     x1, y1 = np.ceil(at.max((0, 1))).astype(int) + 4
     part = image[y0 : min(y1, image.shape[0]), x0 : min(x1, image.shape[1])]
     blur = 0.45 * STEP_MM / mm_per_px
     soft = gaussian_blur(part, blur) if blur > 0.5 else part
-    colours = np.stack(
-        [sample(soft[..., k], at[..., 0] - x0, at[..., 1] - y0).astype(float) for k in range(3)],
-        -1,
-    )
-    colours = np.log(colours + 12.0)  # so that a shadow's edge counts like a bright one's
-    far = colours[:, -(2 * count + 1) :]  # BEYOND_MM and a window outside every candidate
-    near = colours[:, 2 * half : 2 * half + 2 * count + 1]
-    colours = colours[:, : len(offsets) - beyond]
-    # sums over windows just inside and just outside every candidate
-    s1 = np.stack([_box(colours[..., k], half) for k in range(3)], -1) / half
-    s2 = np.stack([_box(colours[..., k] ** 2, half) for k in range(3)], -1) / half
-    inner, outer = s1[:, : -half - 1], s1[:, half + 1 :]
-    var = np.maximum(s2 - s1**2, 0)
+    colours = [sample(soft[..., k], at[..., 0] - x0, at[..., 1] - y0).astype(float) for k in range(3)]
+    out: FloatArray = np.log(np.stack(colours, -1) + 12.0)  # so that a shadow's edge counts like a bright one's
+    return out
+
+
+def _contrast(profiles: FloatArray, count: int) -> FloatArray:
+    """How strongly the colours inside and outside differ at each of the 2 count + 1 places of every profile (N, P)."""
+    half, beyond = round(WINDOW_MM / STEP_MM), round(BEYOND_MM / STEP_MM)
+    far = profiles[:, -(2 * count + 1) :]  # BEYOND_MM and a window outside every place
+    near = profiles[:, 2 * half : 2 * half + 2 * count + 1]
+    colours = profiles[:, : profiles.shape[1] - beyond]
+    # means over windows just inside and just outside every place, and how much the colours vary there
+    mean = np.stack([_box(colours[..., k], half) for k in range(3)], -1) / half
+    of_squares = np.stack([_box(colours[..., k] ** 2, half) for k in range(3)], -1) / half
+    var = np.maximum(of_squares - mean**2, 0)
     spread = (var[:, : -half - 1] + var[:, half + 1 :]).sum(-1) / 2
-    gap = np.sqrt(((inner - outer) ** 2).sum(-1))
+    step = mean[:, : -half - 1] - mean[:, half + 1 :]
+    gap = np.sqrt((step**2).sum(-1))
     # share what neighbours along the outline see, which texture and pins do not
-    gap_vec = inner - outer
-    gap_vec = (np.roll(gap_vec, 1, 0) + 2 * gap_vec + np.roll(gap_vec, -1, 0)) / 4
-    gap = 0.5 * gap + 0.5 * np.sqrt((gap_vec**2).sum(-1))
+    step = (np.roll(step, 1, 0) + 2 * step + np.roll(step, -1, 0)) / 4
+    gap = 0.5 * gap + 0.5 * np.sqrt((step**2).sum(-1))
     score = gap / np.sqrt(spread + 0.05**2)
     score = score / (1.0 + 0.25 * score)
     # what lies outside the block goes on unchanged; what lies outside an edge within it does not
     other = np.sqrt(((_smooth(far) - _smooth(near)) ** 2).sum(-1))
-    score = score - OTHER_WEIGHT * np.minimum(other / 0.35, 1.0)
-    places = (np.arange(score.shape[1]) - (score.shape[1] - 1) / 2) * STEP_MM
-    if votes is not None and vote_grid is not None:
-        here = ring[:, None, :] + (places / mm_per_px)[None, :, None] * normal[:, None, :]
-        out = normal[:, None, :] * (3.0 / mm_per_px)
-        value = []
-        for p in (here - out, here + out):
-            cell = p @ vote_grid[:, :2].T + vote_grid[:, 2]
-            value.append(sample(votes.astype(np.float32), cell[..., 0], cell[..., 1]))
-        score = score + 2.0 * np.clip(value[0] - value[1], -0.5, 1.0)
-    if avoid is not None and len(avoid):
-        here = ring[:, None, :] + (places / mm_per_px)[None, :, None] * normal[:, None, :]
-        gap_px = np.full(here.shape[:2], np.inf)
-        for point in avoid:
-            gap_px = np.minimum(gap_px, np.hypot(here[..., 0] - point[0], here[..., 1] - point[1]))
-        score = score - 2.5 * np.clip(1.5 - gap_px * mm_per_px / 3.0, 0.0, 1.0)
-    sigma = max(reach_mm / 1.6, 1.0)
-    cost = -score + 0.5 * (places / sigma) ** 2
-    # dynamic programming round the ring, started where the evidence is clearest
+    out: FloatArray = score - OTHER_WEIGHT * np.minimum(other / 0.35, 1.0)
+    return out
+
+
+def _voted(votes: FloatArray, vote_grid: FloatArray, here: FloatArray, out_px: FloatArray) -> FloatArray:
+    """By how much the silhouette's probability falls from inside to outside of every place `here` (N, P, 2)."""
+    value = []
+    for p in (here - out_px, here + out_px):
+        cell = p @ vote_grid[:, :2].T + vote_grid[:, 2]
+        value.append(sample(votes.astype(np.float32), cell[..., 0], cell[..., 1]))
+    out: FloatArray = np.clip(value[0] - value[1], -0.5, 1.0)
+    return out
+
+
+def _best_path(cost: FloatArray) -> npt.NDArray[np.intp]:
+    """The place (N,) of every profile for which costs (N, P) and jumps between neighbours sum to the least.
+
+    By dynamic programming round the ring, started where the evidence is clearest.
+    """
+    n, places = cost.shape
     first = int(np.argmin(cost.min(1)))
     cost = np.roll(cost, -first, axis=0)
-    jump = 0.6 * (np.abs(places[:, None] - places[None, :]) / STEP_MM) ** 1.0 * 0.5
+    index = np.arange(places)
+    jump = 0.3 * np.abs(index[:, None] - index)
     best = cost[0].copy()
-    back = np.zeros((n, len(places)), int)
+    back = np.zeros((n, places), int)
     for row in range(1, n):
         total = best[:, None] + jump
         back[row] = np.argmin(total, axis=0)
-        best = total[back[row], np.arange(len(places))] + cost[row]
+        best = total[back[row], index] + cost[row]
     path = np.zeros(n, int)
     path[-1] = int(np.argmin(best))
     for row in range(n - 1, 0, -1):
         path[row - 1] = back[row, path[row]]
-    path = np.roll(path, first)
-    k = np.clip(path, 1, len(places) - 2)
-    i = np.arange(n)
-    a, b, c = score[i, k - 1], score[i, k], score[i, k + 1]
-    bend = np.minimum(a - 2 * b + c, -1e-9)
-    shift = np.clip(0.5 * (a - c) / bend, -0.5, 0.5)
-    offset = places[k] + shift * STEP_MM
-    evidence = score[i, k] / 3.0
-    px = ring + (offset / mm_per_px)[:, None] * normal
-    return Edge(px, offset, evidence)
+    return np.roll(path, first)

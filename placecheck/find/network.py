@@ -1,14 +1,13 @@
 """The small networks, loaded once and run by OpenCV.
 
-"block" finds the block in the photo (silhouette of the bare block, image direction of the
-face), "closure" finds closure and cap in the unrolled picture (a heat map for every
-landmark and line); "place" and "first_look" are the same for pictures of half the scale,
-where a rough answer is wanted soon. How they were trained, on which scenes, and how they compare with
-other ways is told in calibration/training and DEVELOPERS.md. They only say where to
-look: what a finding is worth is settled by its spread here, by the geometry it must
-agree with, and by the judging scenes. Weights are data (`networks/*.onnx`); nothing is
-fetched. Pictures go in as BGR, 0..1; maps come out at half the input's resolution, so
-that cell (i, j) is centred at input pixel (2 i + 0.5, 2 j + 0.5).
+"block" finds the block in the photo (silhouette of the bare block, image direction of the face),
+"closure" finds closure and cap in the unrolled picture (a heat map for every landmark and line);
+"place" and "first_look" are the same for pictures of half the scale, where a rough answer is wanted
+soon. How they were trained, on which scenes, and how they compare with other ways is told in
+calibration/networks.md. They only say where to look: what a finding is worth is settled by its
+spread here, by the geometry it must agree with, and by the judging scenes. Weights are data
+(`networks/*.onnx`); nothing is fetched. Pictures go in as BGR, 0..1; maps come out at half the
+input's resolution, so that cell (i, j) is centred at input pixel (2 i + 0.5, 2 j + 0.5).
 """
 
 from __future__ import annotations

@@ -3,8 +3,7 @@
 The card tells how many photo pixels a millimetre has on the table, and so, within a tenth,
 how large a block is in the photo. At half of that scale one network looks at the whole photo,
 and the place where silhouette and size agree best is taken; a window about it is looked at by
-another, upright and upside down, since the mean of the two is steadier than one look (of four
-turned copies it was no better, and a third look nearer by no better).
+another, upright and upside down, since the mean of the two is steadier than one look.
 Rays from the silhouette's middle meet its half-probability line once each, because a block is
 convex seen from above: those crossings are the rough outline, a start for the edge search in
 the photo itself (edge.py). The face's direction is the mean of a unit vector field over the

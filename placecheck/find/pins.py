@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from placecheck.block import Geometry
 from placecheck.find.edge import distances_to_segments
-from placecheck.surface import Chart
+from placecheck.surface_map import Chart
 from placecheck.vision import Image, gaussian_blur, largest_within, resample, resize
 
 FloatArray = npt.NDArray[np.float64]

@@ -1,15 +1,15 @@
 """The cap's front rim under the lace and hair: a symmetric curve, and how well it is known.
 
-Where the closure lies the rim is hidden; to either side the elastic is in view. A dome cap's
-rim, seen in the cap's own frame, is symmetric: its elevation over the widest level is a
-smooth even function of the azimuth from the cap's front, highest in front and lower over the
-temples: a small family (height in front, drop to the side, two numbers for how the drop sets
-in, and the cap's turn; priors are common practice, no published source). Every curve of the
-family is scored by the network's probability along it, with a share for columns in which the
-network looks at something else, neighbouring columns counting as one per CROWD_DEG and those
-under hair less. The posterior's mean and covariance come from importance sampling in rounds
-that home in (population Monte Carlo, Cappé et al. 2004), so that two candidates in one
-place widen the answer rather than being averaged point by point. Draws are fixed: the same picture, the same answer.
+Where the closure lies the rim is hidden; to either side the elastic is in view. A dome cap's rim,
+seen in the cap's own frame, is symmetric: its elevation over the widest level is a smooth even
+function of the azimuth from the cap's front, highest in front and lower over the temples: a small
+family (height in front, drop to the side, two numbers for how the drop sets in, and the cap's turn;
+priors are common practice, no published source). Every curve of the family is scored by the
+network's probability along it, with a share for columns in which the network looks at something
+else, neighbouring columns counting as one per CROWD_DEG and those under hair less. The posterior's
+mean and covariance come from importance sampling in rounds that home in (population Monte Carlo,
+Cappé et al. 2004), so that two candidates in one place widen the answer rather than being averaged
+point by point. Draws are fixed: the same picture, the same answer.
 """
 
 from __future__ import annotations
@@ -70,8 +70,11 @@ class Rim:
 
 
 def rim_elevation(p: FloatArray, azimuth_deg: FloatArray) -> FloatArray:
-    """Elevation (..., N) deg of the family's curves `p` (..., 5): a cubic Hermite curve through KNOTS_DEG, even about
-    the azimuth p[4], level in front, straight beyond the last knot."""
+    """Elevation (..., N) deg of the family's curves `p` (..., 5).
+
+    Each is a cubic Hermite curve through KNOTS_DEG, even about the azimuth p[4], level in front, straight beyond the
+    last knot.
+    """
     k = KNOTS_DEG
     front, drop, s1, s2, turn = (p[..., i, None] for i in range(5))
     a = np.minimum(np.abs(azimuth_deg - turn), 110.0)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -124,8 +125,10 @@ def _lines(
 def _strengths(
     responses: Sequence[Float32s], usable: npt.NDArray[np.bool_], u0: FloatArray, v_ref_row: float
 ) -> list[FloatArray]:
-    """Signed strength (leans, places) of every line in each of `responses`, in standard deviations of chance; 0 where
-    too little is seen."""
+    """Signed strength (leans, places) of every line in each of `responses`, in standard deviations of chance.
+
+    It is 0 where too little is seen.
+    """
     totals, length = _lines(responses, usable, u0, v_ref_row)
     out = []
     for total in np.where(length >= LEAST_ROWS_MM, totals, 0.0):
@@ -163,43 +166,69 @@ def find_seam(
     around = np.arange(rows[0] - 1, rows[-1] + 2) % h
     usable, behind, v = usable[part], behind[part], v[part]
     u0 = np.arange(-REACH_MM, REACH_MM + 0.25, 0.5)
-    v_ref_row = V_FRONT_MM * PX_PER_MM - 0.5 - rows[0]
-    best: tuple[float, list[tuple[float, float, float]], Float32s, str] | None = None
     place = -0.5 * ((u0[None, :] - middle_u_mm) / u_middle_mm) ** 2
     prior = place - 0.5 * ((LEANS[:, None] - middle_lean) / 0.05) ** 2
     running = _brightness(picture[around])[1:-1]
     responses = [_ridges(running, width) for width in WIDTHS_MM]
+    v_ref_row = V_FRONT_MM * PX_PER_MM - 0.5 - rows[0]
     everywhere = _strengths(responses, usable, u0, v_ref_row)
-    seen_behind = behind.sum() >= LEAST_ROWS_MM * PX_PER_MM
-    only_behind = _strengths(responses, usable & behind[:, None], u0, v_ref_row) if seen_behind else []
-    for number, response in enumerate(responses):
-        if seen_behind:
-            z = only_behind[number]
-            single = np.minimum(np.abs(z), 12.0) + 2.0 * prior
-            i, j = np.unravel_index(int(np.argmax(single)), single.shape)
-            if abs(z[i, j]) > BELIEVED and (best is None or single[i, j] > best[0]):
-                line = (float(u0[j]), float(LEANS[i]), float(np.sign(z[i, j])))
-                best = (float(single[i, j]), [line], response, "one seam")
-        z = everywhere[number]
+    for z in everywhere:
         for side in sides_u_mm:
             z[:, np.abs(u0 - side) < LACE_EDGE_MM] = 0.0
-        for sign in (1.0, -1.0):
-            pair = _pair(sign * z, u0, prior)
-            if pair is not None and (best is None or pair[0] > best[0] + 1.0):
-                score, lean, left, right = pair
-                lines = [(float(u0[m]), float(LEANS[lean]), sign) for m in (left, right)]
-                best = (score, lines, response, "a pair of seams")
+    seen_behind = behind.sum() >= LEAST_ROWS_MM * PX_PER_MM
+    only_behind = _strengths(responses, usable & behind[:, None], u0, v_ref_row) if seen_behind else []
+    best = _likeliest(everywhere, only_behind, u0, prior)
     if best is None:
         return None
-    ridge: FloatArray = np.asarray(best[2], np.float64)
-    followed = [_follow(ridge, usable, u, lean, sign, np.asarray(v, np.float64)) for u, lean, sign in best[1]]
-    if any(f is None for f in followed):
+    ridge = np.asarray(responses[best.response], np.float64)
+    followed = [_follow(ridge, usable, *line, np.asarray(v, np.float64)) for line in best.lines]
+    fits = [fit for fit in followed if fit is not None]
+    if len(fits) < len(followed) or (len(fits) == 2 and abs(fits[0][1] - fits[1][1]) > 0.3):
         return None
-    fits = [f for f in followed if f is not None]
     mean = np.mean(fits, axis=0)
-    if len(fits) == 2 and abs(fits[0][1] - fits[1][1]) > 0.3:
+    return Seam(float(mean[0]), float(mean[1]), (float(v[-1]), float(v[0])), best.kind)
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    """Lines (place, lean, sign), seen in the response of that number, that may be the seam or seams, and how likely."""
+
+    score: float
+    lines: tuple[tuple[float, float, float], ...]
+    response: int
+    kind: str
+
+
+def _likeliest(
+    everywhere: Sequence[FloatArray], only_behind: Sequence[FloatArray], u0: FloatArray, prior: FloatArray
+) -> _Candidate | None:
+    """The likeliest of one seam behind the closure and pairs anywhere, by the strengths in every response.
+
+    A pair has to be likelier by 1 than what was found before it.
+    """
+    best: _Candidate | None = None
+    for number, z in enumerate(everywhere):
+        if len(only_behind):
+            single = _single(only_behind[number], u0, prior, number)
+            if single is not None and (best is None or single.score > best.score):
+                best = single
+        for sign in (1.0, -1.0):
+            pair = _pair(sign * z, u0, prior)
+            if pair is not None and (best is None or pair[0] > best.score + 1.0):
+                score, lean, left, right = pair
+                lines = tuple((float(u0[m]), float(LEANS[lean]), sign) for m in (left, right))
+                best = _Candidate(score, lines, number, "a pair of seams")
+    return best
+
+
+def _single(z: FloatArray, u0: FloatArray, prior: FloatArray, number: int) -> _Candidate | None:
+    """The strongest line (leans, places) near the middle, where it is believed."""
+    single = np.minimum(np.abs(z), 12.0) + 2.0 * prior
+    i, j = np.unravel_index(int(np.argmax(single)), single.shape)
+    if abs(z[i, j]) <= BELIEVED:
         return None
-    return Seam(float(mean[0]), float(mean[1]), (float(v[-1]), float(v[0])), best[3])
+    line = (float(u0[j]), float(LEANS[i]), float(np.sign(z[i, j])))
+    return _Candidate(float(single[i, j]), (line,), number, "one seam")
 
 
 def _follow(
@@ -243,14 +272,13 @@ def _pair(z: FloatArray, u0: FloatArray, prior: FloatArray) -> tuple[float, int,
     high = (inner > 0.75 * BELIEVED) & np.logical_and.reduce([inner >= beside for beside in around])
     for i in np.flatnonzero(high.sum(1) > 1).tolist():
         peaks = (np.flatnonzero(high[i]) + 2).tolist()
-        for a in peaks:
-            for b in peaks:
-                apart = u0[b] - u0[a]
-                if not 30.0 <= apart <= 110.0 or min(z[i, a], z[i, b]) < 0.45 * max(z[i, a], z[i, b]):
-                    continue
-                middle = int(np.argmin(np.abs(u0 - (u0[a] + u0[b]) / 2)))
-                strength = min(0.5 * (z[i, a] + z[i, b]), 12.0)
-                score = strength + 1.5 + 2.0 * prior[i, middle]
-                if best is None or score > best[0]:
-                    best = (float(score), i, a, b)
+        for a, b in product(peaks, peaks):
+            apart = u0[b] - u0[a]
+            if not 30.0 <= apart <= 110.0 or min(z[i, a], z[i, b]) < 0.45 * max(z[i, a], z[i, b]):
+                continue
+            middle = int(np.argmin(np.abs(u0 - (u0[a] + u0[b]) / 2)))
+            strength = min(0.5 * (z[i, a] + z[i, b]), 12.0)
+            score = strength + 1.5 + 2.0 * prior[i, middle]
+            if best is None or score > best[0]:
+                best = (float(score), i, a, b)
     return best

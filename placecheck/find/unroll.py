@@ -1,13 +1,13 @@
 """The photo unrolled: a picture of the dome in millimetres, front up, the same frame for every finder.
 
-The chart of surface.py, about the block's own mid plane or the cap's, gives a surface point for every
-millimetre (u, v); projected into the photo it says where to look, so one resampling turns
-the photo into a picture whose texture has one scale and in which a closure of known size
-is an upright rectangle. Columns grow to the wearer's right, rows from the face (top) to
-the nape. What faces away from the lens is left grey and marked in a second channel that
-holds the cosine between the surface normal and the line of sight. The grid of photo
-pixels is kept, so that whatever is found at (u, v) is brought back to the photo exactly.
-Everything here is geometry; the resampling itself is done by the caller.
+The chart of surface_map.py, about the block's own mid plane or the cap's, gives a surface point for
+every millimetre (u, v); projected into the photo it says where to look, so one resampling turns the
+photo into a picture whose texture has one scale and in which a closure of known size is an upright
+rectangle. Columns grow to the wearer's right, rows from the face (top) to the nape. What faces away
+from the lens is left grey and marked in a second channel that holds the cosine between the surface
+normal and the line of sight. The grid of photo pixels is kept, so that whatever is found at (u, v)
+is brought back to the photo exactly. Everything here is geometry; the resampling itself is done by
+the caller.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ import numpy.typing as npt
 
 from placecheck.block import Geometry
 from placecheck.mid_plane import MidPlane
-from placecheck.surface import Chart, fermi_chart, normals
+from placecheck.surface import normals
+from placecheck.surface_map import Chart, fermi_chart
 
 FloatArray = npt.NDArray[np.float64]
 

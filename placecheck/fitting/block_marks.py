@@ -24,7 +24,8 @@ from placecheck.errors import UsageProblem
 from placecheck.fitting.block_shape import Shape, block_dome, shape_spread
 from placecheck.mid_plane import MidPlane
 from placecheck.orders.order import Block, Measurements, Order
-from placecheck.surface import Chart, fermi_chart, geodesic_mm, onto
+from placecheck.surface import geodesic_mm, onto
+from placecheck.surface_map import Chart, fermi_chart
 from placecheck.tapeline import MiddleLine, at_length, length_mm, middle_line, section
 from placecheck.units import mm_and_inches
 
@@ -243,9 +244,10 @@ def _marks(block: Block, m: Measurements) -> Marks:
 
 
 def marks_on(dome: Dome, m: Measurements, hairline_mm: float) -> Marks:
-    """The marks on a dome that is known already, such as a photo's, with the front mark `hairline_mm` above its widest
+    """The marks on a dome that is known already, such as a photo's.
 
-    level along the middle line; no U95, which the dome's own fit has to tell.
+    The front mark lies `hairline_mm` above its widest level along the middle line. The marks have no U95, which the
+    dome's own fit would have to tell.
     """
     placed = _places(dome, m, hairline_mm, 2.0)
     return _as_marks(placed, m, f"{mm_and_inches(hairline_mm)}", {})

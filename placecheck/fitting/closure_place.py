@@ -33,13 +33,13 @@ WIDEST_NET_MM = 180.0
 
 @dataclass(frozen=True)
 class ClosurePlace:
-    """Where the closure goes. `corners` (4, 3) are those of the ventilated rectangle as block points: front left, front
+    """Where the closure goes; places along the middle line are mm from the crown, positive forward.
 
-    right, back right, back left; of a lace too wide to lie as a net only the front ones (2, 3), or none without an ear
-    mark (0, 3). The cap's rim, the hairline and the back edge along the middle line from the crown (mm); how far the
-    hairline reaches beyond the temple marks on either side (negative: short of them; None where they are missing);
-    `side_length_mm` from front to back corner straight over the block; `outline` (n, 3) is the rectangle's edge
-    as it lies.
+    `corners` (4, 3) are those of the ventilated rectangle as block points: front left, front right, back right, back
+    left; of a lace too wide to lie as a net only the front ones (2, 3), or none without an ear mark (0, 3). `outline`
+    (n, 3) is the rectangle's edge as it lies. `rim_v_mm`, `hairline_v_mm` and `back_edge_v_mm` lie along the middle
+    line. `beyond_temples_mm` is how far the hairline reaches beyond the temple marks on either side (negative: short of
+    them; None where they are missing), `side_length_mm` the way from front to back corner straight over the block.
     """
 
     corners: FloatArray
@@ -75,46 +75,46 @@ def closure_place(order: Order, placed: Marks, tolerances: Tolerances = DEFAULTS
     beyond = None
     if temple is not None and temple.straight_front_mm is not None:
         beyond = width / 2 - temple.straight_front_mm
-        if beyond >= 0:
-            advice.append(
-                Advice(
-                    "temples",
-                    f"lace {mm_and_inches(beyond)} beyond",
-                    "The lace must lie beyond the cap's rim all the way to the temples; this one reaches past the "
-                    "temple marks.",
-                )
-            )
-        else:
-            advice.append(
-                Advice(
-                    "temples",
-                    f"hair ends {mm_and_inches(beyond)} short",
-                    f"The lace must lie beyond the cap's rim all the way to the temples; hair {mm_and_inches(width)} "
-                    "wide ends that much short of the temple marks on either side: let bare lace and weft cover the "
-                    "rim there, or take a wider closure.",
-                )
-            )
-    if side is None:
-        advice.append(
-            Advice(
-                "corners",
-                "front edge along the hairline",
-                "Lace this wide is cut to the hairline: lay its front edge along the line from the front mark over the "
-                "temples to the ears, half its width to either side.",
-            )
-        )
-    else:
-        advice.append(
-            Advice(
-                "corners",
-                f"{side:.0f} mm front to back",
-                f"Laid without pulling, the front and back corners lie about {side:.0f} mm apart over the block, "
-                f"though the lace is {length:.0f} mm long: a net keeps its threads' lengths and shears (computed on "
-                "this dome), so its sides run in a bow; do not pull them straight.",
-                False,
-            )
-        )
+        advice.append(_temples_advice(beyond, width))
+    advice.append(_corners_advice(side, length))
     return ClosurePlace(corners, outline, front_v - aim, front_v, front_v - length, beyond, side, tuple(advice))
+
+
+def _temples_advice(beyond_mm: float, width_mm: float) -> Advice:
+    """What to do at the temples with hair `width_mm` wide that reaches `beyond_mm` past their marks, or ends short."""
+    if beyond_mm >= 0:
+        return Advice(
+            "temples",
+            f"lace {mm_and_inches(beyond_mm)} beyond",
+            "The lace must lie beyond the cap's rim all the way to the temples; this one reaches past the temple "
+            "marks.",
+        )
+    return Advice(
+        "temples",
+        f"hair ends {mm_and_inches(beyond_mm)} short",
+        f"The lace must lie beyond the cap's rim all the way to the temples; hair {mm_and_inches(width_mm)} wide ends "
+        "that much short of the temple marks on either side: let bare lace and weft cover the rim there, or take a "
+        "wider closure.",
+    )
+
+
+def _corners_advice(side_mm: float | None, lace_mm: float) -> Advice:
+    """How the corners lie: `side_mm` from front to back over the block, or along the hairline where that is None."""
+    if side_mm is None:
+        return Advice(
+            "corners",
+            "front edge along the hairline",
+            "Lace this wide is cut to the hairline: lay its front edge along the line from the front mark over the "
+            "temples to the ears, half its width to either side.",
+        )
+    return Advice(
+        "corners",
+        f"{side_mm:.0f} mm front to back",
+        f"Laid without pulling, the front and back corners lie about {side_mm:.0f} mm apart over the block, though the "
+        f"lace is {lace_mm:.0f} mm long: a net keeps its threads' lengths and shears (computed on this dome), so its "
+        "sides run in a bow; do not pull them straight.",
+        False,
+    )
 
 
 def _corners(closure: ClosureSize, placed: Marks, front_v: float) -> tuple[FloatArray, FloatArray, float | None]:

@@ -44,9 +44,9 @@ MIRROR = np.array([-1.0, 1.0, 1.0])
 
 @dataclass(frozen=True)
 class Row:
-    """One row: `points` (n, 3) from the wearer's left to right, its middle `above_nape_mm` along the middle line,
+    """One row of weft, `points` (n, 3) from the wearer's left to right and `length_mm` along the surface.
 
-    its ends `end_mm` along the side line from the nape corner, its `length_mm` along the surface.
+    Its middle lies `above_nape_mm` along the middle line, its ends `end_mm` along the side line from the nape corner.
     """
 
     number: int
@@ -145,17 +145,7 @@ def plan_rows(
     `line` is its middle line, `nape_v_mm` and `back_edge_v_mm` places on it, `nape_corner` and `ear` (3,) marks on the
     wearer's right. Raises UsageProblem for a plan without rows or a spacing no weft can be sewn at.
     """
-    low, high = SPACING_LIMITS_MM
-    if not low <= wanted.spacing_mm <= high:
-        raise UsageProblem(
-            "spacing-beyond",
-            f"Rows {wanted.spacing_mm:.1f} mm apart cannot be sewn or leave gaps: choose {low:.0f} to {high:.0f} mm, "
-            "such as 1/2in.",
-        )
-    if not 1 <= wanted.layers <= 4:
-        raise UsageProblem("layers-beyond", f"{wanted.layers} layers of weft in a row are not possible: choose 1 to 4.")
-    if not 0.0 <= wanted.reserve <= 1.0:
-        raise UsageProblem("reserve-beyond", "The reserve must be 0 to 100 percent of the weft.")
+    _refuse_wanted(wanted)
     room = back_edge_v_mm - wanted.gap_mm - (nape_v_mm + wanted.first_mm)
     if wanted.first_mm < 0 or wanted.gap_mm < 0 or room < 0:
         raise UsageProblem(
@@ -183,16 +173,31 @@ def plan_rows(
             "the side line, or space them wider."
         )
     return Plan(
-        tuple(rows),
-        side,
-        float(spacing),
-        float(end_spacing),
-        wanted.first_mm,
-        float(back_edge_v_mm - middles[-1]),
-        wanted.layers,
-        wanted.reserve,
-        tuple(notes),
+        rows=tuple(rows),
+        side_line=side,
+        spacing_mm=float(spacing),
+        end_spacing_mm=float(end_spacing),
+        first_mm=wanted.first_mm,
+        left_over_mm=float(back_edge_v_mm - middles[-1]),
+        layers=wanted.layers,
+        reserve=wanted.reserve,
+        notes=tuple(notes),
     )
+
+
+def _refuse_wanted(wanted: RowsWanted) -> None:
+    """Raises UsageProblem for rows that cannot be sewn, whatever the block."""
+    low, high = SPACING_LIMITS_MM
+    if not low <= wanted.spacing_mm <= high:
+        raise UsageProblem(
+            "spacing-beyond",
+            f"Rows {wanted.spacing_mm:.1f} mm apart cannot be sewn or leave gaps: choose {low:.0f} to {high:.0f} mm, "
+            "such as 1/2in.",
+        )
+    if not 1 <= wanted.layers <= 4:
+        raise UsageProblem("layers-beyond", f"{wanted.layers} layers of weft in a row are not possible: choose 1 to 4.")
+    if not 0.0 <= wanted.reserve <= 1.0:
+        raise UsageProblem("reserve-beyond", "The reserve must be 0 to 100 percent of the weft.")
 
 
 def plan_for(

@@ -40,9 +40,9 @@ class Measurements:
 
 @dataclass(frozen=True)
 class Block:
-    """The block: tape round its widest level, and where taken, from that level in front over the crown to
+    """The block by its tapes: the circumference round its widest level, and two over the crown where they were taken.
 
-    that level behind (`over_mm`), and the same from side to side (`across_mm`).
+    `over_mm` runs from that level in front to that level behind, `across_mm` the same from side to side.
     """
 
     circumference_mm: float

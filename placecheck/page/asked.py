@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, get_args
 
 from placecheck.bare_block.saved import SavedBlock
-from placecheck.cards import nominal_mm
+from placecheck.card_bars import nominal_mm
 from placecheck.errors import UsageProblem
 from placecheck.known_dome import KnownDome
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks

@@ -57,12 +57,12 @@ def clear(home: Path) -> None:
 
 def shown(home: Path) -> dict[str, Any]:
     """The report on the photos, and the profiles there are."""
-    from placecheck.profiles.kept import load_all, profiles_folder
+    from placecheck.profiles.kept import PROFILES, profiles_folder
 
     report: dict[str, Any] = {}
     with contextlib.suppress(OSError, ValueError):
         report = json.loads((_folder(home) / "report.json").read_text(encoding="utf-8"))
-    profiles, problems = load_all(profiles_folder(home))
+    profiles, problems = PROFILES.load_all(profiles_folder(home))
     return {
         "count": len(_photos(home)),
         "report": {"photos": [], "missing": [], "problem": "", "done": "", "usable": 0, **report},
@@ -76,10 +76,10 @@ def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
 
     a profile has which shall not be replaced.
     """
-    from placecheck.cards import saved_bars_mm
-    from placecheck.profiles.kept import check_name, profile_path, profiles_folder
+    from placecheck.card_bars import saved_bars_mm
+    from placecheck.profiles.kept import PROFILES, profiles_folder
 
-    if name and not replace and profile_path(profiles_folder(home), name).exists():
+    if name and not replace and PROFILES.path(profiles_folder(home), name).exists():
         raise UsageProblem(
             "profile-exists",
             f"There is a camera profile “{name}” already: go back, choose another name or tick “Replace”.",
@@ -88,13 +88,13 @@ def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
         "do": "card",
         "paths": [str(path) for path in _photos(home)],
         "bars_mm": saved_bars_mm(home),
-        "name": check_name(name) if name else "",
+        "name": PROFILES.checked_name(name) if name else "",
     }
 
 
 def keep(home: Path, header: Mapping[str, Any]) -> None:
     """Take the worker's report over, and save the profile if it is finished. Raises UsageProblem, ValueError."""
-    from placecheck.profiles.kept import from_json, profiles_folder, save_profile
+    from placecheck.profiles.kept import PROFILES, from_json, profiles_folder
 
     report = {
         "photos": [[str(n)[:40], str(why)[:400]] for n, why in header.get("photos", [])][:MOST],
@@ -105,7 +105,7 @@ def keep(home: Path, header: Mapping[str, Any]) -> None:
     }
     if header.get("profile"):
         profile = from_json(header["profile"], Path("the worker's profile"))
-        save_profile(profile, profiles_folder(home), replace=True)
+        PROFILES.save(profile, profiles_folder(home), replace=True)
         clear(home)
         report = {"done": profile.name, "rms_px": round(profile.rms_px, 3), "f_px": round(profile.values[0], 1)}
     write_whole(_folder(home) / "report.json", json.dumps(report).encode())

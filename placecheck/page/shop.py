@@ -64,10 +64,10 @@ def saved_blocks(home: Path, asked: str) -> tuple[list[tuple[str, str]], str, li
 
     a sentence for each that is damaged or no longer there.
     """
-    from placecheck.bare_block.saved import blocks_folder, load_all
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
     from placecheck.units import sixteenths
 
-    blocks, damaged = load_all(blocks_folder(home))
+    blocks, damaged = BLOCKS.load_all(blocks_folder(home))
     chosen = next((b.name for b in blocks if b.name.casefold() == asked.strip().casefold()), "")
     troubles = [p.message for p in damaged]
     if asked and not chosen and not any(asked.casefold() in trouble.casefold() for trouble in troubles):

@@ -109,7 +109,7 @@ async def card(request: Request) -> Response:
 
 async def _card(request: Request, message: str = "", texts: Mapping[str, str] | None = None) -> Response:
     """The cards, with what is wrong with bars that were typed, which stay as `texts`."""
-    from placecheck.cards import load_bars
+    from placecheck.card_bars import load_bars
 
     bench = bench_of(request)
     bars, small = [await asyncio.to_thread(load_bars, bench.config.home, small) for small in (False, True)]
@@ -119,7 +119,8 @@ async def _card(request: Request, message: str = "", texts: Mapping[str, str] | 
 
 async def card_file(request: Request) -> Response:
     """The card, or as small-PAPER the small one, as PDF."""
-    from placecheck.card.printing import SCALE_SHEET, SMALL_SHEET, card_pdf
+    from placecheck.card.page_layout import SCALE_SHEET, SMALL_SHEET
+    from placecheck.card.printing import card_pdf
     from placecheck.units import PAPERS_MM
 
     paper = request.path_params["paper"]
@@ -133,15 +134,15 @@ async def card_file(request: Request) -> Response:
 
 async def save_bars(request: Request, form: Any) -> Response:
     """Keep a card's measured bars."""
-    from placecheck import cards
+    from placecheck import card_bars
 
     home, small = bench_of(request).config.home, form.get("card") == "small"
     texts = {name: str(form.get(name, ""))[:20] for name in ("card", "across", "down")}
     try:
-        x, y = cards.parse_bars(f"{texts['across']}x{texts['down']}", small)
+        x, y = card_bars.parse_bars(f"{texts['across']}x{texts['down']}", small)
     except UsageProblem as error:
         return await _card(request, error.problem.message, texts)
-    await asyncio.to_thread(cards.save_bars, home, x, y, True, small=small)
+    await asyncio.to_thread(card_bars.save_bars, home, x, y, True, small=small)
     return RedirectResponse("/card", 303)
 
 

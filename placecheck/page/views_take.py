@@ -168,11 +168,11 @@ def _digest(photo: IO[bytes]) -> str:
 
 def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     """What a form asks for, with all that is kept here. Raises UsageProblem with one sentence."""
-    from placecheck.bare_block.saved import blocks_folder, load_block
-    from placecheck.cards import saved_bars_mm
+    from placecheck.bare_block.saved import BLOCKS, blocks_folder
+    from placecheck.card_bars import saved_bars_mm
 
     home, named = bench.config.home, texts.get("saved_block", "").strip()
-    saved = load_block(blocks_folder(home), named) if named else None
+    saved = BLOCKS.load(blocks_folder(home), named) if named else None
     bars = saved_bars_mm(home, small=texts.get("stage", "").strip() == "stitches")
     spec = spec_from(texts, load_settings(home), bars, saved)
     if spec["order"] and not any(o.number == spec["order"] for o in shop.all_orders(home)):

@@ -1,13 +1,13 @@
 """Calibration of a phone's camera from photos of the scale card (Zhang 2000, OpenCV's solver).
 
-Each photo's card corners are turned back into the frame in which the sensor stores pictures,
-so that photos taken upright and lying serve together. Of the distortion terms as many are
-fitted as the photos can tell (Bayesian information criterion). A photo that does not fit the
-others is set aside with a reason and the fit repeated. The covariance of the intrinsics is
-the least-squares one with the poses eliminated (Schur complement), enlarged where leaving
-out one photo at a time (jackknife; Efron 1982) moves them more than that: focus, a card not
-quite flat or printed unevenly differ from photo to photo, pixel noise does not. Photos that
-cannot give a camera (too few, all alike, of several phones or sizes, none of them in the majority) are refused.
+Each photo's card corners are turned back into the frame in which the sensor stores pictures, so
+that photos taken upright and lying serve together. Of the distortion terms as many are fitted as
+the photos can tell (Bayesian information criterion). A photo that does not fit the others is set
+aside with a reason and the fit repeated. The covariance of the intrinsics is the least-squares one
+with the poses eliminated (Schur complement), enlarged where leaving out one photo at a time
+(jackknife; Efron 1982) moves them more than that: focus, a card not quite flat or printed unevenly
+differ from photo to photo, pixel noise does not. Photos that cannot give a camera (too few, all
+alike, of several phones or sizes, none of them in the majority) are refused.
 """
 
 from __future__ import annotations

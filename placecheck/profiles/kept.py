@@ -3,10 +3,9 @@
 A profile is OpenCV's full model (fx, fy, cx, cy, k1, k2, p1, p2, k3; Brown 1971) with the
 covariance of these nine numbers, the residual of every photo it rests on, and the phone,
 lens and zoom it belongs to. It is in the frame in which the sensor stores pictures, so that
-it serves the phone held upright or lying. Each profile is one JSON file, written whole or
-not at all, never over another unasked; one that is taken away is set aside, not erased. A
-damaged file is named in one sentence and never guessed at. Which profile fits a photo, and
-the measuring camera it makes there, is profiles/match.py's business.
+it serves the phone held upright or lying. How files of a name are found, written and set
+aside is saved_files.py's; a damaged file is named in one sentence and never guessed at. Which
+profile fits a photo, and the measuring camera it makes there, is profiles/match.py's business.
 """
 
 from __future__ import annotations
@@ -20,8 +19,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.errors import Problem, UsageProblem
-from placecheck.saved_files import checked_name, named_file, named_files, read_json, read_named, set_aside, write_json
+from placecheck.errors import UsageProblem
+from placecheck.saved_files import Shelf
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -81,16 +80,6 @@ class Profile:
 def profiles_folder(home: Path) -> Path:
     """Where profiles lie in the user's folder."""
     return home / "cameras"
-
-
-def check_name(name: str) -> str:
-    """The name without blanks around it. Raises UsageProblem for one that cannot be a file's."""
-    return checked_name(name, "profile-name")
-
-
-def profile_path(folder: Path, name: str) -> Path:
-    """The profile's file, whatever its capitals. Raises UsageProblem for a name that cannot be a file's."""
-    return named_file(folder, check_name(name))
 
 
 def as_json(profile: Profile) -> dict[str, Any]:
@@ -155,40 +144,13 @@ def from_json(data: Mapping[str, Any], path: Path) -> Profile:
         ) from None
 
 
-def save_profile(profile: Profile, folder: Path, replace: bool = False) -> Path:
-    """Write the profile; raises UsageProblem where the name is taken and `replace` is False."""
-    path = profile_path(folder, profile.name)
-    try:
-        write_json(path, as_json(profile), replace)
-    except FileExistsError:
-        raise UsageProblem(
-            "profile-exists",
-            f"There is a camera profile “{path.stem}” already: choose another name, or add --replace to overwrite it.",
-        ) from None
-    return path
-
-
-def load_profile(folder: Path, name: str) -> Profile:
-    """The profile of that name. Raises UsageProblem where there is none or it is damaged."""
-    path = profile_path(folder, name)
-    if not path.exists():
-        there = ", ".join(p.stem for p in named_files(folder))
-        raise UsageProblem(
-            "profile-missing",
-            f"There is no camera profile “{name}”: "
-            + (f"there is {there}." if there else "make one with `placecheck camera add`."),
-        )
-    return from_json(read_json(path, "camera profile"), path)
-
-
-def load_all(folder: Path) -> tuple[list[Profile], tuple[Problem, ...]]:
-    """All profiles that can be read, and a problem for each that cannot."""
-    return read_named(folder, "camera profile", from_json)
-
-
-def remove_profile(folder: Path, name: str) -> Path:
-    """Take a profile away; it is kept beside the others under a name that is no longer read, ending in .removed."""
-    path = profile_path(folder, name)
-    if not path.exists():
-        load_profile(folder, name)
-    return set_aside(path, ".removed")
+PROFILES = Shelf(
+    "camera profile",
+    "make one with `placecheck camera add`",
+    code="profile",
+    unknown="profile-missing",
+    ending=".removed",
+    as_json=as_json,
+    from_json=from_json,
+)
+"""Every saved camera profile lies on this shelf."""

@@ -23,7 +23,7 @@ from placecheck import vision
 from placecheck.camera import Camera
 from placecheck.errors import Problem, UsageProblem
 from placecheck.photo import Photo
-from placecheck.profiles.kept import Profile, as_json, load_all, load_profile, profiles_folder
+from placecheck.profiles.kept import PROFILES, Profile, as_json, profiles_folder
 from placecheck.propagation import propagate
 from placecheck.request import CheckRequest
 from placecheck.settings import home
@@ -156,7 +156,7 @@ def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
     EXIF. Raises UsageProblem for a name that is not there or is another phone's.
     """
     if name is not None:
-        profile = load_profile(folder, name)
+        profile = PROFILES.load(folder, name)
         if _known(photo) and _known(profile) and not _same_phone(profile, photo):
             raise UsageProblem(
                 "profile-other-phone",
@@ -175,7 +175,7 @@ def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
                 ),
             )
         return Picked(camera_in(profile, photo), profile, notes)
-    profiles, damaged = load_all(folder)
+    profiles, damaged = PROFILES.load_all(folder)
     if not _known(photo):
         if profiles:
             damaged += (

@@ -103,23 +103,7 @@ def assess(paths: Sequence[Path], bars_mm: tuple[float, float] | None = None) ->
     Where more than half are of one phone, lens, zoom and size, the others are named and not used. Raises RetakeNeeded
     for photos that are mixed more than that, and where none can be read.
     """
-    reports: list[PhotoReport] = []
-    seen: list[tuple[Photo, CardSighting, str]] = []
-    names = _short_names(paths)
-    for path, name in zip(paths, names, strict=True):
-        try:
-            photo = load_photo(Path(path))
-            card = find_card(photo.gray())
-        except PlacecheckError as error:
-            reports.append(PhotoReport(name, reason=error.problem.message))
-            continue
-        if photo.orientation not in TURNED:
-            reports.append(PhotoReport(name, reason="The picture is mirrored: take it with the main camera."))
-            continue
-        problems = card_problems(card)
-        reports.append(PhotoReport(name, reason=problems[0].message if problems else None))
-        if not problems:
-            seen.append((replace(photo, image=photo.image[:1, :1]), card, name))  # the pixels are not needed any more
+    reports, seen = _cards_in(paths)
     if not seen:
         raise RetakeNeeded(
             "calibration-no-card",
@@ -127,25 +111,25 @@ def assess(paths: Sequence[Path], bars_mm: tuple[float, float] | None = None) ->
             if reports
             else "No photos were given: name at least 8 photos of the card.",
         )
-    foreign = _foreign([(photo, name) for photo, _, name in seen])
-    reports = [replace(r, reason=foreign.get(r.name, r.reason)) for r in reports]
-    seen = [one for one in seen if one[2] not in foreign]
-    photos = [photo for photo, _, _ in seen]
+    foreign = _foreign([(one.photo, one.name) for one in seen])
+    seen = [one for one in seen if one.name not in foreign]
+    photos = [one.photo for one in seen]
     _refuse_mixed(photos)
+    blur = np.array([one.card.blur_px for one in seen])
+    limit = max(BLUR_FACTOR * float(np.median(blur)), BLUR_PX)
+    blurred = "It is much more blurred than the others: hold still and take it again."
+    unsharp = {one.name: blurred for one in seen if one.card.blur_px > limit}
+    reports = [replace(r, reason=(foreign | unsharp).get(r.name, r.reason)) for r in reports]
     width, height = photos[0].stored_size
     scale = np.ones(2) if bars_mm is None else np.array(bars_mm) / 100.0
-    blur = np.array([card.blur_px for _, card, _ in seen])
-    sharp = {name for (_, card, name) in seen if card.blur_px <= max(BLUR_FACTOR * float(np.median(blur)), BLUR_PX)}
     sightings = [
-        Sighting(name, card.board_mm * scale, to_stored(card.corners_px, photo.orientation, width, height))
-        for photo, card, name in seen
-        if name in sharp
-    ]
-    reports = [
-        replace(r, reason="It is much more blurred than the others: hold still and take it again.")
-        if r.name in {n for _, _, n in seen} - sharp
-        else r
-        for r in reports
+        Sighting(
+            one.name,
+            one.card.board_mm * scale,
+            to_stored(one.card.corners_px, one.photo.orientation, width, height),
+        )
+        for one in seen
+        if one.name not in unsharp
     ]
     first = photos[0]
     upright = Counter(p.orientation for p in photos).most_common(1)[0][0]
@@ -158,6 +142,36 @@ def assess(paths: Sequence[Path], bars_mm: tuple[float, float] | None = None) ->
         digital_zoom=first.digital_zoom,
         turn_known=all(p.kind != "heic" for p in photos),
     )
+
+
+@dataclass(frozen=True)
+class _CardSeen:
+    """A photo in which the card was found well; its pixels are not kept."""
+
+    photo: Photo
+    card: CardSighting
+    name: str
+
+
+def _cards_in(paths: Sequence[Path]) -> tuple[list[PhotoReport], list[_CardSeen]]:
+    """A report for every photo, with why it cannot be used, and those that can."""
+    reports: list[PhotoReport] = []
+    seen: list[_CardSeen] = []
+    for path, name in zip(paths, _short_names(paths), strict=True):
+        try:
+            photo = load_photo(Path(path))
+            card = find_card(photo.gray())
+        except PlacecheckError as error:
+            reports.append(PhotoReport(name, reason=error.problem.message))
+            continue
+        if photo.orientation not in TURNED:
+            reports.append(PhotoReport(name, reason="The picture is mirrored: take it with the main camera."))
+            continue
+        problems = card_problems(card)
+        reports.append(PhotoReport(name, reason=problems[0].message if problems else None))
+        if not problems:
+            seen.append(_CardSeen(replace(photo, image=photo.image[:1, :1]), card, name))
+    return reports, seen
 
 
 def _short_names(paths: Sequence[Path]) -> list[str]:

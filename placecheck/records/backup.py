@@ -1,15 +1,15 @@
 """Backup and restore of everything in one file, from any database into any other.
 
-A backup is a ZIP that any program opens: `manifest.json` (format, schema, counts and a
-SHA-256 of every other member), each table as JSON Lines, the photos under their hashes, and
-the shop's settings and profiles. Rows are read in one consistent transaction, so saving may
-go on meanwhile. It is written under a passing name and takes its own only when whole. Restore
-first proves every member against the manifest and looks which settings are there already: these are
-left as they are and named; where one cannot be read, or an order of the same number is another,
-nothing is brought back, since records would hang on it. Then it puts the photos, the settings, and last
-all rows in one transaction into an empty store, which may be SQLite or PostgreSQL: stopped at any point,
-none of the records is there, and the same restore goes through another time.
-A photo that was lost before the backup is named in the manifest and does not stop either way.
+A backup is a ZIP that any program opens: `manifest.json` (format, schema, counts and a SHA-256 of
+every other member), each table as JSON Lines, the photos under their hashes, and the shop's
+settings and profiles. Rows are read in one consistent transaction, so saving may go on meanwhile.
+It is written under a passing name and takes its own only when whole. Restore first proves every
+member against the manifest and looks which settings are there already: these are left as they are
+and named; where one cannot be read, or an order of the same number is another, nothing is brought
+back, since records would hang on it. Then it puts the photos, the settings, and last all rows in
+one transaction into an empty store, which may be SQLite or PostgreSQL: stopped at any point, none
+of the records is there, and the same restore goes through another time. A photo that was lost
+before the backup is named in the manifest and does not stop either way.
 """
 
 from __future__ import annotations
@@ -39,9 +39,10 @@ NOT_SETTINGS = {"photos", "page"}
 
 @dataclass(frozen=True)
 class BackupReport:
-    """How much a backup or a restore carried; `lost`: photos that were missing or altered already; `left`: settings
+    """How much a backup or a restore carried.
 
-    that were not brought back, since others of their name are there.
+    `lost` are photos that were missing or altered already, `left` settings that were not brought back, since others of
+    their name are there.
     """
 
     records: int

@@ -1,10 +1,11 @@
 """The request of a check as JSON and back, so that a kept check can be run again exactly as asked.
 
-Works on the request's own type hints (nested frozen dataclasses, mappings, tuples, literals, optional
-values), so a field added to the request is kept without a change here. Reading is strict about
-types and lenient about history: a field that an older record lacks takes its default, one that
-this program no longer has is named in the answer of unknown_fields, never silently used. Numbers go through JSON as
-Python writes them, shortest text that reads back as the same float, so nothing is lost.
+Works on the request's own type hints (nested frozen dataclasses, mappings, tuples, literals,
+optional values), so a field added to the request is kept without a change here. Reading is strict
+about types and lenient about history: a field that an older record lacks takes its default, one
+that this program no longer has is named in the answer of unknown_fields, never silently used.
+Numbers go through JSON as Python writes them, shortest text that reads back as the same float, so
+nothing is lost.
 """
 
 from __future__ import annotations

@@ -1,15 +1,15 @@
 """The store: keeps checks as records, finds them again and removes them.
 
 A check is saved in an order that leaves no half record at any moment: first the photo and the
-overlay become files, each whole under its hash or absent; then one transaction writes
-record, details, readings and file names, or nothing. Inside that transaction the files
-are looked for once more, because a purge next door may have removed one that another record
-no longer needed. `attempt` is counted there too, so two benches that check one order at the
-same moment get first and second; a photo that is saved again under its order and stage takes the attempt of its
-earlier record, which then has none. A list of records is bounded, or all of one order, and served by an
-index, so 100,000 records stay interactive (measured by placecheck.records.benchmark). How records are
-rows is rows.py's, what is counted over many tallies.py's, whole tables whole_tables.py's;
-schema and opening are schema.py's and database.py's. Nothing outside these six knows SQL.
+overlay become files, each whole under its hash or absent; then one transaction writes record,
+details, readings and file names, or nothing. Inside that transaction the files are looked for once
+more, because a purge next door may have removed one that another record no longer needed. `attempt`
+is counted there too, so two benches that check one order at the same moment get first and second; a
+photo that is saved again under its order and stage takes the attempt of its earlier record, which
+then has none. A list of records is bounded, or all of one order, and served by an index, so 100,000
+records stay interactive (measured by placecheck.records.benchmark). How records are rows is
+rows.py's, what is counted over many tallies.py's, whole tables whole_tables.py's; schema and
+opening are schema.py's and database.py's. Nothing outside these six knows SQL.
 """
 
 from __future__ import annotations
@@ -150,10 +150,10 @@ class Store:
             connection.execute(insert(kept_file), fresh)
 
     def _attempt(self, connection: Connection, new: NewRecord, counts: dict[tuple[str, str], int]) -> int | None:
-        """The how manieth measured check of its order and stage this is; None where the photo showed nothing, names no
+        """Which measured check of its order and stage this is, from 1; None where it counts as none.
 
-        order, or was kept for another check that it was measured together with. Saved again, a photo stays the
-        attempt that it was, and its earlier record becomes none.
+        So it is where the photo showed nothing, names no order, or was kept for another check that it was measured
+        together with. A photo that is saved again keeps its attempt, and its earlier record becomes none.
         """
         if new.origin == PART or new.order_ref is None:
             return None

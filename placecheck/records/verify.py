@@ -26,8 +26,10 @@ SETTLED_S = 3600.0
 
 @dataclass(frozen=True)
 class Trouble:
-    """One thing found: kind ("missing", "altered", "orphaned", "unreadable", "changed-record", "database"), which, and
-    the records it concerns."""
+    """One thing found: its kind, which thing it is, and the records it concerns.
+
+    Kinds are "missing", "altered", "orphaned", "unreadable", "changed-record" and "database".
+    """
 
     kind: str
     what: str
@@ -55,8 +57,10 @@ class Verified:
 
 
 def verify(store: Store, progress: Callable[[int, int], None] | None = None) -> Verified:
-    """Look at everything; `progress(done, of)` is called along the way. Raises RecordsProblem for a database no longer
-    readable."""
+    """Look at everything; `progress(done, of)` is called along the way.
+
+    Raises RecordsProblem for a database that cannot be read any more.
+    """
     troubles = [Trouble("database", said) for said in whole_tables.check_database(store.database)]
     count = 0
     for found in store.each():

@@ -11,9 +11,10 @@ the database knows, which records name them, and whether its own file is sound.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import islice
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select
+from sqlalchemy import Table, delete, func, insert, select
 
 from placecheck.records.database import Database
 from placecheck.records.model import FileRef
@@ -45,19 +46,9 @@ def load(database: Database, tables: Mapping[str, Iterable[Mapping[str, Any]]]) 
         connection.execute(delete(kept_file))
         for table in TABLES:
             counts[table.name] = 0
-            batch: list[Mapping[str, Any]] = []
-            for row in tables.get(table.name, ()):
-                unknown = set(row) - set(table.c.keys())
-                if unknown:
-                    raise RecordsProblem(
-                        "newer-backup", f"The backup has {sorted(unknown)[0]}, unknown here: update this program."
-                    )
-                batch.append(row)
-                if len(batch) == BATCH:
-                    connection.execute(insert(table), batch)
-                    counts[table.name] += len(batch)
-                    batch = []
-            if batch:
+            rows = iter(tables.get(table.name, ()))
+            while batch := list(islice(rows, BATCH)):
+                _refuse_unknown_columns(batch, table)
                 connection.execute(insert(table), batch)
                 counts[table.name] += len(batch)
         if connection.dialect.name == "postgresql":
@@ -65,6 +56,12 @@ def load(database: Database, tables: Mapping[str, Iterable[Mapping[str, Any]]]) 
                 "SELECT setval(pg_get_serial_sequence('record', 'id'), (SELECT max(id) FROM record))"
             )
     return counts
+
+
+def _refuse_unknown_columns(rows: Iterable[Mapping[str, Any]], table: Table) -> None:
+    unknown = set().union(*rows) - set(table.c.keys())
+    if unknown:
+        raise RecordsProblem("newer-backup", f"The backup has {sorted(unknown)[0]}, unknown here: update this program.")
 
 
 def kept_files(database: Database) -> dict[str, FileRef]:

@@ -21,11 +21,11 @@ from placecheck.answer import CAP_TIED, Findings, Measured, View
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
-    from placecheck.check import Sighted
     from placecheck.measure import OnDome
     from placecheck.observed import Observed
     from placecheck.same_block.evidence import Seen
     from placecheck.same_block.unknowns import JointFit
+    from placecheck.sighting import Sighted
 
 
 def solve(names: Sequence[str], seen: Sequence[Seen], request: CheckRequest) -> JointFit:

@@ -20,15 +20,16 @@ import numpy.typing as npt
 
 from placecheck.block import UPRIGHT_U_DEG, Geometry
 from placecheck.block_fit import BlockFit
-from placecheck.camera import Camera
+from placecheck.block_residuals import Shown
 from placecheck.known_dome import KnownDome
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, line_at, station_mm
 from placecheck.observed import Line, Mark, Observed
 from placecheck.request import CheckRequest
-from placecheck.surface import Chart, normals
+from placecheck.surface import normals
+from placecheck.surface_map import Chart
 
 if TYPE_CHECKING:
-    from placecheck.check import Sighted
+    from placecheck.sighting import Sighted
     from placecheck.standing import Stage
 
 FloatArray = npt.NDArray[np.float64]
@@ -56,21 +57,14 @@ def own_share(found: Mark | Line) -> float:
 
 
 @dataclass(frozen=True)
-class Seen:
-    """One photo's evidence: camera, card corners, outline, what was found, and the fit of this photo alone.
+class Seen(Shown):
+    """One photo's evidence: what it shows of card and block, what was found, and the fit of this photo alone.
 
-    `board_mm` (N, 2), `corners_px` (N, 2) px with `corner_u_px`; `outline_px` (M, 2) px with `outline_u_px`;
     `rim_yaw_deg` the cap's turn as the rim's symmetry tells it, with its standard uncertainty; `card_print_u` the
     relative standard uncertainty of the card's print; `lean_u_deg` how far from upright the block may stand; `wider` by
     how much a saved block's standard uncertainties are to grow, where the photo contradicts it (saved_shape.py).
     """
 
-    camera: Camera
-    board_mm: FloatArray
-    corners_px: FloatArray
-    corner_u_px: float
-    outline_px: FloatArray
-    outline_u_px: float
     observed: Observed
     fit: BlockFit
     rim_yaw_deg: tuple[float, float] | None = None

@@ -1,7 +1,7 @@
 """The joint fit: one block, one dome, one cap, and a camera for every photo (bundle adjustment).
 
 Levenberg-Marquardt to the most probable values of all unknowns (unknowns.py) under all
-residuals (residuals.py), reweighted by Huber's loss at every step. The normal matrix of the
+residuals (residuals.py, derivatives.py), reweighted by Huber's loss at every step. The normal matrix of the
 solution is kept in parts by what the observations are, since those parts give the
 uncertainty budget (together.py); its inverse is the covariance of all unknowns.
 """
@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
+from placecheck.same_block.derivatives import jacobian
 from placecheck.same_block.evidence import REACH_MM, Seen
 from placecheck.same_block.residuals import LINE_WORDS, ROBUST, Residuals, State
 from placecheck.same_block.unknowns import JointFit
@@ -43,7 +44,7 @@ def fit_together(
     task.straighten(task.start)
     state = task.state(task.start)
     damping = FIRST_DAMPING
-    jac = task.jacobian(state)
+    jac = jacobian(task, state)
     for it in range(iterations):
         w, before = task.weights(state), state
         weighted = jac * w[:, None]
@@ -53,7 +54,7 @@ def fit_together(
         if it < 4:
             task.straighten(state.x)
             state = task.state(state.x)
-        jac = task.jacobian(state)
+        jac = jacobian(task, state)
         if gained < 1e-3 and it > 3:
             break
     return _result(task, state, jac)

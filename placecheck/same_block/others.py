@@ -19,7 +19,6 @@ import numpy as np
 
 from placecheck.answer import Measured
 from placecheck.camera import Camera
-from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.marks import Marks
 from placecheck.measuring import measured_of, sight_whole, with_marks
@@ -27,6 +26,7 @@ from placecheck.photo import Photo, load_photo
 from placecheck.profiles.match import pick_camera
 from placecheck.request import CheckRequest, OtherPhoto
 from placecheck.same_block.as_one import measure_together
+from placecheck.sighting import Sighted
 from placecheck.steps import begun
 
 Looked = tuple[tuple[Sighted, ...], tuple[Problem, ...]]

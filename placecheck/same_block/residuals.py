@@ -1,31 +1,32 @@
-"""The residuals of the joint fit and their derivatives.
+"""The residuals of the joint fit.
 
-All that block_fit.py weighs, photo by photo (card, outline, seams, pins); landmarks reprojected and
+All that block_residuals.py weighs, photo by photo (card, outline, seams, pins); landmarks reprojected and
 lines by the distance of their pixels across the projected curve (Triggs et al., Bundle
 Adjustment, 2000); the closure's nominal length; one phone's lens; and, softly, that points
 lie as far over the dome as cap and lace are thick. What each is weighed by is settled beforehand
-(weighing.py). Derivatives by camera and block are differences, those by points in space closed forms.
-Every row knows what it comes from, for the budget, and beyond which size it counts less (Huber).
+(weighing.py), their derivatives are derivatives.py's. Every row knows what it comes from, for the
+budget, and beyond which size it counts less (Huber).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import OUTLINE_WORDS, RIM_WORDS
-from placecheck.block import AT, Geometry, prior_for, unpack, unpack_many
-from placecheck.block_fit import CARD_UNKNOWNS, Task
+from placecheck.block import AT, prior_for, unpack, unpack_many
+from placecheck.block_residuals import CARD_UNKNOWNS, Task
 from placecheck.known_dome import KnownDome
 from placecheck.observed import FOLD
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
 from placecheck.same_block.evidence import LINES, REACH_MM, Seen, start_curve, start_points
 from placecheck.same_block.unknowns import MOVE_U, MOVED, Index, prior_words, without_tape
 from placecheck.same_block.weighing import heights, own_clues, usable_pixels, whitened_by
-from placecheck.surface import fermi_chart, geodesic_mm, gradient, level
+from placecheck.surface import geodesic_mm, level
+from placecheck.surface_map import fermi_chart
 from placecheck.uncertainty import WORDS
 from placecheck.units import ClosureSize
 
@@ -40,17 +41,36 @@ LIFT_WORDS = "cap and lace over the dome"
 CAMERA_WORDS = "focal length, principal point and distortion"
 
 
-@dataclass
+@dataclass(frozen=True)
+class InSpace:
+    """Landmarks (M, 3), the knots (K, 3) of every curve and the points (D, 3) it is drawn by, in the block's frame."""
+
+    marks: FloatArray
+    knots: list[FloatArray]
+    dense: list[FloatArray]
+
+
+@dataclass(frozen=True)
 class State:
+    """All residuals `rows` (R,) at the unknowns `x` (P,), and Huber's sum of their squares.
+
+    For every photo, where along its outline's rays these touch the dome (M,), and which of a curve's points is
+    `nearest` to each of its pixels.
+    """
+
     x: FloatArray
     rows: FloatArray
     cost: float
-    touch: list[FloatArray] = field(default_factory=list)
-    nearest: list[list[IntArray]] = field(default_factory=list)
+    touch: list[FloatArray]
+    nearest: list[list[IntArray]]
 
 
 class Residuals:
-    """The data of one joint fit, its residuals and their derivatives."""
+    """The data of one joint fit and its residuals.
+
+    With `moves` block and card may have moved before each later photo; with `open_block` the block counts as neither
+    taped nor `known`. Curves are followed `reach_mm` beyond the outer stations.
+    """
 
     def __init__(
         self,
@@ -70,8 +90,7 @@ class Residuals:
             prior = prior_for(photo.camera, circumference_mm, None if open_block else known, lean_u_deg)
             if open_block:
                 prior = without_tape(prior)
-            arguments = (photo.camera, photo.board_mm, photo.corners_px, photo.outline_px, prior, own_clues(photo, n))
-            self.tasks.append(Task(*arguments, photo.corner_u_px, photo.outline_u_px))
+            self.tasks.append(Task(photo, prior, own_clues(photo, n)))
         thetas = np.array([photo.fit.theta for photo in seen])
         yaw = AT["block yaw"]
         thetas[:, yaw] = thetas[0, yaw] + (thetas[:, yaw] - thetas[0, yaw] + 180.0) % 360.0 - 180.0
@@ -121,32 +140,26 @@ class Residuals:
         # points in space have no prior of their own
         self.held = np.arange(index.size) < index.first_mark
 
-    def points(self, x: FloatArray) -> tuple[FloatArray, list[FloatArray]]:
-        """Landmarks (M, 3) and the knots (K, 3) of every curve."""
+    def in_space(self, x: FloatArray) -> InSpace:
+        """Landmarks and curves at the unknowns `x`."""
         marks = x[self.index.first_mark :][: 3 * len(self.marks)].reshape(-1, 3)
-        return marks, [c.knots(x[self.index.curve(i)].reshape(-1, 2)) for i, c in enumerate(self.curves)]
+        knots = [c.knots(x[self.index.curve(i)].reshape(-1, 2)) for i, c in enumerate(self.curves)]
+        return InSpace(marks, knots, [c.weights @ p for c, p in zip(self.curves, knots, strict=True)])
 
     def photo_rows(
-        self,
-        k: int,
-        thetas: FloatArray,
-        marks: FloatArray,
-        dense: Sequence[FloatArray],
-        touch: FloatArray | None,
-        nearest: Sequence[IntArray] | None,
+        self, k: int, thetas: FloatArray, space: InSpace, held: State | None = None
     ) -> tuple[list[FloatArray], FloatArray, list[IntArray]]:
-        """Residuals of one photo for unknowns (B, n), in parts (B, r): card, outline, clues, landmarks, curves.
+        """Residuals of photo `k` for its unknowns (B, n), in parts (B, r): card, outline, clues, landmarks, curves.
 
-        And where rays touch (M,) and what is near, both by the first of the unknowns where they are not given.
+        And where its rays touch (M,) and which points are nearest: those of `held`, else by the first of the unknowns.
         """
         task, photo = self.tasks[k], self.seen[k]
         g = unpack_many(thetas, task.frame)
         mm_per_px = np.sqrt((g.translation**2).sum(-1)) / g.f_px[..., 0]
-        if touch is None:
-            touch = task.outline_part(thetas[0], None)[1]
+        touch = task.outline_part(thetas[0], None)[1] if held is None else held.touch[k]
         height, z = task.outline_parts(thetas, touch)
         parts = [task.card_parts(thetas), height / task.outline_sd(mm_per_px, z), task.clue_parts(thetas)]
-        px = g.to_px(marks)
+        px = g.to_px(space.marks)
         for i, name in enumerate(self.marks):
             mark = photo.observed.marks.get(name)
             if mark is not None:
@@ -154,11 +167,11 @@ class Residuals:
         near = []
         for c in range(len(self.curves)):
             line_px, line_sd = self.lines[k][c]
-            drawn = g.to_px(dense[c])
-            if nearest is None:
+            drawn = g.to_px(space.dense[c])
+            if held is None:
                 near.append(np.argmin(((line_px[:, None] - drawn[0]) ** 2).sum(-1), axis=1).astype(np.intp))
             else:
-                near.append(nearest[c])
+                near.append(held.nearest[k][c])
             parts.append(((line_px - drawn[:, near[c]]) * across(drawn)[:, near[c]]).sum(-1) / line_sd)
         return parts, touch, near
 
@@ -166,13 +179,13 @@ class Residuals:
         """Residuals that belong to no photo: lifts, the fold's length, smooth curves, priors, one phone's lens."""
         index = self.index
         g = unpack(index.theta(x, 0), self.tasks[0].frame)
-        marks, knots = self.points(x)
-        everything = np.concatenate([marks, *knots]) if len(self.lift) else np.zeros((0, 3))
+        space = self.in_space(x)
+        everything = np.concatenate([space.marks, *space.knots]) if len(self.lift) else np.zeros((0, 3))
         rows = [(LIFT_WORDS, self.whiten @ (level(g.dome, everything) - self.lift) if len(self.lift) else np.zeros(0))]
         if self.fold:
             i, j = (self.marks.index(name) for name in FOLD)
             length = self.closure.length_mm
-            run = self.bend * float(np.linalg.norm(marks[i] - marks[j]))
+            run = self.bend * float(np.linalg.norm(space.marks[i] - space.marks[j]))
             rows.append(("the closure's length", np.array([(run - FOLD_STRETCH * length) / (FOLD_STRETCH_U * length)])))
         for i, c in enumerate(self.curves):
             v = c.v_mm + x[index.curve(i)].reshape(-1, 2)[:, 0]
@@ -195,11 +208,11 @@ class Residuals:
         return rows
 
     def state(self, x: FloatArray) -> State:
-        marks, knots = self.points(x)
-        dense = [c.weights @ p for c, p in zip(self.curves, knots, strict=True)]
+        """Everything at the unknowns `x` (P,)."""
+        space = self.in_space(x)
         rows, touch, nearest = [], [], []
         for k in range(self.index.photos):
-            parts, at, near = self.photo_rows(k, self.index.theta(x, k)[None], marks, dense, None, None)
+            parts, at, near = self.photo_rows(k, self.index.theta(x, k)[None], space)
             rows += [part[0] for part in parts]
             touch.append(at)
             nearest.append(near)
@@ -210,12 +223,11 @@ class Residuals:
 
     def _labels_and_limits(self) -> tuple[list[str], FloatArray]:
         """What each row comes from, and beyond which size it counts less."""
-        marks, knots = self.points(self.start)
-        dense = [c.weights @ p for c, p in zip(self.curves, knots, strict=True)]
+        space = self.in_space(self.start)
         labels: list[str] = []
         limits: list[FloatArray] = []
         for k, photo in enumerate(self.seen):
-            parts, _, _ = self.photo_rows(k, self.index.theta(self.start, k)[None], marks, dense, None, None)
+            parts, _, _ = self.photo_rows(k, self.index.theta(self.start, k)[None], space)
             words = ["card corners", OUTLINE_WORDS, "cap centre line"]
             words += [WORDS[name] for name in self.marks if name in photo.observed.marks]
             words += [LINE_WORDS[c.name] for c in self.curves]
@@ -237,103 +249,6 @@ class Residuals:
             limits.append(np.full(len(part), np.inf))
         return labels, np.concatenate(limits)
 
-    def jacobian(self, state: State) -> FloatArray:
-        """d rows / d x (R, P)."""
-        x, index = state.x, self.index
-        jac = np.zeros((len(state.rows), index.size))
-        marks, knots = self.points(x)
-        dense = [c.weights @ p for c, p in zip(self.curves, knots, strict=True)]
-        first = 0
-        for k, task in enumerate(self.tasks):
-            theta = index.theta(x, k)
-            moved = np.concatenate([theta[None], theta + np.diag(task.step)])
-            parts, _, _ = self.photo_rows(k, moved, marks, dense, state.touch[k], state.nearest[k])
-            rows = np.concatenate(parts, axis=1)
-            here = slice(first, first + rows.shape[1])
-            by_theta = ((rows[1:] - rows[0]) / task.step[:, None]).T
-            jac[here, index.camera(k)] = by_theta[:, :CARD_UNKNOWNS]
-            jac[here, index.shared] = by_theta[:, CARD_UNKNOWNS:]
-            if index.moves and k:
-                jac[here, index.move(k)] = by_theta[:, MOVED]
-            self._by_points(jac, first, k, unpack(theta, task.frame), marks, dense, state.nearest[k])
-            first += rows.shape[1]
-        base = np.concatenate([row for _, row in self.common_rows(x)])
-        here = slice(first, first + len(base))
-        for j in self._common_unknowns():
-            moved = x.copy()
-            moved[j] += self.step[j]
-            jac[here, j] = (np.concatenate([row for _, row in self.common_rows(moved)]) - base) / self.step[j]
-        self._by_lift(jac, first, x, marks, knots)
-        return jac
-
-    def _common_unknowns(self) -> list[int]:
-        """Unknowns whose part in the common rows is found by differences; points are done in closed form."""
-        return list(range(self.index.first_mark))
-
-    def _by_points(
-        self,
-        jac: FloatArray,
-        first: int,
-        k: int,
-        g: Geometry,
-        marks: FloatArray,
-        dense: Sequence[FloatArray],
-        nearest: Sequence[IntArray],
-    ) -> None:
-        """Derivatives of one photo's landmark and curve rows by the points in space."""
-        photo = self.seen[k]
-        row = first + 2 * len(photo.corners_px) + len(photo.outline_px) + self.clues[k]
-        for i, name in enumerate(self.marks):
-            mark = photo.observed.marks.get(name)
-            if mark is not None:
-                jac[row : row + 2, self.index.mark(i)] = whitened_by(mark) @ _projection(g, marks[i][None])[0]
-                row += 2
-        for c, curve in enumerate(self.curves):
-            _, line_sd = self.lines[k][c]
-            near = nearest[c]
-            if len(near):
-                drawn = g.to_px(dense[c])
-                sideways = across(drawn)[near]
-                by_space = -np.einsum("ni,nij->nj", sideways, _projection(g, dense[c])[near]) / line_sd[:, None]
-                w = curve.weights[near]
-                by_v = w * (by_space @ curve.along.T)
-                by_n = w * (by_space @ curve.normal.T)
-                jac[row : row + len(near), self.index.curve(c)] = np.stack([by_v, by_n], -1).reshape(len(near), -1)
-            row += len(near)
-
-    def _by_lift(
-        self, jac: FloatArray, first: int, x: FloatArray, marks: FloatArray, knots: Sequence[FloatArray]
-    ) -> None:
-        """Derivatives of the common rows by the points in space."""
-        if not len(self.lift):
-            return
-        index = self.index
-        g = unpack(index.theta(x, 0), self.tasks[0].frame)
-        slope = gradient(g.dome, np.concatenate([marks, *knots]))
-        n = len(self.lift)
-        by = np.zeros((n, index.size))
-        for i in range(len(self.marks)):
-            by[i, index.mark(i)] = slope[i]
-        at = len(self.marks)
-        for c, curve in enumerate(self.curves):
-            for j in range(len(curve.start)):
-                start = index.curve(c).start + 2 * j
-                by[at, start] = slope[at] @ curve.along[j]
-                by[at, start + 1] = slope[at] @ curve.normal[j]
-                at += 1
-        jac[first : first + n, index.first_mark :] = (self.whiten @ by)[:, index.first_mark :]
-        row = first + n
-        if self.fold:
-            i, j = (self.marks.index(name) for name in FOLD)
-            chord = marks[i] - marks[j]
-            unit = self.bend * chord / np.linalg.norm(chord) / (FOLD_STRETCH_U * self.closure.length_mm)
-            jac[row, index.mark(i)], jac[row, index.mark(j)] = unit, -unit
-            row += 1
-        for c, curve in enumerate(self.curves):
-            second = np.diff(np.eye(len(curve.start)), 2, axis=0) / curve.bend_u_mm[:, None]
-            jac[row : row + len(second), index.curve(c)] = np.kron(second, [1.0, 0.0])
-            row += len(second)
-
     def straighten(self, x: FloatArray) -> None:
         """Update the fold's geodesic over its chord."""
         if self.fold:
@@ -350,6 +265,7 @@ class Residuals:
         return out
 
     def weights(self, state: State) -> FloatArray:
+        """The square root of Huber's weight of every row (R,)."""
         out: FloatArray = np.sqrt(np.minimum(1.0, self.limits / np.maximum(np.abs(state.rows), 1e-9)))
         return out
 
@@ -359,11 +275,3 @@ def across(drawn: FloatArray) -> FloatArray:
     along = np.gradient(drawn, axis=-2)
     along = along / np.maximum(np.linalg.norm(along, axis=-1, keepdims=True), 1e-9)
     return np.stack([-along[..., 1], along[..., 0]], -1)
-
-
-def _projection(g: Geometry, points: FloatArray) -> FloatArray:
-    """d px / d point (N, 2, 3) by central differences."""
-    h = 0.05
-    ends = g.to_px(points[:, None, :] + np.concatenate([np.eye(3), -np.eye(3)]) * h)
-    out: FloatArray = np.swapaxes(ends[:, :3] - ends[:, 3:], 1, 2) / (2 * h)
-    return out

@@ -1,6 +1,6 @@
 """Several photos of one pinned block, from files to one answer, whatever happens on the way.
 
-Every photo is sighted by itself as a single check does (check.py, measuring.py); then all are measured
+Every photo is sighted by itself as a single check does (sighting.py, measuring.py); then all are measured
 as one (as_one.py), judged and advised as one. Nothing is averaged: there is one dome, one set of
 points in space and one budget. A photo that cannot be used stops the set, with its name in
 the sentence; the user may leave it out. The answer's landmarks are those of the first photo, and every
@@ -21,9 +21,9 @@ from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFi
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
-    from placecheck.check import Sighted
     from placecheck.photo import Photo
     from placecheck.profiles.match import Picked
+    from placecheck.sighting import Sighted
 
 NO_MEMORY = "There is not enough memory for these photos: close other programs, or give smaller copies of them."
 

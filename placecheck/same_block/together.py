@@ -25,8 +25,8 @@ from placecheck.observed import FOLD, Inferred
 from placecheck.same_block.evidence import ALIKE, LINES, Seen
 from placecheck.same_block.residuals import LINE_WORDS
 from placecheck.same_block.unknowns import JointFit
-from placecheck.surface import fermi_chart
-from placecheck.uncertainty import WORDS, mark_covariance_mm2, station_u_mm
+from placecheck.surface_map import fermi_chart
+from placecheck.uncertainty import WORDS, by_measure, mark_covariance_mm2, station_u_mm
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -104,11 +104,7 @@ def budgets_together(
         beside = {**slow.inferred_uv, name: slow.inferred_uv[name] + np.array([0.5, 0.0])}
         change = np.nan_to_num(at(replace(slow, inferred_uv=beside)) - base) / 0.5
         lines.append((f"{WORDS.get(name, name)}, hidden", (change * guess.u_mm) ** 2))
-    out = {}
-    for i, name in enumerate(names):
-        parts = [Contribution(words, float(np.sqrt(max(v[i], 0.0)))) for words, v in lines]
-        out[name] = tuple(sorted((p for p in parts if p.u > 1e-6), key=lambda p: -p.u))
-    return out
+    return by_measure(names, lines)
 
 
 def _alike(

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import AT, GROUPS, NAMES, Frame, Geometry, Prior, unpack
-from placecheck.block_fit import CARD_UNKNOWNS
+from placecheck.block_residuals import CARD_UNKNOWNS
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.same_block.evidence import Curve
 

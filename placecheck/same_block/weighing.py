@@ -19,11 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import Geometry
-from placecheck.block_fit import Clues
+from placecheck.block_residuals import Clues
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, SEAM_LIFT_MM
 from placecheck.observed import FOLD, Mark
 from placecheck.same_block.evidence import LINES, Curve, Seen, own_share
-from placecheck.surface import Chart
+from placecheck.surface_map import Chart
 from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,9 +36,9 @@ SHARED_ERROR_MM = 20.0  # neighbouring points of a line share their error over t
 
 
 def own_clues(photo: Seen, photos: int) -> Clues:
-    """What one photo tells of the cap's plane; where a seam lies beside the middle is the same error in every photo,
+    """What one of `photos` tells of the cap's plane, so weighed that all together say no more than one.
 
-    so the photos together say no more than one.
+    Where a seam lies beside the middle is the same error in every photo.
     """
     empty = np.zeros((0, 2))
     centre, pins, share = photo.observed.centre, photo.observed.pins, float(np.sqrt(photos))
@@ -50,23 +50,23 @@ def own_clues(photo: Seen, photos: int) -> Clues:
     from placecheck.find.pins import HEAD_LIFT_MM
 
     return Clues(
-        centre.px[keep] if centre is not None else empty,
-        share * centre.u_px[keep] if centre is not None else np.zeros(0),
-        np.zeros((0, 2, 2)),
-        np.zeros(0),
-        np.zeros(0),
-        SEAM_LIFT_MM,
-        pins.px if pins is not None else empty,
-        share * pins.u_px if pins is not None else np.zeros(0),
-        HEAD_LIFT_MM,
-        (yaw[0], share * yaw[1]) if yaw is not None else None,
+        centre_px=centre.px[keep] if centre is not None else empty,
+        centre_u_px=share * centre.u_px[keep] if centre is not None else np.zeros(0),
+        pairs_px=np.zeros((0, 2, 2)),
+        pairs_mm=np.zeros(0),
+        pairs_u_mm=np.zeros(0),
+        lift_mm=SEAM_LIFT_MM,
+        pins_px=pins.px if pins is not None else empty,
+        pins_u_px=share * pins.u_px if pins is not None else np.zeros(0),
+        pins_lift_mm=HEAD_LIFT_MM,
+        rim_yaw_deg=(yaw[0], share * yaw[1]) if yaw is not None else None,
     )
 
 
 def usable_pixels(photo: Seen, curve: Curve, geometry: Geometry, chart: Chart) -> tuple[FloatArray, FloatArray, float]:
-    """Pixels (N, 2) of a photo's line that belong to the curve, the sd (N,) each is weighed by, and how many
+    """Pixels (N, 2) of a photo's line that belong to the curve, and how they are weighed.
 
-    of them count as one.
+    Second the sd (N,) of each, last how many of them count as one.
     """
     line = getattr(photo.observed, curve.name)
     if line is None:
@@ -90,9 +90,9 @@ def whitened_by(mark: Mark) -> FloatArray:
 def heights(
     start: Mapping[str, FloatArray], marks: Sequence[str], curves: Sequence[Curve]
 ) -> tuple[FloatArray, FloatArray]:
-    """The prior of how far the points (P, 3) of marks and curves lie over the dome: their mean lift (P,), mm, and the
+    """The prior of how far the points (P, 3) of marks and curves lie over the dome.
 
-    whitening (P, P) of its covariance.
+    Their mean lift (P,), mm, and the whitening (P, P) of its covariance.
     """
     points = [start[name][None] for name in marks] + [c.start for c in curves]
     lifts = [np.full(1, LACE_LIFT_MM) for _ in marks]

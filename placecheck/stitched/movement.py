@@ -5,16 +5,16 @@ mm along the surface, in the wearer's frame. What is asked is the difference, an
 unsure in one map is the same in the other: it is one block and one cap. So the two fits are joined
 (best linear estimate, first order): errors of what was assumed of the block beforehand, and of the
 cap's thickness, are common to both; block shape and cap must come out alike, but for how far a cap
-settles while it is handled (SETTLES); and the cap's front rim, where it is in view in both photos, must lie where
-it lay (RIM_SETTLES_MM).
-Camera, card, outline, block position, how flat the lace lies and how well each landmark is seen are
-each photo's own; what makes up for the finders' mistakes (factors) is not for what was set by hand.
-With prior root R and a root L of a fit's covariance, an error z of the prior moves the unknowns by
-L (L^T R^T) z, with the same z in both. A landmark has moved when its change lies outside the 99 %
-ellipse of no change: of six together at most 6 in 100 are then called so wrongly. Two photos that
-disagree about block and cap beyond all this tell nothing and say so. Lace is one piece: a landmark
-that leaves the others' common slide and turn by more than lace gives (CLOTH_MM) was found in the
-wrong place in one of the photos and is left out.
+settles while it is handled (SETTLES); and the cap's front rim, where it is in view in both photos,
+must lie where it lay (RIM_SETTLES_MM). Camera, card, outline, block position, how flat the lace
+lies and how well each landmark is seen are each photo's own; what makes up for the finders'
+mistakes (factors) is not for what was set by hand. With prior root R and a root L of a fit's
+covariance, an error z of the prior moves the unknowns by L (L^T R^T) z, with the same z in both. A
+landmark has moved when its change lies outside the 99 % ellipse of no change: of six together at
+most 6 in 100 are then called so wrongly. Two photos that disagree about block and cap beyond all
+this tell nothing and say so. Lace is one piece: a landmark that leaves the others' common slide and
+turn by more than lace gives (CLOTH_MM) was found in the wrong place in one of the photos and is
+left out.
 """
 
 from __future__ import annotations

@@ -13,7 +13,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from placecheck.answer import Measured, Move
-from placecheck.check import Sighted
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.find.closure import line_in_photo
 from placecheck.find.rim_in_picture import rim_in_view
@@ -21,6 +20,7 @@ from placecheck.measure import OnDome
 from placecheck.measuring import look
 from placecheck.records.earlier import earlier_photo
 from placecheck.request import CheckRequest
+from placecheck.sighting import Sighted
 from placecheck.standing import stage_prior
 from placecheck.stitched.movement import Placed, moves, place
 

@@ -18,8 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.advice import FAR_SIDEWAYS_MM, LEAST_MOVE_MM, Placement, Plan, Way
+from placecheck.advice import FAR_SIDEWAYS_MM, LEAST_MOVE_MM, Plan
 from placecheck.answer import MEASURE_BY_NAME, Judged, Measured
+from placecheck.directions import Way
+from placecheck.placement import Placement
 from placecheck.printout import in_words, limits_text
 from placecheck.request import CheckRequest
 from placecheck.tolerances import ASYMMETRIES

@@ -1,12 +1,13 @@
 """The stitches of a close-up as they travel to the answer, the picture and the record.
 
-Stitches stand in order from the photo's left, or from its top where the seam is more upright than level, so that "the
-7th" means the same to whoever counts along the seam and to the program. A spacing belongs to the stitch before it.
-Its kind says what it is to the maker: `over` the limit or `under` it, where that is proven by the measure of the row's
-largest or smallest spacing and its guard band, so that kinds and verdict say the same; `unsure`, beyond the limit but
-not proven, or the one that leaves such a measure unsure; `crowded` (under half the median) and `wide` (more than 1.6
-times it), out of the row's own rhythm but within the limits; else `even`.
-Nothing here imports anything slow.
+Stitches stand in order from the photo's left, or from its top where the seam is more upright than
+level, so that "the 7th" means the same to whoever counts along the seam and to the program. A
+spacing belongs to the stitch before it. Its kind says what it is to the maker: `over` the limit or
+`under` it, where that is proven by the measure of the row's largest or smallest spacing and its
+guard band, so that kinds and verdict say the same; `unsure`, beyond the limit but not proven, or
+the one that leaves such a measure unsure; `crowded` (under half the median) and `wide` (more than
+1.6 times it), out of the row's own rhythm but within the limits; else `even`. Nothing here imports
+anything slow.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -114,61 +114,66 @@ def analyse(
     if x.ndim != 3 or min(x.shape) < 2 or not np.isfinite(x).all():
         raise ValueError("a study needs finite values of at least 2 blocks, 2 makers and 2 repeats")
     p, o, r = x.shape
-    mean = x.mean()
-    by_block, by_maker, by_cell = x.mean((1, 2)), x.mean((0, 2)), x.mean(2)
-    ss_block = float(o * r * ((by_block - mean) ** 2).sum())
-    ss_maker = float(p * r * ((by_maker - mean) ** 2).sum())
-    ss_cross = float(r * ((by_cell - by_block[:, None] - by_maker + mean) ** 2).sum())
-    ss_repeat = float(((x - by_cell[..., None]) ** 2).sum())
-    df_block, df_maker, df_cross, df_repeat = p - 1, o - 1, (p - 1) * (o - 1), p * o * (r - 1)
-    f_cross = _ratio(ss_cross / df_cross, ss_repeat / df_repeat)
-    p_cross = f_tail(f_cross, df_cross, df_repeat)
-    pooled = p_cross > pool_above
-    ms_maker, ms_block, ms_cross = ss_maker / df_maker, ss_block / df_block, ss_cross / df_cross
-    if pooled:
-        df_error, ms_error = df_repeat + df_cross, (ss_repeat + ss_cross) / (df_repeat + df_cross)
-        ms_test, df_test, var_cross = ms_error, df_error, 0.0
-    else:
-        df_error, ms_error = df_repeat, ss_repeat / df_repeat
-        ms_test, df_test, var_cross = ms_cross, df_cross, max(0.0, (ms_cross - ms_error) / r)
-    var_maker = max(0.0, (ms_maker - ms_test) / (p * r))
-    var_block = max(0.0, (ms_block - ms_test) / (o * r))
-    table = (
-        Row("block", ss_block, df_block, *_test(ms_block, df_block, ms_test, df_test)),
-        Row("maker", ss_maker, df_maker, *_test(ms_maker, df_maker, ms_test, df_test)),
-        Row("maker x block", ss_cross, df_cross, f_cross, p_cross),
-        Row("repeats", ss_repeat, df_repeat),
-        Row("total", ss_block + ss_maker + ss_cross + ss_repeat, p * o * r - 1),
-    )
+    block, maker, cross, repeat = _sums_of_squares(x)
+    cross = _tested(cross, repeat)
+    assert cross.p is not None
+    pooled = cross.p > pool_above
+    error = Row("error", repeat.ss + cross.ss, repeat.df + cross.df) if pooled else repeat
+    beside = error if pooled else cross  # the row that makers and blocks are tested with
+    var_cross = 0.0 if pooled else max(0.0, (cross.ms - error.ms) / r)
+    var_maker = max(0.0, (maker.ms - beside.ms) / (p * r))
+    var_block = max(0.0, (block.ms - beside.ms) / (o * r))
+    total = Row("total", block.ss + maker.ss + cross.ss + repeat.ss, p * o * r - 1)
     # GRR^2 as a sum of mean squares with their degrees of freedom
     one, many = 1 / (p * r), 1 / r
-    parts = [(one * ms_maker, df_maker)]
+    parts = [(one * maker.ms, maker.df)]
     if pooled:
-        parts.append(((1 - one) * ms_error, df_error))
+        parts.append(((1 - one) * error.ms, error.df))
     else:
-        parts += [((many - one) * ms_cross, df_cross), ((1 - many) * ms_error, df_error)]
-    grr = math.sqrt(ms_error + var_maker + var_cross)
-    grr_df = effective_degrees_of_freedom([math.sqrt(v) for v, _ in parts], [df for _, df in parts])
-    upper = max(grr, _upper_limit(parts))
+        parts += [((many - one) * cross.ms, cross.df), ((1 - many) * error.ms, error.df)]
+    grr = math.sqrt(error.ms + var_maker + var_cross)
     return GaugeStudy(
-        measure,
-        unit,
-        makers or tuple(f"maker {i + 1}" for i in range(o)),
-        blocks or tuple(f"block {i + 1}" for i in range(p)),
-        r,
-        x,
-        table,
-        p_cross,
-        pool_above,
-        pooled,
-        math.sqrt(ms_error),
-        math.sqrt(var_maker),
-        math.sqrt(var_cross),
-        math.sqrt(var_block),
-        grr_df,
-        upper,
-        tolerance,
+        measure=measure,
+        unit=unit,
+        makers=makers or tuple(f"maker {i + 1}" for i in range(o)),
+        blocks=blocks or tuple(f"block {i + 1}" for i in range(p)),
+        repeats=r,
+        values=x,
+        table=(_tested(block, beside), _tested(maker, beside), cross, repeat, total),
+        p_interaction=cross.p,
+        pool_above=pool_above,
+        pooled=pooled,
+        ev=math.sqrt(error.ms),
+        av=math.sqrt(var_maker),
+        interaction=math.sqrt(var_cross),
+        pv=math.sqrt(var_block),
+        grr_df=effective_degrees_of_freedom([math.sqrt(v) for v, _ in parts], [df for _, df in parts]),
+        grr_upper=max(grr, _upper_limit(parts)),
+        tolerance=tolerance,
     )
+
+
+def _sums_of_squares(x: FloatArray) -> tuple[Row, Row, Row, Row]:
+    """The rows block, maker, maker x block and repeats of values (blocks, makers, repeats), not tested yet."""
+    p, o, r = x.shape
+    mean = x.mean()
+    by_block, by_maker, by_cell = x.mean((1, 2)), x.mean((0, 2)), x.mean(2)
+    return (
+        Row("block", float(o * r * ((by_block - mean) ** 2).sum()), p - 1),
+        Row("maker", float(p * r * ((by_maker - mean) ** 2).sum()), o - 1),
+        Row(
+            "maker x block",
+            float(r * ((by_cell - by_block[:, None] - by_maker + mean) ** 2).sum()),
+            (p - 1) * (o - 1),
+        ),
+        Row("repeats", float(((x - by_cell[..., None]) ** 2).sum()), p * o * (r - 1)),
+    )
+
+
+def _tested(row: Row, beside: Row) -> Row:
+    """The row with its F against another one, and F's probability by chance."""
+    f = _ratio(row.ms, beside.ms)
+    return replace(row, f=f, p=f_tail(f, row.df, beside.df))
 
 
 def _upper_limit(parts: Sequence[tuple[float, int]], risk: float = 0.05) -> float:
@@ -183,8 +188,3 @@ def _ratio(top: float, bottom: float) -> float:
     if bottom > 0:
         return top / bottom
     return math.inf if top > 0 else 0.0
-
-
-def _test(ms: float, df: int, ms_test: float, df_test: int) -> tuple[float, float]:
-    f = _ratio(ms, ms_test)
-    return f, f_tail(f, df, df_test)

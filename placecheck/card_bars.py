@@ -19,7 +19,7 @@ from typing import Any
 
 from placecheck.errors import Problem, UsageProblem
 from placecheck.saved_files import read_json, write_json
-from placecheck.units import BAR_MM, SMALL_BAR_MM, parse_card_bars_mm
+from placecheck.units import BAR_MM, BAR_RANGE_MM, SMALL_BAR_MM, parse_card_bars_mm
 
 MAX_APART = 0.02
 FIT_TO_PAGE = 0.01
@@ -41,7 +41,7 @@ def card_path(home: Path) -> Path:
 
 def nominal_mm(small: bool = False) -> float:
     """How long the bars of the scale card, or of the small card, were designed to be."""
-    return SMALL_BAR_MM if small else 100.0
+    return SMALL_BAR_MM if small else BAR_MM
 
 
 def saved_bars_mm(home: Path, small: bool = False) -> tuple[float, float] | None:
@@ -63,7 +63,7 @@ def load_bars(home: Path, small: bool = False) -> CardBars | None:
         if kept["bars_mm"] is None:
             return None
         x, y = (float(bar) for bar in kept["bars_mm"])
-        if not all(BAR_MM[0] <= bar / nominal_mm(small) * 100 <= BAR_MM[1] for bar in (x, y)):
+        if not all(BAR_RANGE_MM[0] <= bar / nominal_mm(small) * 100 <= BAR_RANGE_MM[1] for bar in (x, y)):
             raise ValueError("no printed bars")
         return CardBars(x, y, str(kept["date"]))
     except (KeyError, TypeError, ValueError):

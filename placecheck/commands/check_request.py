@@ -1,0 +1,174 @@
+"""From the options of `placecheck check` to the request: what every photo is measured as and held against.
+
+An option that was not given comes from settings.toml, the card's bars from what was measured of
+that card. What is missing, contradicts itself or means nothing at a stage is refused here, before any
+photo is opened. An order that was named also tells, from the records, which photo of the cap alone and
+which pinned photo belong to it; records that cannot be read cost a sentence and these two, no more.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from placecheck.commands.filed_under import filed_order
+
+if TYPE_CHECKING:
+    from placecheck.known_dome import KnownDome
+    from placecheck.records.store import Store
+    from placecheck.request import CheckRequest, PhotoSide, Stage
+    from placecheck.settings import Settings
+
+
+@dataclass(frozen=True)
+class AsTyped:
+    """The options that say what is checked and how, as they were typed; None or empty where they were not."""
+
+    closure: str | None = None
+    block_circumference: str | None = None
+    block: str | None = None
+    stage: Stage = "pinned"
+    marks: Path | None = None
+    tolerances: Path | None = None
+    card_bars: str | None = None
+    camera: str | None = None
+    cap_photo: Path | None = None
+    taped_clearance: tuple[str, ...] = ()
+    front: PhotoSide | None = None
+    order: str | None = None
+
+
+def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
+    """The request from options and settings; `closures` photos of different ones get it. Raises UsageProblem."""
+    from placecheck.errors import UsageProblem
+    from placecheck.marks import load_marks
+    from placecheck.request import NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
+    from placecheck.settings import load_settings
+    from placecheck.tolerances import load_tolerances
+    from placecheck.units import parse_closure
+
+    settings, stage = load_settings(), typed.stage
+    closure = typed.closure or settings.check.get("closure")
+    if closure is None and stage in NEEDS_CLOSURE:
+        raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
+    known, around_mm = _block(typed, settings)
+    bars_mm = _card_bars_mm(typed, settings)
+    size = parse_closure(closure) if closure else NO_CLOSURE
+    tolerances = load_tolerances(typed.tolerances) if typed.tolerances else settings.tolerances
+    marks = load_marks(typed.marks, stage) if typed.marks else None
+    taped_mm = _taped_mm(typed, closures)
+    if typed.cap_photo is not None and stage not in NEEDS_CLOSURE:
+        raise UsageProblem(
+            "cap-photo-stage",
+            "--cap-photo goes with a photo of the closure, pinned or stitched: leave it out at this stage.",
+        )
+    return CheckRequest(
+        closure=size,
+        block_circumference_mm=around_mm,
+        block=known,
+        stage=stage,
+        tolerances=tolerances,
+        marks=marks,
+        camera_name=typed.camera or settings.check.get("camera"),
+        card_bars_mm=bars_mm,
+        front=typed.front,
+        taped_mm=taped_mm,
+        cap=_cap_photo(typed.cap_photo, typed.order) if stage in NEEDS_CLOSURE else None,
+        since=_pinned_record(typed.order) if stage == "stitched" else None,
+    )
+
+
+def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]:
+    """The saved block that is named, if one is, and the circumference in mm, 0 where none is needed."""
+    from placecheck.bare_block.saved import block_for, blocks_folder
+    from placecheck.errors import UsageProblem
+    from placecheck.request import NEEDS_BLOCK
+    from placecheck.settings import home
+
+    defaults = settings.check if typed.stage in NEEDS_BLOCK else {}
+    known, around_mm = block_for(blocks_folder(home()), typed.block, typed.block_circumference, defaults)
+    if not around_mm and typed.stage in NEEDS_BLOCK:
+        raise UsageProblem(
+            "circumference-not-given",
+            "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
+        )
+    return known, around_mm
+
+
+def _card_bars_mm(typed: AsTyped, settings: Settings) -> tuple[float, float] | None:
+    """The measured bars of the card in the photo; the small card of the seam's close-up has bars of its own."""
+    from placecheck.card_bars import saved_bars_mm
+    from placecheck.settings import home
+    from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm
+
+    if typed.stage == "stitches":
+        bars = typed.card_bars
+        return parse_card_bars_mm(bars, SMALL_BAR_MM) if bars else saved_bars_mm(home(), small=True)
+    bars = typed.card_bars or settings.check.get("card_bars")
+    return parse_card_bars_mm(bars) if bars else saved_bars_mm(home())
+
+
+def _taped_mm(typed: AsTyped, closures: int) -> dict[str, float]:
+    """What a soft tape reads, by measure, from left=9mm and its like."""
+    from placecheck.errors import UsageProblem
+    from placecheck.request import NEEDS_CLOSURE
+    from placecheck.taped import parse_taped
+
+    if not typed.taped_clearance:
+        return {}
+    if typed.stage not in NEEDS_CLOSURE:
+        raise UsageProblem(
+            "taped-stage",
+            "--taped-clearance goes with a photo of the closure, pinned or stitched: leave it out at this stage.",
+        )
+    if closures > 1:
+        raise UsageProblem(
+            "taped-several", "A taped clearance belongs to one closure: check the photos one at a time with it."
+        )
+    places: dict[str, str] = {}
+    for text in typed.taped_clearance:
+        place, equals, length = (part.strip() for part in text.partition("="))
+        if not equals or place in places:
+            raise UsageProblem(
+                "taped-unreadable",
+                f"The taped clearance “{text}” is not one place and its length: write each place once, as middle=10mm.",
+            )
+        places[place] = length
+    return parse_taped(places)
+
+
+def _cap_photo(given: Path | None, order: str | None) -> int | str | None:
+    """The photo of the cap alone that was named, or the order's on record. Raises UsageProblem."""
+    from placecheck.errors import UsageProblem
+    from placecheck.records.earlier import cap_photo_of
+
+    if given is None:
+        return _on_record(cap_photo_of, order)
+    if not given.is_file():
+        raise UsageProblem("cap-photo-not-there", f"There is no photo of the cap at {given}: check the name.")
+    return str(given)
+
+
+def _pinned_record(order: str | None) -> int | None:
+    """The record of the order's pinned photo that a stitched one is compared with, if there is one."""
+    from placecheck.records.earlier import latest_of
+
+    return _on_record(lambda store, name: latest_of(store, name, "pinned"), order)
+
+
+def _on_record(look: Callable[[Store, str | None], int | None], order: str | None) -> int | None:
+    """What `look` finds among the records of an order, a readable one; a sentence where they cannot be read."""
+    from placecheck.errors import PlacecheckError
+    from placecheck.records.store import open_store
+
+    if (name := filed_order(order)) is None:
+        return None
+    try:
+        with open_store() as store:
+            return look(store, name)
+    except PlacecheckError as error:
+        print(f"placecheck: {error.problem.message}", file=sys.stderr)
+        return None
