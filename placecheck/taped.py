@@ -6,8 +6,9 @@ of it. Tape and photo are two measurements of one length, so they are combined a
 by their inverse variances (GUM, JCGM 100:2008; its u is 1 / sqrt(1/u1^2 + 1/u2^2)), the photo's
 budget scaled to its u times its weight and the tape a line of its own. Before that they must agree: where the
 difference exceeds the expanded uncertainty of the difference (E_n above 1, ISO 13528, from memory) they are not
-averaged; the photo's value stays, as unsure as the difference says (a line of its own, too), and the answer asks
-for the tape to be laid again. A clearance that the photo does not show is the tape's alone. Nothing here knows photos.
+averaged; the photo's value stays, as unsure as the difference says (a line of its own, too, with which judge.py
+lets nothing pass), and the answer asks for the tape to be laid again. A clearance that the photo does not show is the
+tape's alone. Nothing here knows photos.
 """
 
 from __future__ import annotations

@@ -37,6 +37,7 @@ LEAN_ADVICE = (
     "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
 )
 TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
+TAPE_AGAIN = "feel for the cap's edge through the lace and lay the tape again"
 PIN_ADVICE = (
     "set a ball pin on the cap's centre line, into the bare block before the lace, with ball pins of the same colour "
     "at the corners, and take the photo again"
@@ -157,7 +158,9 @@ def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) 
     steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
     untied = measured.grounds.cap_shown and not (measured.grounds.cap_tied or measured.grounds.cap_doubted)
     code = "clearance-undecided"
-    if any(TAPED in words for item in items for words in item.estimate.evidence):
+    if any(line.source == TAPE_CONTRADICTS for item in items for line in item.estimate.budget):
+        then = TAPE_AGAIN
+    elif any(TAPED in words for item in items for words in item.estimate.evidence):
         then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
     elif steep:
         code = "clearance-seen-too-steeply"
