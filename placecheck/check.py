@@ -35,6 +35,7 @@ from placecheck.measure import OnDome, put_on_dome
 from placecheck.observed import Observed
 from placecheck.observing import (
     by_hand,
+    check_centre_on_block,
     check_size,
     check_way_round,
     closure_edge_px,
@@ -235,6 +236,7 @@ def sight_standing(photo: Photo, request: CheckRequest, standing: Standing) -> S
             "closure-missing", "No closure was found on the block: pin cap and closure on, then take the photo."
         )
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
+    check_centre_on_block(observed, fit.geometry)
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)  # good enough for what is asked of it here
     check_way_round(observed, on)
     check_size(on, fit.geometry, request)
