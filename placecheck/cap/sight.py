@@ -117,7 +117,7 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
     stage, close, notes = again_if_tilted(first, _look_closely(first, close), _look_closely)
     fit, grid, picture, sighting, centre = close.fit, close.grid, close.picture, close.sighting, close.observed.centre
     check_centre_on_block(close.observed, fit.geometry)
-    check_block(fit, standing.block)
+    check_block(fit, standing.block, request.card_bars_mm)
     clues = clues_of(close.observed, fit.geometry, request)
     stage, fit, doubts = saved_shape_weighed(stage, fit, close.way, clues)
     notes = (*notes, *doubts)
