@@ -651,6 +651,20 @@ def test_half_a_millimetre_is_hardly_worth_it():
     assert unpicked(Flat(0, 0, 10).measured()) == ()
 
 
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"clearance_left_mm": 4.9, "clearance_centre_mm": 8.85, "clearance_right_mm": 11.8},
+        {"front_corner_asymmetry_mm": 7.4, "fold_offset_front_mm": 0.9, "fold_offset_back_mm": 0.9, "offset_mm": 0.9},
+    ],
+)
+def test_what_needs_no_more_than_the_lace_gives_is_not_unpicked(values):
+    """Out by more than a millimetre, but brought back by a slide of 1.2 or 0.9 mm: there is nowhere to unpick."""
+    (told,) = unpicked(with_values(**values))
+    assert told.startswith("Hardly worth unpicking")
+    assert "no place has to go further than 1.5 mm" in told
+
+
 def test_edges_have_the_closures_lengths():
     front, left, right, back = edges_of(127.0, 101.6)
     assert front.length_mm == pytest.approx(127.0, abs=1.0)
