@@ -420,6 +420,15 @@ def test_near_the_limit_is_undecided() -> None:
     assert "between the 3rd and 4th stitch from the left (9.9 ± 0.5 mm)" in problem.message
 
 
+@pytest.mark.parametrize(("mm", "word", "other"), [(10.0, "gap", "crowding"), (2.0, "crowding", "gap")])
+def test_a_row_near_a_limit_throughout_is_not_told_as_its_opposite(mm: float, word: str, other: str) -> None:
+    measured, judged = judged_of([mm + d for d in (0.1, -0.1, 0.0, 0.05, -0.05)])
+    assert {judged[SMALLEST].state, judged[LARGEST].state} == {"unsure"}
+    (problem,) = stitch_undecided(measured, judged)
+    assert problem.message.count(f"the {word} between") == 2
+    assert other not in problem.message
+
+
 def test_the_shops_own_limit() -> None:
     """Default: at most a T-pin's head, 10 mm (common practice, no published source)."""
     assert DEFAULTS.limits_of(LARGEST)[1] == 10.0
