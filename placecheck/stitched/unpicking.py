@@ -145,7 +145,13 @@ def stretches(edge: Edge, ways: FloatArray) -> list[tuple[float, float]]:
             found[-1] = (found[-1][0], end)
         else:
             found.append((start, end))
-    return [(_snapped(edge, a), _snapped(edge, b)) for a, b in found]
+    return [_between_places(edge, a, b) for a, b in found]
+
+
+def _between_places(edge: Edge, start: float, end: float) -> tuple[float, float]:
+    """From one named place to another; a stretch about a single one, or to it, keeps its own ends."""
+    snapped = _snapped(edge, start), _snapped(edge, end)
+    return snapped if snapped[0] < snapped[1] else (start, end)
 
 
 def _snapped(edge: Edge, at: float) -> float:
