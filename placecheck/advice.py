@@ -158,7 +158,7 @@ class Plan(Moves):
         offset = (now.front + now.back) / 2
         move = _aim(low, high) - offset
         if self.moves:
-            needed = abs(move) > (high - low) / 6
+            needed = abs(move) > (high - low) / 6 or self.beyond("offset_mm", offset)
         else:
             needed = self.is_out("offset_mm") or self.fold_explains_corners()
         if not needed or abs(move) < LEAST_MOVE_MM:

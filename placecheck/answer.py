@@ -139,6 +139,11 @@ class Estimate:
     def U95(self) -> float:
         return COVERAGE_FACTOR * self.u
 
+    @property
+    def contradicted(self) -> bool:
+        """Whether a soft tape contradicts what the photo shows; what to do then is told where that is found."""
+        return any(line.source == TAPE_CONTRADICTS for line in self.budget)
+
 
 @dataclass(frozen=True)
 class Move:

@@ -89,18 +89,23 @@ def stand_against_rest(fit: BlockFit) -> Against:
     return deleted(residual, variance, float(direction @ fit.covariance @ direction))
 
 
-def against_stand(fit: BlockFit) -> str | None:
-    """One sentence where the block's saved height over the table contradicts the card; None where it does not."""
+def against_stand(fit: BlockFit, bars_mm: tuple[float, float] | None = None) -> str | None:
+    """One sentence where the block's saved height over the table contradicts the card; None where it does not.
+
+    `bars_mm` are the card's bars as they were entered: how long they may truly be is told from these.
+    """
     known, against = fit.known, stand_against_rest(fit)
     if known is None or abs(against.z) <= STAND_TOLD:
         return None
     table = fit.geometry
     eye_mm = float(-(table.table_rotation.T @ table.table_translation)[2])
-    printed = 100.0 / (1.0 + against.off / eye_mm)
+    believed = 100.0 if bars_mm is None else float(np.mean(bars_mm))
+    printed = believed / (1.0 + against.off / eye_mm)
+    again = "" if bars_mm is None else "again "
     return (
         f"By the card the block stands {abs(against.off):.0f} mm {'higher' if against.off > 0 else 'lower'} over the "
-        f"table than “{known.label}” was saved: measure the card's two 100 mm bars and enter them (about "
-        f"{printed:.0f} mm would explain it), or name the block and stand that are on the bench."
+        f"table than “{known.label}” was saved: measure the card's two 100 mm bars {again}and enter "
+        f"them (about {printed:.0f} mm would explain it), or name the block and stand that are on the bench."
     )
 
 

@@ -8,7 +8,8 @@ moved inward by the guard band g = k u, `out` when it lies beyond a limit moved 
 guard bands alone would let the risk grow, so `in` also asks p_c >= Phi(k); for wide limits
 that is the same rule, and for limits closer than 2 g nothing can be proven in. The verdict
 is `pass` when every judged measure is in, `fix` when one is proven out, else `retake`: a
-doubtful or a missing measure never passes.
+doubtful or a missing measure never passes, nor does one that photo and soft tape contradict each
+other about, however far inside the photo has it.
 """
 
 from __future__ import annotations
@@ -50,13 +51,10 @@ def state_of(value: float, u: float, low: float, high: float, guard_factor: floa
 
 def judge_estimate(estimate: Estimate, low: float, high: float, guard_factor: float) -> Judged:
     """One estimate against [low, high]."""
-    return Judged(
-        estimate,
-        low,
-        high,
-        state_of(estimate.value, estimate.u, low, high, guard_factor),
-        p_conform(estimate.value, estimate.u, low, high),
-    )
+    state = state_of(estimate.value, estimate.u, low, high, guard_factor)
+    if state == "in" and estimate.contradicted:
+        state = "unsure"
+    return Judged(estimate, low, high, state, p_conform(estimate.value, estimate.u, low, high))
 
 
 def judge(measured: Measured, tolerances: Tolerances) -> Mapping[str, Judged]:

@@ -22,7 +22,14 @@ from placecheck.contradictions import tape_doubt
 from placecheck.findings import estimated, findings_of, grounds_of, view_of
 from placecheck.marks import Marks
 from placecheck.measure import OnDome, measure_at, put_on_dome
-from placecheck.observing import by_hand, check_on_block, check_way_round, clues_of, with_steadied_corners
+from placecheck.observing import (
+    by_hand,
+    check_centre_on_block,
+    check_on_block,
+    check_way_round,
+    clues_of,
+    with_steadied_corners,
+)
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.sighting import Sighted, sight
@@ -72,10 +79,14 @@ def remeasure(seen: Sighted, marks: Marks | None) -> Measured:
 
 
 def with_marks(seen: Sighted, marks: Marks | None) -> Sighted:
-    """What was sighted with `marks` set by hand in place of what was found, the block fitted anew."""
+    """What was sighted with `marks` set by hand in place of what was found, the block fitted anew.
+
+    Raises UsageProblem for a centre line beside the block.
+    """
     request = replace(seen.stage.request, marks=marks)
     height, width = seen.stage.image.shape[:2]
     observed = by_hand(seen.observed, request, width, height)
+    check_centre_on_block(observed, seen.fit.geometry)
     clues = clues_of(observed, seen.fit.geometry, request, seen.sighting.rim_yaw_deg)
     fit = fit_stage(seen.stage, seen.block.outline_px, seen.outline_u_px, seen.fit.theta, clues, 3)
     return replace(seen, fit=fit, observed=observed)

@@ -60,7 +60,10 @@ def by_hand(observed: Observed, request: CheckRequest, width: int, height: int) 
     marks.check_inside(width, height)
     cov = np.eye(2) * marks.u_px**2
     points = dict(observed.marks)
-    points |= {n: Mark(np.array(p, float), cov, (BY_HAND,)) for n, p in marks.landmarks_px.items()}
+    set_px = dict(marks.landmarks_px)
+    if "fold" in marks.lines_px:  # a fold is measured by its ends
+        set_px = dict(zip(FOLD, (marks.lines_px["fold"][0], marks.lines_px["fold"][-1]), strict=True)) | set_px
+    points |= {n: Mark(np.array(p, float), cov, (BY_HAND,)) for n, p in set_px.items()}
     lines: dict[str, Line | None] = {}
     if "centre_line" in marks.lines_px:
         lines["pins"] = None  # they hold the line that was found
@@ -96,11 +99,22 @@ def check_on_block(observed: Observed, on: OnDome) -> None:
         if line is not None and line.by_hand and not np.isfinite(uv).all(-1).any():
             off.append(name)
     if off:
-        raise UsageProblem(
-            OFF_BLOCK,
-            f"The mark {off[0]} does not lie on the block: check that it was marked in this photo, at full size, the "
-            "right way up, and set it where it is seen on the cap or the closure.",
-        )
+        raise _off_block(off[0])
+
+
+def check_centre_on_block(observed: Observed, geometry: Geometry) -> None:
+    """Raises UsageProblem for a centre line set by hand no point of which lies on the block."""
+    line = observed.centre
+    if line is not None and line.by_hand and not np.isfinite(geometry.hit(line.px, SEAM_LIFT_MM)).any():
+        raise _off_block("centre_line")
+
+
+def _off_block(name: str) -> UsageProblem:
+    return UsageProblem(
+        OFF_BLOCK,
+        f"The mark {name} does not lie on the block: check that it was marked in this photo, at full size, the right "
+        "way up, and set it where it is seen on the cap or the closure.",
+    )
 
 
 def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, request: CheckRequest) -> Observed:

@@ -35,6 +35,7 @@ from placecheck.measure import OnDome, put_on_dome
 from placecheck.observed import Observed
 from placecheck.observing import (
     by_hand,
+    check_centre_on_block,
     check_size,
     check_way_round,
     closure_edge_px,
@@ -146,7 +147,7 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
             if block.agreement > 0.9 and ways[0][3].upright > 0.9 and request.front is None:
                 break  # the whole photo and the unrolled picture say the same
         way, picture, grid, sighting = choose_front(ways, block, request)
-        check_block(way.fit, block)
+        check_block(way.fit, block, request.card_bars_mm)
     return Standing(card, camera, block, stage, way, picture, grid, sighting)
 
 
@@ -235,6 +236,7 @@ def sight_standing(photo: Photo, request: CheckRequest, standing: Standing) -> S
             "closure-missing", "No closure was found on the block: pin cap and closure on, then take the photo."
         )
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, photo.width, photo.height)
+    check_centre_on_block(observed, fit.geometry)
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)  # good enough for what is asked of it here
     check_way_round(observed, on)
     check_size(on, fit.geometry, request)
@@ -246,7 +248,7 @@ def sight_standing(photo: Photo, request: CheckRequest, standing: Standing) -> S
     close = look_closely(stage, fit, observed, sighting, on)
     stage, close, notes = again_if_tilted(stage, close, look_again)
     way, fit, observed, sighting = close.way, close.fit, close.observed, close.sighting
-    check_block(fit, block)
+    check_block(fit, block, request.card_bars_mm)
     clues = clues_of(observed, fit.geometry, request, sighting.rim_yaw_deg)
     stage, fit, doubts = saved_shape_weighed(stage, fit, way, clues)
     notes = (*notes, *doubts)

@@ -280,11 +280,11 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
     return best
 
 
-def check_block(fit: BlockFit, block: BlockSighting) -> None:
-    """Raises RetakeNeeded when card, tape and outline cannot all be true."""
+def check_block(fit: BlockFit, block: BlockSighting, bars_mm: tuple[float, float] | None = None) -> None:
+    """Raises RetakeNeeded when card, tape and outline cannot all be true; `bars_mm` are the card's bars as entered."""
     if fit.outline_residual_mm > 4.0 or fit.outline_worst_mm > 14.0:
         raise RetakeNeeded(*ODD)
-    said = against_stand(fit)
+    said = against_stand(fit, bars_mm)
     if said is not None:
         raise RetakeNeeded("card-against-stand", said)
     if fit.known is not None and (fit.known_pull > OTHER_BLOCK_PULL or fit.cost > WORST_COST):
@@ -317,8 +317,11 @@ def check_not_lost(fit: BlockFit, block: BlockSighting) -> None:
 def _wrong_size(fit: BlockFit, block: BlockSighting) -> RetakeNeeded:
     seen_mm = block.size_px * fit.geometry.mm_per_px
     seen = f" ({seen_mm:.0f} mm long by the photo)" if 120.0 <= seen_mm <= 350.0 else ""
+    size, check = "taped circumference", "check the tape, and"
+    if fit.known is not None:
+        size, check = f"saved block “{fit.known.label}”", "name the block that is on the bench, and check"
     return RetakeNeeded(
         "block-size",
-        f"The block in the photo does not fit the taped circumference and the card{seen}: check the tape, that the card "
-        "was printed at 100 %, and that the photo is as the phone took it, not cropped.",
+        f"The block in the photo does not fit the {size} and the card{seen}: {check} that the card was printed at "
+        "100 %, and that the photo is as the phone took it, not cropped.",
     )

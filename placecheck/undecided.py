@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, TAPE_CONTRADICTS, TAPED, Judged, Measured
+from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, TAPED, Judged, Measured
 from placecheck.block import GROUPS
 from placecheck.errors import Problem
 from placecheck.steps import begun
@@ -139,15 +139,12 @@ def _taped(item: Judged) -> bool:
     return any(TAPED in words for words in item.estimate.evidence)
 
 
-def _contradicted(item: Judged) -> bool:
-    """Whether tape and photo contradict each other in it; what to do about that is told where it is found."""
-    return any(line.source == TAPE_CONTRADICTS for line in item.estimate.budget)
-
-
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
     """What is too near a limit to call and the one thing that decides it; what wants the same done is told once."""
     told: dict[str, Unsure] = {}
-    unsure_names = [n for n in JUDGED if n in judged and judged[n].state == "unsure" and not _contradicted(judged[n])]
+    unsure_names = [
+        n for n in JUDGED if n in judged and judged[n].state == "unsure" and not judged[n].estimate.contradicted
+    ]
     taped = {n for n in CLEARANCES if n in judged and _taped(judged[n])}
     for group in (taped, set(CLEARANCES) - taped, {"offset_mm", "skew_deg"}, set(ASYMMETRIES)):
         names = tuple(n for n in unsure_names if n in group)

@@ -199,6 +199,13 @@ def test_aim_of_the_shop():
     )
 
 
+def test_a_turn_that_leaves_the_fold_beyond_an_uneven_limit_is_followed_by_a_slide():
+    own = request(tolerances=tolerances_from({"tolerances": {"offset_mm": [-6, 0.5]}}))
+    moves = advise(with_values(offset_mm=3.0, skew_deg=2.0, fold_offset_front_mm=5.2, fold_offset_back_mm=0.8), own)
+    assert moves[0].startswith("Turn the closure: leave the back fold pin in")
+    assert moves[1].startswith("Slide the whole closure 0.8 mm (1/16 in) to the wearer's left")
+
+
 def with_values(u: float = 0.2, **changes: float | None) -> Measured:
     values = Flat(0, 0, 10).measures() | changes
     return Measured({n: Estimate(float(v), u) for n, v in values.items() if v is not None})

@@ -7,9 +7,11 @@ was measured when they were written, with little room.
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -227,9 +229,12 @@ def test_too_few_photos_are_refused():
 
 
 def test_missing_views_are_told():
-    assert missing_views(directions(joint(1))) == ()
-    assert len(missing_views([(0.0, 5.0), (3.0, 12.0)])) == 3
-    assert any("behind" in view for view in missing_views([(0.0, 5.0), (0.0, 45.0), (90.0, 50.0)]))
+    assert missing_views(directions(joint(1)), "left") == ()
+    assert len(missing_views([(0.0, 5.0), (3.0, 12.0)], "left")) == 3
+    assert any("behind" in view for view in missing_views([(0.0, 5.0), (0.0, 45.0), (90.0, 50.0)], "left"))
+    no_side = [(0.0, 5.0), (0.0, 45.0), (180.0, 45.0)]
+    for card_at, side in (("right", "the side where the card lies"), ("face", "the wearer's left or right")):
+        assert missing_views(no_side, card_at) == (f"one from {side}, leaning about 50 degrees",)
 
 
 def test_photos_of_two_folders_may_share_names(tmp_path, home, capsys):
@@ -406,6 +411,34 @@ def test_a_wrong_card_contradicts_a_saved_height():
             with pytest.raises(RetakeNeeded) as caught:
                 check_block(fit, None)
             assert caught.value.problem.code == "card-against-stand"
+
+
+@pytest.mark.parametrize(("bars_mm", "said"), [(None, "bars and enter"), ((104.0, 104.0), "bars again and enter")])
+def test_what_would_explain_it_is_told_from_the_bars_as_they_were_entered(bars_mm, said):
+    """A card printed at 96 % and not measured; one printed at 100 % whose bars were read 4 mm too long."""
+    view, known = pinned_view(1, 5.0), photographed(1)
+    prior = prior_for(view.camera, 575.0, known.under_cap())
+    if bars_mm is None:
+        fit, true_mm = fit_view(printed_at(view, 0.96), prior), 96.0
+    else:
+        fit, true_mm = fit_view(printed_at(view, 1.0), prior, BOARD_MM * 1.04), 100.0
+    with pytest.raises(RetakeNeeded, match=said) as caught:
+        check_block(fit, None, bars_mm)
+    about_mm = float(re.search(r"about (\d+) mm", caught.value.problem.message)[1])
+    assert abs(about_mm - true_mm) <= 1.0
+
+
+def test_a_saved_block_of_another_size_speaks_of_no_tape():
+    view, known = pinned_view(2, 45.0), photographed(2)
+    fit = fit_view(view, prior_for(view.camera, 575.0, known.under_cap()))
+    block = SimpleNamespace(size_px=600.0)
+    with pytest.raises(RetakeNeeded) as caught:  # beyond three standard uncertainties, but no other shape
+        check_block(replace(fit, tape_pull=3.2), block)
+    assert caught.value.problem.code == "block-size"
+    assert f"saved block “{known.label}”" in caught.value.problem.message
+    assert "tape" not in caught.value.problem.message
+    with pytest.raises(RetakeNeeded, match=r"does not fit the taped circumference and the card.*: check the tape"):
+        check_block(replace(fit, tape_pull=3.2, known=None), block)
 
 
 @pytest.mark.parametrize(("card", "tape"), [(0.96, 1.0), (1.03, 1.0), (1.0, 0.97), (1.0, 1.06), (0.96, 1.04)])

@@ -27,8 +27,9 @@ from placecheck.marks import Marks
 from placecheck.measuring import measure_photo, remeasure
 from placecheck.one_photo import answer_for
 from placecheck.photo import load_photo
-from placecheck.request import CheckRequest
+from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.sighting import find_standing, sight
+from placecheck.stages import measure_stage
 from placecheck.standing import check_outline, choose_front, fit_stage
 from placecheck.units import ClosureSize
 
@@ -194,6 +195,34 @@ def test_a_line_that_lies_beside_the_block_is_refused():
     beside = Marks({}, {"hairline": ((50.0, 60.0), (100.0, 60.0), (150.0, 70.0))})
     with pytest.raises(UsageProblem, match="hairline does not lie on the block"):
         measure_photo(load_photo(PHOTOS / "demo.jpg"), request_for("demo", marks=beside))
+
+
+def test_a_centre_line_beside_the_block_is_refused():
+    """Else it takes the place of the one that was found and says nothing: an offset of 2.4 ± 17 mm on the demo."""
+    beside = Marks({}, {"centre_line": ((5.0, 5.0), (60.0, 40.0))})
+    told = "centre_line does not lie on the block"
+    with pytest.raises(UsageProblem, match=told):
+        measure_photo(load_photo(PHOTOS / "demo.jpg"), request_for("demo", marks=beside))
+    with pytest.raises(UsageProblem, match=told):  # while it is dragged, too
+        remeasure(demo_sighted(), beside)
+    around = truth_of("job_cap")["block"]["circumference_mm"]
+    request = CheckRequest(NO_CLOSURE, around, "cap", marks=beside)
+    with pytest.raises(UsageProblem, match=told):
+        measure_stage(load_photo(PHOTOS / "job_cap.jpg"), request, None, None)
+
+
+def test_a_fold_set_as_a_line_is_measured_by_its_ends():
+    ends = {n: tuple(mark.px) for n, mark in demo_sighted().observed.marks.items() if n.startswith("fold")}
+    front, back = ((x + 12.0, y - 6.0) for x, y in (ends["fold_front"], ends["fold_back"]))
+    by_ends = remeasure(demo_sighted(), Marks({"fold_front": front, "fold_back": back}))
+    middle = tuple(np.mean([front, back], axis=0))
+    by_line = remeasure(demo_sighted(), Marks({}, {"fold": (front, middle, back)}))
+    assert by_line.estimates == by_ends.estimates
+    assert by_line.estimates["offset_mm"].value != measured("demo").estimates["offset_mm"].value
+    both = remeasure(demo_sighted(), Marks({"fold_back": ends["fold_back"]}, {"fold": (front, back)}))
+    assert both.findings.landmarks_px["fold_back"] == pytest.approx(ends["fold_back"])  # a point outranks the line
+    with pytest.raises(UsageProblem, match="fold_front must lie nearer the face"):
+        remeasure(demo_sighted(), Marks({}, {"fold": (back, front)}))
 
 
 @lru_cache(maxsize=1)

@@ -200,6 +200,10 @@ def test_resized_photo_is_used_with_a_warning(folder):
     picked = pick_profile(photo(2016, 1512), folder)
     assert picked.name == "shop"
     assert [n.code for n in picked.notes] == ["profile-size"]
+    assert "made smaller" in picked.notes[0].message
+    (larger,) = pick_profile(photo(8064, 6048), folder).notes
+    assert "made larger" in larger.message
+    assert "not as large" not in larger.message
 
 
 def test_other_phone_gets_none_by_itself_and_a_sentence_by_name(folder):

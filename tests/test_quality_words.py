@@ -11,7 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from placecheck.answer import MEASURE_BY_NAME
 from placecheck.quality.charts_svg import BLUE, VERMILION, bars_svg, individuals_svg
+from placecheck.quality.first_pass import Fault
 from placecheck.quality.gauge import gauge_share
 from placecheck.quality.stream import (
     Point,
@@ -23,6 +25,7 @@ from placecheck.quality.stream import (
     look_at,
     t_quantile,
 )
+from placecheck.records.overview import fault_words
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -75,6 +78,11 @@ def test_habits_are_seldom_seen_where_there_is_none():
         ("skew_deg", -1.2, "to the left", "turn the closure that much further right"),
         ("clearance_centre_mm", -2.0, "less than aimed at", "bring the hairline that much further forward"),
         ("front_corner_asymmetry_mm", 3.0, "wider on the right", "the right one sits too far out"),
+        ("cap_shift_mm", 1.5, "to the wearer's right", "set the cap that much further left"),
+        ("cap_turn_deg", -1.2, "1.2° to the left", "turn the cap's front that much further right"),
+        ("back_seams_mm", 3.0, "wider on the right", "draw the cap half of that to the left behind"),
+        ("temple_rim_mm", -2.0, "higher on the left", "edge down by half of that at the left temple"),
+        ("stitch_spacing_mean_mm", 1.5, "more than aimed at", "sew that much closer"),
     ],
 )
 def test_habit_sentences(measure, bias, where, do):
@@ -82,6 +90,16 @@ def test_habit_sentences(measure, bias, where, do):
     said = habit_sentence(measure, stream.habit, "Noor")
     assert where in said
     assert do in said
+
+
+@pytest.mark.parametrize("spec", [spec for spec in MEASURE_BY_NAME.values() if spec.judged], ids=lambda spec: spec.name)
+def test_faults_of_signed_measures_name_their_side(spec):
+    below, above = (fault_words(Fault(spec.name, side, 1, 1.0)).removeprefix(f"{spec.label}: ") for side in (-1, 1))
+    if spec.name.startswith(("clearance", "stitch_spacing")):
+        assert (below, above) == ("too little", "too much")
+    else:
+        assert "left" in below
+        assert above == below.replace("left", "right")
 
 
 def test_aims():
@@ -144,6 +162,9 @@ def test_few_placements_are_called_few():
         ("skew_deg", 1.2, "from 2026-03-21 on they lie 1.2° further to the right than before, on average"),
         ("clearance_centre_mm", -2.0, "from 2026-03-21 on they lie 2.0 mm less than before, on average"),
         ("front_corner_asymmetry_mm", 2.5, "from 2026-03-21 on they lie 2.5 mm further right than before, on average"),
+        ("cap_shift_mm", -1.6, "from 2026-03-21 on they lie 1.6 mm further to the wearer's left than before"),
+        ("temple_rim_mm", 2.0, "from 2026-03-21 on they lie 2.0 mm higher on the right than before, on average"),
+        ("stitch_spacing_mean_mm", -2.0, "from 2026-03-21 on they lie 2.0 mm less than before, on average"),
     ],
 )
 def test_a_shift_is_told_with_its_day_and_its_side(measure, by, words):

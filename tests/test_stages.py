@@ -62,8 +62,9 @@ from placecheck.stitched.movement import (
     of_one_cloth,
     place,
 )
-from placecheck.stitched.unpicking import RIPPER, edges_of, unpicking
+from placecheck.stitched.unpicking import RIPPER, edges_of, stretches, unpicking
 from placecheck.uncertainty import factor_for
+from placecheck.units import parse_closure
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 CAP_TAPE, JOB_TAPE = "20.25in", "22.25in"
@@ -649,6 +650,31 @@ def test_half_a_millimetre_is_hardly_worth_it():
     (told,) = unpicked(with_values(clearance_centre_mm=5.4))
     assert told.startswith("Hardly worth unpicking")
     assert unpicked(Flat(0, 0, 10).measured()) == ()
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"clearance_left_mm": 4.9, "clearance_centre_mm": 8.85, "clearance_right_mm": 11.8},
+        {"front_corner_asymmetry_mm": 7.4, "fold_offset_front_mm": 0.9, "fold_offset_back_mm": 0.9, "offset_mm": 0.9},
+    ],
+)
+def test_what_needs_no_more_than_the_lace_gives_is_not_unpicked(values):
+    """Out by more than a millimetre, but brought back by a slide of 1.2 or 0.9 mm: there is nowhere to unpick."""
+    (told,) = unpicked(with_values(**values))
+    assert told.startswith("Hardly worth unpicking")
+    assert "no place has to go further than 1.5 mm" in told
+
+
+@pytest.mark.parametrize("closure", ["2x6", "4x4", "5x5"])
+@pytest.mark.parametrize("at", [0.0, 0.5, 1.0])
+def test_a_short_stretch_about_one_place_keeps_its_length(closure, at):
+    size = parse_closure(closure)
+    edge = edges_of(size.width_mm, size.length_mm)[0]
+    ways = np.zeros_like(edge.points)
+    ways[round(at * (len(ways) - 1))] = 2.0
+    ((start, end),) = stretches(edge, ways)
+    assert end - start == pytest.approx(16.0 if at == 0.5 else 8.0, abs=1.0)
 
 
 def test_edges_have_the_closures_lengths():

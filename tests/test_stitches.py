@@ -30,6 +30,9 @@ from fixtures.stitching.sample import JUDGING_FROM, sample
 from fixtures.stitching.scoring import Score, score_close_up, together
 from fixtures.stitching.solid import SeamLine, to_space
 from placecheck.answer import COVERAGE_FACTOR, STAGE_MEASURES, Answer, Contribution, Estimate, Measured
+from placecheck.camera import camera_for, distort
+from placecheck.card.board import SMALL_CARD
+from placecheck.card.detect import CardSighting
 from placecheck.cli import run
 from placecheck.drawing import Layer
 from placecheck.errors import RetakeNeeded
@@ -39,8 +42,9 @@ from placecheck.stitches import close_up as close_up_check
 from placecheck.stitches.close_up import LARGEST, MEAN, SMALLEST, kinds_of, measure_stitches
 from placecheck.stitches.ground import Ground, on_surface, surface_points, to_px
 from placecheck.stitches.picture import KIND_STATE, KIND_WORDS, draw_close_up
+from placecheck.stitches.row import Row
 from placecheck.stitches.sewn import Sewn
-from placecheck.stitches.spacing import U_ENDS_MM, U_PLACE_MM, extreme_of, lengths
+from placecheck.stitches.spacing import U_ENDS_MM, U_PLACE_MM, extreme_of, lengths, measure_spacing
 from placecheck.stitches.words import needed_between, ordinal, remarks, stitch_fixes, stitch_undecided
 from placecheck.tolerances import DEFAULTS, tolerances_from
 
@@ -221,6 +225,32 @@ def test_named_failures(kind: str, codes: set[str]) -> None:
     assert refused.value.problem.message.endswith(".")
 
 
+def test_a_row_is_counted_from_the_end_it_says_also_where_it_slants() -> None:
+    """Rows of six stitches all round, whose middles do not lie on the seam but cross it at an angle of 2 degrees."""
+    points = SMALL_CARD.corners_mm - SMALL_CARD.middle_mm
+    cam = np.c_[points, np.zeros(len(points))] @ GROUND.rotation.T + GROUND.translation
+    corners = distort(cam[:, :2] / cam[:, 2:], GROUND.k1) * GROUND.f_px + GROUND.centre_px
+    ids = np.arange(len(points))
+    u_px, outline = np.full(len(points), 0.03), np.zeros((4, 2))
+    card = CardSighting(corners, ids, SMALL_CARD.corners_mm, np.eye(3), 0.03, 17, 12.0, outline, u_px, 0.8, 20.0, 230.0)
+    camera = replace(camera_for(1600, 1200, None), f_px=GROUND.f_px, k1=GROUND.k1)
+    along = np.linspace(-20.0, 20.0, 6)[:, None]
+    slanted = 0
+    for angle in np.radians(np.arange(0.0, 360.0, 0.5)):
+        way, aside = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+        feet = along * way + [0.0, 30.0]
+        marks = feet + np.tan(np.radians(2.0)) * along * aside
+        first = to_px(GROUND, feet)
+        if abs(np.ptp(first[:, 0]) - np.ptp(first[:, 1])) > 0.08 * np.ptp(first[:, 0]):
+            continue
+        slanted += 1
+        row = Row(feet, feet, marks, np.full(6, 0.9), np.zeros((0, 2)), np.zeros(0), 0.9, 40.0)
+        spacing = measure_spacing(row, GROUND, card, camera, None)
+        k = 0 if close_up_check._sewn(spacing, first, DEFAULTS).begin == "left" else 1
+        assert spacing.px[0, k] < spacing.px[-1, k]
+    assert slanted > 20
+
+
 # ----------------------------------------------------------------------------- words, limits, command
 
 
@@ -388,6 +418,15 @@ def test_near_the_limit_is_undecided() -> None:
     (problem,) = stitch_undecided(result, judged)
     assert problem.code == "stitches-undecided"
     assert "between the 3rd and 4th stitch from the left (9.9 ± 0.5 mm)" in problem.message
+
+
+@pytest.mark.parametrize(("mm", "word", "other"), [(10.0, "gap", "crowding"), (2.0, "crowding", "gap")])
+def test_a_row_near_a_limit_throughout_is_not_told_as_its_opposite(mm: float, word: str, other: str) -> None:
+    measured, judged = judged_of([mm + d for d in (0.1, -0.1, 0.0, 0.05, -0.05)])
+    assert {judged[SMALLEST].state, judged[LARGEST].state} == {"unsure"}
+    (problem,) = stitch_undecided(measured, judged)
+    assert problem.message.count(f"the {word} between") == 2
+    assert other not in problem.message
 
 
 def test_the_shops_own_limit() -> None:

@@ -677,6 +677,16 @@ def test_command_analyse(bench, tmp_path, capsys):
     assert study["tolerance"] == [-3, 3]  # the shop's own
 
 
+def test_measures_of_every_stage_are_judged_by_the_shops_limits(bench, tmp_path, capsys):
+    home = tmp_path / "home"
+    home.mkdir()
+    (home / "settings.toml").write_text("[tolerances]\ncap_shift_mm = [-4, 4]\n")
+    sheet = sheet_of(aiag(), tmp_path / "cap.csv", "cap_shift_mm")
+    assert run(["study", "analyse", str(sheet), "--json"]) == 0
+    study = json.loads(capsys.readouterr().out)["studies"]["cap_shift_mm"]
+    assert (study["tolerance"], study["can_judge"]) == ([-4, 4], "with care")
+
+
 def test_command_refuses_in_one_sentence(bench, tmp_path, capsys):
     for arguments in (
         ["--tolerance", "offset_mm"],

@@ -120,6 +120,15 @@ def test_who_has_laid_the_tape_is_not_told_to_lay_it_once_more_as_if_she_had_not
     assert "the hairline (left) is" in bare.message
 
 
+@pytest.mark.parametrize(("tape", "agrees"), [(12.2, True), (12.6, False), (6.4, False)])
+def test_a_contradiction_never_passes(tape, agrees):
+    """Well inside by the photo, which two photos and one of the cap alone know to U95 2.2 mm, and so by the tape."""
+    answer = answer_for(measured(left=(9.5, 1.1), middle=(9.5, 1.1), right=(9.5, 1.1)), request(left=tape))
+    assert ("tape-disagrees" in [problem.code for problem in answer.problems]) is not agrees
+    assert answer.judged["clearance_left_mm"].state == ("in" if agrees else "unsure")
+    assert answer.verdict == ("pass" if agrees else "retake")
+
+
 def test_where_the_photo_shows_nothing_the_tape_counts_alone():
     hidden = Measured(measured().estimates, {MIDDLE: Problem("clearance-centre-missing", "Not seen.")})
     answer = answer_for(hidden, request(left=9.0, middle=9.5, right=10.0))

@@ -190,8 +190,8 @@ def directions(fit: BareBlockFit) -> list[tuple[float, float]]:
     return out
 
 
-def missing_views(looks: Sequence[tuple[float, float]]) -> tuple[str, ...]:
-    """Views that are not there yet, in words."""
+def missing_views(looks: Sequence[tuple[float, float]], card_at: CardAt) -> tuple[str, ...]:
+    """Views that are not there yet, in words; `card_at` is the side of the block on which the card lies."""
     low = [azimuth for azimuth, lean in looks if lean >= 35.0]
 
     def near(azimuth: float) -> bool:
@@ -205,7 +205,8 @@ def missing_views(looks: Sequence[tuple[float, float]]) -> tuple[str, ...]:
     if not near(180.0):
         out.append("one from behind, leaning about 45 degrees")
     if not (near(90.0) or near(-90.0)):
-        out.append("one from the side where the card lies, leaning about 50 degrees")
+        side = "the wearer's left or right" if card_at in ("face", "nape") else "the side where the card lies"
+        out.append(f"one from {side}, leaning about 50 degrees")
     return tuple(out)
 
 
@@ -345,7 +346,7 @@ def measure_block(
     order = {name: i for i, name in enumerate(names)}
     reports.sort(key=lambda r: order.get(r.name, 0))
     refuse_broad(fit, card_at, reports)
-    missing = missing_views(directions(fit))
+    missing = missing_views(directions(fit), card_at)
     if len(missing) > 2:
         raise PhotosRefused(
             "block-photos-alike",

@@ -25,7 +25,7 @@ from placecheck.find.rim_in_picture import rim_in_view, with_rim
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import Unrolling
 from placecheck.observed import Line, Observed
-from placecheck.observing import by_hand, clues_of, seen_middle
+from placecheck.observing import by_hand, check_centre_on_block, clues_of, seen_middle
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.saved_shape import saved_shape_weighed
@@ -116,7 +116,8 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
     close = Close(way, way.fit, standing.picture, standing.grid, standing.sighting, Observed({}))
     stage, close, notes = again_if_tilted(first, _look_closely(first, close), _look_closely)
     fit, grid, picture, sighting, centre = close.fit, close.grid, close.picture, close.sighting, close.observed.centre
-    check_block(fit, standing.block)
+    check_centre_on_block(close.observed, fit.geometry)
+    check_block(fit, standing.block, request.card_bars_mm)
     clues = clues_of(close.observed, fit.geometry, request)
     stage, fit, doubts = saved_shape_weighed(stage, fit, close.way, clues)
     notes = (*notes, *doubts)

@@ -147,7 +147,8 @@ def _limits(given: list[str]) -> dict[str, tuple[float, float]]:
     from placecheck.errors import UsageProblem
     from placecheck.settings import load_settings
 
-    out = dict(load_settings().tolerances.limits)
+    own = load_settings().tolerances
+    out = {**own.limits, **own.stage_limits}
     for text in given:
         name, _, pair = text.partition("=")
         low, _, high = pair.partition(":")

@@ -267,7 +267,7 @@ def _size_notes(profile: Profile, photo: Photo) -> tuple[Problem, ...]:
     return (
         Problem(
             "profile-size",
-            f"The photo ({photo.width} x {photo.height}) is not as large as those of the camera profile "
+            f"The photo ({photo.width} x {photo.height}) is not of the size of those of the camera profile "
             f"“{profile.name}” ({profile.width} x {profile.height}): it is taken for the whole picture made "
             f"{'smaller' if scale < 1 else 'larger'}; if it was cropped, use the photo as the phone saved it.",
         ),

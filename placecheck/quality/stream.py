@@ -12,7 +12,7 @@ the uncertainty bears.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -121,38 +121,83 @@ def look_at(
 # ----------------------------------------------------------------------------- words
 
 
-SIDES = {"offset_mm": ("to the wearer's right", "to the wearer's left"), "skew_deg": ("to the right", "to the left")}
-OTHER_WAY = {"offset_mm": ("left", "right"), "skew_deg": ("left", "right")}
+@dataclass(frozen=True)
+class SideWords:
+    """How a measure is spoken of, each for above (first) and below: where it lies of its aim, where placements have
+
+    gone since a shift, and what to tell a maker whose habit it is.
+    """
+
+    lies: tuple[str, str]
+    shifted: tuple[str, str]
+    tell: tuple[str, str]
+
+
+def _ways(lies: tuple[str, str], tell: str) -> SideWords:
+    """Those of a measure that is undone to the other hand."""
+    return SideWords(lies, (f"further {lies[0]}", f"further {lies[1]}"), (f"{tell} left", f"{tell} right"))
+
+
+_RIGHT_LEFT = ("to the wearer's right", "to the wearer's left")
+_TURNED = ("to the right", "to the left")
+_WIDER = ("wider on the right", "wider on the left")
+_FURTHER = ("further right", "further left")
+_AIMED = (("more than aimed at", "less than aimed at"), ("more", "less"))
+_WORDS: Mapping[str, SideWords] = {
+    "offset": _ways(_RIGHT_LEFT, "pin that much further"),
+    "skew": _ways(_TURNED, "turn the closure that much further"),
+    "clearance": SideWords(
+        *_AIMED,
+        (
+            "bring the hairline that much further back",
+            "bring the hairline that much further forward",
+        ),
+    ),
+    "cap_shift": _ways(_RIGHT_LEFT, "set the cap that much further"),
+    "cap_turn": _ways(_TURNED, "turn the cap's front that much further"),
+    "back_seams": SideWords(
+        _WIDER,
+        _FURTHER,
+        ("draw the cap half of that to the left behind", "draw the cap half of that to the right behind"),
+    ),
+    "temple_rim": SideWords(
+        ("higher on the right", "higher on the left"),
+        ("higher on the right", "higher on the left"),
+        (
+            "draw the cap's edge down by half of that at the right temple, and let it up by half on the other side",
+            "draw the cap's edge down by half of that at the left temple, and let it up by half on the other side",
+        ),
+    ),
+    "stitch_spacing": SideWords(*_AIMED, ("sew that much closer", "sew that much wider")),
+}
+"""By how a measure's name begins."""
+_CORNERS = SideWords(
+    _WIDER,
+    _FURTHER,
+    (
+        "measure both corners from the middle; the right one sits too far out",
+        "measure both corners from the middle; the left one sits too far out",
+    ),
+)
+
+
+def words_of(measure: str) -> SideWords:
+    """How a judged measure is spoken of."""
+    return next((words for start, words in _WORDS.items() if measure.startswith(start)), _CORNERS)
 
 
 def _amount(value: float, unit: str) -> str:
     return f"{abs(value):.1f}" + (" mm" if unit == "mm" else "°")
 
 
-def side_words(measure: str, sign: float) -> str:
-    """Where a measure lies when it is above (+) or below (-) its aim, in words."""
-    if measure in SIDES:
-        return SIDES[measure][0 if sign > 0 else 1]
-    if measure.startswith("clearance"):
-        return "more than aimed at" if sign > 0 else "less than aimed at"
-    return "wider on the right" if sign > 0 else "wider on the left"
-
-
 def habit_sentence(measure: str, habit: Habit, group: str) -> str:
     """What the habit is, how sure that is, and what to tell the maker."""
-    unit = MEASURE_BY_NAME[measure].unit
+    unit, words, side = MEASURE_BY_NAME[measure].unit, words_of(measure), 0 if habit.bias > 0 else 1
     smallest, largest = sorted((abs(habit.low), abs(habit.high)))
     much, between = _amount(habit.bias, unit), f"{smallest:.1f} to {_amount(largest, unit)}"
     who = f"Tell {group}" if group else "Tell her"
-    start = f"{much} {side_words(measure, habit.bias)} on average (95 % sure of {between})"
-    if measure in OTHER_WAY:
-        what = "turn the closure" if measure == "skew_deg" else "pin"
-        do = f"{what} that much further {OTHER_WAY[measure][0 if habit.bias > 0 else 1]}"
-    elif measure.startswith("clearance"):
-        do = f"bring the hairline that much further {'back' if habit.bias > 0 else 'forward'}"
-    else:
-        do = f"measure both corners from the middle; the {'right' if habit.bias > 0 else 'left'} one sits too far out"
-    return f"{start}: a habit, not chance. {who} to {do}."
+    start = f"{much} {words.lies[side]} on average (95 % sure of {between})"
+    return f"{start}: a habit, not chance. {who} to {words.tell[side]}."
 
 
 def steady_sentence(measure: str, chart: IndividualsChart, points: Sequence[Point], unit: str) -> str:
@@ -186,12 +231,7 @@ def steady_sentence(measure: str, chart: IndividualsChart, points: Sequence[Poin
 def shift_words(measure: str, shift: Shift, points: Sequence[Point], unit: str) -> str:
     """Since when placements lie elsewhere, how far, and to which side."""
     by = shift.after - shift.before
-    if measure in SIDES:
-        way = f"further {SIDES[measure][0 if by > 0 else 1]}"
-    elif measure.startswith("clearance"):
-        way = "more" if by > 0 else "less"
-    else:
-        way = f"further {'right' if by > 0 else 'left'}"
+    way = words_of(measure).shifted[0 if by > 0 else 1]
     return f"from {points[shift.first].at[:10]} on they lie {_amount(by, unit)} {way} than before, on average"
 
 

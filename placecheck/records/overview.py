@@ -27,6 +27,10 @@ FAULT_SIDES = {
     "skew_deg": ("turned to the left", "turned to the right"),
     "front_corner_asymmetry_mm": ("wider on the left", "wider on the right"),
     "back_corner_asymmetry_mm": ("wider on the left", "wider on the right"),
+    "cap_shift_mm": ("left of the block's middle", "right of the block's middle"),
+    "cap_turn_deg": ("turned to the left", "turned to the right"),
+    "back_seams_mm": ("wider on the left", "wider on the right"),
+    "temple_rim_mm": ("higher on the left", "higher on the right"),
 }
 
 

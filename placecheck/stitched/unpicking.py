@@ -1,7 +1,8 @@
 """Advice once the closure is stitched: whether unpicking is worth it, and from where to where along which edge.
 
 Worth it is what lies proven outside its limits by more than WORTH: less is not seen when worn, and
-every unpicked edge weakens the lace (common practice, no published source). What has to move is
+every unpicked edge weakens the lace (common practice, no published source); nor is it worth it where
+no place has far to go. What has to move is
 worked out as before stitching (advice.py): the turn, the slide and the way toward face or nape
 that bring the readings back, then what is left at one place of the hairline or at one corner. That
 gives the way every point of the closure's edge has to go. Where it is more than the lace gives by
@@ -146,7 +147,13 @@ def stretches(edge: Edge, ways: FloatArray) -> list[tuple[float, float]]:
             found[-1] = (found[-1][0], end)
         else:
             found.append((start, end))
-    return [(_snapped(edge, a), _snapped(edge, b)) for a, b in found]
+    return [_between_places(edge, a, b) for a, b in found]
+
+
+def _between_places(edge: Edge, start: float, end: float) -> tuple[float, float]:
+    """From one named place to another; a stretch about a single one, or to it, keeps its own ends."""
+    snapped = _snapped(edge, start), _snapped(edge, end)
+    return snapped if snapped[0] < snapped[1] else (start, end)
 
 
 def _snapped(edge: Edge, at: float) -> float:
@@ -168,10 +175,7 @@ def unpicking(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
         return ()
     worth = [name for name in out if is_worth(name, judged[name])]
     if not worth:
-        return (
-            f"Hardly worth unpicking: {_reads(out, judged)}, less than a millimetre or half a degree too much. "
-            "Every seam that is unpicked weakens the lace; leave it unless it shows when the wig is on.",
-        )
+        return (_hardly(out, judged, "less than a millimetre or half a degree too much"),)
     plan = Plan(measured, judged, request)
     edges = edges_of(request.closure.width_mm, request.closure.length_mm)
     points = np.concatenate([edge.points for edge in edges])
@@ -185,6 +189,9 @@ def unpicking(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
             if end - start > 0.97 * edge.length_mm:
                 whole.append(edge.name)
             sentences.append(_unpick(plan, edge, ways, start, end))
+    if len(sentences) == 1:
+        little = f"but no place has to go further than {EASE_MM:g} mm, which the lace gives by itself"
+        return (_hardly(worth, judged, little),)
     if len(whole) == len(edges):
         middle = every.mean(axis=0)
         sentences[1:] = [
@@ -192,6 +199,14 @@ def unpicking(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
             f"{_way_words(plan, middle)} as a whole; then pin it anew and check it before you stitch."
         ]
     return (*sentences, RIPPER)
+
+
+def _hardly(names: list[str], judged: Mapping[str, Judged], why: str) -> str:
+    """That stitches had better stay in."""
+    return (
+        f"Hardly worth unpicking: {_reads(names, judged)}, {why}. Every seam that is unpicked weakens the lace; leave "
+        "it unless it shows when the wig is on."
+    )
 
 
 def _reads(names: list[str], judged: Mapping[str, Judged]) -> str:

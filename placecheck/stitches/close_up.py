@@ -27,7 +27,7 @@ from placecheck.request import CheckRequest
 from placecheck.stitches.ground import Ground, fit_ground, to_px
 from placecheck.stitches.row import Row, find_row
 from placecheck.stitches.sewn import Sewn
-from placecheck.stitches.spacing import Spacing, measure_spacing
+from placecheck.stitches.spacing import Spacing, begin_of, measure_spacing
 from placecheck.stitches.unroll import sides
 from placecheck.stitches.words import remarks
 from placecheck.tolerances import Tolerances
@@ -110,7 +110,6 @@ def _see_row(photo: Photo, ground: Ground, card: CardSighting, explain: Explain 
 
 
 def _sewn(spacing: Spacing, line_px: Any, tolerances: Tolerances) -> Sewn:
-    span = np.abs(spacing.px[-1] - spacing.px[0])
     guard_factor = tolerances.guard_factor
     kinds = kinds_of(
         spacing.mm.tolist(),
@@ -127,7 +126,7 @@ def _sewn(spacing: Spacing, line_px: Any, tolerances: Tolerances) -> Sewn:
         spacing_mm=tuple(map(float, spacing.mm)),
         U95_mm=tuple(float(2 * u) for u in spacing.u_mm),
         kinds=kinds,
-        begin="left" if span[0] >= span[1] else "top",
+        begin=begin_of(spacing.px),
         u_count=spacing.u_count,
         line_px=tuple((float(x), float(y)) for x, y in line_px),
     )

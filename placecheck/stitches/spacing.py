@@ -96,9 +96,9 @@ def measure_spacing(
     row: Row, ground: Ground, card: CardSighting, camera: Camera, bars_mm: tuple[float, float] | None
 ) -> Spacing:
     """Spacings of a row of at least two stitches, ordered from the photo's left (or top, for an upright seam)."""
-    feet_px = to_px(ground, row.feet_mm)
-    order = _order(feet_px)
-    feet_px = feet_px[order]
+    marks_px = to_px(ground, row.marks_mm)
+    order = _order(marks_px)
+    marks_px, feet_px = marks_px[order], to_px(ground, row.feet_mm)[order]
     certainty = certainty_of(row.heights)[order]
     mm = lengths(ground, feet_px)
     moves = _systematic(ground, card, camera, bars_mm, lambda there: lengths(there, feet_px) - mm)
@@ -112,7 +112,7 @@ def measure_spacing(
     parts.append(Contribution("where each stitch is", U_ENDS_MM / n))
     parts.append(Contribution("stitches missed or too many", mean * u_count / n))
     return Spacing(
-        px=to_px(ground, row.marks_mm)[order],
+        px=marks_px,
         along_mm=np.concatenate([[0.0], np.cumsum(mm)]),
         certainty=certainty,
         mm=mm,
@@ -157,10 +157,16 @@ def _extreme(mm: FloatArray, moves: list[tuple[str, FloatArray]], doubt: FloatAr
     return _estimate(value, parts)
 
 
-def _order(px: FloatArray) -> npt.NDArray[np.int64]:
-    """Indices from left to right, or from top to bottom where the row is more upright than level."""
+def begin_of(px: FloatArray) -> str:
+    """Whether a row of pixels (n, 2) is counted from the photo's "left" or, more upright than level, from its "top"."""
     span = np.abs(px[-1] - px[0])
-    forward = px[-1, 0] > px[0, 0] if span[0] >= span[1] else px[-1, 1] > px[0, 1]
+    return "left" if span[0] >= span[1] else "top"
+
+
+def _order(px: FloatArray) -> npt.NDArray[np.int64]:
+    """Indices from where the row (n, 2) is counted from."""
+    k = 0 if begin_of(px) == "left" else 1
+    forward = px[-1, k] > px[0, k]
     index = np.arange(len(px))
     return index if forward else index[::-1]
 

@@ -95,12 +95,12 @@ def stitch_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[
     if sewn is None or largest is None or smallest is None or mean is None:
         return ()
     found = []
-    if largest.state == "unsure":
-        k = max(range(len(sewn.spacing_mm)), key=lambda i: sewn.spacing_mm[i])
-        found.append(f"the gap {place(sewn, k)} ({sewn.spacing_mm[k]:.1f} ± {sewn.U95_mm[k]:.1f} mm)")
-    if smallest.state == "unsure":
-        k = min(range(len(sewn.spacing_mm)), key=lambda i: sewn.spacing_mm[i])
-        found.append(f"the crowding {place(sewn, k)} ({sewn.spacing_mm[k]:.1f} ± {sewn.U95_mm[k]:.1f} mm)")
+    for extreme, pick in ((largest, max), (smallest, min)):
+        if extreme.state == "unsure":
+            k = pick(range(len(sewn.spacing_mm)), key=lambda i: sewn.spacing_mm[i])
+            # in a row too wide throughout the smallest spacing is near the upper limit, too, and no crowding
+            word = "gap" if 2 * extreme.estimate.value > extreme.low + extreme.high else "crowding"
+            found.append(f"the {word} {place(sewn, k)} ({sewn.spacing_mm[k]:.1f} ± {sewn.U95_mm[k]:.1f} mm)")
     if mean.state == "unsure":
         found.append(f"the mean spacing ({mean.estimate.value:.1f} ± {mean.estimate.U95:.1f} mm)")
     if not found:
