@@ -47,13 +47,19 @@ LEGEND = "Left and right are the wearer's; ± is for 95 %."
 
 @dataclass(frozen=True)
 class Row:
-    """One line of numbers: label, reading in words, limits in words, state's symbol and word."""
+    """One line of numbers: label, reading in words, limits in words, state's symbol and word, what a soft tape read."""
 
     label: str
     reads: str
     limits: str
     symbol: str
     state: str
+    taped: str = ""
+
+    @property
+    def reads_with_tape(self) -> str:
+        """The reading, and beside it what a soft tape read where one was laid."""
+        return f"{self.reads} (soft tape: {self.taped})" if self.taped else self.reads
 
 
 @dataclass(frozen=True)
@@ -163,8 +169,13 @@ def _in_words(name: str, reading: Reading | None) -> str:
 
 def taped_words(found: Record) -> str:
     """What a soft tape read beside the photo, `left 9.0 mm, middle 9.5 mm`; empty where none was laid."""
-    taped = found.request.get("taped_mm") or {}
-    return ", ".join(f"{place} {to_a_tenth(taped[name])} mm" for place, name in PLACES.items() if name in taped)
+    taped = _taped(found)
+    return ", ".join(f"{place} {taped[name]}" for place, name in PLACES.items() if name in taped)
+
+
+def _taped(found: Record) -> dict[str, str]:
+    """What a soft tape read, in words, by measure."""
+    return {name: f"{to_a_tenth(mm)} mm" for name, mm in (found.request.get("taped_mm") or {}).items()}
 
 
 def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
@@ -172,6 +183,7 @@ def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
     specs = STAGE_MEASURES.get(found.summary.stage, MEASURES)
     names = [spec.name for spec in specs if spec.judged or not judged_only]
     names += [n for n in found.readings if n not in MEASURE_BY_NAME]
+    taped = _taped(found)
     rows = []
     for name in names:
         reading, spec = found.readings.get(name), MEASURE_BY_NAME.get(name)
@@ -187,7 +199,7 @@ def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
         symbol, _, word = STATE_WORDS[reading.state if reading else None]  # type: ignore[index]
         if reading is not None and reading.state is None:
             symbol, word = "", ""
-        rows.append(Row(label, _in_words(name, reading), limits, symbol, word))
+        rows.append(Row(label, _in_words(name, reading), limits, symbol, word, taped.get(name, "")))
     return tuple(rows)
 
 
@@ -378,7 +390,7 @@ def order_pdf(report: OrderReport) -> bytes:
         if images:
             block += [Spacer(1, 2 * mm), Table([images], hAlign="LEFT", style=[("LEFTPADDING", (0, 0), (-1, -1), 0)])]
         story.append(KeepTogether(block))
-        rows = [("", "reads", "limits", ""), *((r.label, r.reads, r.limits, r.state) for r in part.rows)]
+        rows = [("", "reads", "limits", ""), *((r.label, r.reads_with_tape, r.limits, r.state) for r in part.rows)]
         story.append(table(rows, (62, 50, 34, 28)))
         story += [text(f"{i}. {fix}") for i, fix in enumerate(part.fixes, 1)]
         story += [text(f"! {problem}") for problem in part.problems]
