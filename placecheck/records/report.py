@@ -392,7 +392,7 @@ def order_pdf(report: OrderReport) -> bytes:
         story.append(KeepTogether(block))
         rows = [("", "reads", "limits", ""), *((r.label, r.reads_with_tape, r.limits, r.state) for r in part.rows)]
         story.append(table(rows, (62, 50, 34, 28)))
-        story += [text(f"{i}. {fix}") for i, fix in enumerate(part.fixes, 1)]
+        story += [Spacer(1, 1.5 * mm), *(text(f"{i}. {fix}") for i, fix in enumerate(part.fixes, 1))]
         story += [text(f"! {problem}") for problem in part.problems]
     if report.changes:
         story.append(text(report.changes_title, head))
