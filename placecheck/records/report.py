@@ -47,19 +47,13 @@ LEGEND = "Left and right are the wearer's; ± is for 95 %."
 
 @dataclass(frozen=True)
 class Row:
-    """One line of numbers: label, reading in words, limits in words, state's symbol and word, what a soft tape read."""
+    """One line of numbers: label, reading in words, limits in words, state's symbol and word."""
 
     label: str
     reads: str
     limits: str
     symbol: str
     state: str
-    taped: str = ""
-
-    @property
-    def reads_with_tape(self) -> str:
-        """The reading, and beside it what a soft tape read where one was laid."""
-        return f"{self.reads} (soft tape: {self.taped})" if self.taped else self.reads
 
 
 @dataclass(frozen=True)
@@ -169,21 +163,16 @@ def _in_words(name: str, reading: Reading | None) -> str:
 
 def taped_words(found: Record) -> str:
     """What a soft tape read beside the photo, `left 9.0 mm, middle 9.5 mm`; empty where none was laid."""
-    taped = _taped(found)
-    return ", ".join(f"{place} {taped[name]}" for place, name in PLACES.items() if name in taped)
+    taped = found.request.get("taped_mm") or {}
+    return ", ".join(f"{place} {to_a_tenth(taped[name])} mm" for place, name in PLACES.items() if name in taped)
 
 
-def _taped(found: Record) -> dict[str, str]:
-    """What a soft tape read, in words, by measure."""
-    return {name: f"{to_a_tenth(mm)} mm" for name, mm in (found.request.get("taped_mm") or {}).items()}
-
-
-def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
-    """A record's numbers in words, in the order of the answer."""
+def rows_of(found: Record, with_tape: bool = False) -> tuple[Row, ...]:
+    """A record's numbers in words, in the order of the answer; `with_tape` beside them what a soft tape read."""
     specs = STAGE_MEASURES.get(found.summary.stage, MEASURES)
-    names = [spec.name for spec in specs if spec.judged or not judged_only]
+    names = [spec.name for spec in specs]
     names += [n for n in found.readings if n not in MEASURE_BY_NAME]
-    taped = _taped(found)
+    taped = (found.request.get("taped_mm") or {}) if with_tape else {}
     rows = []
     for name in names:
         reading, spec = found.readings.get(name), MEASURE_BY_NAME.get(name)
@@ -199,7 +188,8 @@ def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
         symbol, _, word = STATE_WORDS[reading.state if reading else None]  # type: ignore[index]
         if reading is not None and reading.state is None:
             symbol, word = "", ""
-        rows.append(Row(label, _in_words(name, reading), limits, symbol, word, taped.get(name, "")))
+        reads = _in_words(name, reading) + (f" (soft tape: {to_a_tenth(taped[name])} mm)" if name in taped else "")
+        rows.append(Row(label, reads, limits, symbol, word))
     return tuple(rows)
 
 
@@ -219,7 +209,7 @@ def _stage(store: Store, found: Record) -> StagePart:
         found.summary.maker or "",
         verdict,
         verdict_words(found.summary.stage, verdict),
-        rows_of(found),
+        rows_of(found, with_tape=True),
         tuple(found.answer.get("fixes", ())),
         tuple(p["message"] for p in found.answer.get("problems", ())),
         tuple(_pictures(store, found)),
@@ -390,7 +380,7 @@ def order_pdf(report: OrderReport) -> bytes:
         if images:
             block += [Spacer(1, 2 * mm), Table([images], hAlign="LEFT", style=[("LEFTPADDING", (0, 0), (-1, -1), 0)])]
         story.append(KeepTogether(block))
-        rows = [("", "reads", "limits", ""), *((r.label, r.reads_with_tape, r.limits, r.state) for r in part.rows)]
+        rows = [("", "reads", "limits", ""), *((r.label, r.reads, r.limits, r.state) for r in part.rows)]
         story.append(table(rows, (62, 50, 34, 28)))
         story += [Spacer(1, 1.5 * mm), *(text(f"{i}. {fix}") for i, fix in enumerate(part.fixes, 1))]
         story += [text(f"! {problem}") for problem in part.problems]
