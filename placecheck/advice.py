@@ -7,7 +7,8 @@ then one move toward the face or the nape brings the clearance to its aim. After
 the readings are predicted (a corner asymmetry changes by twice the sideways move of that
 edge), what goes along with it is told, and only what the rigid moves leave beyond its limit is asked
 of a single pin: that is lace pulled out of shape. Left and right are the wearer's, with the direction in the
-photo beside them. What is merely unsure gets no move (undecided.py). A move is written as what to do, a colon, how
+photo beside them. What is merely unsure gets no move (undecided.py), nor does a clearance that a soft tape
+contradicts: the tape is laid again first. A move is written as what to do, a colon, how
 (step; step), and what goes along in a sentence that begins "With it", so that a page can set them apart.
 The order of moves and the cautions are common practice, no published source.
 """
@@ -21,7 +22,7 @@ from typing import Literal
 
 import numpy as np
 
-from placecheck.answer import Findings, Judged, Measured, Pull
+from placecheck.answer import TAPE_CONTRADICTS, Findings, Judged, Measured, Pull
 from placecheck.measure import station_mm
 from placecheck.request import CheckRequest
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
@@ -138,6 +139,11 @@ def right_of(face: np.ndarray) -> np.ndarray:
     return np.array([-face[1], face[0]])
 
 
+def _agreed(measured: Measured, name: str) -> bool:
+    """Whether no soft tape contradicts what the photo says of that measure."""
+    return all(part.source != TAPE_CONTRADICTS for part in measured.estimates[name].budget)
+
+
 def _aim(low: float, high: float) -> float:
     """Zero where the limits allow it, else their middle."""
     return 0.0 if low <= 0 <= high else (low + high) / 2
@@ -175,7 +181,9 @@ class Plan(Moves):
             for end in ("front", "back")
             if f"width_{end}_mm" in measured.estimates
         }
-        self.now = Placement.of(measured, request.closure.length_mm)
+        now = Placement.of(measured, request.closure.length_mm)
+        believed = {name: mm for name, mm in now.clearance.items() if self.is_out(name) or _agreed(measured, name)}
+        self.now = replace(now, clearance=believed)
         self.was = self.now
         self.station = station_mm(request.closure.width_mm)
         self.advanced_mm = 0.0
