@@ -65,6 +65,14 @@ def test_show_says_what_was_taped(home, capsys):
     assert "Soft tape" not in records(capsys, "show", "2")[1]
 
 
+def test_a_stage_is_never_cut_on_a_narrow_screen(home, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "78")
+    for i, order in enumerate(("D0240", "D0241")):
+        said = answer("retake", offset_mm=-1.1, skew_deg=1.1)
+        save_check(home, jpeg(i), said, REQUEST, order=order, maker="Tomma", stage="stitched", origin="demo")
+    assert records(capsys, "list")[1].count("stitched") == 2
+
+
 def test_list_show_compare(shop, capsys):
     status, out, _ = records(capsys, "list", "--order", "O1")
     assert status == 0
