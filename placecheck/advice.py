@@ -5,15 +5,17 @@ sideways, then moved toward the face or the nape until the clearances come to th
 each move the readings are predicted (placement.py), what goes along with it is told, and only what
 these moves leave beyond its limit is asked of a single pin: that is lace pulled out of shape. Left
 and right are the wearer's, with the direction in the photo beside them (directions.py). What is merely
-unsure gets no move (undecided.py). A move is written as what to do, a colon, how (step; step), and what
-goes along in a sentence that begins "With it", so that a page can set them apart. The order
-of moves and the cautions are common practice, no published source.
+unsure gets no move (undecided.py), nor does a clearance that a soft tape contradicts: the tape is laid
+again first. A move is written as what to do, a colon, how (step; step), and what goes along in a sentence
+that begins "With it", so that a page can set them apart. The order of moves and the cautions are common
+practice, no published source.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from placecheck.answer import Judged, Measured, Pull
 from placecheck.directions import WAY_WORDS, Way, in_the_photo
@@ -69,7 +71,10 @@ class Plan(Moves):
             for end in ("front", "back")
             if f"width_{end}_mm" in measured.estimates
         }
-        self.now = Placement.of(measured, request.closure.length_mm)
+        now = Placement.of(measured, request.closure.length_mm)
+        doubted = {name for name, estimate in measured.estimates.items() if estimate.contradicted}
+        believed = {n: mm for n, mm in now.clearance.items() if self.is_out(n) or n not in doubted}
+        self.now = replace(now, clearance=believed)
         self.was = self.now
         self.station = station_mm(request.closure.width_mm)
         self.advanced_mm = 0.0

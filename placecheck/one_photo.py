@@ -68,6 +68,13 @@ class Explainer:
         self.failed: str | None = None
         self._count = 0
 
+    @property
+    def unwritten(self) -> str | None:
+        """Why pictures are missing, as a sentence; None where all were written."""
+        if self._count or self.failed:
+            return self.failed
+        return f"No pictures of the stages were made in {self.folder}, since the photo was refused before."
+
     def __call__(self, name: str, image: npt.NDArray[np.uint8]) -> None:
         from placecheck import vision
         from placecheck.whole_files import write_whole
@@ -122,7 +129,7 @@ def check_file(path: Path, request: CheckRequest, overlay: Path | None = None, e
     except Exception as error:
         answer = stopped_answer(error, request.stage, NO_MEMORY)
     notes = [
-        explainer.failed if explainer is not None else None,
+        explainer.unwritten if explainer is not None else None,
         write_overlay(photo, answer, request, overlay) if overlay is not None else None,
     ]
     return Checked(path, answer, tuple(note for note in notes if note), photo is not None)

@@ -15,6 +15,7 @@ import importlib.metadata
 import re
 import sys
 import tempfile
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -117,12 +118,31 @@ def _writable(folder: Path) -> Finding:
 def _settings(home: Path) -> Finding:
     from placecheck.settings import load_settings
 
+    path = home / "settings.toml"
     try:
-        load_settings(home)
+        check = load_settings(home).check
     except PlacecheckError as error:
         return Finding("settings", False, True, error.problem.message)
-    path = home / "settings.toml"
+    try:
+        _try_entries(check, home)
+    except PlacecheckError as error:
+        return Finding("settings", False, True, f"In {path}, [check]: {error.problem.message}")
     return Finding("settings", True, True, str(path) if path.exists() else "none kept, the usual ones hold")
+
+
+def _try_entries(check: Mapping[str, str], home: Path) -> None:
+    """Read what the settings' table [check] says as a check does. Raises PlacecheckError."""
+    from placecheck.bare_block.saved import block_for, blocks_folder
+    from placecheck.profiles.kept import load_profile, profiles_folder
+    from placecheck.units import parse_card_bars_mm, parse_closure
+
+    if "closure" in check:
+        parse_closure(check["closure"])
+    block_for(blocks_folder(home), None, None, check)
+    if "card_bars" in check:
+        parse_card_bars_mm(check["card_bars"])
+    if "camera" in check:
+        load_profile(profiles_folder(home), check["camera"])
 
 
 def _records(home: Path) -> Finding:

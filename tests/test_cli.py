@@ -480,13 +480,17 @@ def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
     assert (status, err) == (0, "")
     assert cv2.imread(str(overlay)).shape[1] > 1000
     assert sorted(p.name for p in explain.iterdir()) == ["01-card.jpg", "02-surface-map-1.jpg"]
+    measuring.error = RetakeNeeded("closure-missing", "No closure was found.")
+    status, _, err = run("check", photo, *OPTIONS, "--explain", tmp_path / "none")
+    assert status == 3
+    one_sentence(err, "No pictures of the stages were made")
 
 
 def test_a_client_is_an_alias_as_in_an_order(run, photo, measuring):
     for client in ("030 1234567", "me@home.example"):
         status, _, err = run("check", photo, *OPTIONS[:-1], "--client", client)
         assert status == 2
-        one_sentence(err, "looks like an address or a telephone number")
+        one_sentence(err, "looks like an e-mail address or a telephone number")
     assert run("check", photo, *OPTIONS[:-1], "--client", "blue  coat")[0] == 0
     assert json.loads(run("records", "list", "--json")[1])["client"] == "blue coat"
 
@@ -737,6 +741,25 @@ def test_doctor_names_broken_settings_and_records_out_of_reach(run, home):
     status, out, _ = run("doctor")
     assert status == 1
     assert "FAIL  records: The records file" in out
+
+
+@pytest.mark.parametrize(
+    ("entry", "word"),
+    [
+        ('closure = "55"', "is not two numbers"),
+        ('block_circumference = "57"', "has no unit"),
+        ('block = "Elm"', "Elm"),
+        ('card_bars = "50x50"', "too far from 100"),
+        ('camera = "bench phone"', "no camera profile “bench phone”"),
+    ],
+)
+def test_doctor_names_settings_that_a_check_would_refuse(run, home, entry, word):
+    (home / "settings.toml").write_text(f"[check]\n{entry}\n")
+    status, out, _ = run("doctor")
+    assert status == 1
+    (line,) = (line for line in out.splitlines() if line.startswith("FAIL"))
+    assert word in line
+    assert "settings.toml" in line
 
 
 def test_doctor_finds_two_opencvs(run, monkeypatch):

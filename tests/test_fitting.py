@@ -377,7 +377,7 @@ def test_what_is_missing_is_told_and_the_rest_is_there():
 
 def test_another_cap_than_follows_is_told():
     note = fit(replace(ORDER, cap=Cap("extra-large"))).notes[0]
-    assert "extra-large cap where a standard one follows" in note.message
+    assert note.message.startswith("The order's cap is extra-large where standard follows: ")
 
 
 # ----------------------------------------------------------------------------- the net

@@ -113,7 +113,7 @@ def test_any_text_gives_a_length_of_a_head_or_a_sentence(text):
     assert mm == 0.0 or 490 <= mm <= 650
 
 
-@pytest.mark.parametrize("bad", ["", "   ", "a@b.example", "+44 20 7946 0000", "x" * 41, "17", "#3", "a\x00b"])
+@pytest.mark.parametrize("bad", ["", "   ", "none", "a@b.example", "+44 20 7946 0000", "x" * 41, "17", "#3", "a\x00b"])
 def test_aliases_that_are_none(bad):
     with pytest.raises(UsageProblem):
         parse_alias(bad)

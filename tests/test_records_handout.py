@@ -410,6 +410,17 @@ def test_change_and_its_uncertainty(store):
     assert words["skew"].endswith("no change the photos can show")
 
 
+def test_every_stage_is_compared_by_its_labels(store):
+    """Two photos of a cap, before and after it was slid: as they are called everywhere else."""
+    reading = {"value": 5.0, "U95": 1.0, "unit": "mm", "low": -3, "high": 3, "state": "out"}
+    numbers = [
+        save_check(store, jpeg(i), answer(measures={"cap_shift_mm": reading | {"value": mm}}), REQUEST, stage="cap")
+        for i, mm in enumerate((5.0, 1.0))
+    ]
+    rows = change_rows(*map(store.get, numbers))
+    assert [row[::3] for row in rows] == [("cap off the block's middle", "-4.0 ± 1.4 mm, moved")]
+
+
 class Page(HTMLParser):
     """Text, addresses and images of a page."""
 
@@ -481,6 +492,27 @@ def test_pdf_report(store):
     flat = " ".join(text.split())
     for words in ("Order A<17>", "Łucja", "PASS: sits as it should", "4.25 ± 0.40 mm left", "History"):
         assert words in flat, words
+
+
+def test_reports_say_what_was_taped(store):
+    """Where the clearance stands, in the page and in the PDF; a part of the reading is the tape's."""
+    pdfium = pytest.importorskip("pypdfium2")
+    taped = {"taped_mm": {"clearance_left_mm": 9.0, "clearance_centre_mm": 9.525}}
+    save_check(store, jpeg(1), answer(), REQUEST | taped, order="A")
+    save_check(store, jpeg(2), answer(), REQUEST, order="B")
+    said = {}
+    for order in "AB":
+        report = order_report(store, order)
+        pdf = pdfium.PdfDocument(order_pdf(report))
+        try:
+            text = " ".join(page.get_textpage().get_text_range() for page in pdf)
+        finally:
+            pdf.close()
+        said[order] = (Page(order_html(report)).text, " ".join(text.split()))
+    for text in said["A"]:
+        found = dict(re.findall(r"hairline below cap edge, (\w+) [^()]{1,20} \(soft tape: ([0-9.]+ mm)\)", text))
+        assert found == {"left": "9.0 mm", "middle": "9.5 mm"}, text
+    assert not any("tape" in text for text in said["B"])
 
 
 def test_report_of_a_lost_photo_says_so(store):

@@ -129,6 +129,24 @@ def test_a_contradiction_never_passes(tape, agrees):
     assert answer.verdict == ("pass" if agrees else "retake")
 
 
+def test_nothing_is_moved_by_what_the_tape_contradicts():
+    """A skew is out and turned back; whether the whole closure is to go toward the nape the tape has to say again."""
+    seen = measured(left=(18.0, 1.9), middle=(18.0, 1.9), right=(18.0, 1.9))
+    fold = {"fold_offset_front_mm": Estimate(4.2, 0.5), "fold_offset_back_mm": Estimate(-3.8, 0.5)}
+    skewed = Measured(seen.estimates | fold | {"skew_deg": Estimate(3.6, 0.4)})
+    assert any("toward the nape" in fix for fix in answer_for(skewed, request()).fixes)
+    answer = answer_for(skewed, request(left=9.0, middle=10.0, right=9.5))
+    assert answer.verdict == "fix"
+    assert answer.fixes[0].startswith("Turn the closure")
+    assert not any("toward the nape" in fix or "hairline" in fix for fix in answer.fixes)
+    one = answer_for(skewed, request(middle=10.0))  # both sides are out, and they are believed
+    assert any("8.0 mm (5/16 in) toward the nape" in fix for fix in one.fixes)
+    far = measured(left=(30.0, 1.9), middle=(30.0, 1.9), right=(30.0, 1.9))
+    out = answer_for(far, request(left=22.0, middle=22.0, right=22.0))  # whichever is right
+    assert [problem.code for problem in out.problems] == ["tape-disagrees"] * 3
+    assert any("toward the nape" in fix for fix in out.fixes)
+
+
 def test_where_the_photo_shows_nothing_the_tape_counts_alone():
     hidden = Measured(measured().estimates, {MIDDLE: Problem("clearance-centre-missing", "Not seen.")})
     answer = answer_for(hidden, request(left=9.0, middle=9.5, right=10.0))
@@ -176,6 +194,23 @@ def test_the_command_takes_it():
     assert both["evidence"][-1] == f"soft tape: {mm:g} mm"
     u = alone["U95"] / 2
     assert both["U95"] == pytest.approx(2 * u * TAPE_READ_U_MM / np.hypot(u, TAPE_READ_U_MM), abs=0.01)
+
+
+@pytest.mark.parametrize("off_mm", [2.0, -9.0])
+def test_the_pictures_of_a_set_show_what_was_judged(off_mm, tmp_path, monkeypatch):
+    """Two photos and a tape that agrees with them, or contradicts: in each photo's picture the answer's own numbers."""
+    from placecheck import one_photo
+    from placecheck.same_block.several import check_together
+
+    paths = [PHOTO.parent / "same_block" / f"{name}.jpg" for name in ("above", "leaning")]
+    drawn = []
+    monkeypatch.setattr(one_photo, "write_overlay", lambda photo, answer, *rest: drawn.append(answer))
+    asked = CheckRequest(parse_closure("5x5"), 628.65, taped_mm={MIDDLE: 18.2 + off_mm})
+    checked = check_together(paths, asked, {path: tmp_path / path.name for path in paths})
+    told = checked.answer.measured.estimates[MIDDLE]
+    assert any("tape" in part.source for part in told.budget)
+    assert [answer.measured.estimates[MIDDLE] for answer in drawn] == [told, told]
+    assert [answer.measured.findings for answer in drawn] == [share.findings for share in checked.shares]
 
 
 @pytest.mark.parametrize(("off_mm", "line"), [(0.5, "soft tape, cap's edge"), (25.0, "contradiction between")])

@@ -136,7 +136,7 @@ def photos(
     if not LEAST <= len(pictures) <= 2 * MOST:
         raise UsageProblem(
             "block-photos-count",
-            f"{len(pictures)} photos were given: {LEAST} to {MOST} are needed, from above and from all sides.",
+            f"{len(pictures)} of {LEAST} to {MOST} photos were given: take them from above and from all sides.",
         )
     if len({path.resolve() for path in pictures}) < len(pictures):
         raise UsageProblem("block-photos-twice", "A photo was given twice: give each photo once.")

@@ -116,7 +116,7 @@ def _print_list(found: Iterable[Summary]) -> None:
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("no", "day", "order", "maker", "stage", "closure", "verdict", "off centre", "skew"):
-        table.add_column(heading, no_wrap=heading in ("no", "day", "verdict"))
+        table.add_column(heading, no_wrap=heading in ("no", "day", "stage", "verdict"))
     for line in found:
         cells = []
         for name in ("offset_mm", "skew_deg"):

@@ -5,7 +5,8 @@ finds what is missing, altered, orphaned or changed. Both end with status 1 wher
 something, so that a script can tell. `backup` and `restore` go to one file and back into an
 empty place. `purge` removes for good what was named, with the photos of it that the bench page
 still holds, after asking unless --yes says not to; it never removes everything because nothing
-was named. `demo` fills an empty store with an invented season, which `purge --demo` takes away.
+was named, and ends with status 4 where a held photo may be meant and that cannot be told. `demo`
+fills an empty store with an invented season, which `purge --demo` takes away.
 The work is placecheck.records'; counts of what was done are said on standard error.
 """
 
@@ -126,7 +127,7 @@ def purge(
 ) -> None:
     """Remove records for good, with their photos and those the bench page holds, by age, client alias, or the demo."""
     from placecheck.errors import UsageProblem
-    from placecheck.page.inbox import inbox_folder, jobs_in, remove_files
+    from placecheck.page.inbox import inbox_folder, remove_files
     from placecheck.records.model import Filter, age_limit
     from placecheck.settings import home
 
@@ -134,12 +135,13 @@ def purge(
         raise UsageProblem("purge-what", "Say what to remove: --older-than, --client or --demo.")
     wanted = Filter(client=client, until=age_limit(older_than) if older_than else None, origin="demo" if demo else None)
     folder = inbox_folder(home())
-    held = [] if demo else [job for job in jobs_in(folder) if _matches(job, wanted)]
+    held, doubtful = ([], {}) if demo else _held(folder, wanted)
     page = f"{numbered(len(held), 'photo')} of the bench page" if held else ""
     with opened() as store:
         count = store.count(wanted)
         if not count and not held:
             say("No records match; nothing was removed.")
+            _refuse_doubtful(doubtful)
             return
         what = " and ".join(part for part in (numbered(count, "record"), page) if part)
         if not yes and not typer.confirm(f"Remove {what} for good?", err=True):
@@ -149,6 +151,37 @@ def purge(
     for job in held:
         remove_files(folder, job)
     say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed{f', and {page}' if page else ''}.")
+    _refuse_doubtful(doubtful)
+
+
+def _held(folder: Path, wanted: Filter) -> tuple[list[Job], dict[Path, str]]:
+    """The photos on the bench page that are wanted, and what is wrong with each that may be and cannot be told."""
+    from placecheck.errors import PlacecheckError
+    from placecheck.page.inbox import jobs_in, photo_in, unreadable_in
+
+    held = []
+    doubtful = {path.with_suffix(".photo"): f"{path} cannot be read." for path in unreadable_in(folder)}
+    for job in jobs_in(folder):
+        try:
+            if _matches(job, wanted):
+                held.append(job)
+        except PlacecheckError as error:
+            doubtful[photo_in(folder, job)] = error.problem.message
+    return held, doubtful
+
+
+def _refuse_doubtful(doubtful: dict[Path, str]) -> None:
+    """Raises UnusableFile where photos stayed that may be wanted, so that they never stay unsaid."""
+    from placecheck.errors import UnusableFile
+
+    if doubtful:
+        wrong, photos = " ".join(dict.fromkeys(doubtful.values())), ", ".join(map(str, doubtful))
+        one = len(doubtful) == 1
+        raise UnusableFile(
+            "purge-doubtful",
+            f"{wrong} So the bench page's {'photo' if one else 'photos'} {photos} may be among those to remove, and "
+            f"{'was' if one else 'were'} left: mend that and purge again, or remove {'it' if one else 'them'} by hand.",
+        )
 
 
 def _matches(job: Job, wanted: Filter) -> bool:
@@ -171,7 +204,6 @@ def _matches(job: Job, wanted: Filter) -> bool:
     except PlacecheckError as error:
         if error.problem.code == "order-unknown":
             return False
-        say("Nothing was removed, since the bench page holds a photo of an order that cannot be read.")
         raise
 
 

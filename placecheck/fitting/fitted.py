@@ -37,7 +37,7 @@ def fit(order: Order, tolerances: Tolerances = DEFAULTS) -> Fitting:
     m = order.measurements
     wanted = cap_size(m)
     if order.cap.size and order.cap.size != wanted.value:
-        said = f"The order has a {order.cap.size} cap where a {wanted.value} one follows: {wanted.reason}"
+        said = f"The order's cap is {order.cap.size} where {wanted.value} follows: {wanted.reason}"
         notes.append(Problem("order-other-cap", said))
     slack = nape_slack(m, order.cap, tolerances.clearance_aim_mm)
     if slack is None:

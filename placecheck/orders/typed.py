@@ -3,9 +3,9 @@
 A length is taken with its unit, or as a fraction alone, which is inches (units.py). What lies
 beyond any head is asked about with the unit that would make sense of it (`57in`: did you mean
 57cm?), never converted in silence: a UnitQuestion carries how the length was perhaps meant, and
-whoever can ask, asks. An alias is one short line that is no address, no telephone number and no
-order's number. Whatever cannot be read is a UsageProblem, one sentence that shows how it is
-written.
+whoever can ask, asks. An alias is one short line that is no e-mail address, no telephone number, no
+order's number and not the word that empties. Whatever cannot be read is a UsageProblem, one sentence
+that shows how it is written.
 """
 
 from __future__ import annotations
@@ -80,9 +80,9 @@ def with_unit(text: str, unit: str | None = None) -> str:
 
 
 def parse_alias(text: str) -> str:
-    """The client's alias: one short line that is no address and no telephone number. Raises UsageProblem."""
+    """The client's alias: one short line that is no e-mail address and no telephone number. Raises UsageProblem."""
     alias = " ".join(text.split())
-    if not alias or not alias.isprintable():
+    if not alias or not alias.isprintable() or alias.casefold() == "none":
         raise UsageProblem("alias-empty", "The order needs an alias for the client: any short word, such as “Willow”.")
     if len(alias) > ALIAS_LONGEST:
         raise UsageProblem(
@@ -90,7 +90,8 @@ def parse_alias(text: str) -> str:
         )
     if "@" in alias or len(re.findall(r"\d", alias)) >= 7:
         raise UsageProblem(
-            "alias-personal", "The alias looks like an address or a telephone number: an invented word is enough here."
+            "alias-personal",
+            "The alias looks like an e-mail address or a telephone number: an invented word is enough here.",
         )
     if re.fullmatch(r"#?\d+", alias):
         raise UsageProblem("alias-number", "An alias that is only a number reads like an order number: use a word.")

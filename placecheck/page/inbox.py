@@ -153,7 +153,7 @@ class Inbox:
         return self._folder / f"{job.id}.json"
 
     def photo(self, job: Job) -> Path:
-        return _photo(self._folder, job)
+        return photo_in(self._folder, job)
 
     def keep_picture(self, job: Job, name: str, data: bytes) -> None:
         """Keep a picture (JPEG bytes) of a job, if it is still wanted; `name` is one of PICTURES."""
@@ -205,19 +205,28 @@ def jobs_in(folder: Path) -> Iterator[Job]:
     for path in sorted(folder.glob("*.json")):
         with contextlib.suppress(OSError, ValueError, TypeError):
             job = Job(**json.loads(path.read_text(encoding="utf-8")))
-            if job.id == path.stem and _photo(folder, job).exists():
+            if job.id == path.stem and photo_in(folder, job).exists():
                 yield job
+
+
+def unreadable_in(folder: Path) -> Iterator[Path]:
+    """The jobs on disk that cannot be read though their photo is there."""
+    told = {job.id for job in jobs_in(folder)}
+    for path in sorted(folder.glob("*.json")):
+        if path.stem not in told and path.with_suffix(".photo").exists():
+            yield path
 
 
 def remove_files(folder: Path, job: Job) -> None:
     """Remove a job's files; a page that is running forgets the job within the hour."""
     pictures = (folder / f"{job.id}.{name}.jpg" for name in PICTURES)
-    for path in (folder / f"{job.id}.json", _photo(folder, job), *pictures):
+    for path in (folder / f"{job.id}.json", photo_in(folder, job), *pictures):
         with contextlib.suppress(OSError):
             path.unlink(missing_ok=True)
 
 
-def _photo(folder: Path, job: Job) -> Path:
+def photo_in(folder: Path, job: Job) -> Path:
+    """Where a job's photo is."""
     return folder / f"{job.id}.photo"
 
 

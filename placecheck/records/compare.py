@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from placecheck.answer import MEASURES
+from placecheck.answer import MEASURE_BY_NAME
 from placecheck.records.model import Reading, Record
 
 
@@ -36,7 +36,7 @@ class Change:
 
 def compare(before: Record, after: Record) -> list[Change]:
     """Changes of all measures that at least one of the records has, in the order of the answer."""
-    labels = {spec.name: (spec.label, spec.unit) for spec in MEASURES}
+    labels = {name: (spec.label, spec.unit) for name, spec in MEASURE_BY_NAME.items()}
     names = [n for n in labels if n in before.readings or n in after.readings]
     names += sorted((set(before.readings) | set(after.readings)) - set(labels))
     found = []

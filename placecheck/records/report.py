@@ -167,11 +167,12 @@ def taped_words(found: Record) -> str:
     return ", ".join(f"{place} {to_a_tenth(taped[name])} mm" for place, name in PLACES.items() if name in taped)
 
 
-def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
-    """A record's numbers in words, in the order of the answer."""
+def rows_of(found: Record, with_tape: bool = False) -> tuple[Row, ...]:
+    """A record's numbers in words, in the order of the answer; `with_tape` beside them what a soft tape read."""
     specs = STAGE_MEASURES.get(found.summary.stage, MEASURES)
-    names = [spec.name for spec in specs if spec.judged or not judged_only]
+    names = [spec.name for spec in specs]
     names += [n for n in found.readings if n not in MEASURE_BY_NAME]
+    taped = (found.request.get("taped_mm") or {}) if with_tape else {}
     rows = []
     for name in names:
         reading, spec = found.readings.get(name), MEASURE_BY_NAME.get(name)
@@ -187,7 +188,8 @@ def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
         symbol, _, word = STATE_WORDS[reading.state if reading else None]  # type: ignore[index]
         if reading is not None and reading.state is None:
             symbol, word = "", ""
-        rows.append(Row(label, _in_words(name, reading), limits, symbol, word))
+        reads = _in_words(name, reading) + (f" (soft tape: {to_a_tenth(taped[name])} mm)" if name in taped else "")
+        rows.append(Row(label, reads, limits, symbol, word))
     return tuple(rows)
 
 
@@ -207,7 +209,7 @@ def _stage(store: Store, found: Record) -> StagePart:
         found.summary.maker or "",
         verdict,
         verdict_words(found.summary.stage, verdict),
-        rows_of(found),
+        rows_of(found, with_tape=True),
         tuple(found.answer.get("fixes", ())),
         tuple(p["message"] for p in found.answer.get("problems", ())),
         tuple(_pictures(store, found)),
@@ -380,7 +382,7 @@ def order_pdf(report: OrderReport) -> bytes:
         story.append(KeepTogether(block))
         rows = [("", "reads", "limits", ""), *((r.label, r.reads, r.limits, r.state) for r in part.rows)]
         story.append(table(rows, (62, 50, 34, 28)))
-        story += [text(f"{i}. {fix}") for i, fix in enumerate(part.fixes, 1)]
+        story += [Spacer(1, 1.5 * mm), *(text(f"{i}. {fix}") for i, fix in enumerate(part.fixes, 1))]
         story += [text(f"! {problem}") for problem in part.problems]
     if report.changes:
         story.append(text(report.changes_title, head))

@@ -174,8 +174,10 @@ def _own_answer(sighted: Sighted, picked: Picked, request: CheckRequest) -> Answ
 def _draw(
     photo: Photo | None, measured: Measured | None, answer: Answer, request: CheckRequest, path: Path
 ) -> str | None:
-    """Draw the answer into one photo; a sentence where that fails."""
+    """Draw the answer into one photo, its numbers those that were judged; a sentence where that fails."""
     from placecheck.one_photo import write_overlay
 
-    own = replace(answer, measured=measured) if measured is not None else answer
-    return write_overlay(photo, own, request, path)
+    judged = answer.measured
+    if measured is not None:  # measured before a soft tape's readings were weighed in
+        judged = replace(measured, estimates=judged.estimates, missing=judged.missing)
+    return write_overlay(photo, replace(answer, measured=judged), request, path)
