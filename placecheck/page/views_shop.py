@@ -26,7 +26,7 @@ from placecheck.page.bench import bench_of
 from placecheck.page.guard import DOCUMENT_CSP, changes
 from placecheck.page.hands import moved_words
 from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
-from placecheck.page.views_take import CLOSURES
+from placecheck.page.views_take import CLOSURES, next_stages
 from placecheck.printout import in_words
 from placecheck.records.model import ORIGIN_WORDS, Record
 
@@ -105,7 +105,7 @@ async def order(request: Request) -> Response:
         stages=STAGES,
         listed=await asyncio.to_thread(listed, jobs),
         saved=[_line(summary) for summary in saved],
-        next=(await asyncio.to_thread(books.next_stages, bench.config.home)).get(shown.line.number, STAGES[0]),
+        next=(await asyncio.to_thread(next_stages, bench, [shown.line.number])).get(shown.line.number, STAGES[0]),
         measured=any(s.attempt is not None and s.stage in ("pinned", "stitched") for s in saved),
     )
 
