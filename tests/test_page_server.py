@@ -799,11 +799,14 @@ def test_an_order_from_form_to_report(paired):
     assert "Willow" in page
     assert "Pass" in page
     assert "What follows Cap: standard" in page
-    for sheet in ("sheet", "guidelines"):
-        pdf = client.get(f"/orders/{number}/{sheet}.pdf")
-        assert pdf.content[:5] == b"%PDF-", words(pdf.text)
+    for sheet, name in (("sheet", f"order-{number}.pdf"), ("guidelines", f"order-{number}-guidelines.pdf")):
+        for paper in ("", "-letter"):
+            pdf = client.get(f"/orders/{number}/{sheet}{paper}.pdf")
+            assert pdf.content[:5] == b"%PDF-", words(pdf.text)
+            assert pdf.headers["content-disposition"] == f'inline; filename="{name}"'  # the command line's name
     report = client.get(f"/orders/{number}/report.html")
     assert "sandbox" in report.headers["content-security-policy"]
+    assert report.headers["content-disposition"] == f'attachment; filename="{number}.html"'
     assert "Willow" in report.text
     assert client.get(f"/orders/{number}/report.pdf").content[:5] == b"%PDF-"
     for asked in (
