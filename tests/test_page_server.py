@@ -931,7 +931,7 @@ def test_the_settings_block_is_offered_first(tmp_path):
 
 
 def test_the_card_and_its_bars(server, paired):
-    from placecheck.cards import saved_bars_mm
+    from placecheck.cards import saved_bars_mm, warnings_for
 
     client, token = paired
     assert client.get("/card/a4.pdf").content[:5] == b"%PDF-"
@@ -951,6 +951,13 @@ def test_the_card_and_its_bars(server, paired):
     assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
     page = client.get("/card").text
     assert [page.count(f'value="{bar}"') for bar in ("99.4", "99.6", "49.8", "49.9")] == [1, 1, 1, 1]
+    # printed fit to page: kept, with what the command line remarks about it
+    assert "of its size" not in page
+    for card, across, down in (("", "101.5", "101.2"), ("small", "48.7", "48.8")):
+        form = {"token": token, "card": card, "across": across, "down": down}
+        page = words(client.post("/card/bars", data=form, follow_redirects=True).text)
+        assert warnings_for(float(across), float(down), card == "small")[0].message in page
+    assert page.count("of its size") == 2
 
 
 def test_a_camera_is_calibrated_step_by_step(server, paired):
