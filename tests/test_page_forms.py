@@ -210,6 +210,25 @@ def test_an_unsaved_photo_of_the_cap_is_offered_saved_and_used(bench, paired):
     assert f'href="/records/{kept["cap"]}">Saved' in client.get(cap).text
 
 
+def test_an_unsaved_photo_of_the_cap_does_not_hide_that_an_older_one_was_used(paired):
+    client, token = paired
+    willow = order(paired, "Willow", closure="5x5", block="57.8cm")
+    older, _ = measured(paired, photo_bytes("pass"), order=willow, stage="cap")
+    number = saved(paired, older)
+    newer, _ = measured(paired, photo_bytes("pass") + b"newer", order=willow, stage="cap")
+    to, page = measured(paired, photo_bytes("fix"), order=willow)
+    assert (
+        "The last photo of the cap alone under this order is not saved, so it was not used here, "
+        f"but the one of record {number} ." in page
+    )
+    client.post(f"{to}/cap", data={"token": token})
+    wait_for(client, to)
+    page = client.get(to).text
+    assert "is not saved" not in words(page)
+    assert "the cap's edge is where the photo of the cap alone shows it" in html.unescape(words(page))
+    assert 'id="saved"' in client.get(newer).text
+
+
 def test_a_photo_of_the_cap_that_is_being_measured_again_is_offered_when_it_is_done(tmp_path):
     """Until then saving it would be refused, in words that the maker reads about the photo of the closure."""
     running = start(tmp_path, workers=1)
