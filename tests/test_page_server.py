@@ -955,7 +955,11 @@ def test_the_card_and_its_bars(server, paired):
     assert "of its size" not in page
     for card, across, down in (("", "101.5", "101.2"), ("small", "48.7", "48.8")):
         form = {"token": token, "card": card, "across": across, "down": down}
-        page = words(client.post("/card/bars", data=form, follow_redirects=True).text)
+        kept = client.post("/card/bars", data=form)
+        assert kept.headers["location"] == ("/card#small-bars" if card else "/card#bars")  # where the remark is
+        page = client.get("/card").text
+        assert f'id="{kept.headers["location"].split("#")[1]}"' in page
+        page = words(page)
         assert warnings_for(float(across), float(down), card == "small")[0].message in page
     assert page.count("of its size") == 2
 

@@ -145,7 +145,7 @@ async def save_bars(request: Request, form: Any) -> Response:
     except UsageProblem as error:
         return await _card(request, error.problem.message, texts)
     await asyncio.to_thread(cards.save_bars, home, x, y, True, small=small)
-    return RedirectResponse("/card", 303)
+    return RedirectResponse("/card#small-bars" if small else "/card#bars", 303)
 
 
 async def tolerances(request: Request) -> Response:
