@@ -96,7 +96,10 @@ def test_the_next_stage_follows_from_what_the_order_has_passed(paired):
         assert asked(paired, order=willow)["stage"] == then
         assert asked(paired)["stage"] == then  # of the order that is still chosen
         assert asked(paired, again=to.rsplit("/", 1)[1])["stage"] == then
-        assert f'class="button go" href="/?order={willow}&amp;stage={then}"' in paired[0].get(f"/orders/{willow}").text
+        stages = re.findall(
+            r'class="button( go)?" href="/\?order=\d+&amp;stage=(\w+)"', paired[0].get(f"/orders/{willow}").text
+        )
+        assert stages == [(" go" if s == then else "", s) for s in ("cap", "pinned", "stitched", "stitches")]
     assert asked(paired, order=hazel)["stage"] == "cap"
     assert asked(paired, order="")["stage"] == "pinned"
 
@@ -126,6 +129,21 @@ def test_a_quick_check_is_asked_what_the_last_one_was_and_nothing_of_an_order(be
     assert asked(paired)["order"] == willow
     quick = asked(paired, order="")
     assert (quick["order"], quick["closure"], quick["block"]) == ("", "4x4", "24in")
+
+
+def test_a_photo_is_filed_under_its_orders_maker_unless_told_another(paired):
+    """The maker of the photo before stands in a field that is folded away."""
+    client, _ = paired
+    willow, hazel = order(paired, "Willow", closure="5x5", maker="Rowan"), order(paired, "Hazel", closure="5x5")
+
+    def maker(**query: str) -> str:
+        return re.search(r'name="maker"[^>]* value="([^"]*)"', client.get("/", params=query).text)[1]
+
+    measured(paired, photo_bytes("pass"), maker="Ada")
+    assert [maker(), maker(order=willow), maker(order=hazel)] == ["Ada", "Rowan", "Ada"]
+    measured(paired, photo_bytes("fix"), order=willow, maker="Bo")
+    assert [maker(), maker(order=willow), maker(order="")] == ["Bo", "Bo", "Ada"]
+    assert f"pinned, 5x5, order {willow}" in words(client.get("/recent").text)
 
 
 def test_a_closure_and_block_of_hours_ago_are_not_asked_again(tmp_path):
@@ -338,7 +356,8 @@ def test_a_filter_with_no_match_says_so(paired):
 
 @NEEDS_CHROMIUM
 def test_another_order_on_the_phone_brings_its_own_fields_or_none(phone, bench, paired, tmp_path):
-    willow, hazel = order(paired, "Willow", closure="2x6", block="57.8cm"), order(paired, "Hazel")
+    willow = order(paired, "Willow", closure="2x6", block="57.8cm", maker="Rowan")
+    hazel = order(paired, "Hazel")
     photo = tmp_path / "photo.jpg"
     photo.write_bytes(photo_bytes("pass"))
     phone.goto(f"{bench.url}/?order={willow}")
@@ -360,6 +379,13 @@ def test_another_order_on_the_phone_brings_its_own_fields_or_none(phone, bench, 
     phone.select_option("#front", "left")
     phone.select_option("#order", "")
     assert phone.locator("#front").input_value() == ""
+    phone.select_option("#order", willow)
+    assert phone.locator("#maker").input_value() == "Rowan"
+    phone.select_option("#order", hazel)
+    assert phone.locator("#maker").input_value() == ""
+    phone.fill("#maker", "Cy")
+    phone.select_option("#order", willow)
+    assert phone.locator("#maker").input_value() == "Cy"  # typed here
     phone.select_option("#order", hazel)
     phone.click("text=The closure is on already")
     assert phone.locator("#stage").input_value() == "pinned"

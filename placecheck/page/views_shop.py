@@ -29,6 +29,7 @@ from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
 from placecheck.page.views_take import CLOSURES, next_stages
 from placecheck.printout import in_words
 from placecheck.records.model import ORIGIN_WORDS, Record
+from placecheck.request import STAGES as JOB
 
 FRONTAL = "13x4"  # can be ordered, but is not checked
 
@@ -102,7 +103,7 @@ async def order(request: Request) -> Response:
         request,
         "order.html",
         order=shown,
-        stages=STAGES,
+        stages=JOB,
         listed=await asyncio.to_thread(listed, jobs),
         saved=[_line(summary) for summary in saved],
         next=(await asyncio.to_thread(next_stages, bench, [shown.line.number])).get(shown.line.number, STAGES[0]),

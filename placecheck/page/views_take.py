@@ -60,6 +60,7 @@ async def home(request: Request) -> Response:
         spec = _asked_of(last)
     else:  # what the order leaves open is asked for
         spec = {"order": order.number, "closure": "", "block": "", "saved": ""}
+    maker = (last.spec["maker"] if last else "") or quick["maker"]
     if order is not None and "order" in request.query_params:
         spec = spec | {"closure": order.closure or spec["closure"], "block": order.block or spec["block"]}
     stages = await asyncio.to_thread(next_stages, bench, [o.number for o in orders])
@@ -73,7 +74,8 @@ async def home(request: Request) -> Response:
     return bench.render(
         request,
         "photo.html",
-        spec={**spec, "maker": last.spec["maker"] if last else "", "stage": stage},
+        spec={**spec, "maker": spec.get("maker") or (order.maker if order else "") or maker, "stage": stage},
+        maker=maker,
         quick=quick,
         known=known,
         blocks=blocks,
@@ -98,8 +100,8 @@ def usual(bench: Bench, jobs: Iterable[Job]) -> dict[str, Any]:
     if newest is not None and time.time() - newest.created < SAME_JOB_S:
         return _asked_of(newest)
     check = load_settings(bench.config.home).check
-    closure, block = check.get("closure", ""), check.get("block_circumference", "")
-    return {"order": "", "closure": closure, "block": block, "saved": check.get("block", "")}
+    closure, block, maker = (check.get(name, "") for name in ("closure", "block_circumference", "maker"))
+    return {"order": "", "closure": closure, "block": block, "saved": check.get("block", ""), "maker": maker}
 
 
 def _asked_of(job: Job) -> dict[str, Any]:

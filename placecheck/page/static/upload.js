@@ -7,7 +7,7 @@ const said = progress.querySelector("[role=status]"), notice = form.querySelecto
 const retry = form.querySelector(".retry"), take = form.querySelector(".take");
 const each = form.hasAttribute("data-each");
 const saved = form.elements.saved_block;
-let left = [], sending = false;
+let left = [], sending = false, makerTyped = false;
 
 const stage = form.elements.stage, order = form.elements.order, sizes = [...form.querySelectorAll("[name=closure]")];
 
@@ -135,10 +135,12 @@ form.addEventListener("change", (e) => {
     if (saved) saved.value = [...saved.options].some((block) => block.value === chosen.saved) ? chosen.saved : "";
     for (const size of sizes) size.checked = size.value === chosen.closure;
     form.elements.closure_other.value = sizes.some((size) => size.checked) ? "" : chosen.closure;
+    if (!makerTyped) form.elements.maker.value = chosen.maker;
   }
   if (e.target.name === "closure") form.elements.closure_other.value = "";
   show();
 });
+form.addEventListener("input", (e) => { if (e.target.name === "maker") makerTyped = true; });
 form.addEventListener("submit", (e) => { e.preventDefault(); send(); }); // Enter in a field sends nothing without a photo
 retry.addEventListener("click", send);
 addEventListener("online", send);
