@@ -342,6 +342,22 @@ def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
     assert tops() == pytest.approx(stood, abs=1.5)
 
 
+def test_all_that_can_be_corrected_is_named_on_a_phone(phone, server, photos):
+    from placecheck.page.hands import LINE_SHORT
+
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".which")
+    add = """(which, names) => names.slice(which.children.length - 1).forEach((name) => {
+        const button = which.lastElementChild.cloneNode();
+        button.textContent = name;
+        which.append(button);
+    })"""
+    phone.locator(".which").evaluate(add, list(LINE_SHORT.values()))  # lines that the stand-in does not find
+    assert phone.locator(".which button").all_inner_texts() == ["Points", "Cap edge", "Hairline", "Centre"]
+    assert phone.locator(".which").evaluate("(which) => which.scrollWidth <= which.clientWidth")
+
+
 @pytest.mark.parametrize("width", [320, 360])
 def test_the_verdict_stays_in_its_frame(browser, server, paired, photos, width):
     context = browser.new_context(viewport={"width": width, "height": 640}, storage_state=paired)
