@@ -112,9 +112,10 @@ async function send() {
 }
 
 form.addEventListener("click", (e) => {
-  if (!e.target.dataset.stage) return;
+  const other = e.target.closest("a[data-stage]");
+  if (!other) return;
   e.preventDefault(); // chosen here, so that what was typed stays
-  stage.value = e.target.dataset.stage;
+  stage.value = other.dataset.stage;
   show();
   form.querySelector(".asked > summary").focus(); // it says so, and the button is gone
 });
