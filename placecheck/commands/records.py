@@ -289,7 +289,8 @@ def report(
 ) -> None:
     """Write an order's report: photo, overlay, numbers, verdict, history; HTML or PDF."""
     from placecheck.errors import UsageProblem
-    from placecheck.records.report import order_html, order_pdf, order_report, report_name
+    from placecheck.records.model import report_name
+    from placecheck.records.report import order_html, order_pdf, order_report
 
     target = file or Path(report_name(order, "html"))
     if target.suffix.lower() not in (".html", ".htm", ".pdf"):

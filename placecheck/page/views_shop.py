@@ -28,7 +28,7 @@ from placecheck.page.hands import moved_words
 from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
 from placecheck.page.views_take import CLOSURES, next_stages
 from placecheck.printout import in_words
-from placecheck.records.model import ORIGIN_WORDS, Record
+from placecheck.records.model import ORIGIN_WORDS, Record, report_name
 from placecheck.request import STAGES as JOB
 
 FRONTAL = "13x4"  # can be ordered, but is not checked
@@ -133,8 +133,6 @@ async def rows_picture(request: Request) -> Response:
 
 async def report(request: Request) -> Response:
     """The order's report as a document of its own."""
-    from placecheck.records.report import report_name
-
     bench, number = bench_of(request), request.path_params["number"]
     kind = request.path_params["kind"]
     if kind not in ("pdf", "html"):

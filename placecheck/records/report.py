@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import base64
 import io
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -103,11 +102,6 @@ class OrderReport:
     history_header: tuple[str, ...]
     made: str
     version: str
-
-
-def report_name(order: str, ending: str) -> str:
-    """What the file of an order's report is called: `0007.html`."""
-    return re.sub(r"[^\w.-]+", "-", order).strip("-.") + f".{ending}"
 
 
 def order_report(store: Store, order: str) -> OrderReport:
