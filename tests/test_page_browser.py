@@ -342,6 +342,21 @@ def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
     assert tops() == pytest.approx(stood, abs=1.5)
 
 
+def test_a_stage_is_read_whole_on_a_phone(phone, server):
+    phone.goto(server.url)
+    if phone.locator("details.asked:not([open])").count():
+        phone.click("details.asked summary")
+    needs = """(select) => {
+        const free = select.parentElement.appendChild(select.cloneNode(true));
+        free.style.width = "auto";
+        const width = free.offsetWidth;
+        free.remove();
+        return width;
+    }"""
+    stage = phone.locator("#stage")
+    assert stage.evaluate(needs) <= stage.evaluate("(select) => select.offsetWidth")
+
+
 def test_all_that_can_be_corrected_is_named_on_a_phone(phone, server, photos):
     from placecheck.page.hands import LINE_SHORT
 

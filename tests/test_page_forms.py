@@ -424,7 +424,7 @@ def test_back_shows_one_order_and_what_is_its_own(phone, bench, paired):
     phone.goto(bench.url)
     phone.select_option("#order", alder)
     summary = phone.locator("details.asked > summary")
-    assert summary.inner_text() == "Cap alone, before the closure, block 23in"
+    assert summary.inner_text() == "Cap alone, block 23in"
     phone.click("nav >> text=Orders")
     phone.wait_for_selector("h1:has-text('Orders')")
     phone.go_back()
@@ -432,7 +432,7 @@ def test_back_shows_one_order_and_what_is_its_own(phone, bench, paired):
     assert phone.locator("#order").input_value() == alder
     assert phone.locator("[name=closure]:checked").input_value() == "5x5"
     assert phone.locator("#block").input_value() == "23in"
-    assert summary.inner_text() == "Cap alone, before the closure, block 23in"
+    assert summary.inner_text() == "Cap alone, block 23in"
     phone.select_option("#order", "")
     assert phone.locator("#block").input_value() == ""  # no client's
     phone.click("nav >> text=Orders")
