@@ -133,7 +133,7 @@ def _settings(home: Path) -> Finding:
 def _try_entries(check: Mapping[str, str], home: Path) -> None:
     """Read what the settings' table [check] says as a check does. Raises PlacecheckError."""
     from placecheck.bare_block.saved import block_for, blocks_folder
-    from placecheck.profiles.kept import load_profile, profiles_folder
+    from placecheck.profiles.kept import PROFILES, profiles_folder
     from placecheck.units import parse_card_bars_mm, parse_closure
 
     if "closure" in check:
@@ -142,7 +142,7 @@ def _try_entries(check: Mapping[str, str], home: Path) -> None:
     if "card_bars" in check:
         parse_card_bars_mm(check["card_bars"])
     if "camera" in check:
-        load_profile(profiles_folder(home), check["camera"])
+        PROFILES.load(profiles_folder(home), check["camera"])
 
 
 def _records(home: Path) -> Finding:

@@ -123,7 +123,8 @@ class StandIn(Checker):
         if guessed and request.cap is None:  # the hair hides the cap's edge
             hidden = (Contribution(RIM_WORDS, 3.0),)
             estimates |= {n: Estimate(v, 3.0, hidden) for n, v in values.items() if n.startswith("clearance")}
-        return Measured(estimates, {}, findings, tuple(gone), grounds=Grounds(together=bool(others)))
+        grounds = Grounds(together=bool(others), cap_shown=request.cap is not None)
+        return Measured(estimates, {}, findings, tuple(gone), grounds=grounds)
 
 
 def photo_bytes(kind: str = "fix", size: tuple[int, int] = (1600, 1200)) -> bytes:

@@ -118,6 +118,7 @@ def test_the_page_offers_it_beside_the_guidelines(shop):
             assert "Guidelines in the photo" not in client.get("/orders/0002").text
             answer = client.get("/orders/0001/guidelines.jpg")
             assert answer.headers["content-type"] == "image/jpeg"
+            assert 'filename="order-0001-guidelines.jpg"' in answer.headers["content-disposition"]
             assert max(Image.open(io.BytesIO(answer.content)).size) == 1600
             refused = client.get("/orders/0002/guidelines.jpg")
             assert refused.status_code == 400

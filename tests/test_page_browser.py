@@ -295,7 +295,8 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     assert max(late) < 300, late
     assert phone.locator("[data-tile=front_corner_asymmetry_mm]").get_attribute("class") == "tile out"
     assert phone.locator("[data-tile=front_corner_asymmetry_mm] dd").inner_text().endswith((" L", " R"))
-    assert phone.locator("#chosen").inner_text() == "Front right corner. The verdict is now: Fix"
+    assert phone.locator("#chosen").inner_text() == "Front right corner"
+    assert phone.locator("#told").text_content() == "The verdict is now: Fix"
     assert phone.locator("[data-point=front_right] .how").inner_text() == "set by hand"
 
     dragged = reads(phone, "front_corner_asymmetry_mm")
@@ -314,6 +315,98 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     phone.wait_for_selector(".byhand")
     assert phone.locator(".byhand").inner_text() == "Set by hand: front right corner."
     assert phone.locator(".verdict h1").inner_text() == "Fix"
+
+
+def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
+    """What is told of a correction, or of one that cannot be, takes no room from keys and photo."""
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    places = [phone.locator(part) for part in ("#stage", "[data-move='0,-1']", "#back")]
+
+    def tops() -> list[float]:
+        return [place.bounding_box()["y"] for place in places]
+
+    def touch(place: int) -> None:  # where it is: locator.tap() would scroll
+        box = places[place].bounding_box()
+        phone.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+
+    stood = tops()
+    for place in (1, 2):
+        with following(phone):
+            touch(place)
+        assert tops() == pytest.approx(stood, abs=1.5)  # a pressed button sinks by 1 px
+    phone.route("**/hands", lambda route: route.fulfill(status=400, json={"error": "These marks cannot be so. " * 3}))
+    touch(1)
+    phone.wait_for_selector("#trouble:visible")
+    assert tops() == pytest.approx(stood, abs=1.5)
+
+
+def test_a_stage_is_read_whole_on_a_phone(phone, server):
+    phone.goto(server.url)
+    if phone.locator("details.asked:not([open])").count():
+        phone.click("details.asked summary")
+    needs = """(select) => {
+        const free = select.parentElement.appendChild(select.cloneNode(true));
+        free.style.width = "auto";
+        const width = free.offsetWidth;
+        free.remove();
+        return width;
+    }"""
+    stage = phone.locator("#stage")
+    assert stage.evaluate(needs) <= stage.evaluate("(select) => select.offsetWidth")
+
+
+def test_all_that_can_be_corrected_is_named_on_a_phone(phone, server, photos):
+    from placecheck.page.hands import LINE_SHORT
+
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".which")
+    add = """(which, names) => names.slice(which.children.length - 1).forEach((name) => {
+        const button = which.lastElementChild.cloneNode();
+        button.textContent = name;
+        which.append(button);
+    })"""
+    phone.locator(".which").evaluate(add, list(LINE_SHORT.values()))  # lines that the stand-in does not find
+    assert phone.locator(".which button").all_inner_texts() == ["Points", "Cap edge", "Hairline", "Centre"]
+    assert phone.locator(".which").evaluate("(which) => which.scrollWidth <= which.clientWidth")
+
+
+@pytest.mark.parametrize("width", [320, 360])
+def test_the_verdict_stays_in_its_frame(browser, server, paired, photos, width):
+    context = browser.new_context(viewport={"width": width, "height": 640}, storage_state=paired)
+    page = context.new_page()
+    send(page, server, photos("unsure"))
+    word, frame = (page.locator(part) for part in (".verdict h1", ".verdict"))
+    assert word.inner_text() == "Retake"
+    assert word.evaluate("(word) => word.scrollWidth <= word.clientWidth")
+    assert frame.evaluate("(frame) => frame.scrollWidth <= frame.clientWidth")
+    context.close()
+
+
+def test_on_a_desktop_the_buttons_of_a_check_are_in_view(browser, server, paired, photos):
+    """However long the advice beside the photo is, and at the end of the numbers, too."""
+    context = browser.new_context(viewport=DESKTOP, storage_state=paired)
+    page = context.new_page()
+
+    def in_view(*parts: str) -> bool:
+        boxes = [page.locator(part).bounding_box() for part in parts]
+        return all(box["y"] >= 0 and box["y"] + box["height"] <= DESKTOP["height"] for box in boxes)
+
+    send(page, server, photos("unsure"))
+    page.evaluate("document.querySelector('.next').style.minHeight = '60rem'")  # as with many steps
+    assert in_view(".actions .button >> nth=0", "button:text-is('Save')")
+    page.locator(".numbers li").last.scroll_into_view_if_needed()
+    assert in_view(".actions .button >> nth=0", "button:text-is('Save')")
+    page.locator("text=Add a photo").scroll_into_view_if_needed()
+    assert in_view("text=Add a photo", "button:text-is('Save')")
+    page.click("text=Correct by hand")
+    page.wait_for_selector(".marks .core")
+    assert in_view("#stage", "[data-move='0,-1']", "text=Use these")
+    cut = "(tiles) => tiles.filter((tile) => tile.scrollWidth > tile.clientWidth).map((tile) => tile.textContent)"
+    assert page.locator(".tile dt").evaluate_all(cut) == []
+    context.close()
 
 
 def test_dragging_the_caps_edge(phone, server, photos):

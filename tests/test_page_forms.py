@@ -72,7 +72,7 @@ def test_the_face_is_of_one_photo_and_the_stage_of_its_job(paired):
     to, _ = measured(paired, photo_bytes("faceless"), order=willow, front="bottom", stage="cap")
     again = asked(paired, again=to.rsplit("/", 1)[1])
     assert (again["front"], again["stage"]) == ("", "cap")  # a new photo of the same stage
-    later = asked(paired)
+    later = asked(paired, stage="pinned")
     assert (later["front"], later["stage"]) == ("", "pinned")
     assert later["summary"].startswith("Closure pinned : 5x5 , block 22.75in")
     assert asked(paired, order=willow, stage="stitches")["summary"].startswith("Stitches, close up")
@@ -80,17 +80,100 @@ def test_the_face_is_of_one_photo_and_the_stage_of_its_job(paired):
 
 def test_the_next_stage_follows_from_what_the_order_has_passed(paired):
     willow, hazel = (order(paired, alias, closure="5x5", block="57.8cm") for alias in ("Willow", "Hazel"))
+    assert asked(paired)["stage"] == "pinned"  # a quick check
+    assert asked(paired, order=willow)["stage"] == "cap"
     for kind, stage, then in (
+        ("fix", "cap", "cap"),
+        ("pass", "cap", "pinned"),
         ("fix", "pinned", "pinned"),
         ("pass", "pinned", "stitched"),
+        ("fix", "stitched", "stitched"),  # there is thread in it now
         ("pass", "stitched", "stitches"),
+        ("fix", "stitches", "stitches"),
     ):
         to, _ = measured(paired, photo_bytes(kind), order=willow, stage=stage)
         saved(paired, to)
         assert asked(paired, order=willow)["stage"] == then
         assert asked(paired)["stage"] == then  # of the order that is still chosen
         assert asked(paired, again=to.rsplit("/", 1)[1])["stage"] == then
-    assert asked(paired, order=hazel)["stage"] == "pinned"
+        stages = re.findall(
+            r'class="button( go)?" href="/\?order=\d+&amp;stage=(\w+)"', paired[0].get(f"/orders/{willow}").text
+        )
+        assert stages == [(" go" if s == then else "", s) for s in ("cap", "pinned", "stitched", "stitches")]
+    assert asked(paired, order=hazel)["stage"] == "cap"
+    assert asked(paired, order="")["stage"] == "pinned"
+
+
+def test_whoever_skips_the_cap_is_not_sent_back_to_it(paired):
+    """Also while nothing is saved, and where a photo of the closure showed that it is too late for the cap."""
+    willow = order(paired, "Willow", closure="5x5", block="57.8cm")
+    to, _ = measured(paired, photo_bytes("faceless"), order=willow)  # nothing was measured in it
+    assert asked(paired, order=willow)["stage"] == "cap"
+    to, _ = measured(paired, photo_bytes("fix"), order=willow)
+    for query in ({"order": willow}, {}, {"again": to.rsplit("/", 1)[1]}):
+        assert asked(paired, **query)["stage"] == "pinned"
+    saved(paired, to)
+    cap, _ = measured(paired, photo_bytes("fix"), order=willow, stage="cap")
+    saved(paired, cap)
+    assert asked(paired, order=willow)["stage"] == "pinned"
+
+
+def test_a_quick_check_is_asked_what_the_last_one_was_and_nothing_of_an_order(bench, paired):
+    (bench.home / "settings.toml").write_text('[check]\nclosure = "7x7"\nblock_circumference = "22in"\n')
+    willow = order(paired, "Willow", closure="6x6", block="23in")
+    measured(paired, photo_bytes("pass"), order=willow, closure="6x6", block="23in")
+    quick = asked(paired, order="")
+    assert (quick["order"], quick["closure"], quick["block"]) == ("", "7x7", "22in")
+    measured(paired, photo_bytes("pass"), closure="4x4", block="24in")
+    measured(paired, photo_bytes("pass"), order=willow, closure="6x6", block="23in")
+    assert asked(paired)["order"] == willow
+    quick = asked(paired, order="")
+    assert (quick["order"], quick["closure"], quick["block"]) == ("", "4x4", "24in")
+
+
+def test_a_photo_is_filed_under_its_orders_maker_unless_told_another(paired):
+    """The maker of the photo before stands in a field that is folded away."""
+    client, _ = paired
+    willow, hazel = order(paired, "Willow", closure="5x5", maker="Rowan"), order(paired, "Hazel", closure="5x5")
+
+    def maker(**query: str) -> str:
+        return re.search(r'name="maker"[^>]* value="([^"]*)"', client.get("/", params=query).text)[1]
+
+    measured(paired, photo_bytes("pass"), maker="Ada")
+    assert [maker(), maker(order=willow), maker(order=hazel)] == ["Ada", "Rowan", "Ada"]
+    measured(paired, photo_bytes("fix"), order=willow, maker="Bo")
+    assert [maker(), maker(order=willow), maker(order="")] == ["Bo", "Bo", "Ada"]
+    assert f"pinned, 5x5, order {willow}" in words(client.get("/recent").text)
+
+
+def test_a_closure_and_block_of_hours_ago_are_not_asked_again(tmp_path):
+    """Another block may stand there by now, and its size scales every length; an order names its own."""
+    import json
+
+    running = start(tmp_path)
+    client, token = pair(running)
+    order((client, token), "Willow")
+    batch = {"token": token, "batch": "a" * 16, "closure": "4x4", "block": "24in", "class": "Tuesday"}
+    files = [("photo", ("Bea.jpg", photo_bytes("pass") + b"Bea"))]
+    to, _ = measured((client, token), photo_bytes("pass"), closure="6x6", block="23in")
+    wait_for(client, client.post("/class", data=batch, files=files).headers["location"])
+
+    def proposed() -> list[list[str]]:
+        pages = [client.get(path).text for path in ("/", "/class")]
+        return [re.findall(r'value="(\w+)" checked', p) + re.findall(r'name="block".* value="(\w*)"', p) for p in pages]
+
+    assert proposed() == [["6x6", "23in"], ["4x4", "24in"]]  # each its own
+    running.stop()
+    for path in (tmp_path / "page" / "inbox").glob("*.json"):
+        job = json.loads(path.read_text())
+        path.write_text(json.dumps(job | {"created": job["created"] - 3 * 3600}))
+    running = start(tmp_path, running.port)
+    try:
+        assert proposed() == [[""], [""]]
+        assert asked((client, token), again=to.rsplit("/", 1)[1])["closure"] == "6x6"  # that very photo's
+    finally:
+        client.close()
+        running.stop()
 
 
 def test_what_an_order_leaves_open_is_no_other_clients(paired):
@@ -143,6 +226,25 @@ def test_an_unsaved_photo_of_the_cap_is_offered_saved_and_used(bench, paired):
         kept = store.get(number).request
         assert store.get(kept["cap"]).summary.stage == "cap"
     assert f'href="/records/{kept["cap"]}">Saved' in client.get(cap).text
+
+
+def test_an_unsaved_photo_of_the_cap_does_not_hide_that_an_older_one_was_used(paired):
+    client, token = paired
+    willow = order(paired, "Willow", closure="5x5", block="57.8cm")
+    older, _ = measured(paired, photo_bytes("pass"), order=willow, stage="cap")
+    number = saved(paired, older)
+    newer, _ = measured(paired, photo_bytes("pass") + b"newer", order=willow, stage="cap")
+    to, page = measured(paired, photo_bytes("fix"), order=willow)
+    assert (
+        "The last photo of the cap alone under this order is not saved, so it was not used here, "
+        f"but the one of record {number} ." in page
+    )
+    client.post(f"{to}/cap", data={"token": token})
+    wait_for(client, to)
+    page = client.get(to).text
+    assert "is not saved" not in words(page)
+    assert "the cap's edge is where the photo of the cap alone shows it" in html.unescape(words(page))
+    assert 'id="saved"' in client.get(newer).text
 
 
 def test_a_photo_of_the_cap_that_is_being_measured_again_is_offered_when_it_is_done(tmp_path):
@@ -254,7 +356,8 @@ def test_a_filter_with_no_match_says_so(paired):
 
 @NEEDS_CHROMIUM
 def test_another_order_on_the_phone_brings_its_own_fields_or_none(phone, bench, paired, tmp_path):
-    willow, hazel = order(paired, "Willow", closure="2x6", block="57.8cm"), order(paired, "Hazel")
+    willow = order(paired, "Willow", closure="2x6", block="57.8cm", maker="Rowan")
+    hazel = order(paired, "Hazel")
     photo = tmp_path / "photo.jpg"
     photo.write_bytes(photo_bytes("pass"))
     phone.goto(f"{bench.url}/?order={willow}")
@@ -270,7 +373,24 @@ def test_another_order_on_the_phone_brings_its_own_fields_or_none(phone, bench, 
     assert "straight above" in phone.locator(".hints:visible").inner_text()
     assert phone.locator("#block").is_hidden()
     phone.select_option("#order", hazel)
+    assert phone.locator("#stage").input_value() == "cap"
+    assert phone.locator("#front").input_value() == ""  # it was told of another photo
+    assert "face" not in phone.locator("details.asked > summary").inner_text()
+    phone.select_option("#front", "left")
+    phone.select_option("#order", "")
+    assert phone.locator("#front").input_value() == ""
+    phone.select_option("#order", willow)
+    assert phone.locator("#maker").input_value() == "Rowan"
+    phone.select_option("#order", hazel)
+    assert phone.locator("#maker").input_value() == ""
+    phone.fill("#maker", "Cy")
+    phone.select_option("#order", willow)
+    assert phone.locator("#maker").input_value() == "Cy"  # typed here
+    phone.select_option("#order", hazel)
+    phone.click("text=The closure is on already")
     assert phone.locator("#stage").input_value() == "pinned"
+    assert phone.locator("text=The closure is on already").is_hidden()
+    assert phone.evaluate("document.activeElement.localName") == "summary"
     assert phone.locator("[name=closure]:checked").count() == 0
     assert phone.locator("#block").input_value() == ""
     phone.click("details.asked > summary")
@@ -304,7 +424,7 @@ def test_back_shows_one_order_and_what_is_its_own(phone, bench, paired):
     phone.goto(bench.url)
     phone.select_option("#order", alder)
     summary = phone.locator("details.asked > summary")
-    assert summary.inner_text() == "Closure pinned: 5x5, block 23in"
+    assert summary.inner_text() == "Cap alone, block 23in"
     phone.click("nav >> text=Orders")
     phone.wait_for_selector("h1:has-text('Orders')")
     phone.go_back()
@@ -312,7 +432,43 @@ def test_back_shows_one_order_and_what_is_its_own(phone, bench, paired):
     assert phone.locator("#order").input_value() == alder
     assert phone.locator("[name=closure]:checked").input_value() == "5x5"
     assert phone.locator("#block").input_value() == "23in"
-    assert summary.inner_text() == "Closure pinned: 5x5, block 23in"
+    assert summary.inner_text() == "Cap alone, block 23in"
+    phone.select_option("#order", "")
+    assert phone.locator("#block").input_value() == ""  # no client's
+    phone.click("nav >> text=Orders")
+    phone.wait_for_selector("h1:has-text('Orders')")
+    phone.go_back()
+    phone.wait_for_selector("#order")
+    assert phone.locator("#order").input_value() == ""
+
+
+@NEEDS_CHROMIUM
+def test_a_page_that_is_gone_back_to_as_it_was_left_is_asked_anew(phone, bench, paired, tmp_path):
+    """Some browsers keep the page itself, with what was chosen for the photo before and the bar of its sending."""
+    willow = order(paired, "Willow", closure="5x5", block="57.8cm")
+    photo = tmp_path / "photo.jpg"
+    photo.write_bytes(photo_bytes("pass"))
+    gone_back = "dispatchEvent(new PageTransitionEvent('pageshow', { persisted: true }))"
+    phone.goto(f"{bench.url}/?order={willow}&stage=pinned")
+    phone.click("details.asked > summary")
+    phone.click("details.others summary")
+    phone.select_option("#front", "bottom")
+    phone.route("**/photos", lambda route: route.abort())
+    phone.set_input_files("input[capture]", photo)
+    phone.wait_for_selector(".retry:visible")
+    phone.evaluate(gone_back)
+    phone.wait_for_timeout(300)
+    assert phone.locator(".retry").is_visible()  # the photo still waits, and is asked as it was
+    assert phone.locator("#front").input_value() == "bottom"
+    phone.unroute("**/photos")
+    phone.route("**/photos", lambda route: route.fulfill(json={"to": "#sent"}))  # so that the page stays
+    phone.click(".retry")
+    phone.wait_for_function("location.hash === '#sent'")
+    with phone.expect_navigation():
+        phone.evaluate(gone_back)
+    assert phone.locator(".take .button.go").is_visible()
+    assert phone.locator(".progress").is_hidden()
+    assert phone.locator("#front").input_value() == ""
 
 
 @NEEDS_CHROMIUM

@@ -799,11 +799,14 @@ def test_an_order_from_form_to_report(paired):
     assert "Willow" in page
     assert "Pass" in page
     assert "What follows Cap: standard" in page
-    for sheet in ("sheet", "guidelines"):
-        pdf = client.get(f"/orders/{number}/{sheet}.pdf")
-        assert pdf.content[:5] == b"%PDF-", words(pdf.text)
+    for sheet, name in (("sheet", f"order-{number}.pdf"), ("guidelines", f"order-{number}-guidelines.pdf")):
+        for paper in ("", "-letter"):
+            pdf = client.get(f"/orders/{number}/{sheet}{paper}.pdf")
+            assert pdf.content[:5] == b"%PDF-", words(pdf.text)
+            assert pdf.headers["content-disposition"] == f'inline; filename="{name}"'  # the command line's name
     report = client.get(f"/orders/{number}/report.html")
     assert "sandbox" in report.headers["content-security-policy"]
+    assert report.headers["content-disposition"] == f'attachment; filename="{number}.html"'
     assert "Willow" in report.text
     assert client.get(f"/orders/{number}/report.pdf").content[:5] == b"%PDF-"
     for asked in (
@@ -928,7 +931,7 @@ def test_the_settings_block_is_offered_first(tmp_path):
 
 
 def test_the_card_and_its_bars(server, paired):
-    from placecheck.card_bars import saved_bars_mm
+    from placecheck.card_bars import saved_bars_mm, warnings_for
 
     client, token = paired
     assert client.get("/card/a4.pdf").content[:5] == b"%PDF-"
@@ -948,6 +951,17 @@ def test_the_card_and_its_bars(server, paired):
     assert saved_bars_mm(server.home) == pytest.approx((99.4, 99.6))
     page = client.get("/card").text
     assert [page.count(f'value="{bar}"') for bar in ("99.4", "99.6", "49.8", "49.9")] == [1, 1, 1, 1]
+    # printed fit to page: kept, with what the command line remarks about it
+    assert "of its size" not in page
+    for card, across, down in (("", "101.5", "101.2"), ("small", "48.7", "48.8")):
+        form = {"token": token, "card": card, "across": across, "down": down}
+        kept = client.post("/card/bars", data=form)
+        assert kept.headers["location"] == ("/card#small-bars" if card else "/card#bars")  # where the remark is
+        page = client.get("/card").text
+        assert f'id="{kept.headers["location"].split("#")[1]}"' in page
+        page = words(page)
+        assert warnings_for(float(across), float(down), card == "small")[0].message in page
+    assert page.count("of its size") == 2
 
 
 def test_a_camera_is_calibrated_step_by_step(server, paired):

@@ -165,9 +165,33 @@ def test_a_photo_saved_again_is_the_same_attempt(store):
     points = tallies.series(store.database, "offset_mm")
     assert sorted((p.record, p.value) for p in points) == [(2, pytest.approx(0.1)), (last, 5.5)]
     assert tallies.outside(store.database) == ({("offset_mm", 1): 2}, 2)
-    assert tallies.next_stages(store.database) == {"B": "stitched"}  # what was a pass is none any more
+    assert tallies.next_stages(store.database) == {"A": "pinned", "B": "stitched"}  # A's pass is none any more
     assert {row[0] for row in order_report(store, "A").history} == {str(other), str(last)}
     assert store.get(put(store, 1, "pass", order="A", stage="stitched")).summary.attempt == 1
+
+
+def test_what_comes_next_follows_from_the_last_stage_that_was_measured(store):
+    """A stage is asked for again until it has passed, and none that lies before it."""
+    assert tallies.next_stages(store.database) == {}
+    for i, (verdict, stage, then) in enumerate(
+        (
+            ("fix", "cap", "cap"),
+            ("pass", "cap", "pinned"),
+            ("fix", "pinned", "pinned"),
+            ("fix", "cap", "pinned"),  # the closure is on
+            ("pass", "pinned", "stitched"),
+            ("fix", "stitched", "stitched"),
+            ("pass", "pinned", "stitched"),  # there is thread in it
+            ("pass", "stitched", "stitches"),
+            ("fix", "stitches", "stitches"),
+            ("pass", "stitches", "stitches"),
+        )
+    ):
+        put(store, i, verdict, order="A", stage=stage)
+        assert tallies.next_stages(store.database) == {"A": then}, i
+    put(store, 20, answer=answer("retake", measures={}), order="B", stage="pinned")  # a photo that showed nothing
+    put(store, 21, "fix", order="C", stage="pinned")  # its cap was never photographed
+    assert tallies.next_stages(store.database) == {"A": "stitches", "C": "pinned"}
 
 
 def test_a_check_without_an_order_is_no_first_check(store):

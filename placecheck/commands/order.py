@@ -12,15 +12,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
 from placecheck.commands.order_given import circumference_asked, settled, with_given
 from placecheck.commands.order_printing import fitting_json, print_fitting, print_order, rows_json
-
-if TYPE_CHECKING:
-    from placecheck.orders.order import Order
 
 Unit = Literal["in", "cm", "mm"]
 Paper = Literal["a4", "letter"]
@@ -251,7 +248,7 @@ def sheet(
     from placecheck.whole_files import ending_in, free_path
 
     order = order_store().get(reference)
-    path = free_path(ending_in(file or Path(f"order-{order.label}.pdf"), ".pdf"), force)
+    path = free_path(ending_in(file or Path(order.file_name()), ".pdf"), force)
     tolerances = _tolerances()
     write_pdf(path, bench_sheet(order, fit(order, tolerances), paper, tolerances))
     print(path)
@@ -291,7 +288,8 @@ def guidelines(
     wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
     if file is not None and not in_photo:  # a picture's name is looked at where it is saved
         ending_in(file, ".pdf")
-    path = None if as_json else free_path(file or _guidelines_file(order, in_photo), force)
+    own = Path(order.file_name("guidelines", "jpg" if in_photo else "pdf"))
+    path = None if as_json else free_path(file or own, force)
     if in_photo:
         from placecheck.drawing import save_picture
         from placecheck.guidelines.photo import rows_shown
@@ -320,10 +318,6 @@ def guidelines(
     )
     for note in plan.notes:
         print(f"placecheck: {note}", file=sys.stderr)
-
-
-def _guidelines_file(order: Order, in_photo: bool) -> Path:
-    return Path(f"order-{order.label}-guidelines.{'jpg' if in_photo else 'pdf'}")
 
 
 def _tolerances() -> Any:

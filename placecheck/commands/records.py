@@ -296,12 +296,11 @@ def report(
     force: Force = False,
 ) -> None:
     """Write an order's report: photo, overlay, numbers, verdict, history; HTML or PDF."""
-    import re
-
     from placecheck.errors import UsageProblem
+    from placecheck.records.model import report_name
     from placecheck.records.report import order_html, order_pdf, order_report
 
-    target = file or Path(re.sub(r"[^\w.-]+", "-", order).strip("-.") + ".html")
+    target = file or Path(report_name(order, "html"))
     if target.suffix.lower() not in (".html", ".htm", ".pdf"):
         raise UsageProblem("report-kind", f"{target} must end in .html or .pdf.")
     with opened() as store:

@@ -88,3 +88,7 @@ class Order:
     def label(self) -> str:
         """The number as it is printed and typed: `0007`."""
         return f"{self.number:04d}"
+
+    def file_name(self, what: str = "", ending: str = "pdf") -> str:
+        """What a file made of this order is called: `order-0007.pdf`, the bench sheet, or `order-0007-WHAT.pdf`."""
+        return f"order-{self.label}{what and f'-{what}'}.{ending}"

@@ -29,7 +29,7 @@ STAGE_WORDS: Mapping[str, str] = {
     "pinned": "closure pinned",
     "stitched": "closure stitched",
     "stitches": "stitches, close up",
-    "cap": "cap alone, before the closure",
+    "cap": "cap alone",
 }
 STAGES: tuple[str, ...] = tuple(STAGE_WORDS)
 """The stages that are photographed, the usual one first."""

@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from placecheck.page.inbox import Inbox
 from placecheck.page.pairing import PairingCodes
@@ -76,6 +77,12 @@ def bench_of(request: Request) -> Bench:
     """The application's Bench."""
     bench: Bench = request.app.state.bench
     return bench
+
+
+def named(name: str, shown: str = "inline") -> dict[str, str]:
+    """The header that says what a file is called once it is kept (RFC 6266)."""
+    said = f'filename="{name}"' if quote(name) == name else f"filename*=utf-8''{quote(name)}"
+    return {"content-disposition": f"{shown}; {said}"}
 
 
 def wants_json(request: Request) -> bool:

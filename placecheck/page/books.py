@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from placecheck.answer import Answer
 from placecheck.records.earlier import cap_photo_of, latest_of
-from placecheck.request import CheckRequest, Stage
+from placecheck.request import STAGES, CheckRequest, Stage
 
 if TYPE_CHECKING:
     from placecheck.records.compare import Change
@@ -95,13 +95,14 @@ def filter_of(texts: Mapping[str, str]) -> Filter:
     return filter_from(**asked | {"order": filed_order(asked["order"])})
 
 
-def next_stages(home: Path) -> dict[str, Stage]:
-    """What is next in the job of every order that has passed a stage; nothing where the records cannot be read."""
+def next_stages(home: Path, orders: Iterable[str]) -> dict[str, Stage]:
+    """What is next in the job of these orders, a new one's cap first; nothing where the records cannot be read."""
     from placecheck.records import tallies
     from placecheck.records.photos import RecordsProblem
 
     with contextlib.suppress(RecordsProblem), _records(home) as store:
-        return tallies.next_stages(store.database)
+        told = tallies.next_stages(store.database)
+        return {order: told.get(order, STAGES[0]) for order in orders}
     return {}
 
 

@@ -104,6 +104,11 @@ def order_label(number: str) -> str:
     return _order(number).label
 
 
+def rows_name(number: str) -> str:
+    """What the picture of the order's rows is called. Raises PlacecheckError."""
+    return _order(number).file_name("guidelines", "jpg")
+
+
 def order_shown(home: Path, number: str) -> OrderShown:
     """The order of that number and what follows from it. Raises PlacecheckError."""
     from placecheck.fitting.block_marks import marks_table
@@ -131,8 +136,11 @@ def order_shown(home: Path, number: str) -> OrderShown:
     return OrderShown(_line(order), lengths, order.note, open_doubts, follows, marks, notes, rows_lack(order))
 
 
-def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> bytes:
-    """The order's bench sheet, or its plan of rows, as PDF. Raises PlacecheckError where data for it is missing."""
+def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> tuple[bytes, str]:
+    """The order's bench sheet, or its plan of rows, as PDF, and what the file is called. Raises PlacecheckError where
+
+    data for it is missing.
+    """
     from placecheck.fitting.block_marks import marks_for
     from placecheck.fitting.closure_place import closure_place
     from placecheck.fitting.fitted import fit
@@ -143,11 +151,12 @@ def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> bytes:
 
     order, tolerances = _order(number), load_settings(home).tolerances
     if not guidelines:
-        return bench_sheet(order, fit(order, tolerances), paper, tolerances)
+        return bench_sheet(order, fit(order, tolerances), paper, tolerances), order.file_name()
     refuse_lacking(order)
     placed = marks_for(order)
     place = closure_place(order, placed, tolerances)
-    return guideline_sheet(order, plan_for(placed, place.back_edge_v_mm), placed, paper)
+    rows = guideline_sheet(order, plan_for(placed, place.back_edge_v_mm), placed, paper)
+    return rows, order.file_name("guidelines")
 
 
 def tape_fields() -> list[tuple[str, str, str]]:

@@ -31,9 +31,8 @@ from placecheck.page.bench import CLASS_PHOTOS, PHOTO_BYTES, Bench, bench_of, wa
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
 from placecheck.page.rows import VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of, verdict_says
-from placecheck.page.views_take import CLOSURES, photos_in, spec_of
+from placecheck.page.views_take import CLOSURES, owner_of, photos_in, spec_of, usual
 from placecheck.records.export import safe_text
-from placecheck.settings import load_settings
 
 NUMBER = re.compile(r"[0-9a-f]{16}")
 
@@ -47,15 +46,12 @@ def student_of(filename: str) -> str:
 async def classes(request: Request) -> Response:
     """New class, and those of the week."""
     bench = bench_of(request)
-    check = load_settings(bench.config.home).check
     groups: dict[str, list[Job]] = {}
     for job in bench.inbox.all():
         if job.batch:
             groups.setdefault(job.batch, []).append(job)
-    last = next((job.spec for job in bench.inbox.all()), None)
-    asked = check.get("block", "") if last is None else (last.get("saved_block") or {}).get("name", "")
-    blocks, saved, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home, asked)
-    last = last or {}
+    spec = usual(bench, (job for job in bench.inbox.all() if job.batch and job.owner == owner_of(request)))
+    blocks, saved, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home, spec["saved"])
     return bench.render(
         request,
         "classes.html",
@@ -65,8 +61,8 @@ async def classes(request: Request) -> Response:
         ],
         batch=secrets.token_hex(8),
         closures=CLOSURES,
-        closure=last.get("closure") or check.get("closure", ""),
-        block=last.get("block") or check.get("block_circumference", ""),
+        closure=spec["closure"],
+        block=spec["block"],
         blocks=blocks,
         saved=saved,
         troubles=troubles,

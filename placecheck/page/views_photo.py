@@ -95,6 +95,7 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
         later=later_steps(answer),
         problems=[wanted(p.message) for p in answer.problems if p.message != todo],
         cap=cap if waits else None,
+        cap_used=job.spec.get("cap") if answer.measured.grounds.cap_shown else None,
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
         cap_shown=CAP_SENTENCE if answer.measured.grounds.cap_shown else "",
         before=before,

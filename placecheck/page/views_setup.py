@@ -109,12 +109,15 @@ async def card(request: Request) -> Response:
 
 async def _card(request: Request, message: str = "", texts: Mapping[str, str] | None = None) -> Response:
     """The cards, with what is wrong with bars that were typed, which stay as `texts`."""
-    from placecheck.card_bars import load_bars
+    from placecheck.card_bars import load_bars, warnings_for
 
-    bench = bench_of(request)
-    bars, small = [await asyncio.to_thread(load_bars, bench.config.home, small) for small in (False, True)]
+    bench, cards = bench_of(request), []
+    for small in (False, True):
+        kept = await asyncio.to_thread(load_bars, bench.config.home, small)
+        odd = warnings_for(kept.x_mm, kept.y_mm, small) if kept else ()
+        cards.append({"kept": kept, "odd": [problem.message for problem in odd]})
     status = 400 if message else 200
-    return bench.render(request, "card.html", status, bars=bars, small=small, message=message, texts=texts or {})
+    return bench.render(request, "card.html", status, cards=cards, message=message, texts=texts or {})
 
 
 async def card_file(request: Request) -> Response:
@@ -143,7 +146,7 @@ async def save_bars(request: Request, form: Any) -> Response:
     except UsageProblem as error:
         return await _card(request, error.problem.message, texts)
     await asyncio.to_thread(card_bars.save_bars, home, x, y, True, small=small)
-    return RedirectResponse("/card", 303)
+    return RedirectResponse("/card#small-bars" if small else "/card#bars", 303)
 
 
 async def tolerances(request: Request) -> Response:

@@ -22,13 +22,14 @@ from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import PlacecheckError
 from placecheck.page import books, shop
 from placecheck.page.asked import STAGES
-from placecheck.page.bench import bench_of
+from placecheck.page.bench import bench_of, named
 from placecheck.page.guard import DOCUMENT_CSP, changes
 from placecheck.page.hands import moved_words
 from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
-from placecheck.page.views_take import CLOSURES
+from placecheck.page.views_take import CLOSURES, next_stages
 from placecheck.printout import in_words
-from placecheck.records.model import ORIGIN_WORDS, Record
+from placecheck.records.model import ORIGIN_WORDS, Record, report_name
+from placecheck.request import STAGES as JOB
 
 FRONTAL = "13x4"  # can be ordered, but is not checked
 
@@ -102,10 +103,10 @@ async def order(request: Request) -> Response:
         request,
         "order.html",
         order=shown,
-        stages=STAGES,
+        stages=JOB,
         listed=await asyncio.to_thread(listed, jobs),
         saved=[_line(summary) for summary in saved],
-        next=(await asyncio.to_thread(books.next_stages, bench.config.home)).get(shown.line.number, STAGES[0]),
+        next=(await asyncio.to_thread(next_stages, bench, [shown.line.number])).get(shown.line.number, STAGES[0]),
         measured=any(s.attempt is not None and s.stage in ("pinned", "stitched") for s in saved),
     )
 
@@ -117,16 +118,17 @@ async def sheet(request: Request) -> Response:
     if kind not in ("sheet", "guidelines") or paper not in ("", "letter"):
         raise HTTPException(404)
     number = request.path_params["number"]
-    data = await asyncio.to_thread(shop.order_sheet, bench.config.home, number, kind == "guidelines", paper or "a4")
-    headers = {"content-disposition": f'inline; filename="placecheck-{kind}.pdf"'}
-    return Response(data, media_type="application/pdf", headers=headers)
+    rows = kind == "guidelines"
+    data, name = await asyncio.to_thread(shop.order_sheet, bench.config.home, number, rows, paper or "a4")
+    return Response(data, media_type="application/pdf", headers=named(name))
 
 
 async def rows_picture(request: Request) -> Response:
     """The order's guidelines in the photo of its closure, JPEG."""
     bench = bench_of(request)
     order = await asyncio.to_thread(shop.order_label, request.path_params["number"])
-    return Response(await bench.pool.rows_picture(order), media_type="image/jpeg")
+    headers = named(await asyncio.to_thread(shop.rows_name, order))
+    return Response(await bench.pool.rows_picture(order), media_type="image/jpeg", headers=headers)
 
 
 async def report(request: Request) -> Response:
@@ -136,8 +138,7 @@ async def report(request: Request) -> Response:
     if kind not in ("pdf", "html"):
         raise HTTPException(404)
     data = await asyncio.to_thread(books.report, bench.config.home, number[:60], kind == "pdf")
-    shown = "inline" if kind == "pdf" else "attachment"
-    headers = {"content-disposition": f'{shown}; filename="placecheck-report.{kind}"'}
+    headers = named(report_name(number[:60], kind), "inline" if kind == "pdf" else "attachment")
     if kind == "pdf":
         return Response(data, media_type="application/pdf", headers=headers)
     return Response(data, media_type="text/html", headers=headers | {"content-security-policy": DOCUMENT_CSP})

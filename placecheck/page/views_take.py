@@ -1,12 +1,13 @@
 """The photo screen, and how a photo comes in: a new one, or one more of the same block.
 
-The screen proposes the order's closure and block and what comes next in its job, never another order's; the face's
-side is of one photo and is told anew. A photo is answered with the address of its check as soon as it is on disk
-(inbox.py); what is asked of it is the form's texts with all that is kept here: settings, card bars, a saved block,
-the order's earlier photos. The photo that a new one is compared with is the one the form names, if it is of the same
-order, else this device's last one of the same job within two hours. One that is added to another takes over what was
-asked of that, and is measured together with it (same_block/others.py). A photo sent twice, because the first answer
-was lost on the way, is one; another one from the same form is another.
+The screen proposes the order's closure and block and what comes next in its job, never another order's; for a photo of
+no order what the last such photo was asked, while that may be the same job; the face's side is of one photo and is
+told anew. A photo is answered with the address of its check as soon as it is on disk (inbox.py); what is asked of it is
+the form's texts with all that is kept here: settings, card bars, a saved block, the order's earlier photos. The photo
+that a new one is compared with is the one the form names, if it is of the same order, else this device's last one of
+the same job within two hours. One that is added to another takes over what was asked of that, and is measured together
+with it (same_block/others.py). A photo sent twice, because the first answer was lost on the way, is one; another one
+from the same form is another.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import secrets
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterable
 from typing import IO, Any
 
 from starlette.datastructures import UploadFile
@@ -30,7 +32,8 @@ from placecheck.page.bench import PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
 from placecheck.page.rows import answer_of
-from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE
+from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, Stage
+from placecheck.request import STAGES as JOB
 from placecheck.settings import load_settings
 
 CLOSURES = ("4x4", "5x5", "6x6", "7x7", "2x6")
@@ -45,31 +48,35 @@ async def home(request: Request) -> Response:
     """The photo screen."""
     bench = bench_of(request)
     again = bench.inbox.get(request.query_params.get("again", ""))
-    last = again or next((j for j in bench.inbox.all() if j.owner == owner_of(request) and j.batch is None), None)
-    check = load_settings(bench.config.home).check
+    mine = [job for job in bench.inbox.all() if job.owner == owner_of(request) and job.batch is None]
+    last = again or next(iter(mine), None)
     orders = await asyncio.to_thread(shop.all_orders, bench.config.home)
     number = request.query_params.get("order", last.spec["order"] if last else "")
     order = next((o for o in orders if o.number == number), None)
-    spec = {"order": "", "closure": check.get("closure", ""), "block": check.get("block_circumference", "")}
-    asked = check.get("block", "")
-    if last is not None and (order is None or order.number == last.spec["order"]):
-        spec, asked = dict(last.spec), (last.spec.get("saved_block") or {}).get("name", "")
-    elif order is not None:  # what the order leaves open is asked for
-        spec, asked = {"order": order.number, "closure": "", "block": ""}, ""
+    quick = usual(bench, (job for job in mine if not job.spec["order"]))
+    if order is None:
+        spec = _asked_of(again) if again else quick
+    elif last is not None and order.number == last.spec["order"]:
+        spec = _asked_of(last)
+    else:  # what the order leaves open is asked for
+        spec = {"order": order.number, "closure": "", "block": "", "saved": ""}
+    maker = (last.spec["maker"] if last else "") or quick["maker"]
     if order is not None and "order" in request.query_params:
-        spec |= {"closure": order.closure or spec["closure"], "block": order.block or spec["block"]}
-    stages = await asyncio.to_thread(books.next_stages, bench.config.home)
+        spec = spec | {"closure": order.closure or spec["closure"], "block": order.block or spec["block"]}
+    stages = await asyncio.to_thread(next_stages, bench, [o.number for o in orders])
     stage = stages.get(spec["order"], STAGES[0])
     if again is not None and not await asyncio.to_thread(_done_with, again):
         stage = again.spec["stage"]
     stage = request.query_params.get("stage", stage)
     stage = stage if stage in STAGES else STAGES[0]
-    blocks, saved, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home, asked)
+    blocks, saved, troubles = await asyncio.to_thread(shop.saved_blocks, bench.config.home, spec["saved"])
     known = (spec["closure"] or stage not in NEEDS_CLOSURE) and (spec["block"] or saved or stage not in NEEDS_BLOCK)
     return bench.render(
         request,
         "photo.html",
-        spec={**spec, "maker": last.spec["maker"] if last else "", "stage": stage},
+        spec={**spec, "maker": spec.get("maker") or (order.maker if order else "") or maker, "stage": stage},
+        maker=maker,
+        quick=quick,
         known=known,
         blocks=blocks,
         saved=saved,
@@ -82,6 +89,34 @@ async def home(request: Request) -> Response:
         previous=again.id if again else "",
         once=secrets.token_hex(8),
     )
+
+
+def usual(bench: Bench, jobs: Iterable[Job]) -> dict[str, Any]:
+    """Closure and block for a photo of no order: those of the newest of `jobs` (newest first), while that may be the
+
+    same job, else the settings'.
+    """
+    newest = next(iter(jobs), None)
+    if newest is not None and time.time() - newest.created < SAME_JOB_S:
+        return _asked_of(newest)
+    check = load_settings(bench.config.home).check
+    closure, block, maker = (check.get(name, "") for name in ("closure", "block_circumference", "maker"))
+    return {"order": "", "closure": closure, "block": block, "saved": check.get("block", ""), "maker": maker}
+
+
+def _asked_of(job: Job) -> dict[str, Any]:
+    """What was asked of a photo, with the name of its saved block."""
+    return job.spec | {"saved": (job.spec.get("saved_block") or {}).get("name", "")}
+
+
+def next_stages(bench: Bench, orders: Iterable[str]) -> dict[str, Stage]:
+    """What is next in the job of these orders: what their records say, or the stage of an order's last measured photo
+
+    where that is later, though it is not saved.
+    """
+    told = books.next_stages(bench.config.home, orders)
+    here = {job.spec["order"]: job.spec["stage"] for job in reversed(bench.inbox.all()) if job.measured}
+    return {order: max(stage, here.get(order, stage), key=JOB.index) for order, stage in told.items()}
 
 
 def _done_with(job: Job) -> bool:

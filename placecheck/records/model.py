@@ -32,6 +32,11 @@ def now_text() -> str:
     return utc_text(datetime.now(UTC))
 
 
+def report_name(order: str, ending: str) -> str:
+    """What the file of an order's report is called: `0007.html`."""
+    return re.sub(r"[^\w.-]+", "-", order).strip("-.") + f".{ending}"
+
+
 def is_time(at: str) -> bool:
     """Whether a kept time is one; a record whose time is none was changed after it was written."""
     try:

@@ -83,15 +83,19 @@ def first_checks(database: Database, wanted: Filter = Filter()) -> Count:  # noq
 
 
 def next_stages(database: Database) -> dict[str, Stage]:
-    """The stage after the last one that an order has passed, by order; the job's last where that is passed, too."""
-    statement = select(record.c.order_ref, record.c.stage).distinct()
-    statement = statement.where(record.c.order_ref.is_not(None), record.c.verdict == "pass", record.c.stage.in_(STAGES))
+    """What comes next in every order that has a measured record: its last stage until that is passed, then the one
+
+    after it; the job's last where that is passed, too.
+    """
+    passed = func.max(case((record.c.verdict == "pass", 1), else_=0))
+    statement = select(record.c.order_ref, record.c.stage, passed).group_by(record.c.order_ref, record.c.stage)
+    statement = statement.where(record.c.order_ref.is_not(None), record.c.stage.in_(STAGES))
     statement = statement.where(record.c.origin != PART, STANDS)  # the set's own verdict counts, and the photo's latest
-    last: dict[str, int] = {}
+    last: dict[str, tuple[int, int]] = {}
     with database.reading() as connection:
-        for order, stage in connection.execute(statement):
-            last[str(order)] = max(last.get(str(order), 0), STAGES.index(stage))
-    return {order: STAGES[min(i + 1, len(STAGES) - 1)] for order, i in last.items()}
+        for order, stage, done in connection.execute(statement):
+            last[str(order)] = max(last.get(str(order), (0, 0)), (STAGES.index(stage), int(done)))
+    return {order: STAGES[min(i + done, len(STAGES) - 1)] for order, (i, done) in last.items()}
 
 
 def outside(database: Database, wanted: Filter = Filter()) -> tuple[dict[tuple[str, int], int], int]:  # noqa: B008  (frozen)

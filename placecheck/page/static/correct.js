@@ -158,7 +158,7 @@ function fill(now) {
     tile.querySelector("dd").firstChild.textContent = row.number || "–";
     tile.querySelector(".sign").textContent = row.sign;
   }
-  chosenSays.textContent = `${chosen.label}. The verdict is now: ${now.verdict}`;
+  document.getElementById("told").textContent = `The verdict is now: ${now.verdict}`;
   for (const li of document.querySelectorAll("[data-measure]")) {
     const row = now.rows[li.dataset.measure];
     if (!row) continue;
@@ -235,7 +235,7 @@ document.querySelector(".points").addEventListener("click", (e) => {
 });
 document.getElementById("back").addEventListener("click", () => {
   for (const p of all()) [p.x, p.y] = p.was;
-  chosenSays.textContent = "All points are back where they were found.";
+  chosenSays.textContent = "All are back where they were.";
   show();
   follow();
 });

@@ -7,7 +7,7 @@ const said = progress.querySelector("[role=status]"), notice = form.querySelecto
 const retry = form.querySelector(".retry"), take = form.querySelector(".take");
 const each = form.hasAttribute("data-each");
 const saved = form.elements.saved_block;
-let left = [], sending = false;
+let left = [], sending = false, makerTyped = false;
 
 const stage = form.elements.stage, order = form.elements.order, sizes = [...form.querySelectorAll("[name=closure]")];
 
@@ -29,7 +29,12 @@ function show() { // what the stage asks for, and in the summary what is asked
   for (const part of form.querySelectorAll("[data-shows]")) part.textContent = words[part.dataset.shows];
 }
 show();
-addEventListener("pageshow", show);
+addEventListener("pageshow", (e) => {
+  if (left.length) return; // gone back to while a photo waits here: it is sent as it was asked
+  if (form.elements.front) form.elements.front.value = ""; // of one photo alone
+  show();
+  if (e.persisted) location.reload(); // as it was left, with all that was sent since missing
+});
 form.addEventListener("invalid", (e) => { // else nobody sees what is lacking
   for (let part = e.target.closest("details"); part; part = part.parentElement.closest("details")) part.open = true;
 }, true);
@@ -99,7 +104,6 @@ async function send() {
     }
     said.textContent = "Sent";
     left = [];
-    if (form.elements.front) form.elements.front.value = ""; // of this photo alone
     location.assign(to);
   } catch (message) {
     trouble(String(message));
@@ -107,6 +111,14 @@ async function send() {
   }
 }
 
+form.addEventListener("click", (e) => {
+  const other = e.target.closest("a[data-stage]");
+  if (!other) return;
+  e.preventDefault(); // chosen here, so that what was typed stays
+  stage.value = other.dataset.stage;
+  show();
+  form.querySelector(".asked > summary").focus(); // it says so, and the button is gone
+});
 form.addEventListener("click", (e) => { if (e.target.type === "file" && !form.reportValidity()) e.preventDefault(); });
 form.addEventListener("change", (e) => {
   if (e.target.type === "file" && e.target.files.length) {
@@ -118,17 +130,18 @@ form.addEventListener("change", (e) => {
   if (e.target === order) {
     const chosen = order.selectedOptions[0].dataset;
     stage.value = chosen.stage;
-    history.replaceState(null, "", order.value ? `/?order=${encodeURIComponent(order.value)}` : "/"); // Back leads to this order
-    if (order.value) { // what the order leaves open is asked for, never taken from another
-      form.elements.block.value = chosen.block;
-      if (saved) saved.value = "";
-      for (const size of sizes) size.checked = size.value === chosen.closure;
-      form.elements.closure_other.value = sizes.some((size) => size.checked) ? "" : chosen.closure;
-    }
+    history.replaceState(null, "", `/?order=${encodeURIComponent(order.value)}`); // Back leads to this order
+    form.elements.front.value = ""; // of one photo alone
+    form.elements.block.value = chosen.block; // what the order leaves open is asked for, never taken from another
+    if (saved) saved.value = [...saved.options].some((block) => block.value === chosen.saved) ? chosen.saved : "";
+    for (const size of sizes) size.checked = size.value === chosen.closure;
+    form.elements.closure_other.value = sizes.some((size) => size.checked) ? "" : chosen.closure;
+    if (!makerTyped) form.elements.maker.value = chosen.maker;
   }
   if (e.target.name === "closure") form.elements.closure_other.value = "";
   show();
 });
+form.addEventListener("input", (e) => { if (e.target.name === "maker") makerTyped = true; });
 form.addEventListener("submit", (e) => { e.preventDefault(); send(); }); // Enter in a field sends nothing without a photo
 retry.addEventListener("click", send);
 addEventListener("online", send);
