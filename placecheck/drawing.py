@@ -39,6 +39,8 @@ MARGIN = 0.10
 TAG_PX = 34.0
 NAME_PX = 34.0
 CLEAR_PX = 20.0
+TEXT_COUNTS = 6
+"""How many times what covers text counts in placing more of it: it would rather go far."""
 
 # Okabe & Ito, Color Universal Design (2008), from memory
 ORANGE, SKY, GREEN, YELLOW = (230, 159, 0), (86, 180, 233), (0, 158, 115), (240, 228, 66)
@@ -106,6 +108,7 @@ class Layer:
         self.image = Image.new("RGBA", (size[0] * SUPERSAMPLING, size[1] * SUPERSAMPLING), (0, 0, 0, 0))
         self.draw: ImageDraw.ImageDraw = ImageDraw.Draw(self.image)
         self.taken: list[Box] = []
+        self._tags: list[Callable[[], None]] = []
 
     def _xy(self, points: Iterable[Point]) -> list[tuple[float, float]]:
         return [((p[0] + 0.5) * SUPERSAMPLING - 0.5, (p[1] + 0.5) * SUPERSAMPLING - 0.5) for p in points]
@@ -198,7 +201,7 @@ class Layer:
         covered = _overlap(wider[:, None], np.reshape(self.taken, (-1, 4))).sum(axis=1)
         cost = 8 * outside + 6 * covered + (np.abs(turn) / np.pi * 0.4 + far * 0.15) * w * h
         x0, y0, x1, y1 = (float(v) for v in boxes[np.argmin(cost)])
-        self.taken.append((x0, y0, x1, y1))
+        self.taken += [(x0, y0, x1, y1)] * TEXT_COUNTS
         return x0, y0, x1, y1
 
     def border(self, box: Box, kind: Border, colour: Colour) -> None:
@@ -208,7 +211,10 @@ class Layer:
         self.stroke(dash_pieces(ring, (12.0, 9.0) if kind == "broken" else ()), colour, width, halo=1.0)
 
     def tag(self, anchor: Point, away: Point, lines: Sequence[str], state: State | None) -> None:
-        """A bordered tag with text lines, tied to `anchor` by a thin leader; a state adds its symbol."""
+        """A bordered tag with text lines, tied to `anchor` by a thin leader; a state adds its symbol.
+
+        The tags themselves come last, so that no leader runs over another's numbers.
+        """
         px = TAG_PX
         sign = px * 0.95 if state is not None else 0.0
         width = max(self.text_size(line, px)[0] for line in lines) + 20 + (sign + 10 if sign else 0)
@@ -216,6 +222,12 @@ class Layer:
         x0, y0, x1, y1 = box
         near = (float(np.clip(anchor[0], x0, x1)), float(np.clip(anchor[1], y0, y1)))
         self.stroke([np.array([anchor, near], float)], WHITE, 2.0, halo=1.5)
+        self._tags.append(lambda: self._box(box, lines, state, sign))
+
+    def _box(self, box: Box, lines: Sequence[str], state: State | None, sign: float) -> None:
+        """A tag without its leader; `sign` is its symbol's size, px, 0 for none."""
+        x0, y0, x1, y1 = box
+        px = TAG_PX
         (a, b) = self._xy([(x0, y0), (x1, y1)])
         self.draw.rectangle((*a, *b), fill=(*BLACK, 200))
         self.border(box, BORDERS[state], STATE_COLOUR[state])
@@ -227,6 +239,8 @@ class Layer:
     def over(self, photo: Image.Image) -> Image.Image:
         from PIL import Image
 
+        for draw in self._tags:
+            draw()
         small = self.image.resize(self.size, Image.Resampling.BOX)
         return Image.alpha_composite(photo.convert("RGBA"), small).convert("RGB")
 

@@ -47,7 +47,6 @@ FloatArray = npt.NDArray[np.float64]
 
 NAMES_APART = 5.0
 ARROW_FROM_PX, ARROW_PX, ARROW_WIDE_PX = 20.0, 110.0, 13.0
-KEEP_CLEAR = 5
 
 
 @dataclass(frozen=True)
@@ -171,7 +170,6 @@ def _draw_pulls(layer: Layer, pulls: Sequence[Pull], marks: Mapping[str, FloatAr
             layer.arrow(at + ARROW_FROM_PX * way, tip, WHITE, ARROW_WIDE_PX)
             words = f"{max(abs(pull.right_mm), abs(pull.face_mm)):.1f} mm"
         box = layer.place(tip, layer.text_size(words, TAG_PX), way, 8.0)
-        layer.taken += [box] * KEEP_CLEAR  # tags are larger, and would rather cover it than go far
         layer.text(box[:2], words, TAG_PX, WHITE)
 
 

@@ -5,22 +5,27 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image
 
 from placecheck.answer import JUDGED, Answer, Estimate, Findings, Measured, Pull
-from placecheck.drawing import BORDERS, LONG_SIDE_PX, STATE_COLOUR, dash_pieces, save_picture
+from placecheck.drawing import BORDERS, LONG_SIDE_PX, STATE_COLOUR, Layer, dash_pieces, save_picture
 from placecheck.errors import Problem, RetakeNeeded, UnusableFile, UsageProblem
 from placecheck.judge import failed_answer
-from placecheck.one_photo import answer_for
+from placecheck.one_photo import answer_for, check_photo
 from placecheck.overlay import GUESS_DASHES, LINES, crop_box, draw_overlay
+from placecheck.photo import load_photo
 from placecheck.printout import STATE_WORDS
 from placecheck.request import CheckRequest
+from placecheck.taped import PLACES
 from placecheck.units import parse_closure
 
+PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
 WIDTH, HEIGHT = 900, 700
 REQUEST = CheckRequest(parse_closure("5x5"), 571.5)
 
@@ -210,6 +215,42 @@ def test_missing_parts_are_no_obstacle():
         assert draw_overlay(grey(), answer(part)).width > 0
     bare = Answer("retake", Measured({}), {}, (Problem("x", "y" * 300),))
     assert draw_overlay(np.zeros((40, 60, 3), np.uint8), bare).width == LONG_SIDE_PX
+
+
+@pytest.mark.parametrize(
+    ("name", "size", "round_mm", "taped_mm"),
+    [("demo", "4x4", 584.2, 9.5), ("steep_bun_2x6", "2x6", 547.5, 0.0), ("steep_parted_5x5", "5x5", 537.4, 0.0)],
+)
+def test_no_text_covers_another(monkeypatch, name, size, round_mm, taped_mm):
+    """On a small closure, and where a tape that contradicts makes the tags wide; a letter covers some 600 px."""
+    place, boxes = Layer.place, []
+
+    def kept(*given):
+        boxes.append(place(*given))
+        return boxes[-1]
+
+    photo = load_photo(PHOTOS / f"{name}.jpg")
+    taped = dict.fromkeys(PLACES.values(), taped_mm) if taped_mm else {}
+    request = CheckRequest(parse_closure(size), round_mm, taped_mm=taped)
+    found = check_photo(photo, request)
+    monkeypatch.setattr(Layer, "place", kept)
+    draw_overlay(photo.image, found, request.closure.width_mm)
+    assert len(boxes) > 12
+    a, b = np.array(list(itertools.combinations(boxes, 2))).transpose(1, 0, 2)
+    sides = np.minimum(a[:, 2:], b[:, 2:]) - np.maximum(a[:, :2], b[:, :2])
+    assert np.prod(np.clip(sides, 0, None), axis=1).max() < 150
+
+
+def test_no_leader_runs_over_another_tag(monkeypatch):
+    grounds, pictures = Image.new("RGB", (600, 400), (90, 90, 90)), []
+    for several in (False, True):
+        layer, boxes = Layer((600, 400)), iter([(200.0, 150.0, 400.0, 240.0), (200.0, 20.0, 400.0, 110.0)])
+        monkeypatch.setattr(layer, "place", lambda *given, boxes=boxes: next(boxes))
+        layer.tag((120.0, 200.0), (0, 0), ["first", "1.0 mm"], "in")
+        if several:
+            layer.tag((300.0, 350.0), (0, 0), ["second", "2.0 mm"], "out")
+        pictures.append(np.asarray(layer.over(grounds))[150:240, 200:400])
+    np.testing.assert_array_equal(*pictures)
 
 
 @given(
