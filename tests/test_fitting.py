@@ -20,6 +20,7 @@ from placecheck.fitting.closure_place import closure_place
 from placecheck.fitting.fitted import fit
 from placecheck.fitting.sizes import block_size, cap_size, nape_slack
 from placecheck.mid_plane import MidPlane
+from placecheck.orders.doubts import doubts
 from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.printout import with_option
 from placecheck.surface_map import fermi_chart
@@ -309,6 +310,26 @@ def test_a_mark_that_cannot_be_placed_says_why(change, name, says):
     else:
         assert name not in placed.marks
         assert says in placed.missing[name]
+
+
+@pytest.mark.parametrize(
+    ("around", "nape", "temples", "ears", "block"),
+    [(559.0, 353.0, 351.0, 345.0, 560.0), (573.0, 400.0, 379.0, 368.0, 583.0), (617.0, 353.0, 376.0, 375.0, 627.0)],
+)
+def test_temples_lie_ahead_of_the_crown_and_are_known_to_centimetres(around, nape, temples, ears, block):
+    """Heads that raise no doubt. Beyond the side's widest place a temple can also be reached straight out from behind:
+    it was told as 149 mm back from the crown and 189 out, or as 145 forward, give or take 1.6 m.
+    """
+    order = Order("Willow", Measurements(around, nape, temples, ears), Block(block))
+    assert not doubts(order)
+    placed = marks_for(order)
+    temple, front, ear = (placed.marks[name] for name in ("temple", "front", "ear"))
+    assert temple.along_crown_mm > front.along_crown_mm
+    assert temple.out_mm < 0.75 * ear.out_mm
+    assert max(temple.u95_mm.values()) < 40.0
+    # walking as the sheet says leads there
+    there = placed.chart.to_points(np.array([temple.out_mm, temple.along_crown_mm]))
+    assert np.linalg.norm(there - temple.point) < 0.5
 
 
 def test_impossible_temples_are_told():

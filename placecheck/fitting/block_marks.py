@@ -143,7 +143,9 @@ def _places(dome: Dome, m: Measurements, hairline_mm: float, step_mm: float) -> 
     if "ear" in at and m.temple_to_temple_mm is not None:
         temple = _temple(dome, line, at["front"], at["ear"], m.temple_to_temple_mm)
         if temple is not None:
-            u, v = (float(x) for x in chart.to_uv(temple))
+            # beyond the side's widest place the chart covers what lies in front once more, straight out from the back
+            ahead = chart.v_mm >= 0.0
+            u, v = (float(x) for x in replace(chart, v_mm=chart.v_mm[ahead], points=chart.points[ahead]).to_uv(temple))
             if np.isfinite(u):
                 at["temple"], uv["temple"] = temple, (u, v)
     return _Placed(dome, line, chart, at, uv)
