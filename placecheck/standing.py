@@ -38,7 +38,7 @@ from placecheck.contradictions import against_stand, other_block
 from placecheck.dome import BUMPS
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import ClosureSighting
-from placecheck.find.edge import find_edge
+from placecheck.find.edge import believed, find_edge
 from placecheck.find.outline import BlockSighting
 from placecheck.find.unroll import Unrolling
 from placecheck.observed import dense_line
@@ -170,7 +170,6 @@ def trace_outline(
     """Search the outline and fit the block in turns, with the search narrowing to the last of `reaches` (mm)."""
     theta = start.theta if isinstance(start, BlockFit) else start
     marks, by_hand = stage.request.marks, stage.outline_by_hand
-    h, w = stage.image.shape[:2]
     traced = None
     for reach in reaches:
         geometry = unpack(theta, frame)
@@ -180,16 +179,12 @@ def trace_outline(
         else:
             ring = outline_px(geometry, n, 18)
             edge = find_edge(stage.image, ring, mm_per_px, reach, stage.block.votes, stage.block.vote_grid, avoid)
-            inside = (edge.px > 2).all(1) & (edge.px[:, 0] < w - 3) & (edge.px[:, 1] < h - 3)
-            good = inside & (edge.evidence > 0.25)
-            if good.sum() < n // 3:
-                good = inside
-            if inside.mean() < 0.7:
+            px, u_px, in_picture = believed(edge, stage.image.shape, mm_per_px, reach)
+            if in_picture < 0.7:
                 raise RetakeNeeded(
                     "block-cut-off",
                     "The block is cut off by the edge of the photo: step back until its whole outline is in the frame.",
                 )
-            px, u_px = edge.px[good], max(0.4, max(0.3, reach / 8.0) / mm_per_px)
         fit = fit_stage(stage, px, u_px, theta, iterations=iterations, settled=SOON)
         theta = fit.theta
         traced = Traced(fit, px, u_px)

@@ -103,6 +103,11 @@ def largest_within(image: Any, radius_px: int) -> Any:
     return cv2.dilate(image, np.ones((2 * radius_px + 1, 2 * radius_px + 1), np.uint8))
 
 
+def least_around(gray: Image, size_px: int) -> Image:
+    """The darkest value in a square of `size_px` about every pixel: bright areas shrink."""
+    return np.asarray(cv2.erode(gray, np.ones((size_px, size_px), np.uint8)))
+
+
 def warp_perspective(image: Any, homography: Points, width: int, height: int, border: float = 0) -> Any:
     """`image` seen through `homography` (source px -> result px), bilinear, (height, width)."""
     return cv2.warpPerspective(
@@ -313,7 +318,7 @@ def project_with_sensitivities(
     return np.asarray(image, np.float64).reshape(-1, 2), j[:, :6], j[:, 6:15]
 
 
-# ----------------------------------------------------------------------------- resampling and networks
+# ----------------------------------------------------------------------------- resampling
 
 
 def resample(image: Image, photo_px: Float32Image) -> Image:
@@ -335,6 +340,9 @@ def affine_crop(image: Image, matrix: Points, width: int, height: int) -> Image:
     )
 
 
+# ----------------------------------------------------------------------------- masks
+
+
 def largest_blob(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_] | None:
     """The largest 8-connected part of a mask, or None when the mask is empty."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
@@ -342,24 +350,6 @@ def largest_blob(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_] | None:
         return None
     best: npt.NDArray[np.bool_] = labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
     return best
-
-
-class Network:
-    """An ONNX network run by OpenCV's own dnn module: image (1, c, h, w) float32 in, (maps, flags) out."""
-
-    def __init__(self, path: str) -> None:
-        self._net = cv2.dnn.readNetFromONNX(path)
-
-    def __call__(self, image: Float32Image) -> tuple[Float32Image, Float32Image]:
-        """Maps (n, h/2, w/2) and flags (m,) for `image` (c, h, w) in 0..1."""
-        self._net.setInput(np.ascontiguousarray(image[None], np.float32))
-        maps, flags = self._net.forward(["maps", "flags"])
-        return np.asarray(maps, np.float32)[0], np.asarray(flags, np.float32).ravel()
-
-
-def least_around(gray: Image, size_px: int) -> Image:
-    """The darkest value in a square of `size_px` about every pixel: bright areas shrink."""
-    return np.asarray(cv2.erode(gray, np.ones((size_px, size_px), np.uint8)))
 
 
 def boxes_of(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
@@ -374,3 +364,19 @@ def dilate(mask: npt.NDArray[np.bool_], radius_px: int) -> npt.NDArray[np.bool_]
     kernel = np.ones((2 * radius_px + 1, 2 * radius_px + 1), np.uint8)
     grown: npt.NDArray[np.bool_] = cv2.dilate(mask.astype(np.uint8), kernel) > 0
     return grown
+
+
+# ----------------------------------------------------------------------------- networks
+
+
+class Network:
+    """An ONNX network run by OpenCV's own dnn module: image (1, c, h, w) float32 in, (maps, flags) out."""
+
+    def __init__(self, path: str) -> None:
+        self._net = cv2.dnn.readNetFromONNX(path)
+
+    def __call__(self, image: Float32Image) -> tuple[Float32Image, Float32Image]:
+        """Maps (n, h/2, w/2) and flags (m,) for `image` (c, h, w) in 0..1."""
+        self._net.setInput(np.ascontiguousarray(image[None], np.float32))
+        maps, flags = self._net.forward(["maps", "flags"])
+        return np.asarray(maps, np.float32)[0], np.asarray(flags, np.float32).ravel()

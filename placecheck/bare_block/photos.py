@@ -141,18 +141,13 @@ def look_at(path: Path, name: str, bars_mm: tuple[float, float] | None, home: Pa
 
 def _traced(seen: _Seen, fit: BareBlockFit, i: int, reach_mm: float) -> _Seen:
     """The photo with its outline searched within `reach_mm` of the fitted dome's."""
-    from placecheck.find.edge import find_edge
+    from placecheck.find.edge import believed, find_edge
 
     geometry = fit.geometries[i]
     mm_per_px = geometry.mm_per_px
     edge = find_edge(seen.image, outline_px(geometry, 96, 18), mm_per_px, reach_mm, seen.votes, seen.vote_grid, None)
-    h, w = seen.image.shape[:2]
-    inside = (edge.px > 2).all(1) & (edge.px[:, 0] < w - 3) & (edge.px[:, 1] < h - 3)
-    good = inside & (edge.evidence > 0.25)
-    if good.sum() < 32:
-        good = inside
-    u_px = max(0.4, max(0.3, reach_mm / 8.0) / mm_per_px)
-    return replace(seen, view=replace(seen.view, outline_px=edge.px[good], outline_u_px=u_px))
+    px, u_px, _ = believed(edge, seen.image.shape, mm_per_px, reach_mm)
+    return replace(seen, view=replace(seen.view, outline_px=px, outline_u_px=u_px))
 
 
 def reason_against(fit: BareBlockFit, i: int) -> tuple[float, str] | None:

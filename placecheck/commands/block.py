@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
+    from placecheck.bare_block.photos import BlockPhotoReport
     from placecheck.bare_block.saved import SavedBlock
 
 Name = Annotated[str, typer.Argument(metavar="NAME", help="The block's name.")]
@@ -116,19 +117,12 @@ def photos(
     """
     import datetime
 
-    from placecheck.bare_block.photos import LEAST, MOST, BlockPhotoReport, PhotosRefused, measure_block
+    from placecheck.bare_block.photos import LEAST, MOST, PhotosRefused, measure_block
     from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
     from placecheck.card_bars import saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm
-
-    def tell(reports: tuple[BlockPhotoReport, ...]) -> None:
-        for report in reports:
-            fits = "" if report.outline_mm is None else f"  outline fits to {report.outline_mm:.1f} mm"
-            print(f"{'ok ' if report.reason is None else 'bad'}  {report.name}{fits}")
-            if report.reason is not None:
-                print(f"     {report.reason}")
 
     name = BLOCKS.checked_name(name)
     folder = blocks_folder(home())
@@ -144,9 +138,9 @@ def photos(
     try:
         result = measure_block(pictures, name, card_at, saved_bars_mm(home()), home(), taped)
     except PhotosRefused as error:
-        tell(error.reports)
+        _print_reports(error.reports)
         raise
-    tell(result.reports)
+    _print_reports(result.reports)
     for missing in result.missing:
         print(f"Could be better with more photos: {missing}.")
     block = SavedBlock(
@@ -161,6 +155,14 @@ def photos(
     path = BLOCKS.save(block, folder, replace)
     _print_block(block)
     print(f"Saved: {path}")
+
+
+def _print_reports(reports: tuple[BlockPhotoReport, ...]) -> None:
+    for report in reports:
+        fits = "" if report.outline_mm is None else f"  outline fits to {report.outline_mm:.1f} mm"
+        print(f"{'ok ' if report.reason is None else 'bad'}  {report.name}{fits}")
+        if report.reason is not None:
+            print(f"     {report.reason}")
 
 
 def list_blocks() -> None:

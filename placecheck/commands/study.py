@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from placecheck.errors import Problem
     from placecheck.study.anova import GaugeStudy
-    from placecheck.study.readings import Sheet
+    from placecheck.study.readings import Readings, Sheet
 
 
 def register(app: typer.Typer) -> None:
@@ -89,7 +90,7 @@ def analyse(
     """
     from placecheck.errors import UsageProblem
     from placecheck.study.anova import analyse as analyse_values
-    from placecheck.study.readings import answer_readings, read_answers, read_sheet, typed_readings
+    from placecheck.study.readings import read_sheet
     from placecheck.study.verdict import bench_sentence
     from placecheck.whole_files import ending_in, free_path, not_over
 
@@ -101,12 +102,7 @@ def analyse(
         not_over(free_path(ending_in(svg, ".svg"), force), [path for path in (sheet, answers) if path is not None])
     limits = _limits(tolerance or [])
     read = read_sheet(sheet)
-    if answers is not None:
-        readings, problems = answer_readings(read, read_answers(answers))
-    elif photos is not None:
-        readings, problems = answer_readings(read, _check_photos(read, photos))
-    else:
-        readings, problems = typed_readings(read)
+    readings, problems = _readings(read, answers, photos)
     wanted = set(measure or [r.measure for r in readings])
     unknown = sorted((wanted | set(tolerance_names(tolerance or []))) - {r.measure for r in readings})
     if unknown:
@@ -135,6 +131,17 @@ def analyse(
         from placecheck.study.picture import study_svg
 
         _write(svg, study_svg(studies, "What this bench can measure", headline), force)
+
+
+def _readings(read: Sheet, answers: Path | None, photos: Path | None) -> tuple[list[Readings], list[Problem]]:
+    """What the study rests on: answers that were given, photos that are checked now, or what the sheet itself says."""
+    from placecheck.study.readings import answer_readings, read_answers, typed_readings
+
+    if answers is not None:
+        return answer_readings(read, read_answers(answers))
+    if photos is not None:
+        return answer_readings(read, _check_photos(read, photos))
+    return typed_readings(read)
 
 
 def tolerance_names(given: list[str]) -> list[str]:

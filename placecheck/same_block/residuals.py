@@ -10,7 +10,7 @@ budget, and beyond which size it counts less (Huber).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -112,18 +112,23 @@ class Residuals:
         self.lift, self.whiten = heights(start, self.marks, self.curves)
         self.bend = 1.0
         self.fold = all(name in self.marks for name in FOLD)
-        x = np.zeros(self.index.size)
-        for k in range(n):
-            x[self.index.camera(k)] = thetas[k, :CARD_UNKNOWNS]
-            if moves and k:
-                x[self.index.move(k)] = (thetas[k] - thetas[0])[MOVED]
-        x[self.index.shared] = shared[CARD_UNKNOWNS:]
-        for i, name in enumerate(self.marks):
-            x[self.index.mark(i)] = start[name]
-        self.start = x
+        self.start = self._started(thetas, shared, start)
         self._bounds()
         self.clues = [len(part.clue_part(theta)) for part, theta in zip(self.tasks, thetas, strict=True)]
         self.labels, self.limits = self._labels_and_limits()
+
+    def _started(self, thetas: FloatArray, shared: FloatArray, marks: Mapping[str, FloatArray]) -> FloatArray:
+        """All unknowns (P,) to start from: those of every photo's own fit, of the block they share, and landmarks."""
+        index = self.index
+        x = np.zeros(index.size)
+        for k, theta in enumerate(thetas):
+            x[index.camera(k)] = theta[:CARD_UNKNOWNS]
+            if index.moves and k:
+                x[index.move(k)] = (theta - thetas[0])[MOVED]
+        x[index.shared] = shared[CARD_UNKNOWNS:]
+        for i, name in enumerate(self.marks):
+            x[index.mark(i)] = marks[name]
+        return x
 
     def _bounds(self) -> None:
         """Prior mean, standard uncertainty and difference step of every unknown."""
