@@ -3,8 +3,8 @@
 A length is taken with its unit, or as a fraction alone, which is inches (units.py). What lies
 beyond any head is asked about with the unit that would make sense of it (`57in`: did you mean
 57cm?), never converted in silence: a UnitQuestion carries how the length was perhaps meant, and
-whoever can ask, asks. An alias is one short line that is no address, no telephone number and no
-order's number. Whatever cannot be read is a UsageProblem, one sentence that shows how it is
+whoever can ask, asks. An alias is one short line that is no e-mail address, no telephone number
+and no order's number. Whatever cannot be read is a UsageProblem, one sentence that shows how it is
 written.
 """
 
@@ -80,7 +80,7 @@ def with_unit(text: str, unit: str | None = None) -> str:
 
 
 def parse_alias(text: str) -> str:
-    """The client's alias: one short line that is no address and no telephone number. Raises UsageProblem."""
+    """The client's alias: one short line that is no e-mail address and no telephone number. Raises UsageProblem."""
     alias = " ".join(text.split())
     if not alias or not alias.isprintable():
         raise UsageProblem("alias-empty", "The order needs an alias for the client: any short word, such as “Willow”.")
@@ -108,7 +108,7 @@ def parse_due(text: str) -> date:
 
 
 def parse_cap_size(text: str) -> str:
-    """`standard` or `extra-large` (also xl, extra large, s, std). Raises UsageProblem."""
+    """`standard` or `extra-large` (also xl, extra large, std). Raises UsageProblem."""
     key = re.sub(r"[\s_-]+", "-", text.strip().lower())
     known = {"standard": "standard", "std": "standard", "extra-large": "extra-large", "xl": "extra-large"}
     if key not in known:
