@@ -209,8 +209,7 @@ class Plan(Moves):
         Not after a long way sideways: the cap's rim falls away toward the temples, so the side clearances are then
         read against another part of it and have to be seen again first.
         """
-        sideways = abs((self.now.front or 0.0) - (self.was.front or 0.0))
-        if sideways > FAR_SIDEWAYS_MM or not (self.moves or self.is_out(*CLEARANCES)):
+        if not (self.moves or self.is_out(*CLEARANCES)):
             return
         aim = self.tolerances.clearance_aim_mm
         places = {
@@ -218,14 +217,24 @@ class Plan(Moves):
             "clearance_left_mm": f"{mm_and_inches(self.station)} to the wearer's left of the fold",
             "clearance_right_mm": f"{mm_and_inches(self.station)} to the wearer's right of the fold",
         }
-        for name, value in self.now.clearance.items():
-            if self.beyond(name, value) and abs(aim - value) >= LEAST_MOVE_MM:
-                move = aim - value
+        uneven = {
+            name: aim - value
+            for name, value in self.now.clearance.items()
+            if self.beyond(name, value) and abs(aim - value) >= LEAST_MOVE_MM
+        }
+        if abs((self.now.front or 0.0) - (self.was.front or 0.0)) > FAR_SIDEWAYS_MM:
+            if self.is_out(*uneven):
                 self.tell(
-                    f"Ease the hairline {places[name]} {mm_and_inches(move)} "
-                    f"{self.way('face' if move > 0 else 'nape')}: the lace is pulled out of shape there.",
-                    *([Pull("fold_front", face_mm=move)] if name == "clearance_centre_mm" else []),
+                    "Leave what is still uneven in the hairline for the next photo: the fold goes so far sideways that "
+                    "the hairline then lies in front of another part of the cap's edge."
                 )
+            return
+        for name, move in uneven.items():
+            self.tell(
+                f"Ease the hairline {places[name]} {mm_and_inches(move)} "
+                f"{self.way('face' if move > 0 else 'nape')}: the lace is pulled out of shape there.",
+                *([Pull("fold_front", face_mm=move)] if name == "clearance_centre_mm" else []),
+            )
 
     def _share_of_wide(self, end: str, excess: float) -> float:
         """How much of a corner's unevenness is the wide corner's: all (1), none (0) or half, by the nominal width."""

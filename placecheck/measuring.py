@@ -68,7 +68,7 @@ def look(
     if explain is not None:
         from placecheck.explain import explain_pictures
 
-        for name, image in explain_pictures(photo, seen, on):
+        for name, image in explain_pictures(photo, seen):
             explain(name, image)
     return measured, seen, on
 

@@ -333,6 +333,6 @@ def check_size(on: OnDome, geometry: Geometry, request: CheckRequest) -> None:
             then = "its hairline is nearly out of sight: lean the phone more toward the face and take the photo again"
         raise RetakeNeeded(
             "closure-size",
-            f"The closure in the photo is about {words}, not {request.closure.label}: check the size you named. If "
-            f"it is right, {then}.",
+            f"The closure in the photo is about {words}, not {request.closure.label}: check the size you named, and "
+            f"the size of the block. If both are right, {then}.",
         )

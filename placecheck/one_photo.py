@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import Answer, Measured
-from placecheck.errors import PlacecheckError
+from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.failures import print_if_debugging, stopped_answer
 from placecheck.judge import EXIT_STATUS, judge, problems_of, verdict_of
 from placecheck.request import CheckRequest
@@ -104,7 +104,15 @@ def measured_in(
     from placecheck.profiles.match import pick_camera
 
     picked = picked or pick_camera(photo, request)
-    measured = measure_stage(photo, request, explain, picked.camera)
+    try:
+        measured = measure_stage(photo, request, explain, picked.camera)
+    except RetakeNeeded:
+        if explain is not None and request.stage != "stitches":
+            from placecheck.explain import refused_pictures
+
+            for name, image in refused_pictures(photo, request, picked.camera):
+                explain(name, image)
+        raise
     problems = measured.problems + picked.notes
     return replace(measured, stage=request.stage, problems=problems, camera_profile=picked.kept)
 

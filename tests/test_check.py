@@ -25,7 +25,7 @@ from placecheck.contradictions import Against, lean_against_rest
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.marks import Marks
 from placecheck.measuring import measure_photo, remeasure
-from placecheck.one_photo import answer_for
+from placecheck.one_photo import answer_for, check_file
 from placecheck.photo import load_photo
 from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.sighting import find_standing, sight
@@ -464,6 +464,20 @@ def test_a_rightly_named_face_is_not_asked_for():
     assert stopped.value.problem.message.startswith("The closure in the photo is about")
 
 
+def test_a_refused_photo_is_explained_as_far_as_it_got(tmp_path):
+    """Card, block and the first look at it, where the closure is of another size; nothing where there is no card."""
+    other = replace(request_for("demo"), closure=ClosureSize(6 * 25.4, 6 * 25.4, "6x6"))
+    answer = check_file(PHOTOS / "demo.jpg", other, explain=tmp_path / "demo").answer
+    assert [p.code for p in answer.problems] == ["closure-size"]
+    names = ["01-1-card.jpg", "02-2-block.jpg", "03-3-unrolled.jpg", "04-4-found.jpg"]
+    assert sorted(p.name for p in (tmp_path / "demo").iterdir()) == names
+    bare, found = (cv2.imread(str(tmp_path / "demo" / name)) for name in names[2:])
+    assert np.abs(found.astype(int) - cv2.resize(bare, found.shape[1::-1])).mean() > 1.0  # something is drawn in it
+    cv2.imwrite(str(tmp_path / "cat.png"), cv2.resize(data.chelsea()[..., ::-1], (1804, 1200)))
+    check_file(tmp_path / "cat.png", other, explain=tmp_path / "cat")
+    assert not (tmp_path / "cat").exists()
+
+
 def test_a_cat_is_no_closure():
     """skimage's own picture of a cat, enlarged to a phone photo's size."""
     cat = cv2.resize(data.chelsea()[..., ::-1], (1804, 1200))
@@ -502,6 +516,17 @@ def test_a_tape_that_cannot_be_is_noticed_or_doubted():
     image = load_photo(PHOTOS / "demo.jpg").image
     code = problem_of(image, block_circumference_mm=500.0)
     assert code in {"block-size", "closure-size"}
+
+
+def test_a_tape_that_makes_the_closure_too_large_is_not_blamed_on_the_closure_alone():
+    """Taped 10 % too large, the block is believed and its 5x5 closure seen half an inch too large each way."""
+    with pytest.raises(RetakeNeeded) as stopped:
+        sight(
+            load_photo(PHOTOS / "lean_parted_5x5.jpg"),
+            replace(request_for("lean_parted_5x5"), block_circumference_mm=26.3 * 25.4),
+        )
+    assert stopped.value.problem.code == "closure-size"
+    assert "and the size of the block" in stopped.value.problem.message
 
 
 @pytest.mark.parametrize(("unknown", "value"), [("cap shift", 500.0), ("dome height", 400.0), ("egg", -3.0)])

@@ -109,7 +109,7 @@ def parse_due(text: str) -> date:
 
 
 def parse_cap_size(text: str) -> str:
-    """`standard` or `extra-large` (also xl, extra large, s, std). Raises UsageProblem."""
+    """`standard` or `extra-large` (also xl, extra large, std). Raises UsageProblem."""
     key = re.sub(r"[\s_-]+", "-", text.strip().lower())
     known = {"standard": "standard", "std": "standard", "extra-large": "extra-large", "xl": "extra-large"}
     if key not in known:
