@@ -20,10 +20,11 @@ from hypothesis import strategies as st
 from records_shop import REQUEST, answer, jpeg, tree
 from sqlalchemy import event
 
+from placecheck.answer import STAGE_MEASURES
 from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
-from placecheck.records.model import Filter, NewRecord, age_limit, day_start, filter_from, local_text, utc_text
+from placecheck.records.model import STAGES, Filter, NewRecord, age_limit, day_start, filter_from, local_text, utc_text
 from placecheck.records.overview import overview, stream_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.report import order_report
@@ -330,6 +331,9 @@ def test_days_and_ages():
             age_limit(bad)
     with pytest.raises(UsageProblem, match="no verdict"):
         filter_from(verdict="good")
+    with pytest.raises(UsageProblem, match="no stage: choose cap, pinned, stitched or stitches"):
+        filter_from(stage="stiched")
+    assert [filter_from(stage=stage).stage for stage in STAGE_MEASURES] == list(STAGES)
 
 
 # ----------------------------------------------------------------------------- migrations

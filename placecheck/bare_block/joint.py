@@ -185,6 +185,7 @@ def _score(
     return Contradiction(float(g[own] @ covariance @ g[own]), change, np.sqrt(np.diag(covariance)))
 
 
+@np.errstate(all="ignore")  # photos of several blocks lead to shapes that are none, and are refused for it
 def fit_views(
     views: Sequence[BlockView],
     yaw_deg: float,
@@ -195,7 +196,8 @@ def fit_views(
 ) -> BareBlockFit:
     """One dome for all `views`; the block's turn and place (2,) on the table to start from.
 
-    `circumference` is a taped one and its standard uncertainty in mm, where it is to count.
+    `circumference` is a taped one and its standard uncertainty in mm, where it is to count. Raises LinAlgError where
+    no shape explains them at all.
     """
     typical = prior_for(views[0].camera, 575.0)
     at = slice(CARD_UNKNOWNS, CARD_UNKNOWNS + len(SHARED))

@@ -219,22 +219,29 @@ def sift(
             words = "too many photos contradict one another" if reports else "too few photos can be used"
             raise _too_few(len(left), words, reports, [v.name for v in left])
         place = rough_place(left)
-        fit = fit_views(left, yaw_from_card(place, card_at), place, start=start)
+        try:
+            fit = fit_views(left, yaw_from_card(place, card_at), place, start=start)
+        except np.linalg.LinAlgError:
+            raise _contradicting("no shape explains them all", reports) from None
         against = [reason_against(fit, i) for i in range(len(left))]
         bad = [(a[0], i, a[1]) for i, a in enumerate(against) if a is not None]
         if not bad:
             return fit, left, reports
         _, i, reason = max(bad)
         if len(reports) == most:
-            raise PhotosRefused(
-                "block-photos-contradict",
-                f"These photos do not show one block standing still ({reason}): take them all again of one block, with "
-                "block and card untouched.",
-                [*reports, *(BlockPhotoReport(left[j].name, None, why) for _, j, why in bad)],
-            )
+            raise _contradicting(reason, [*reports, *(BlockPhotoReport(left[j].name, None, why) for _, j, why in bad)])
         reports.append(BlockPhotoReport(left[i].name, None, reason))
         del left[i]
         start = None
+
+
+def _contradicting(reason: str, reports: Sequence[BlockPhotoReport]) -> PhotosRefused:
+    return PhotosRefused(
+        "block-photos-contradict",
+        f"These photos do not show one block standing still ({reason}): take them all again of one block, with block "
+        "and card untouched.",
+        reports,
+    )
 
 
 def _too_few(n: int, words: str, reports: Sequence[BlockPhotoReport], good: Sequence[str]) -> PhotosRefused:

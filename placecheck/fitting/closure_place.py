@@ -68,7 +68,8 @@ def closure_place(order: Order, placed: Marks, tolerances: Tolerances = DEFAULTS
             "hairline",
             f"{mm_and_inches(aim)} in front of the rim",
             f"The hairline lies on the front mark, and the cap's rim {aim:.0f} mm behind it ({low:g} to {high:g} mm), "
-            "about the head of a T-pin, so that the rim stays hidden under the lace.",
+            f"{'about the head of a T-pin, ' if aim == DEFAULTS.clearance_aim_mm else ''}so that the rim stays hidden "
+            "under the lace.",
         )
     ]
     temple = placed.marks.get("temple")

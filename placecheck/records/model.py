@@ -21,6 +21,7 @@ from placecheck.errors import UsageProblem
 
 TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
 VERDICTS = ("pass", "fix", "retake")
+STAGES = ("cap", "pinned", "stitched", "stitches")
 
 
 def utc_text(at: datetime) -> str:
@@ -213,6 +214,8 @@ def filter_from(
     """A filter from what a person typed; `until` includes its day. Raises UsageProblem."""
     if verdict is not None and verdict not in VERDICTS:
         raise UsageProblem("verdict-wrong", f"“{verdict}” is no verdict: choose pass, fix or retake.")
+    if stage is not None and stage not in STAGES:
+        raise UsageProblem("stage-wrong", f"“{stage}” is no stage: choose cap, pinned, stitched or stitches.")
     return Filter(
         order,
         client,

@@ -381,7 +381,7 @@ def order_pdf(report: OrderReport) -> bytes:
             block += [Spacer(1, 2 * mm), Table([images], hAlign="LEFT", style=[("LEFTPADDING", (0, 0), (-1, -1), 0)])]
         story.append(KeepTogether(block))
         rows = [("", "reads", "limits", ""), *((r.label, r.reads, r.limits, r.state) for r in part.rows)]
-        story.append(table(rows, (62, 50, 34, 28)))
+        story.append(table(rows, (58, 56, 34, 26)))
         story += [Spacer(1, 1.5 * mm), *(text(f"{i}. {fix}") for i, fix in enumerate(part.fixes, 1))]
         story += [text(f"! {problem}") for problem in part.problems]
     if report.changes:
