@@ -452,12 +452,22 @@ def test_what_moved_since_pinning_against_truth(check):
 
 
 def test_nothing_has_moved_between_a_photo_and_itself(check):
-    job = (PHOTOS / "job_pinned_5x5.jpg", "--closure", "5x5", "--block-circumference", JOB_TAPE, "--order", "8")
-    check(*job)
-    _, answer = check(*job, "--stage", "stitched")
+    """However the closure's size was written."""
+    job = (PHOTOS / "job_pinned_5x5.jpg", "--block-circumference", JOB_TAPE, "--order", "8")
+    check(*job, "--closure", "5x5")
+    _, answer = check(*job, "--closure", "12.7x12.7cm", "--stage", "stitched")
     for move in answer["moves"].values():
         assert move["distance_mm"] < 1e-6
         assert not move["moved"]
+
+
+def test_moves_of_another_closure_are_not_told(check):
+    job = (PHOTOS / "job_pinned_5x5.jpg", "--block-circumference", JOB_TAPE, "--order", "9")
+    check(*job, "--closure", "5x5")
+    _, answer = check(*job, "--closure", "5x4.75", "--stage", "stitched")
+    assert "moves" not in answer
+    told = next(p["message"] for p in answer["problems"] if p["code"] == "pinned-photo-unusable")
+    assert "it is of a 5x5 closure, not of a 5x4.75 one" in told
 
 
 def test_without_a_pinned_photo_the_measures_are_given_all_the_same(check):
