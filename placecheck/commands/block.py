@@ -118,9 +118,9 @@ def photos(
 
     from placecheck.bare_block.photos import LEAST, MOST, BlockPhotoReport, PhotosRefused, measure_block
     from placecheck.bare_block.saved import SavedBlock, blocks_folder, check_name, refuse_taken, save_block
-    from placecheck.cards import saved_bars_mm
+    from placecheck.cards import bars_in_use
     from placecheck.errors import UsageProblem
-    from placecheck.settings import home
+    from placecheck.settings import home, load_settings
     from placecheck.units import parse_circumference_mm
 
     def tell(reports: tuple[BlockPhotoReport, ...]) -> None:
@@ -142,7 +142,7 @@ def photos(
         raise UsageProblem("block-photos-twice", "A photo was given twice: give each photo once.")
     taped = parse_circumference_mm(around) if around else None
     try:
-        result = measure_block(pictures, name, card_at, saved_bars_mm(home()), home(), taped)
+        result = measure_block(pictures, name, card_at, bars_in_use(home(), load_settings()), home(), taped)
     except PhotosRefused as error:
         tell(error.reports)
         raise

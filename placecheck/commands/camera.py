@@ -44,12 +44,12 @@ def add(
 
     8 or more photos, the card in all parts of the picture, leaning to all four sides, some turned.
     """
-    from placecheck.cards import saved_bars_mm
+    from placecheck.cards import bars_in_use
     from placecheck.errors import UsageProblem
     from placecheck.profiles.calibrate import calibrate
     from placecheck.profiles.kept import check_name, profile_path, profiles_folder, save_profile
     from placecheck.profiles.views import assess
-    from placecheck.settings import home
+    from placecheck.settings import home, load_settings
 
     name = check_name(name)
     folder = profiles_folder(home())
@@ -58,7 +58,7 @@ def add(
             "profile-exists",
             f"There is a camera profile “{name}” already: choose another name, or add --replace to overwrite it.",
         )
-    assessment = assess(photos, saved_bars_mm(home()))
+    assessment = assess(photos, bars_in_use(home(), load_settings()))
     try:
         result = calibrate(assessment, name)
     except Exception:
@@ -84,13 +84,13 @@ def guide(photos: Photos) -> None:
 
     Nothing is saved. Exit status 0 when the photos are enough, 3 when not.
     """
-    from placecheck.cards import saved_bars_mm
+    from placecheck.cards import bars_in_use
     from placecheck.errors import RetakeNeeded
     from placecheck.profiles.calibrate import calibrate
     from placecheck.profiles.views import assess
-    from placecheck.settings import home
+    from placecheck.settings import home, load_settings
 
-    assessment = assess(photos, saved_bars_mm(home()))
+    assessment = assess(photos, bars_in_use(home(), load_settings()))
     try:
         assessment = calibrate(assessment, "guide").assessment
         verdict, status = "These photos are enough.", 0

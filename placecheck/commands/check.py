@@ -169,7 +169,7 @@ def _request(
 ) -> CheckRequest:
     """The request from options and settings. Raises UsageProblem."""
     from placecheck.bare_block.saved import block_for, blocks_folder
-    from placecheck.cards import saved_bars_mm
+    from placecheck.cards import bars_in_use, saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.marks import load_marks
     from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
@@ -191,8 +191,7 @@ def _request(
     if stage == "stitches":  # the small card has bars of its own
         bars_mm = parse_card_bars_mm(card_bars, SMALL_BAR_MM) if card_bars else saved_bars_mm(home(), small=True)
     else:
-        bars = card_bars or settings.check.get("card_bars")
-        bars_mm = parse_card_bars_mm(bars) if bars else saved_bars_mm(home())
+        bars_mm = parse_card_bars_mm(card_bars) if card_bars else bars_in_use(home(), settings)
     return CheckRequest(
         closure=parse_closure(closure) if closure else NO_CLOSURE,
         block_circumference_mm=around_mm,
