@@ -619,6 +619,20 @@ def test_one_landmark_in_the_wrong_place_is_left_out(right, face, turn_deg, wron
     assert of_one_cloth(CORNERS, moved, np.full(6, 8.0)) == tuple(i for i in range(6) if i != wrong)
 
 
+def test_where_no_landmark_is_seen_in_both_photos_that_is_said():
+    prior = prior_for(camera_for(4032, 3024, 26.0), 565.0)
+
+    def placed(name):
+        n, m = 2 + len(RIM_AT_MM) + len(GUESSED_AT_MM), len(NAMES)
+        at, zero = np.full(n, 80.0), np.zeros(n)
+        root = np.diag(0.1 * prior.u)
+        return Placed((name,), at, np.zeros((n, m)), 0.1 * np.eye(n), zero, prior.mean, root, prior)
+
+    assert set(moves(placed("fold_front"), placed("fold_front"))) == {"fold_front"}
+    with pytest.raises(RetakeNeeded, match="seen in both photos"):
+        moves(placed("fold_front"), placed("fold_back"))
+
+
 def test_cloth_that_is_torn_apart_tells_nothing():
     rng = np.random.default_rng(3)
     assert of_one_cloth(CORNERS[:3], rng.normal(0, 60, (3, 2)), np.full(3, 8.0)) == ()
