@@ -57,7 +57,7 @@ def bars_in_use(home: Path, settings: Settings) -> tuple[float, float] | None:
     Raises UsageProblem for bars in the settings that are none, or a damaged file.
     """
     said = settings.check.get("card_bars")
-    return parse_card_bars_mm(said) if said else saved_bars_mm(home)
+    return parse_bars(said) if said else saved_bars_mm(home)
 
 
 def load_bars(home: Path, small: bool = False) -> CardBars | None:

@@ -169,13 +169,13 @@ def _request(
 ) -> CheckRequest:
     """The request from options and settings. Raises UsageProblem."""
     from placecheck.bare_block.saved import block_for, blocks_folder
-    from placecheck.cards import bars_in_use, saved_bars_mm
+    from placecheck.cards import bars_in_use, parse_bars, saved_bars_mm
     from placecheck.errors import UsageProblem
     from placecheck.marks import load_marks
     from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
     from placecheck.settings import home, load_settings
     from placecheck.tolerances import load_tolerances
-    from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm, parse_closure
+    from placecheck.units import parse_closure
 
     settings = load_settings()
     closure = closure or settings.check.get("closure")
@@ -189,9 +189,9 @@ def _request(
             "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
         )
     if stage == "stitches":  # the small card has bars of its own
-        bars_mm = parse_card_bars_mm(card_bars, SMALL_BAR_MM) if card_bars else saved_bars_mm(home(), small=True)
+        bars_mm = parse_bars(card_bars, small=True) if card_bars else saved_bars_mm(home(), small=True)
     else:
-        bars_mm = parse_card_bars_mm(card_bars) if card_bars else bars_in_use(home(), settings)
+        bars_mm = parse_bars(card_bars) if card_bars else bars_in_use(home(), settings)
     return CheckRequest(
         closure=parse_closure(closure) if closure else NO_CLOSURE,
         block_circumference_mm=around_mm,
