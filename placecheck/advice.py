@@ -277,9 +277,8 @@ class Plan(Moves):
                     f"Bring the {end} {wide} corner {mm_and_inches(excess / 2)} in toward the centre line and the "
                     f"{end} {narrow} corner as far out"
                 )
-            side = in_the_photo(self.findings, "right" if wide == "right" else "left").replace(
-                " (", f" (wearer's {wide}: "
-            )
+            told: Way = "right" if (wide == "right") == (share > 0.0) else "left"  # the corner that is named first
+            side = in_the_photo(self.findings, told).replace(" (", f" (wearer's {told}: ")
             self.tell(f"{how}{side}.", *(Pull(corner, mm) for corner, mm in pulls if mm))
 
 

@@ -19,6 +19,7 @@ from typing import Any
 
 from placecheck.errors import Problem, UsageProblem
 from placecheck.saved_files import read_json, write_json
+from placecheck.settings import Settings
 from placecheck.units import BAR_MM, BAR_RANGE_MM, SMALL_BAR_MM, parse_card_bars_mm
 
 MAX_APART = 0.02
@@ -48,6 +49,15 @@ def saved_bars_mm(home: Path, small: bool = False) -> tuple[float, float] | None
     """The measured bars (across, down) in mm, None where none were entered. Raises UsageProblem for a damaged file."""
     bars = load_bars(home, small)
     return None if bars is None else (bars.x_mm, bars.y_mm)
+
+
+def bars_in_use(home: Path, settings: Settings) -> tuple[float, float] | None:
+    """The scale card's bars where no option names others: those in the settings, else those entered once; mm.
+
+    Raises UsageProblem for bars in the settings that are none, or a damaged file.
+    """
+    said = settings.check.get("card_bars")
+    return parse_bars(said) if said else saved_bars_mm(home)
 
 
 def load_bars(home: Path, small: bool = False) -> CardBars | None:

@@ -26,7 +26,7 @@ PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height: ISO 216 A4; ANSI/ASME Y14.1 A (US Letter), 8.5 x 11 in."""
 CIRCUMFERENCE_MM = (480.0, 670.0)
 """Tapes round blocks that are sold, child to extra large, 19 to 26 1/4 in (common practice, no published source)."""
-CLOSURE_MM = (25.0, 405.0)
+CLOSURE_MM = (25.0, 407.0)
 """Sides of closures and frontals that are sold, 1 to 16 in (common practice, no published source)."""
 BAR_MM, SMALL_BAR_MM = 100.0, 50.0
 """The bars beside the scale card and the small card, as they were designed."""

@@ -223,6 +223,16 @@ def test_one_corner_pulled_out_is_named_by_the_width():
     assert fix.startswith("Bring the back left corner 4.0 mm (3/16 in) in toward the centre line and the back right")
 
 
+@pytest.mark.parametrize(("width", "corner"), [(135.0, "right"), (119.0, "left"), (127.0, "right")])
+def test_the_side_in_the_photo_is_that_of_the_corner_that_is_named_first(width, corner):
+    measured = with_values(front_corner_asymmetry_mm=8.0, width_front_mm=width)
+    seen = {"front_left": (100.0, 500.0), "front_right": (900.0, 500.0)}
+    seen |= {name.replace("front", "back"): (x, 900.0) for name, (x, _) in seen.items()}
+    (fix, _) = advise(replace(measured, findings=Findings(landmarks_px=seen)))
+    assert fix.startswith(f"Bring the front {corner} corner")
+    assert f"(wearer's {corner}: toward the {corner} of the photo)" in fix
+
+
 def test_corners_that_follow_the_fold_are_not_moved_by_themselves():
     fixes = advise(Flat(5, 0, 10).measured())
     corners = [fix for fix in fixes if "corners follow the fold" in fix]

@@ -310,6 +310,7 @@ def test_missing_system_library_names_the_packages(run, photo, measuring):
         (["--block-circumference", "57cm"], ["--closure 5x5"]),
         (["--closure", "5x5"], ["--block-circumference"]),
         ([*OPTIONS, "--card-bars", "100"], ["card bars"]),
+        ([*OPTIONS, "--card-bars", "97x100"], ["97", "100", "3% apart"]),
         ([*OPTIONS, "--overlay", "picture.gif"], [".jpg or .png"]),
         ([*OPTIONS, "--tolerances", "none.toml"], ["There is no tolerances file"]),
         ([*OPTIONS, "--marks", "none.json"], ["There is no marks file"]),

@@ -14,6 +14,7 @@ from placecheck import vision
 from placecheck.card_bars import forget_bars, load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
 from placecheck.cli import run
 from placecheck.errors import UnusableFile, UsageProblem
+from placecheck.page import camera_photos
 from placecheck.photo import Photo, upright
 from placecheck.printout import with_option
 from placecheck.profiles.kept import PROFILES, Profile
@@ -380,6 +381,25 @@ def test_damaged_card_is_one_sentence(tmp_path, text):
     (tmp_path / "card.json").write_text(text)
     with pytest.raises(UsageProblem, match="damaged"):
         load_bars(tmp_path)
+
+
+def test_bars_in_the_settings_outrank_those_entered_once_wherever_the_card_is_used(tmp_path, monkeypatch):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    assert run(["card-bars", "99.2x99.5"]) == 0
+    (tmp_path / "settings.toml").write_text('[check]\ncard_bars = "98.1x98.3"\n')
+    used = []
+
+    def seen(*arguments):
+        used.append(next(a for a in arguments if isinstance(a, tuple)))
+        raise UsageProblem("enough", "Enough was seen.")
+
+    monkeypatch.setattr("placecheck.bare_block.photos.measure_block", seen)
+    monkeypatch.setattr("placecheck.profiles.views.assess", seen)
+    photos = [str(tmp_path / f"{k}.jpg") for k in range(8)]
+    for command in (["block", "photos", "Ash", "--card-at", "left"], ["camera", "guide"], ["camera", "add", "phone"]):
+        assert run([*command, *photos]) == 2
+    used.append(camera_photos.message(tmp_path, "")["bars_mm"])
+    assert used == [(98.1, 98.3)] * 4
 
 
 def test_command_card_bars(tmp_path, monkeypatch, capsys):

@@ -452,12 +452,22 @@ def test_what_moved_since_pinning_against_truth(check):
 
 
 def test_nothing_has_moved_between_a_photo_and_itself(check):
-    job = (PHOTOS / "job_pinned_5x5.jpg", "--closure", "5x5", "--block-circumference", JOB_TAPE, "--order", "8")
-    check(*job)
-    _, answer = check(*job, "--stage", "stitched")
+    """However the closure's size was written."""
+    job = (PHOTOS / "job_pinned_5x5.jpg", "--block-circumference", JOB_TAPE, "--order", "8")
+    check(*job, "--closure", "5x5")
+    _, answer = check(*job, "--closure", "12.7x12.7cm", "--stage", "stitched")
     for move in answer["moves"].values():
         assert move["distance_mm"] < 1e-6
         assert not move["moved"]
+
+
+def test_moves_of_another_closure_are_not_told(check):
+    job = (PHOTOS / "job_pinned_5x5.jpg", "--block-circumference", JOB_TAPE, "--order", "9")
+    check(*job, "--closure", "5x5")
+    _, answer = check(*job, "--closure", "5x4.75", "--stage", "stitched")
+    assert "moves" not in answer
+    told = next(p["message"] for p in answer["problems"] if p["code"] == "pinned-photo-unusable")
+    assert "it is of a 5x5 closure, not of a 5x4.75 one" in told
 
 
 def test_without_a_pinned_photo_the_measures_are_given_all_the_same(check):
@@ -607,6 +617,20 @@ def test_one_landmark_in_the_wrong_place_is_left_out(right, face, turn_deg, wron
     assert of_one_cloth(CORNERS, moved, np.full(6, 8.0)) == (0, 1, 2, 3, 4, 5)
     moved[wrong] += [40.0, -30.0]
     assert of_one_cloth(CORNERS, moved, np.full(6, 8.0)) == tuple(i for i in range(6) if i != wrong)
+
+
+def test_where_no_landmark_is_seen_in_both_photos_that_is_said():
+    prior = prior_for(camera_for(4032, 3024, 26.0), 565.0)
+
+    def placed(name):
+        n, m = 2 + len(RIM_AT_MM) + len(GUESSED_AT_MM), len(NAMES)
+        at, zero = np.full(n, 80.0), np.zeros(n)
+        root = np.diag(0.1 * prior.u)
+        return Placed((name,), at, np.zeros((n, m)), 0.1 * np.eye(n), zero, prior.mean, root, prior)
+
+    assert set(moves(placed("fold_front"), placed("fold_front"))) == {"fold_front"}
+    with pytest.raises(RetakeNeeded, match="seen in both photos"):
+        moves(placed("fold_front"), placed("fold_back"))
 
 
 def test_cloth_that_is_torn_apart_tells_nothing():

@@ -13,6 +13,7 @@ from placecheck.units import (
     CIRCUMFERENCE_MM,
     CLOSURE_MM,
     MM_PER_INCH,
+    ClosureSize,
     mm_and_inches,
     parse_card_bars_mm,
     parse_circumference_mm,
@@ -157,7 +158,11 @@ def test_refused_closures(text):
     assert refused(parse_closure, text).problem.code == "closure-unreadable"
 
 
-@pytest.mark.parametrize("text", ["127x127", "0x5", "5x0.5", "50x5cm"])
+def test_every_size_that_is_sold_is_taken():
+    assert parse_closure("1x16") == ClosureSize(25.4, 16 * 25.4, "1x16")
+
+
+@pytest.mark.parametrize("text", ["127x127", "0x5", "5x0.5", "50x5cm", "17x4"])
 def test_closures_beyond_any(text):
     assert refused(parse_closure, text).problem.code == "closure-beyond-any"
 

@@ -119,9 +119,9 @@ def photos(
 
     from placecheck.bare_block.photos import LEAST, MOST, PhotosRefused, measure_block
     from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
-    from placecheck.card_bars import saved_bars_mm
+    from placecheck.card_bars import bars_in_use
     from placecheck.errors import UsageProblem
-    from placecheck.settings import home
+    from placecheck.settings import home, load_settings
     from placecheck.units import parse_circumference_mm
 
     name = BLOCKS.checked_name(name)
@@ -136,7 +136,7 @@ def photos(
         raise UsageProblem("block-photos-twice", "A photo was given twice: give each photo once.")
     taped = parse_circumference_mm(around) if around else None
     try:
-        result = measure_block(pictures, name, card_at, saved_bars_mm(home()), home(), taped)
+        result = measure_block(pictures, name, card_at, bars_in_use(home(), load_settings()), home(), taped)
     except PhotosRefused as error:
         _print_reports(error.reports)
         raise

@@ -44,16 +44,16 @@ def add(
 
     8 or more photos, the card in all parts of the picture, leaning to all four sides, some turned.
     """
-    from placecheck.card_bars import saved_bars_mm
+    from placecheck.card_bars import bars_in_use
     from placecheck.profiles.calibrate import calibrate
     from placecheck.profiles.kept import PROFILES, profiles_folder
     from placecheck.profiles.views import assess
-    from placecheck.settings import home
+    from placecheck.settings import home, load_settings
 
     name = PROFILES.checked_name(name)
     folder = profiles_folder(home())
     PROFILES.refuse_taken(folder, name, replace)
-    assessment = assess(photos, saved_bars_mm(home()))
+    assessment = assess(photos, bars_in_use(home(), load_settings()))
     try:
         result = calibrate(assessment, name)
     except Exception:
@@ -79,13 +79,13 @@ def guide(photos: Photos) -> None:
 
     Nothing is saved. Exit status 0 when the photos are enough, 3 when not.
     """
-    from placecheck.card_bars import saved_bars_mm
+    from placecheck.card_bars import bars_in_use
     from placecheck.errors import RetakeNeeded
     from placecheck.profiles.calibrate import calibrate
     from placecheck.profiles.views import assess
-    from placecheck.settings import home
+    from placecheck.settings import home, load_settings
 
-    assessment = assess(photos, saved_bars_mm(home()))
+    assessment = assess(photos, bars_in_use(home(), load_settings()))
     try:
         assessment = calibrate(assessment, "guide").assessment
         verdict, status = "These photos are enough.", 0

@@ -100,15 +100,13 @@ def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]
 
 def _card_bars_mm(typed: AsTyped, settings: Settings) -> tuple[float, float] | None:
     """The measured bars of the card in the photo; the small card of the seam's close-up has bars of its own."""
-    from placecheck.card_bars import saved_bars_mm
+    from placecheck.card_bars import bars_in_use, parse_bars, saved_bars_mm
     from placecheck.settings import home
-    from placecheck.units import SMALL_BAR_MM, parse_card_bars_mm
 
-    if typed.stage == "stitches":
-        bars = typed.card_bars
-        return parse_card_bars_mm(bars, SMALL_BAR_MM) if bars else saved_bars_mm(home(), small=True)
-    bars = typed.card_bars or settings.check.get("card_bars")
-    return parse_card_bars_mm(bars) if bars else saved_bars_mm(home())
+    small = typed.stage == "stitches"
+    if typed.card_bars:
+        return parse_bars(typed.card_bars, small)
+    return saved_bars_mm(home(), small=True) if small else bars_in_use(home(), settings)
 
 
 def _taped_mm(typed: AsTyped, closures: int) -> dict[str, float]:

@@ -175,17 +175,16 @@ def _limits(given: list[str]) -> dict[str, tuple[float, float]]:
 def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | None]]:
     """Values of the sheet's photos, each checked with the closure and block of its line, or the settings'."""
     from placecheck.bare_block.saved import block_for, blocks_folder
-    from placecheck.card_bars import saved_bars_mm
+    from placecheck.card_bars import bars_in_use
     from placecheck.errors import UsageProblem
     from placecheck.one_photo import check_file
     from placecheck.request import CheckRequest
     from placecheck.settings import home, load_settings
     from placecheck.study.readings import photos_of, values_of
-    from placecheck.units import parse_card_bars_mm, parse_closure
+    from placecheck.units import parse_closure
 
     settings = load_settings()
-    bars = settings.check.get("card_bars")
-    bars_mm = parse_card_bars_mm(bars) if bars else saved_bars_mm(home())
+    bars_mm = bars_in_use(home(), settings)
     out: dict[str, dict[str, float | None]] = {}
     pairs = photos_of(sheet)
     for count, (line, photo) in enumerate(pairs, 1):

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, get_args
 
 from placecheck.bare_block.saved import SavedBlock
-from placecheck.card_bars import nominal_mm
+from placecheck.card_bars import parse_bars
 from placecheck.errors import UsageProblem
 from placecheck.known_dome import KnownDome
 from placecheck.marks import DEFAULT_U_PX, LINE_NAMES, POINT_NAMES, Marks
@@ -23,7 +23,7 @@ from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequ
 from placecheck.settings import Settings
 from placecheck.taped import PLACES, parse_taped
 from placecheck.tolerances import DEFAULT_LIMITS, STAGE_LIMITS, Tolerances
-from placecheck.units import parse_card_bars_mm, parse_circumference_mm, parse_closure
+from placecheck.units import parse_circumference_mm, parse_closure
 
 STAGE_WORDS: Mapping[str, str] = {
     "pinned": "closure pinned",
@@ -97,7 +97,7 @@ def request_of(
     limits = {name: tuple(kept["limits"].get(name, pair)) for name, pair in DEFAULT_LIMITS.items()}
     stages = {name: tuple(kept.get("stage_limits", {}).get(name, pair)) for name, pair in STAGE_LIMITS.items()}
     saved = spec.get("saved_block")
-    bars, nominal = spec["card_bars"], nominal_mm(small=spec["stage"] == "stitches")
+    bars = spec["card_bars"]
     taped_mm = parse_circumference_mm(spec["block"]) if spec["block"] else 0.0
     return CheckRequest(
         closure=parse_closure(spec["closure"]) if spec["closure"] else NO_CLOSURE,
@@ -106,7 +106,7 @@ def request_of(
         tolerances=Tolerances(limits, float(kept["aim_mm"]), float(kept["guard_factor"]), stages),
         marks=marks_of(marks) if marks else None,
         camera_name=spec["camera"] or None,
-        card_bars_mm=parse_card_bars_mm(bars, nominal) if bars else None,
+        card_bars_mm=parse_bars(bars, small=spec["stage"] == "stitches") if bars else None,
         front=spec["front"] or None,
         since=spec.get("since"),
         cap=spec.get("cap"),

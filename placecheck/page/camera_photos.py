@@ -76,8 +76,9 @@ def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
 
     a profile has which shall not be replaced.
     """
-    from placecheck.card_bars import saved_bars_mm
+    from placecheck.card_bars import bars_in_use
     from placecheck.profiles.kept import PROFILES, profiles_folder
+    from placecheck.settings import load_settings
 
     if name and not replace and PROFILES.path(profiles_folder(home), name).exists():
         raise UsageProblem(
@@ -87,7 +88,7 @@ def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
     return {
         "do": "card",
         "paths": [str(path) for path in _photos(home)],
-        "bars_mm": saved_bars_mm(home),
+        "bars_mm": bars_in_use(home, load_settings(home)),
         "name": PROFILES.checked_name(name) if name else "",
     }
 

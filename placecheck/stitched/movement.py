@@ -144,11 +144,18 @@ def _alike(at_mm: FloatArray) -> FloatArray:
 
 
 def moves(before: Placed, after: Placed, same_tape: bool = True) -> dict[str, Move]:
-    """How each landmark seen in both photos moved, `after` minus `before`. Raises RetakeNeeded where they disagree.
+    """How each landmark seen in both photos moved, `after` minus `before`.
 
-    Under two tapes nothing that was assumed beforehand counts as shared.
+    Raises RetakeNeeded where there is none or the photos disagree. Under two tapes nothing that was assumed
+    beforehand counts as shared.
     """
     names = tuple(n for n in before.names if n in after.names)
+    if not names:
+        raise RetakeNeeded(
+            "moves-nothing-in-common",
+            "neither an end of the fold nor a corner is seen in both photos: take the photo again from where the "
+            "pinned one was taken",
+        )
     old, new, stations = _rows(before, after, names)
     change = after.at[new] - before.at[old]
     # unknowns: the two fits' errors, whitened; their correlation is the prior's error, seen through both
