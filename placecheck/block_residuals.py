@@ -138,6 +138,7 @@ class PhotoResiduals:
         self.step = step
 
     def card_part(self, theta: FloatArray) -> FloatArray:
+        """`card_parts` (2 N,) for one set of unknowns (n,)."""
         return self.card_parts(theta[None])[0]
 
     def card_parts(self, thetas: FloatArray) -> FloatArray:
@@ -173,6 +174,7 @@ class PhotoResiduals:
         return np.hypot(self.shown.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * times
 
     def clue_part(self, theta: FloatArray) -> FloatArray:
+        """`clue_parts` (K,) for one set of unknowns (n,)."""
         return self.clue_parts(theta[None])[0]
 
     def clue_parts(self, thetas: FloatArray, near_mm: FloatArray | None = None) -> FloatArray:
@@ -245,6 +247,7 @@ class PhotoResiduals:
         return State(theta, card, height, at, sd, clue, clue_mm, pull, cost)
 
     def weights(self, state: State) -> FloatArray:
+        """Huber's weights (M,) of the outline's points."""
         x = np.abs(state.height / state.sd)
         out: FloatArray = np.minimum(1.0, 2.0 / self.crowd / np.maximum(x, 1e-9))
         return out
@@ -276,6 +279,7 @@ class PhotoResiduals:
         return normal, j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
 
     def normal_equations(self, state: State) -> tuple[FloatArray, FloatArray]:
+        """Normal matrix (n, n) and gradient (n,), the prior with them."""
         normal, gradient = self.data_equations(state)
         root = self.prior.root
         return normal + root.T @ root, gradient + root.T @ state.pull

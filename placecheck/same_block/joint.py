@@ -63,6 +63,7 @@ def fit_together(
 
 
 def _result(residuals: JointResiduals, state: State, jac: FloatArray) -> JointFit:
+    """The fit as it ended, with its normal matrix by source of the observations."""
     weighted = jac * residuals.weights(state)[:, None]
     labels = np.array(residuals.labels)
     sources = {
