@@ -314,6 +314,6 @@ def _wrong_size(fit: BlockFit, block: BlockSighting) -> RetakeNeeded:
     seen = f" ({seen_mm:.0f} mm long by the photo)" if 120.0 <= seen_mm <= 350.0 else ""
     return RetakeNeeded(
         "block-size",
-        f"The block in the photo does not fit the taped circumference and the card{seen}: check the tape, and that the "
-        "card was printed at 100 %.",
+        f"The block in the photo does not fit the taped circumference and the card{seen}: check the tape, that the card "
+        "was printed at 100 %, and that the photo is as the phone took it, not cropped.",
     )

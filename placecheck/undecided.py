@@ -100,11 +100,10 @@ def _listed(names: Sequence[str]) -> str:
 def _largest_doubt(items: list[Judged]) -> str | None:
     """The source that adds most to the variances of these estimates together; None where there is no budget.
 
-    The lines of GEOMETRY are one, HOW_IT_LIES. That tape and photo contradict each other is told by itself.
+    The lines of GEOMETRY are one, HOW_IT_LIES.
     """
     variance: dict[str, float] = {}
-    lines = (line for item in items for line in item.estimate.budget)
-    for line in (line for line in lines if line.source != TAPE_CONTRADICTS):
+    for line in (line for item in items for line in item.estimate.budget):
         source = HOW_IT_LIES if line.source in GEOMETRY else line.source
         variance[source] = variance.get(source, 0.0) + line.u**2
     return max(variance, key=variance.__getitem__, default=None)
@@ -135,15 +134,27 @@ def _second_photo(measured: Measured, source: str | None, unsure: Sequence[str])
     return SECOND_FROM_ABOVE if list(unsure) != ["front_corner_asymmetry_mm"] else None
 
 
+def _taped(item: Judged) -> bool:
+    """Whether a soft tape has its share in it."""
+    return any(TAPED in words for words in item.estimate.evidence)
+
+
+def _contradicted(item: Judged) -> bool:
+    """Whether tape and photo contradict each other in it; what to do about that is told where it is found."""
+    return any(line.source == TAPE_CONTRADICTS for line in item.estimate.budget)
+
+
 def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
     """What is too near a limit to call and the one thing that decides it; what wants the same done is told once."""
     told: dict[str, Unsure] = {}
-    for group in (CLEARANCES, ("offset_mm", "skew_deg"), ASYMMETRIES):
-        names = tuple(n for n in JUDGED if n in group and n in judged and judged[n].state == "unsure")
+    unsure_names = [n for n in JUDGED if n in judged and judged[n].state == "unsure" and not _contradicted(judged[n])]
+    taped = {n for n in CLEARANCES if n in judged and _taped(judged[n])}
+    for group in (taped, set(CLEARANCES) - taped, {"offset_mm", "skew_deg"}, set(ASYMMETRIES)):
+        names = tuple(n for n in unsure_names if n in group)
         if not names:
             continue
         items = [judged[name] for name in names]
-        unsure = _clearance(measured, names, items) if group == CLEARANCES else _on_the_line(measured, names, items)
+        unsure = _clearance(measured, names, items) if names[0] in CLEARANCES else _on_the_line(measured, names, items)
         before = told.get(unsure.then)
         told[unsure.then] = replace(before, names=before.names + names) if before else unsure
     return tuple(unsure.problem() for unsure in told.values())
@@ -157,7 +168,7 @@ def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) 
     steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
     untied = measured.grounds.cap_shown and not (measured.grounds.cap_tied or measured.grounds.cap_doubted)
     code = "clearance-undecided"
-    if any(TAPED in words for item in items for words in item.estimate.evidence):
+    if _taped(items[0]):
         then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
     elif steep:
         code = "clearance-seen-too-steeply"

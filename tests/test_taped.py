@@ -109,6 +109,17 @@ def test_contradictions_are_told_and_not_averaged():
     assert not inside.problems
 
 
+def test_who_has_laid_the_tape_is_not_told_to_lay_it_once_more_as_if_she_had_not():
+    """Where it contradicts the photo that alone is told; where it is near a limit, that; the rest is asked for."""
+    seen = measured(left=(9.5, 2.5), middle=(2.0, 1.5), right=(7.0, 2.2))
+    contradicted, taped, bare = answer_for(seen, request(middle=10.0, right=6.0)).problems
+    assert (contradicted.code, taped.code, bare.code) == ("tape-disagrees", *2 * ["clearance-undecided"])
+    assert taped.message.startswith("Lay the tape again, or bring the hairline nearer")
+    assert "the hairline (right) is" in taped.message
+    assert "give what it reads" in bare.message
+    assert "the hairline (left) is" in bare.message
+
+
 def test_where_the_photo_shows_nothing_the_tape_counts_alone():
     hidden = Measured(measured().estimates, {MIDDLE: Problem("clearance-centre-missing", "Not seen.")})
     answer = answer_for(hidden, request(left=9.0, middle=9.5, right=10.0))
