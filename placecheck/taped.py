@@ -1,14 +1,13 @@
 """What a soft tape says of the clearances, and the photo with it.
 
-Hair hides the cap's edge from the lens but not from the fingers: a maker feels the elastic through
-the lace and lays a soft tape from it to the hairline, at the fold and 25 mm to either side of it.
-Tape and photo are two measurements of one length, so they are combined as the mean weighted by
-their inverse variances (GUM, JCGM 100:2008; its u is 1 / sqrt(1/u1^2 + 1/u2^2)), the photo's budget
-scaled to its u times its weight and the tape a line of its own. Before that they must agree: where
-the difference exceeds the expanded uncertainty of the difference (E_n above 1, ISO 13528, from
-memory) they are not averaged; the photo's value stays, as unsure as the difference says (a line of
-its own, too), and the answer asks for the tape to be laid again. A clearance that the photo does
-not show is the tape's alone. Nothing here knows photos.
+Hair hides the cap's edge from the lens but not from the fingers: a maker feels the elastic
+through the lace and lays a soft tape from it to the hairline, at the fold and 25 mm to either side
+of it. Tape and photo are two measurements of one length, so they are combined as the mean weighted
+by their inverse variances (GUM, JCGM 100:2008; its u is 1 / sqrt(1/u1^2 + 1/u2^2)), the photo's
+budget scaled to its u times its weight and the tape a line of its own. Before that they must agree: where the
+difference exceeds the expanded uncertainty of the difference (E_n above 1, ISO 13528, from memory) they are not
+averaged; the photo's value stays, as unsure as the difference says (a line of its own, too), and the answer asks
+for the tape to be laid again. A clearance that the photo does not show is the tape's alone. Nothing here knows photos.
 """
 
 from __future__ import annotations
