@@ -225,7 +225,7 @@ def sides_seen(block: BlockSighting) -> dict[PhotoSide, float]:
 
 @contextlib.contextmanager
 def face_asked_first(block: BlockSighting, request: CheckRequest) -> Iterator[None]:
-    """What is refused in this block may rest on a face that was said to be where it is not: that is asked first."""
+    """While it lasts, a refusal asks first whether the face is where the user said, if the block looks otherwise."""
     try:
         yield
     except RetakeNeeded as error:
@@ -314,6 +314,6 @@ def _wrong_size(fit: BlockFit, block: BlockSighting) -> RetakeNeeded:
     seen = f" ({seen_mm:.0f} mm long by the photo)" if 120.0 <= seen_mm <= 350.0 else ""
     return RetakeNeeded(
         "block-size",
-        f"The block in the photo does not fit the taped circumference and the card{seen}: check the tape, that the card "
-        "was printed at 100 %, and that the photo is as the phone took it, not cropped.",
+        f"The block in the photo does not fit the taped circumference and the card{seen}: check the tape, that the "
+        "card was printed at 100 %, and that the photo is as the phone took it, not cropped.",
     )
