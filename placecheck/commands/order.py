@@ -21,6 +21,7 @@ from placecheck.commands.order_printing import fitting_json, print_fitting, prin
 
 if TYPE_CHECKING:
     from placecheck.orders.order import Order
+    from placecheck.tolerances import Tolerances
 
 Unit = Literal["in", "cm", "mm"]
 Paper = Literal["a4", "letter"]
@@ -326,7 +327,7 @@ def _guidelines_file(order: Order, in_photo: bool) -> Path:
     return Path(f"order-{order.label}-guidelines.{'jpg' if in_photo else 'pdf'}")
 
 
-def _tolerances() -> Any:
+def _tolerances() -> Tolerances:
     from placecheck.settings import load_settings
 
     return load_settings().tolerances

@@ -71,8 +71,8 @@ class JointResiduals:
     With `moves` block and card may have moved before each later photo; with `open_block` the block counts as neither
     taped nor `known`. Curves are followed `reach_mm` beyond the outer stations. `by_photo` has what block_residuals.py
     weighs in each photo, `lines` the pixels (N, 2) and standard deviations (N,) of every curve in each photo, `crowds`
-    how many of them count as one, `labels` what every row comes from and `limits` (R,) beyond which size it counts
-    less.
+    the root of how many of them count as one, `labels` what every row comes from and `limits` (R,) beyond which size it
+    counts less.
     """
 
     def __init__(
