@@ -85,19 +85,23 @@ class Plan(Moves):
         return (*self.moves, CAUTION) if self.is_out(*self.judged) else ()
 
     def is_out(self, *names: str) -> bool:
+        """Whether any of these measures is proven outside its limits."""
         return any(name in self.judged and self.judged[name].state == "out" for name in names)
 
     def is_in(self, name: str) -> bool:
         return name in self.judged and self.judged[name].state == "in"
 
     def beyond(self, name: str, value: float) -> bool:
+        """Whether a value would lie beyond the measure's limits."""
         low, high = self.limits[name]
         return not low <= value <= high
 
     def way(self, way: Way) -> str:
+        """A way in words, with where that is in the photo."""
         return WAY_WORDS[way] + in_the_photo(self.findings, way)
 
     def sideways(self, mm: float) -> str:
+        """The wearer's right for positive mm, else the left, in words."""
         return self.way("right" if mm > 0 else "left")
 
     def fold_explains_corners(self) -> bool:

@@ -135,7 +135,7 @@ class _Sight:
 class Geometry(_Sight):
     """One value of the unknowns, unpacked: camera numbers, dome, and block-to-camera pose x_cam = R x_block + t.
 
-    Each is its own: two are equal only if they are one.
+    Compared by identity, so that what is computed from one can be kept with it.
     """
 
     f_px: float

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import AT, NAMES, Frame, Geometry, Prior, unpack
-from placecheck.block_residuals import Clues, Shown, State, Task
+from placecheck.block_residuals import Clues, PhotoResiduals, Shown, State
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome, pull_of
 
@@ -80,50 +80,50 @@ def fit_block(
     `card_print_u` is the relative standard uncertainty of the card's print. It ends where a step would lower chi square
     by less than `settled`.
     """
-    task = Task(shown, prior, clues)
-    theta = _aimed(task, start) if isinstance(start, RoughStart) else np.array(start, float)
-    task.straighten(theta)
-    state = task.state(theta)
+    residuals = PhotoResiduals(shown, prior, clues)
+    theta = _aimed(residuals, start) if isinstance(start, RoughStart) else np.array(start, float)
+    residuals.straighten(theta)
+    state = residuals.state(theta)
     damping = FIRST_DAMPING
-    normal, gradient = task.normal_equations(state)
+    normal, gradient = residuals.normal_equations(state)
     for it in range(iterations):
         before = state
 
         def near(theta: FloatArray, clue_mm: FloatArray = state.clue_mm) -> State:
-            return task.state(theta, clue_mm)
+            return residuals.state(theta, clue_mm)
 
         state, damping = damped_step(state, state.theta, normal, gradient, 4 * prior.u, near, damping, settled=settled)
         gained = before.cost - state.cost
-        if it < 3 and task.straighten(state.theta, state.clue_mm):
-            state = task.state(state.theta, state.clue_mm)
-        normal, gradient = task.normal_equations(state)
+        if it < 3 and residuals.straighten(state.theta, state.clue_mm):
+            state = residuals.state(state.theta, state.clue_mm)
+        normal, gradient = residuals.normal_equations(state)
         if gained < 1e-4 * max(state.cost, 1.0):
             break
-    return _result(task, state, covariance_of(normal), card_print_u)
+    return _result(residuals, state, covariance_of(normal), card_print_u)
 
 
-def _aimed(task: Task, start: RoughStart) -> FloatArray:
+def _aimed(residuals: PhotoResiduals, start: RoughStart) -> FloatArray:
     """All unknowns to start from: the prior's, the block where it roughly stands, camera and card as the card fits."""
-    theta = task.prior.mean.copy()
+    theta = residuals.prior.mean.copy()
     theta[AT["block x"]], theta[AT["block y"]] = start.place_mm
     theta[AT["block yaw"]] = start.yaw_deg
-    return task.aim_card(theta)
+    return residuals.aim_card(theta)
 
 
-def _result(task: Task, state: State, covariance: FloatArray, card_print_u: float) -> BlockFit:
-    prior = task.prior
+def _result(residuals: PhotoResiduals, state: State, covariance: FloatArray, card_print_u: float) -> BlockFit:
+    prior = residuals.prior
     dome_mm = np.abs(state.height[state.on_dome])
-    fits = task.weights(state)[state.on_dome] > 0.5
+    fits = residuals.weights(state)[state.on_dome] > 0.5
     round_at = AT["log round"]
     return BlockFit(
         theta=state.theta,
         covariance=covariance,
-        frame=task.frame,
+        frame=residuals.frame,
         outline_residual_mm=float(np.sqrt(np.mean(dome_mm[fits] ** 2))) if fits.any() else float("inf"),
         outline_worst_mm=float(np.percentile(dome_mm, 95)),
-        card_residual_px=float(np.sqrt(np.mean(state.card**2) * 2)) * task.shown.corner_u_px,
+        card_residual_px=float(np.sqrt(np.mean(state.card**2) * 2)) * residuals.shown.corner_u_px,
         cost=state.cost,
         tape_pull=float((state.theta - prior.mean)[round_at] / prior.u[round_at]),
         known=prior.known,
-        card_print_move=-covariance @ task.card_scale_gradient(state) * card_print_u,
+        card_print_move=-covariance @ residuals.card_scale_gradient(state) * card_print_u,
     )

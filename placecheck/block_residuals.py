@@ -6,7 +6,7 @@ surface is zero (for an ellipsoid that is the dual-quadric outline, Hartley & Zi
 holds for any star-shaped dome); neighbouring points are correlated, so together they weigh as much
 as OUTLINE_INDEPENDENT independent ones, and Huber's loss makes pins and hair that stand out count
 less. And, once they are found, clues: the cap's centre line lies in one plane, and the closure's
-fold has a known length. `Task` also linearises them, by differences in stacks of unknowns, to the
+fold has a known length. `PhotoResiduals` also linearises them, by differences in stacks of unknowns, to the
 normal equations of a least-squares step; the prior is one more residual there.
 """
 
@@ -79,7 +79,11 @@ class Clues:
 
 @dataclass(frozen=True)
 class State:
-    """Everything evaluated at one value of the unknowns; `clue_mm` is how far from the lens the clues' points lie."""
+    """Everything evaluated at one value of the unknowns: residuals of card, clues and prior, over their uncertainty.
+
+    Of the outline, `height` (M,) is how far its rays pass over the dome, `at` where along them, and `sd` its standard
+    uncertainty, mm. `clue_mm` is how far from the lens the clues' points lie, `cost` Huber's sum of all squares.
+    """
 
     theta: FloatArray
     card: FloatArray
@@ -97,10 +101,13 @@ class State:
         return np.asarray(self.sd <= 2.0 * float(self.sd.min()))
 
 
-class Task:
+class PhotoResiduals:
     """The residuals of one photo and its prior, and their normal equations.
 
-    Unknowns are those of block.NAMES: `theta` (n,), stacks of them `thetas` (B, n).
+    Unknowns are those of block.NAMES: `theta` (n,), stacks of them `thetas` (B, n). `step` (n,) is how far each is
+    moved for a difference. `crowd` and `seam_crowd` are by how much the standard uncertainty of an outline's or a
+    seam's point is larger because neighbours share their error. `bend` (P,) is the surface's length over the chord of
+    each known length, last measured with its ends at `ends` (P, 2, 3).
     """
 
     def __init__(self, shown: Shown, prior: Prior, clues: Clues | None) -> None:
@@ -131,6 +138,7 @@ class Task:
         self.step = step
 
     def card_part(self, theta: FloatArray) -> FloatArray:
+        """`card_parts` (2 N,) for one set of unknowns (n,)."""
         return self.card_parts(theta[None])[0]
 
     def card_parts(self, thetas: FloatArray) -> FloatArray:
@@ -166,6 +174,7 @@ class Task:
         return np.hypot(self.shown.outline_u_px * mm_per_px, OUTLINE_MODEL_MM) * self.crowd * times
 
     def clue_part(self, theta: FloatArray) -> FloatArray:
+        """`clue_parts` (K,) for one set of unknowns (n,)."""
         return self.clue_parts(theta[None])[0]
 
     def clue_parts(self, thetas: FloatArray, near_mm: FloatArray | None = None) -> FloatArray:
@@ -238,6 +247,7 @@ class Task:
         return State(theta, card, height, at, sd, clue, clue_mm, pull, cost)
 
     def weights(self, state: State) -> FloatArray:
+        """Huber's weights (M,) of the outline's points."""
         x = np.abs(state.height / state.sd)
         out: FloatArray = np.minimum(1.0, 2.0 / self.crowd / np.maximum(x, 1e-9))
         return out
@@ -269,6 +279,7 @@ class Task:
         return normal, j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
 
     def normal_equations(self, state: State) -> tuple[FloatArray, FloatArray]:
+        """Normal matrix (n, n) and gradient (n,), the prior with them."""
         normal, gradient = self.data_equations(state)
         root = self.prior.root
         return normal + root.T @ root, gradient + root.T @ state.pull

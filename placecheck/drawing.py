@@ -205,6 +205,7 @@ class Layer:
         return x0, y0, x1, y1
 
     def border(self, box: Box, kind: Border, colour: Colour) -> None:
+        """A box's border, thin, thick or broken."""
         x0, y0, x1, y1 = box
         ring = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)])
         width = 6.0 if kind == "thick" else 2.5
@@ -237,6 +238,7 @@ class Layer:
             self.symbol((x1 - sign - 8, y0 + 8), sign, state, STATE_COLOUR[state])
 
     def over(self, photo: Image.Image) -> Image.Image:
+        """The photo with this layer over it."""
         from PIL import Image
 
         for draw in self._tags:
@@ -252,6 +254,7 @@ def _font(px: float):  # type: ignore[no-untyped-def]
 
 
 def wrapped(layer: Layer, text: str, px: float, width: float) -> list[str]:
+    """Words to lines no wider than `width` px in letters of `px`."""
     lines, line = [], ""
     for word in text.split():
         if line and layer.text_size(f"{line} {word}", px)[0] > width:

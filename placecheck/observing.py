@@ -118,6 +118,7 @@ def _off_block(name: str) -> UsageProblem:
 
 
 def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, request: CheckRequest) -> Observed:
+    """What was found in the unrolled picture, as marks and lines in the photo, and what follows for what was not."""
     marks = marks_in_photo(sighting, grid, geometry)
     inferred: dict[str, Inferred] = {}
     width = request.closure.width_mm
@@ -234,6 +235,10 @@ def clues_of(
     request: CheckRequest,
     rim_yaw_deg: tuple[float, float] | None = None,
 ) -> Clues:
+    """What cap and closure tell the block's fit, from where line, fold and pins were found.
+
+    `rim_yaw_deg` is the cap's turn by its rim's symmetry, with its standard uncertainty.
+    """
     empty = np.zeros((0, 2))
     centre = observed.centre
     keep: Any = np.zeros(0, bool)

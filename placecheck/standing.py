@@ -225,7 +225,7 @@ def sides_seen(block: BlockSighting) -> dict[PhotoSide, float]:
 
 @contextlib.contextmanager
 def face_asked_first(block: BlockSighting, request: CheckRequest) -> Iterator[None]:
-    """What is refused in this block may rest on a face that was said to be where it is not: that is asked first."""
+    """While it lasts, a refusal asks first whether the face is where the user said, if the block looks otherwise."""
     try:
         yield
     except RetakeNeeded as error:
@@ -312,7 +312,7 @@ def check_not_lost(fit: BlockFit, block: BlockSighting) -> None:
 def _wrong_size(fit: BlockFit, block: BlockSighting) -> RetakeNeeded:
     seen_mm = block.size_px * fit.geometry.mm_per_px
     seen = f" ({seen_mm:.0f} mm long by the photo)" if 120.0 <= seen_mm <= 350.0 else ""
-    size, check = "taped circumference", "check the tape, and"
+    size, check = "taped circumference", "check the tape,"
     if fit.known is not None:
         size, check = f"saved block “{fit.known.label}”", "name the block that is on the bench, and check"
     return RetakeNeeded(

@@ -62,7 +62,7 @@ from placecheck.same_block.derivatives import jacobian
 from placecheck.same_block.evidence import known_block, seen_of, spline_weights
 from placecheck.same_block.joint import fit_together
 from placecheck.same_block.others import again
-from placecheck.same_block.residuals import Residuals
+from placecheck.same_block.residuals import JointResiduals
 from placecheck.same_block.several import CheckedSet, Share, check_together, open_all
 from placecheck.same_block.together import budgets_together, on_dome
 from placecheck.sighting import sight
@@ -135,13 +135,13 @@ def test_landmarks_lie_where_opencv_triangulates_them():
 def test_derivatives_are_those_of_the_residuals():
     scenes, seen = drawn(1)
     request = request_of(scenes[0])
-    task = Residuals(seen, request.closure, request.block_circumference_mm, True)
-    state = task.state(task.start)
-    jac = jacobian(task, state)
-    for j in range(0, task.index.size, 7):
-        moved = task.start.copy()
-        moved[j] += task.step[j] * 0.2
-        numeric = (task.state(moved).rows - state.rows) / (task.step[j] * 0.2)
+    residuals = JointResiduals(seen, request.closure, request.block_circumference_mm, True)
+    state = residuals.state(residuals.start)
+    jac = jacobian(residuals, state)
+    for j in range(0, residuals.index.size, 7):
+        moved = residuals.start.copy()
+        moved[j] += residuals.step[j] * 0.2
+        numeric = (residuals.state(moved).rows - state.rows) / (residuals.step[j] * 0.2)
         # where a pixel's nearest point on a curve changes, or an outline's touching point, differences jump
         off = np.abs(numeric - jac[:, j]) > 0.02 * np.abs(jac[:, j]).max() + 1e-3
         assert off.mean() < 0.05, j
@@ -365,15 +365,15 @@ def test_the_saved_block_pulls_once_however_many_photos():
     seen, request, known = look_all(scenes, 2, QUIET), request_of(scenes[0]), photographed(2)
     at = [AT[name] for name in known.names]
     for photos in (seen[:2], seen):
-        tasks = [
-            Residuals(photos, request.closure, request.block_circumference_mm, False, known=k)
+        both = [
+            JointResiduals(photos, request.closure, request.block_circumference_mm, False, known=k)
             for k in (known, resized(known, 1.02))
         ]
-        x = tasks[0].start
-        shape = tasks[0].index.theta(x, 0)[at]
+        x = both[0].start
+        shape = both[0].index.theta(x, 0)[at]
         want = pull_of(known, shape) - pull_of(resized(known, 1.02), shape)
         assert abs(want) > 5.0
-        assert tasks[0].state(x).cost - tasks[1].state(x).cost == pytest.approx(want, rel=1e-6)
+        assert both[0].state(x).cost - both[1].state(x).cost == pytest.approx(want, rel=1e-6)
 
 
 def test_a_block_that_one_photo_shows_tilted_may_be_tilted_in_all():
@@ -381,9 +381,9 @@ def test_a_block_that_one_photo_shows_tilted_may_be_tilted_in_all():
     scenes, seen = drawn(1)
     request = request_of(scenes[0])
     for photos, u_deg in ((seen, UPRIGHT_U_DEG), ((seen[0], replace(seen[1], lean_u_deg=8.0)), 8.0)):
-        task = Residuals(photos, request.closure, request.block_circumference_mm, False)
+        residuals = JointResiduals(photos, request.closure, request.block_circumference_mm, False)
         for name in ("block lean x", "block lean y"):
-            assert [part.prior.u[AT[name]] for part in task.tasks] == [u_deg, u_deg]
+            assert [single.prior.u[AT[name]] for single in residuals.by_photo] == [u_deg, u_deg]
 
 
 @pytest.mark.parametrize("measured", [pytest.param(photographed, marks=pytest.mark.sweep), taped])

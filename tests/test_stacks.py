@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from placecheck.block import GROUPS, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
 from placecheck.block_fit import BlockFit
-from placecheck.block_residuals import CARD_UNKNOWNS, Clues, Shown, Task
+from placecheck.block_residuals import CARD_UNKNOWNS, Clues, PhotoResiduals, Shown
 from placecheck.camera import camera_for, project, rotation, rotations
 from placecheck.dome import BUMPS, Dome, Domes
 from placecheck.measure import Nuisance, measure_at, measures, put_on_dome, side_bends
@@ -146,22 +146,24 @@ def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
     clues = replace(clues, pins_px=px[[3]] + 4.0, pins_u_px=np.array([3.0]), pins_lift_mm=2.2, rim_yaw_deg=(1.0, 2.0))
     outline = outline_px(g, 60) + rng.normal(0, 3.0, (60, 2))
     shown = Shown(CAMERA, board, corners + rng.normal(0, 0.3, (24, 2)), 0.2, outline, 0.8)
-    task = Task(shown, prior_for(CAMERA, 575.0), clues)
-    state = task.state(theta + 0.02 * task.prior.u * np.sign(rng.normal(size=len(theta))) * (task.prior.u < 100))
+    residuals = PhotoResiduals(shown, prior_for(CAMERA, 575.0), clues)
+    state = residuals.state(
+        theta + 0.02 * residuals.prior.u * np.sign(rng.normal(size=len(theta))) * (residuals.prior.u < 100)
+    )
     n = len(NAMES)
     j_card, j_out, j_clue = (np.zeros((len(part), n)) for part in (state.card, state.height, state.clue))
     for j in range(n):
         moved = state.theta.copy()
-        moved[j] += task.step[j]
-        j_out[:, j] = (task.outline_part(moved, state.at)[0] - state.height) / task.step[j]
-        j_card[:, j] = (task.card_part(moved) - state.card) / task.step[j]
-        j_clue[:, j] = (task.clue_part(moved) - state.clue) / task.step[j]
+        moved[j] += residuals.step[j]
+        j_out[:, j] = (residuals.outline_part(moved, state.at)[0] - state.height) / residuals.step[j]
+        j_card[:, j] = (residuals.card_part(moved) - state.card) / residuals.step[j]
+        j_clue[:, j] = (residuals.clue_part(moved) - state.clue) / residuals.step[j]
     assert not j_card[:, CARD_UNKNOWNS:].any()
-    w = np.sqrt(task.weights(state)) / state.sd
+    w = np.sqrt(residuals.weights(state)) / state.sd
     j_out *= w[:, None]
     normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue
     slope = j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
-    got_normal, got_slope = task.data_equations(state)
+    got_normal, got_slope = residuals.data_equations(state)
     size = np.sqrt(np.diag(normal) + 1e-12)
     assert got_normal / np.outer(size, size) == pytest.approx(normal / np.outer(size, size), abs=1e-5)
     assert got_slope / size == pytest.approx(slope / size, abs=1e-4)

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from placecheck.bare_block.tapes import SHAPE, STANDING
 from placecheck.block import AT, NAMES, ROUND_U, Geometry, prior_for, start_place, unpack
-from placecheck.block_residuals import CARD_UNKNOWNS, Shown, Task
+from placecheck.block_residuals import CARD_UNKNOWNS, PhotoResiduals, Shown
 from placecheck.camera import Camera
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
@@ -92,26 +92,26 @@ class _Joint:
 
     def __init__(self, views: Sequence[BlockView], prior_mean: FloatArray, prior_u: FloatArray) -> None:
         self.views = views
-        self.tasks = []
+        self.by_photo = []
         for view in views:
             prior = prior_for(view.camera, float(np.exp(prior_mean[SHARED.index("log round")])))
-            self.tasks.append(Task(view, prior, None))
+            self.by_photo.append(PhotoResiduals(view, prior, None))
         self.mean, self.u = prior_mean, prior_u
-        self.own_mean = np.concatenate([task.prior.mean[:CARD_UNKNOWNS] for task in self.tasks])
+        self.own_mean = np.concatenate([single.prior.mean[:CARD_UNKNOWNS] for single in self.by_photo])
         self.own_root = np.linalg.inv(np.linalg.cholesky(self._own_covariance()))
-        self.rest = self.tasks[0].prior.mean[AT["cap yaw"] :]
+        self.rest = self.by_photo[0].prior.mean[AT["cap yaw"] :]
 
     def _own_covariance(self) -> FloatArray:
         """Priors of the photos' own unknowns: one phone's focal length and distortion are nearly the same in all."""
         k = CARD_UNKNOWNS
-        out = np.diag(np.concatenate([task.prior.u[:k] ** 2 for task in self.tasks]))
+        out = np.diag(np.concatenate([single.prior.u[:k] ** 2 for single in self.by_photo]))
         numbers = range(len(self.views))
         for i, j in product(numbers, numbers):
             if not _one_phone(self.views[i].camera, self.views[j].camera):
                 continue
             for name, own in (("log focal", FOCUS_U_REL), ("k1", DISTORTION_U)):
                 at = AT[name]
-                shared = self.tasks[i].prior.u[at] * self.tasks[j].prior.u[at]
+                shared = self.by_photo[i].prior.u[at] * self.by_photo[j].prior.u[at]
                 out[i * k + at, j * k + at] = shared + (own**2 if i == j else 0.0)
         return out
 
@@ -125,13 +125,13 @@ class _Joint:
         shared = self.mean.copy()
         shared[:3] = place[0], place[1], yaw_deg
         own = []
-        for task in self.tasks:
-            theta = task.prior.mean.copy()
-            own.append(task.aim_card(theta)[:CARD_UNKNOWNS])
+        for single in self.by_photo:
+            theta = single.prior.mean.copy()
+            own.append(single.aim_card(theta)[:CARD_UNKNOWNS])
         return np.concatenate([shared, *own])
 
     def parts(self, x: FloatArray) -> _Parts:
-        states = [task.state(self.theta(i, x)) for i, task in enumerate(self.tasks)]
+        states = [single.state(self.theta(i, x)) for i, single in enumerate(self.by_photo)]
         n = len(SHARED)
         pull = (x[:n] - self.mean) / self.u
         own = self.own_root @ (x[n:] - self.own_mean)
@@ -141,11 +141,11 @@ class _Joint:
     def equations(self, states: list, x: FloatArray) -> tuple[FloatArray, FloatArray, list]:
         """Joint normal matrix and gradient, and each photo's own (n, n), (n,) in the unknowns of block.py."""
         n, k = len(SHARED), CARD_UNKNOWNS
-        size = n + k * len(self.tasks)
+        size = n + k * len(self.by_photo)
         normal, gradient = np.zeros((size, size)), np.zeros(size)
         each = []
-        for i, (task, state) in enumerate(zip(self.tasks, states, strict=True)):
-            a, g = task.data_equations(state)
+        for i, (single, state) in enumerate(zip(self.by_photo, states, strict=True)):
+            a, g = single.data_equations(state)
             each.append((a, g))
             at = np.concatenate([np.arange(n + i * k, n + (i + 1) * k), np.arange(n)])
             normal[np.ix_(at, at)] += a[: k + n, : k + n]
@@ -158,7 +158,7 @@ class _Joint:
 
     def solve(self, x: FloatArray, iterations: int) -> _Parts:
         here, damping = self.parts(x), FIRST_DAMPING
-        limit = 4 * np.concatenate([self.u, *(task.prior.u[:CARD_UNKNOWNS] for task in self.tasks)])
+        limit = 4 * np.concatenate([self.u, *(single.prior.u[:CARD_UNKNOWNS] for single in self.by_photo)])
         limit[:2], limit[2] = 80.0, 25.0
         for _ in range(iterations):
             normal, gradient, _ = self.equations(here.states, here.x)
@@ -227,7 +227,7 @@ def fit_views(
     return BareBlockFit(
         x[:n],
         inverse[:n, :n],
-        tuple(unpack(joint.theta(i, x), task.frame) for i, task in enumerate(joint.tasks)),
+        tuple(unpack(joint.theta(i, x), single.frame) for i, single in enumerate(joint.by_photo)),
         tuple(outline),
         tuple(_score(normal, inverse, each[i], i, PLACE) for i in range(len(views))),
         tuple(_score(normal, inverse, each[i], i, SIZE) for i in range(len(views))),

@@ -12,12 +12,15 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from placecheck.commands.order_given import circumference_asked, settled, with_given
 from placecheck.commands.order_printing import fitting_json, print_fitting, print_order, rows_json
+
+if TYPE_CHECKING:
+    from placecheck.tolerances import Tolerances
 
 Unit = Literal["in", "cm", "mm"]
 Paper = Literal["a4", "letter"]
@@ -320,7 +323,7 @@ def guidelines(
         print(f"placecheck: {note}", file=sys.stderr)
 
 
-def _tolerances() -> Any:
+def _tolerances() -> Tolerances:
     from placecheck.settings import load_settings
 
     return load_settings().tolerances

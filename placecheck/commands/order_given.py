@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 if TYPE_CHECKING:
-    from placecheck.orders.order import Block, Order
+    from placecheck.orders.order import Block, Cap, Order
 
 
 def _can_ask() -> bool:
@@ -43,11 +43,33 @@ def with_given(order: Order, given: dict[str, Any]) -> Order:
     from dataclasses import replace
 
     from placecheck.errors import UsageProblem
-    from placecheck.orders.tape import TAPE
-    from placecheck.orders.typed import parse_cap_size, parse_due, parse_tape_mm
+    from placecheck.orders.typed import parse_due
     from placecheck.units import parse_closure
 
-    lengths: dict[str, float | None] = {}
+    order = _with_lengths(order, given)
+    order = replace(order, block=_block(order, given))
+    order = replace(order, cap=_cap(order.cap, given))
+    if given["closure"] is not None:
+        order = replace(order, closure=None if _none(given["closure"]) else parse_closure(given["closure"]))
+    if given["due"] is not None:
+        order = replace(order, due=None if _none(given["due"]) else parse_due(given["due"]))
+    for name in ("maker", "note"):
+        if given[name] is not None:
+            text = "" if _none(given[name]) else " ".join(given[name].split())
+            if len(text) > 200:
+                raise UsageProblem(f"{name}-long", f"The {name} has {len(text)} characters: 200 at most fit the sheet.")
+            order = replace(order, maker=text) if name == "maker" else replace(order, note=text)
+    return order
+
+
+def _with_lengths(order: Order, given: dict[str, Any]) -> Order:
+    """The order with the client's lengths that were given, and how they were written."""
+    from dataclasses import replace
+
+    from placecheck.orders.tape import TAPE
+    from placecheck.orders.typed import parse_tape_mm
+
+    lengths: dict[str, Any] = {}
     written = dict(order.written)
     for measure in TAPE:
         text = given[measure.name]
@@ -63,11 +85,14 @@ def with_given(order: Order, given: dict[str, Any]) -> Order:
     for name in ("block", "closure"):
         if given[name] is not None:
             written.pop(name, None)  # what the bench page kept of it is another length's text now
-    measured: Any = lengths
-    order = replace(
-        order, measurements=replace(order.measurements, **measured), written=written, block=_block(order, given)
-    )
-    cap = order.cap
+    return replace(order, measurements=replace(order.measurements, **lengths), written=written)
+
+
+def _cap(cap: Cap, given: dict[str, Any]) -> Cap:
+    from dataclasses import replace
+
+    from placecheck.orders.typed import parse_cap_size, parse_tape_mm
+
     if given["cap"] is not None:
         cap = replace(cap, size="" if _none(given["cap"]) else parse_cap_size(given["cap"]))
     if given["cap_front_to_nape"] is not None:
@@ -76,18 +101,7 @@ def with_given(order: Order, given: dict[str, Any]) -> Order:
         cap = replace(cap, front_to_nape_mm=own)
     if given["cap_name"] is not None:
         cap = replace(cap, name="" if _none(given["cap_name"]) else " ".join(given["cap_name"].split()))
-    order = replace(order, cap=cap)
-    if given["closure"] is not None:
-        order = replace(order, closure=None if _none(given["closure"]) else parse_closure(given["closure"]))
-    if given["due"] is not None:
-        order = replace(order, due=None if _none(given["due"]) else parse_due(given["due"]))
-    for name in ("maker", "note"):
-        if given[name] is not None:
-            text = "" if _none(given[name]) else " ".join(given[name].split())
-            if len(text) > 200:
-                raise UsageProblem(f"{name}-long", f"The {name} has {len(text)} characters: 200 at most fit the sheet.")
-            order = replace(order, maker=text) if name == "maker" else replace(order, note=text)
-    return order
+    return cap
 
 
 def _block(order: Order, given: dict[str, Any]) -> Block | None:

@@ -123,6 +123,7 @@ def unroll(
 
 
 def softmax(x: FloatArray, axis: int | None) -> FloatArray:
+    """Probabilities that sum to 1 along `axis`, or in all where it is None, from logits of any shape."""
     e = np.exp(x - x.max(axis=axis, keepdims=True))
     out: FloatArray = e / e.sum(axis=axis, keepdims=True)
     return out
@@ -274,6 +275,7 @@ def doubted_by_seam(sighting: ClosureSighting, picture: npt.NDArray[np.uint8], g
 
 
 def facing_at(grid: Unrolling, uv: FloatArray) -> FloatArray:
+    """How directly the surface faces the lens (cosine) in the cell nearest to chart places (..., 2) mm."""
     cell = np.round(uv_to_cell(uv, grid.px_per_mm)).astype(int)
     h, w = grid.facing.shape
     return grid.facing[np.clip(cell[..., 1], 0, h - 1), np.clip(cell[..., 0], 0, w - 1)].astype(float)

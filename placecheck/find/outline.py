@@ -198,13 +198,13 @@ def find_block(image: Image, card_px_per_mm: float) -> BlockSighting:
     mean = face[:, mask].mean(1)
     agreement = float(np.hypot(*mean))
     return BlockSighting(
-        outline[inside],
-        OUTLINE_U_MM * card_px_per_mm * CROWN_OVER_TABLE,
-        to_photo(np.array([xs.mean(), ys.mean()])),
-        mean / max(agreement, 1e-6),
-        agreement,
-        belief,
-        extent,
-        probability,
-        np.column_stack([np.diag(half), offset]),
+        outline_px=outline[inside],
+        u_px=OUTLINE_U_MM * card_px_per_mm * CROWN_OVER_TABLE,
+        centroid_px=to_photo(np.array([xs.mean(), ys.mean()])),
+        face_px=mean / max(agreement, 1e-6),
+        agreement=agreement,
+        presence=belief,
+        size_px=extent,
+        votes=probability,
+        vote_grid=np.column_stack([np.diag(half), offset]),
     )

@@ -36,6 +36,7 @@ def safe_text(text: str | None) -> str:
 
 
 def csv_header() -> list[str]:
+    """The columns of the sheet, units in brackets."""
     cells = list(FIELDS)
     for spec in COLUMNS:
         cells += [f"{_plain(spec.name)} [{spec.unit}]", f"{_plain(spec.name)} U95 [{spec.unit}]"]

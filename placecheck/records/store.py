@@ -176,6 +176,7 @@ class Store:
     # ------------------------------------------------------------------------- finding
 
     def count(self, wanted: Filter = Filter()) -> int:  # noqa: B008  (frozen)
+        """How many records are wanted; all of them without a filter."""
         with self.database.reading() as connection:
             return int(
                 connection.execute(

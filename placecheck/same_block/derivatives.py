@@ -17,7 +17,7 @@ from placecheck.block import Geometry, unpack
 from placecheck.block_residuals import CARD_UNKNOWNS
 from placecheck.observed import FOLD
 from placecheck.observing import FOLD_STRETCH_U
-from placecheck.same_block.residuals import InSpace, Residuals, State, across
+from placecheck.same_block.residuals import InSpace, JointResiduals, State, across
 from placecheck.same_block.unknowns import MOVED
 from placecheck.same_block.weighing import whitened_by
 from placecheck.surface import gradient
@@ -25,49 +25,49 @@ from placecheck.surface import gradient
 FloatArray = npt.NDArray[np.float64]
 
 
-def jacobian(task: Residuals, state: State) -> FloatArray:
+def jacobian(residuals: JointResiduals, state: State) -> FloatArray:
     """Derivatives (R, P) of the rows of `state` by all unknowns."""
-    x, index = state.x, task.index
+    x, index = state.x, residuals.index
     jac = np.zeros((len(state.rows), index.size))
-    space = task.in_space(x)
+    space = residuals.in_space(x)
     first = 0
-    for k, part in enumerate(task.tasks):
+    for k, single in enumerate(residuals.by_photo):
         theta = index.theta(x, k)
-        moved = np.concatenate([theta[None], theta + np.diag(part.step)])
-        rows = np.concatenate(task.photo_rows(k, moved, space, state)[0], axis=1)
+        moved = np.concatenate([theta[None], theta + np.diag(single.step)])
+        rows = np.concatenate(residuals.photo_rows(k, moved, space, state)[0], axis=1)
         here = slice(first, first + rows.shape[1])
-        by_theta = ((rows[1:] - rows[0]) / part.step[:, None]).T
+        by_theta = ((rows[1:] - rows[0]) / single.step[:, None]).T
         jac[here, index.camera(k)] = by_theta[:, :CARD_UNKNOWNS]
         jac[here, index.shared] = by_theta[:, CARD_UNKNOWNS:]
         if index.moves and k:
             jac[here, index.move(k)] = by_theta[:, MOVED]
-        _photo_by_points(task, state, k, space, jac[here])
+        _photo_by_points(residuals, state, k, space, jac[here])
         first += rows.shape[1]
-    base = _common(task, x)
+    base = _common(residuals, x)
     for j in range(index.first_mark):
         moved = x.copy()
-        moved[j] += task.step[j]
-        jac[first:, j] = (_common(task, moved) - base) / task.step[j]
-    _common_by_points(task, x, space, jac[first:])
+        moved[j] += residuals.step[j]
+        jac[first:, j] = (_common(residuals, moved) - base) / residuals.step[j]
+    _common_by_points(residuals, x, space, jac[first:])
     return jac
 
 
-def _common(task: Residuals, x: FloatArray) -> FloatArray:
-    return np.concatenate([row for _, row in task.common_rows(x)])
+def _common(residuals: JointResiduals, x: FloatArray) -> FloatArray:
+    return np.concatenate([row for _, row in residuals.common_rows(x)])
 
 
-def _photo_by_points(task: Residuals, state: State, k: int, space: InSpace, jac: FloatArray) -> None:
+def _photo_by_points(residuals: JointResiduals, state: State, k: int, space: InSpace, jac: FloatArray) -> None:
     """Fill in the derivatives of photo `k`'s rows `jac` (r, P) by the points in space."""
-    photo, index = task.seen[k], task.index
-    g = unpack(index.theta(state.x, k), task.tasks[k].frame)
-    row = 2 * len(photo.corners_px) + len(photo.outline_px) + task.clues[k]
-    for i, name in enumerate(task.marks):
+    photo, index = residuals.seen[k], residuals.index
+    g = unpack(index.theta(state.x, k), residuals.by_photo[k].frame)
+    row = 2 * len(photo.corners_px) + len(photo.outline_px) + residuals.clues[k]
+    for i, name in enumerate(residuals.marks):
         mark = photo.observed.marks.get(name)
         if mark is not None:
             jac[row : row + 2, index.mark(i)] = whitened_by(mark) @ _projection(g, space.marks[i][None])[0]
             row += 2
-    for c, curve in enumerate(task.curves):
-        _, line_sd = task.lines[k][c]
+    for c, curve in enumerate(residuals.curves):
+        _, line_sd = residuals.lines[k][c]
         near = state.nearest[k][c]
         if len(near):
             drawn = g.to_px(space.dense[c])
@@ -80,36 +80,36 @@ def _photo_by_points(task: Residuals, state: State, k: int, space: InSpace, jac:
         row += len(near)
 
 
-def _common_by_points(task: Residuals, x: FloatArray, space: InSpace, jac: FloatArray) -> None:
+def _common_by_points(residuals: JointResiduals, x: FloatArray, space: InSpace, jac: FloatArray) -> None:
     """Fill in the derivatives of the common rows `jac` (r, P) by the points in space: lifts, fold, smooth curves."""
-    n = len(task.lift)
+    n = len(residuals.lift)
     if not n:
         return
-    index = task.index
-    jac[:n, index.first_mark :] = (task.whiten @ _lifts_by_points(task, x, space))[:, index.first_mark :]
+    index = residuals.index
+    jac[:n, index.first_mark :] = (residuals.whiten @ _lifts_by_points(residuals, x, space))[:, index.first_mark :]
     row = n
-    if task.fold:
-        i, j = (task.marks.index(name) for name in FOLD)
+    if residuals.fold:
+        i, j = (residuals.marks.index(name) for name in FOLD)
         chord = space.marks[i] - space.marks[j]
-        unit = task.bend * chord / np.linalg.norm(chord) / (FOLD_STRETCH_U * task.closure.length_mm)
+        unit = residuals.bend * chord / np.linalg.norm(chord) / (FOLD_STRETCH_U * residuals.closure.length_mm)
         jac[row, index.mark(i)], jac[row, index.mark(j)] = unit, -unit
         row += 1
-    for c, curve in enumerate(task.curves):
+    for c, curve in enumerate(residuals.curves):
         second = np.diff(np.eye(len(curve.start)), 2, axis=0) / curve.bend_u_mm[:, None]
         jac[row : row + len(second), index.curve(c)] = np.kron(second, [1.0, 0.0])
         row += len(second)
 
 
-def _lifts_by_points(task: Residuals, x: FloatArray, space: InSpace) -> FloatArray:
+def _lifts_by_points(residuals: JointResiduals, x: FloatArray, space: InSpace) -> FloatArray:
     """How far every landmark and knot lies over the dome (N,), by all unknowns: (N, P)."""
-    index = task.index
-    g = unpack(index.theta(x, 0), task.tasks[0].frame)
+    index = residuals.index
+    g = unpack(index.theta(x, 0), residuals.by_photo[0].frame)
     slope = gradient(g.dome, np.concatenate([space.marks, *space.knots]))
-    by = np.zeros((len(task.lift), index.size))
-    for i in range(len(task.marks)):
+    by = np.zeros((len(residuals.lift), index.size))
+    for i in range(len(residuals.marks)):
         by[i, index.mark(i)] = slope[i]
-    at = len(task.marks)
-    for c, curve in enumerate(task.curves):
+    at = len(residuals.marks)
+    for c, curve in enumerate(residuals.curves):
         for j in range(len(curve.start)):
             start = index.curve(c).start + 2 * j
             by[at, start] = slope[at] @ curve.along[j]

@@ -17,7 +17,7 @@ from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
 from placecheck.same_block.derivatives import jacobian
 from placecheck.same_block.evidence import REACH_MM, Seen
-from placecheck.same_block.residuals import LINE_WORDS, ROBUST, Residuals, State
+from placecheck.same_block.residuals import LINE_WORDS, ROBUST, JointResiduals, State
 from placecheck.same_block.unknowns import JointFit
 from placecheck.uncertainty import WORDS
 from placecheck.units import ClosureSize
@@ -40,43 +40,48 @@ def fit_together(
     With `moves`, block and card may have moved before every later photo; with `open_block`, the block counts as neither
     taped nor known.
     """
-    task = Residuals(seen, closure, circumference_mm, moves, open_block, known, reach_mm)
-    task.straighten(task.start)
-    state = task.state(task.start)
+    residuals = JointResiduals(seen, closure, circumference_mm, moves, open_block, known, reach_mm)
+    residuals.straighten(residuals.start)
+    state = residuals.state(residuals.start)
     damping = FIRST_DAMPING
-    jac = jacobian(task, state)
+    jac = jacobian(residuals, state)
     for it in range(iterations):
-        w, before = task.weights(state), state
+        w, before = residuals.weights(state), state
         weighted = jac * w[:, None]
         normal, slope = weighted.T @ weighted, weighted.T @ (state.rows * w)
-        state, damping = damped_step(state, state.x, normal, slope, 4 * task.u, task.state, damping, least=1e-9)
+        state, damping = damped_step(
+            state, state.x, normal, slope, 4 * residuals.u, residuals.state, damping, least=1e-9
+        )
         gained = before.cost - state.cost
         if it < 4:
-            task.straighten(state.x)
-            state = task.state(state.x)
-        jac = jacobian(task, state)
+            residuals.straighten(state.x)
+            state = residuals.state(state.x)
+        jac = jacobian(residuals, state)
         if gained < 1e-3 and it > 3:
             break
-    return _result(task, state, jac)
+    return _result(residuals, state, jac)
 
 
-def _result(task: Residuals, state: State, jac: FloatArray) -> JointFit:
-    weighted = jac * task.weights(state)[:, None]
-    labels = np.array(task.labels)
-    sources = {str(word): weighted[labels == word].T @ weighted[labels == word] for word in dict.fromkeys(task.labels)}
+def _result(residuals: JointResiduals, state: State, jac: FloatArray) -> JointFit:
+    """The fit as it ended, with its normal matrix by source of the observations."""
+    weighted = jac * residuals.weights(state)[:, None]
+    labels = np.array(residuals.labels)
+    sources = {
+        str(word): weighted[labels == word].T @ weighted[labels == word] for word in dict.fromkeys(residuals.labels)
+    }
     normal = np.sum(list(sources.values()), axis=0)
     points = np.isin(labels, [*WORDS.values(), *LINE_WORDS.values()])
-    share = state.rows[points] * (ROBUST / task.limits[points])
+    share = state.rows[points] * (ROBUST / residuals.limits[points])
     covariance = covariance_of(normal)
     return JointFit(
         state.x,
         covariance,
-        task.index,
-        tuple(part.frame for part in task.tasks),
-        task.curves,
+        residuals.index,
+        tuple(single.frame for single in residuals.by_photo),
+        residuals.curves,
         sources,
         state.cost,
         float(np.mean(share**2)) if len(share) else 0.0,
-        -covariance @ task.card_print_slope(state.x),
-        task.tasks[0].prior.known,
+        -covariance @ residuals.card_print_slope(state.x),
+        residuals.by_photo[0].prior.known,
     )

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from placecheck.answer import OUTLINE_WORDS, RIM_WORDS
 from placecheck.block import AT, prior_for, unpack, unpack_many
-from placecheck.block_residuals import CARD_UNKNOWNS, Task
+from placecheck.block_residuals import CARD_UNKNOWNS, PhotoResiduals
 from placecheck.known_dome import KnownDome
 from placecheck.observed import FOLD
 from placecheck.observing import FOLD_STRETCH, FOLD_STRETCH_U
@@ -65,11 +65,14 @@ class State:
     nearest: list[list[IntArray]]
 
 
-class Residuals:
+class JointResiduals:
     """The data of one joint fit and its residuals.
 
     With `moves` block and card may have moved before each later photo; with `open_block` the block counts as neither
-    taped nor `known`. Curves are followed `reach_mm` beyond the outer stations.
+    taped nor `known`. Curves are followed `reach_mm` beyond the outer stations. `by_photo` has what block_residuals.py
+    weighs in each photo, `lines` the pixels (N, 2) and standard deviations (N,) of every curve in each photo, `crowds`
+    the root of how many of them count as one, `labels` what every row comes from and `limits` (R,) beyond which size it
+    counts less.
     """
 
     def __init__(
@@ -84,13 +87,13 @@ class Residuals:
     ) -> None:
         self.seen, self.closure = seen, closure
         n = len(seen)
-        self.tasks = []
+        self.by_photo = []
         lean_u_deg = max(photo.lean_u_deg for photo in seen)  # a block that one photo shows tilted is so in all
         for photo in seen:
             prior = prior_for(photo.camera, circumference_mm, None if open_block else known, lean_u_deg)
             if open_block:
                 prior = without_tape(prior)
-            self.tasks.append(Task(photo, prior, own_clues(photo, n)))
+            self.by_photo.append(PhotoResiduals(photo, prior, own_clues(photo, n)))
         thetas = np.array([photo.fit.theta for photo in seen])
         yaw = AT["block yaw"]
         thetas[:, yaw] = thetas[0, yaw] + (thetas[:, yaw] - thetas[0, yaw] + 180.0) % 360.0 - 180.0
@@ -114,7 +117,7 @@ class Residuals:
         self.fold = all(name in self.marks for name in FOLD)
         self.start = self._started(thetas, shared, start)
         self._bounds()
-        self.clues = [len(part.clue_part(theta)) for part, theta in zip(self.tasks, thetas, strict=True)]
+        self.clues = [len(part.clue_part(theta)) for part, theta in zip(self.by_photo, thetas, strict=True)]
         self.labels, self.limits = self._labels_and_limits()
 
     def _started(self, thetas: FloatArray, shared: FloatArray, marks: Mapping[str, FloatArray]) -> FloatArray:
@@ -134,11 +137,11 @@ class Residuals:
         """Prior mean, standard uncertainty and difference step of every unknown."""
         index = self.index
         self.mean, self.u, self.step = np.zeros(index.size), np.full(index.size, 30.0), np.full(index.size, 0.05)
-        for k, task in enumerate(self.tasks):
-            for target, source in ((self.mean, task.prior.mean), (self.u, task.prior.u), (self.step, task.step)):
+        for k, single in enumerate(self.by_photo):
+            for target, source in ((self.mean, single.prior.mean), (self.u, single.prior.u), (self.step, single.step)):
                 target[index.camera(k)] = source[:CARD_UNKNOWNS]
-        task = self.tasks[0]
-        for target, source in ((self.mean, task.prior.mean), (self.u, task.prior.u), (self.step, task.step)):
+        single = self.by_photo[0]
+        for target, source in ((self.mean, single.prior.mean), (self.u, single.prior.u), (self.step, single.step)):
             target[index.shared] = source[CARD_UNKNOWNS:]
         for k in range(1, index.photos if index.moves else 0):
             self.u[index.move(k)] = MOVE_U
@@ -158,12 +161,12 @@ class Residuals:
 
         And where its rays touch (M,) and which points are nearest: those of `held`, else by the first of the unknowns.
         """
-        task, photo = self.tasks[k], self.seen[k]
-        g = unpack_many(thetas, task.frame)
+        single, photo = self.by_photo[k], self.seen[k]
+        g = unpack_many(thetas, single.frame)
         mm_per_px = np.sqrt((g.translation**2).sum(-1)) / g.f_px[..., 0]
-        touch = task.outline_part(thetas[0], None)[1] if held is None else held.touch[k]
-        height, z = task.outline_parts(thetas, touch)
-        parts = [task.card_parts(thetas), height / task.outline_sd(mm_per_px, z), task.clue_parts(thetas)]
+        touch = single.outline_part(thetas[0], None)[1] if held is None else held.touch[k]
+        height, z = single.outline_parts(thetas, touch)
+        parts = [single.card_parts(thetas), height / single.outline_sd(mm_per_px, z), single.clue_parts(thetas)]
         px = g.to_px(space.marks)
         for i, name in enumerate(self.marks):
             mark = photo.observed.marks.get(name)
@@ -183,7 +186,7 @@ class Residuals:
     def common_rows(self, x: FloatArray) -> list[tuple[str, FloatArray]]:
         """Residuals that belong to no photo: lifts, the fold's length, smooth curves, priors, one phone's lens."""
         index = self.index
-        g = unpack(index.theta(x, 0), self.tasks[0].frame)
+        g = unpack(index.theta(x, 0), self.by_photo[0].frame)
         space = self.in_space(x)
         everything = np.concatenate([space.marks, *space.knots]) if len(self.lift) else np.zeros((0, 3))
         rows = [(LIFT_WORDS, self.whiten @ (level(g.dome, everything) - self.lift) if len(self.lift) else np.zeros(0))]
@@ -197,14 +200,14 @@ class Residuals:
             rows.append((LINE_WORDS[c.name], np.diff(v, 2) / c.bend_u_mm))
         # the block's prior, taped or saved, counts once for all photos: that of the first stands for it
         pull = (x - self.mean) / self.u
-        root = self.tasks[0].prior.root[CARD_UNKNOWNS:, CARD_UNKNOWNS:]
+        root = self.by_photo[0].prior.root[CARD_UNKNOWNS:, CARD_UNKNOWNS:]
         pull[index.shared] = root @ (x - self.mean)[index.shared]
         rows.append(("prior", pull[self.held]))
         first = self.seen[0].camera
         for k in range(1, index.photos):
             if self.seen[k].camera.source == first.source:
                 a, b = x[index.camera(0)], x[index.camera(k)]
-                zoom = self.tasks[k].frame.start_f_px / self.tasks[0].frame.start_f_px
+                zoom = self.by_photo[k].frame.start_f_px / self.by_photo[0].frame.start_f_px
                 size = np.hypot(first.width, first.height) / np.hypot(
                     self.seen[k].camera.width, self.seen[k].camera.height
                 )
@@ -239,7 +242,7 @@ class Residuals:
             for word, part in zip(words, (part[0] for part in parts), strict=True):
                 limit = np.inf
                 if word == OUTLINE_WORDS:
-                    limit = 2.0 / self.tasks[k].crowd
+                    limit = 2.0 / self.by_photo[k].crowd
                 elif word in WORDS.values():
                     limit = ROBUST
                 elif word in LINE_WORDS.values():
@@ -257,15 +260,15 @@ class Residuals:
     def straighten(self, x: FloatArray) -> None:
         """Update the fold's geodesic over its chord."""
         if self.fold:
-            g = unpack(self.index.theta(x, 0), self.tasks[0].frame)
+            g = unpack(self.index.theta(x, 0), self.by_photo[0].frame)
             a, b = (x[self.index.mark(self.marks.index(name))] for name in FOLD)
             self.bend = float(geodesic_mm(g.dome, a, b, 10.0) / np.linalg.norm(b - a))
 
     def card_print_slope(self, x: FloatArray) -> FloatArray:
         """How one standard uncertainty of the card's print changes the gradient (P,): it is one card in all photos."""
         out = np.zeros(self.index.size)
-        for k, task in enumerate(self.tasks):
-            by_print = task.card_scale_gradient(task.state(self.index.theta(x, k)))
+        for k, single in enumerate(self.by_photo):
+            by_print = single.card_scale_gradient(single.state(self.index.theta(x, k)))
             out[self.index.camera(k)] = by_print[:CARD_UNKNOWNS] * self.seen[k].card_print_u
         return out
 

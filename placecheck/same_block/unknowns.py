@@ -49,6 +49,7 @@ class Index:
         return self.first_mark + 3 * len(self.marks) + 2 * sum(self.knots)
 
     def camera(self, k: int) -> slice:
+        """Camera and card pose of photo `k`."""
         return slice(k * CARD_UNKNOWNS, (k + 1) * CARD_UNKNOWNS)
 
     @property
@@ -60,9 +61,11 @@ class Index:
         return slice(self.first_move + 3 * (k - 1), self.first_move + 3 * k)
 
     def mark(self, i: int) -> slice:
+        """Landmark `i`: x, y, z."""
         return slice(self.first_mark + 3 * i, self.first_mark + 3 * i + 3)
 
     def curve(self, c: int) -> slice:
+        """Curve `c`: for every knot how far it is moved along v and along the normal."""
         first = self.first_mark + 3 * len(self.marks) + 2 * sum(self.knots[:c])
         return slice(first, first + 2 * self.knots[c])
 
@@ -115,6 +118,7 @@ class JointFit:
         return {name: self.x[self.index.mark(i)] for i, name in enumerate(self.index.marks)}
 
     def knots(self, c: int) -> FloatArray:
+        """The knots (K, 3) of curve `c` in space."""
         return self.curves[c].knots(self.x[self.index.curve(c)].reshape(-1, 2))
 
     def move(self, k: int) -> tuple[FloatArray, FloatArray]:

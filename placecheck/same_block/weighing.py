@@ -66,7 +66,7 @@ def own_clues(photo: Seen, photos: int) -> Clues:
 def usable_pixels(photo: Seen, curve: Curve, geometry: Geometry, chart: Chart) -> tuple[FloatArray, FloatArray, float]:
     """Pixels (N, 2) of a photo's line that belong to the curve, and how they are weighed.
 
-    Second the sd (N,) of each, last how many of them count as one.
+    Second the sd (N,) of each, last the crowd: the root of how many of them count as one, which is in the sd already.
     """
     line = getattr(photo.observed, curve.name)
     if line is None:

@@ -11,10 +11,13 @@ the block are in the table of marks, and the heading says so.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
 import numpy.typing as npt
 
 from placecheck.fitting.block_marks import Marks
+from placecheck.fitting.closure_place import ClosurePlace
 from placecheck.fitting.fitted import Fitting
 from placecheck.sheets.pdf_page import GRAY, Page
 
@@ -22,6 +25,17 @@ FloatArray = npt.NDArray[np.float64]
 
 BLOCK_SCALES = (4, 5, 6, 8)
 """1 : 4 where the page has room for it."""
+LABEL_AT_MM: Mapping[str, tuple[float, float]] = {
+    "crown": (0.0, -1.6),
+    "front": (1.6, 0.8),
+    "ear": (1.6, 1.6),
+    "temple": (1.6, 2.6),
+    "nape": (1.6, 2.6),
+    "nape corner": (1.8, 1.0),
+}
+"""Where a mark's label stands beside its dot on the page, right and down."""
+View = Callable[[FloatArray], FloatArray]
+"""Block points (..., 3) mm to places (..., 2) mm on the page."""
 
 
 def _silhouette(placed: Marks, axes: tuple[int, int], lowest: float) -> FloatArray:
@@ -68,34 +82,37 @@ def block_views(page: Page, fitting: Fitting, x: float, y: float, room: float) -
     page.polyline(np.stack([side_x + outline[:, 0] * k, side_y - outline[:, 1] * k], -1), 0.35)
     line = placed.line.points[placed.line.points[:, 2] > -1.0]
     page.polyline(above(line), 0.15, GRAY, 1.0)
+    _draw_marks(page, placed, above, right)
+    page.text(mid_x, top - 0.6, "face", 6.5, align="c")
+    bottom = max(mid_y + length * k, side_y - lowest * k) + 3.5
+    page.text(mid_x, bottom, "from above", 6.5, align="c")
+    page.text(side_x, bottom, "from the wearer's right", 6.5, align="c")
+    if fitting.closure is not None:
+        _draw_closure(page, placed, fitting.closure, above, right)
+
+
+def _draw_marks(page: Page, placed: Marks, above: View, right: View) -> None:
+    """A dot for every mark in both views, and its label in the one from the right."""
     for name, mark in placed.marks.items():
         sides = [mark.point, mark.point * [-1.0, 1.0, 1.0]] if mark.both_sides else [mark.point]
         if mark.point[2] > -25.0:
             for p in sides:
                 page.dot(*above(p))
-        page.dot(*right(mark.point))
-        dx, dy, align = {
-            "crown": (0.0, -1.6, "c"),
-            "front": (1.6, 0.8, "l"),
-            "ear": (1.6, 1.6, "l"),
-            "temple": (1.6, 2.6, "l"),
-            "nape": (1.6, 2.6, "l"),
-            "nape corner": (1.8, 1.0, "l"),
-        }[name]
         at = right(mark.point)
+        page.dot(*at)
+        dx, dy = LABEL_AT_MM[name]
+        align = "c" if name == "crown" else "l"
         page.text(at[0] + dx, at[1] + dy, "front" if name == "front" else mark.label, 6.5, align=align)
-    page.text(mid_x, top - 0.6, "face", 6.5, align="c")
-    bottom = max(mid_y + length * k, side_y - lowest * k) + 3.5
-    page.text(mid_x, bottom, "from above", 6.5, align="c")
-    page.text(side_x, bottom, "from the wearer's right", 6.5, align="c")
-    place = fitting.closure
-    if place is not None and len(place.outline):
+
+
+def _draw_closure(page: Page, placed: Marks, place: ClosurePlace, above: View, right: View) -> None:
+    """The closure's edge in both views, and where the cap's rim lies."""
+    if len(place.outline):
         page.polyline(above(place.outline), 0.3, GRAY)
         edge = place.outline[place.outline[:, 0] > 1e-6]
         middle = [placed.line.at(place.hairline_v_mm)]
         back = [placed.line.at(place.back_edge_v_mm)] if len(place.corners) == 4 else []
         page.polyline(right(np.array([*middle, *edge, *back])), 0.3, GRAY)
-    if place is not None:
-        at = right(placed.line.at(place.rim_v_mm))
-        page.line(at[0] - 1.2, at[1] + 1.2, at[0] + 1.2, at[1] - 1.2, 0.3)
-        page.text(at[0] + 1.4, at[1] - 1.2, "rim", 6.5)
+    at = right(placed.line.at(place.rim_v_mm))
+    page.line(at[0] - 1.2, at[1] + 1.2, at[0] + 1.2, at[1] - 1.2, 0.3)
+    page.text(at[0] + 1.4, at[1] - 1.2, "rim", 6.5)
