@@ -378,6 +378,13 @@ def test_two_cards_are_named_not_averaged() -> None:
     assert code_of(take(lay_card(light, camera_above(30, 10, 850, (120, -60))))) == "two-cards"
 
 
+def test_a_second_card_of_which_one_marker_is_read_at_first_is_looked_at_enlarged() -> None:
+    light = lay_card(table(2016, 1512), camera_above(0, 0, 850, (-120, 60)))
+    gray = take(lay_card(light, camera_above(30, 10, 1800, (120, -60))))
+    assert len(vision.detect_markers(gray, "DICT_5X5_50", 24 / 2016).ids) == 18  # 17 of the first, one of the other
+    assert code_of(gray) == "two-cards"
+
+
 @pytest.mark.parametrize(
     "other",
     [

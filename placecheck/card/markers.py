@@ -37,7 +37,8 @@ def read_markers(
 ) -> vision.Markers:
     """The board's markers, ids counted from its first, at the first size that shows enough of them.
 
-    With a `dictionary`: all of that one's markers instead, whatever their ids.
+    Where one is read twice there may be two cards, of which the next size shows more. With a `dictionary`: all of that
+    one's markers instead, whatever their ids.
     """
     sizes = looked_at(gray)
     if dictionary is not None:
@@ -49,7 +50,7 @@ def read_markers(
             found = _ours(found, board)
         if len(found.ids) > len(best.ids):
             best = found
-        if len(best.ids) >= enough:
+        if len(best.ids) >= enough and len(set(best.ids.tolist())) == len(best.ids):
             break
     if dictionary is None and len(best.ids) < FEW_MARKERS:
         flooded = _flooded_markers(gray, board)
