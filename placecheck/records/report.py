@@ -22,6 +22,7 @@ from placecheck.printout import (
     STATE_WORDS,
     UNIT_SIGN,
     VERDICT_WORDS,
+    chance_in_words,
     in_words,
     limits_text,
     rounded,
@@ -43,6 +44,7 @@ LATER_WORDS = {
     "retake": VERDICT_WORDS["retake"],
 }
 LEGEND = "Left and right are the wearer's; ± is for 95 %."
+CHANCE = "“94 % in”: how likely what is too near a limit to call lies inside."
 
 
 @dataclass(frozen=True)
@@ -167,11 +169,10 @@ def taped_words(found: Record) -> str:
     return ", ".join(f"{place} {to_a_tenth(taped[name])} mm" for place, name in PLACES.items() if name in taped)
 
 
-def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
+def rows_of(found: Record) -> tuple[Row, ...]:
     """A record's numbers in words, in the order of the answer."""
     specs = STAGE_MEASURES.get(found.summary.stage, MEASURES)
-    names = [spec.name for spec in specs if spec.judged or not judged_only]
-    names += [n for n in found.readings if n not in MEASURE_BY_NAME]
+    names = [*(spec.name for spec in specs), *(n for n in found.readings if n not in MEASURE_BY_NAME)]
     rows = []
     for name in names:
         reading, spec = found.readings.get(name), MEASURE_BY_NAME.get(name)
@@ -180,13 +181,14 @@ def rows_of(found: Record, judged_only: bool = False) -> tuple[Row, ...]:
         label = spec.label if spec else name.replace("_", " ")
         limits = ""
         if reading is not None and reading.low is not None and reading.high is not None:
-            known = reading.unit in ("mm", "deg")
-            limits = (
-                limits_text(reading.low, reading.high, reading.unit) if known else f"{reading.low} to {reading.high}"
-            )
+            low, high, unit = reading.low, reading.high, reading.unit
+            limits = limits_text(low, high, unit) if unit in UNIT_SIGN else f"{low} to {high}"
         symbol, _, word = STATE_WORDS[reading.state if reading else None]  # type: ignore[index]
         if reading is not None and reading.state is None:
             symbol, word = "", ""
+        entry = found.answer.get("measures", {}).get(name) or {}
+        if entry.get("state") == "unsure" and "p_conform" in entry:
+            word = chance_in_words(entry["p_conform"])
         rows.append(Row(label, _in_words(name, reading), limits, symbol, word))
     return tuple(rows)
 
@@ -273,7 +275,7 @@ def _render(template: str, **values: Any) -> str:
 
 def order_html(report: OrderReport) -> str:
     """The order's report as one self-contained HTML page."""
-    return _render("order.html", report=report, legend=LEGEND)
+    return _render("order.html", report=report, legend=f"{LEGEND} {CHANCE}")
 
 
 def quality_html(found: Overview, title: str = "Placements under control?") -> str:
@@ -387,7 +389,7 @@ def order_pdf(report: OrderReport) -> bytes:
         story.append(table([("", "before", "after", "change"), *report.changes], (50, 38, 38, 48)))
     story.append(text("History", head))
     story.append(table([report.history_header, *report.history], (13, 28, 16, 20, 14, 27, 27, 29)))
-    story += [Spacer(1, 3 * mm), text(f"{LEGEND} placecheck {report.version}.", small)]
+    story += [Spacer(1, 3 * mm), text(f"{LEGEND} {CHANCE} placecheck {report.version}.", small)]
     out = io.BytesIO()
     document = SimpleDocTemplate(
         out, pagesize=A4, leftMargin=margin, rightMargin=margin, topMargin=margin, bottomMargin=margin
