@@ -46,13 +46,18 @@ STATE_WORDS: Mapping[State | None, tuple[str, str, str]] = {
 
 
 def state_in_words(judged: Judged | None) -> str:
-    """The state's word; of what is too near a limit to call, how likely it lies inside (JCGM 106:2012, 7.4).
+    """The state's word; of what is too near a limit to call, how likely it lies inside."""
+    if judged is None or judged.state != "unsure":
+        return STATE_WORDS[judged.state if judged else None][2]
+    return chance_in_words(judged.p_conform)
+
+
+def chance_in_words(p_conform: float) -> str:
+    """How likely what is too near a limit to call lies inside, `39 % in` (JCGM 106:2012, 7.4).
 
     Rounded toward even odds, by more than what a record's four places leave open: what just misses 95 % reads 94 % in.
     """
-    if judged is None or judged.state != "unsure":
-        return STATE_WORDS[judged.state if judged else None][2]
-    percent = 100 * judged.p_conform
+    percent = 100 * p_conform
     shown = max(50, math.floor(percent - 0.005)) if percent > 50 else min(50, math.ceil(percent + 0.005))
     return f"{min(max(shown, 1), 99)} % in"
 

@@ -41,13 +41,11 @@ from placecheck.records.photos import RecordsProblem, write_atomically
 from placecheck.records.recheck import check_kept, differences, recheck, recheck_record
 from placecheck.records.report import (
     change_rows,
-    order_html,
-    order_pdf,
     order_report,
-    quality_html,
     rows_of,
     small_jpeg,
 )
+from placecheck.records.report_files import order_html, order_pdf, quality_html
 from placecheck.records.request_json import from_json, to_json, unknown_fields
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
@@ -804,3 +802,15 @@ def test_rows_name_every_judged_measure(season):
     rows = rows_of(found)
     assert len(rows) == len(MEASURES)
     assert all(r.state for r in rows[: len(JUDGED)])
+
+
+def test_rows_say_how_likely_an_unsure_measure_lies_inside(season):
+    """As its check did; older records that lack the probability say only that it is unsure."""
+    found = next(season.each(Filter(verdict="retake")))
+    name = next(n for n, r in found.readings.items() if r.state == "unsure")
+    measures = dict(found.answer["measures"])
+    for chance, words in ((0.388, "39 % in"), (None, "unsure")):
+        kept = {k: v for k, v in measures[name].items() if k != "p_conform"}
+        measures[name] = kept | ({"p_conform": chance} if chance is not None else {})
+        rows = rows_of(replace(found, answer=dict(found.answer) | {"measures": measures}))
+        assert [r.state for r in rows if r.label == MEASURE_BY_NAME[name].label] == [words]

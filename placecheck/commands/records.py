@@ -298,7 +298,8 @@ def report(
     """Write an order's report: photo, overlay, numbers, verdict, history; HTML or PDF."""
     from placecheck.errors import UsageProblem
     from placecheck.records.model import report_name
-    from placecheck.records.report import order_html, order_pdf, order_report
+    from placecheck.records.report import order_report
+    from placecheck.records.report_files import order_html, order_pdf
 
     target = file or Path(report_name(order, "html"))
     if target.suffix.lower() not in (".html", ".htm", ".pdf"):

@@ -46,7 +46,7 @@ def quality(
     from placecheck.answer import MEASURE_BY_NAME
     from placecheck.records.model import filter_from
     from placecheck.records.overview import CHARTED, fault_words, help_sentence, overview, yield_words
-    from placecheck.records.report import quality_html
+    from placecheck.records.report_files import quality_html
     from placecheck.whole_files import ending_in
 
     if html is not None:

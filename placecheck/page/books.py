@@ -174,7 +174,8 @@ def quality(home: Path, by: str) -> Overview:
 
 def report(home: Path, order: str, pdf: bool) -> bytes:
     """The report of an order, a self-contained HTML page or a PDF. Raises RecordsProblem."""
-    from placecheck.records.report import order_html, order_pdf, order_report
+    from placecheck.records.report import order_report
+    from placecheck.records.report_files import order_html, order_pdf
 
     with _records(home) as store:
         gathered = order_report(store, order)

@@ -1,20 +1,17 @@
-"""Reports: a page per order to hand to a client or a student, and the quality page, HTML and PDF.
+"""What an order's report says: its stages with their numbers, what changed between them, its history.
 
-A report is first gathered as plain values (OrderReport), then rendered: HTML by one jinja2
-template with everything inside (style, pictures as data, charts as SVG), so that it is one
-file that opens anywhere and asks nothing of the network; PDF by reportlab from the same
-values. Numbers stand with their uncertainty and in words (placecheck.printout), states as a symbol
-and a word. Pictures are made small enough for mail (1200 px); the kept originals are not
-touched. What cannot be shown, a lost photo say, is said in its place and stops nothing.
+A report is gathered here as plain values (OrderReport) and rendered in report_files.py. Numbers stand
+with their uncertainty and in words (placecheck.printout), what a soft tape read beside the clearance it
+counts in, states as a symbol and a word, an unsure one with the chance that it lies inside. Pictures are
+made small enough for mail (1200 px); the kept originals are not touched. What cannot be shown, a lost
+photo say, is said in its place and stops nothing.
 """
 
 from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from placecheck.answer import MEASURE_BY_NAME, MEASURES, STAGE_MEASURES
@@ -22,6 +19,7 @@ from placecheck.printout import (
     STATE_WORDS,
     UNIT_SIGN,
     VERDICT_WORDS,
+    chance_in_words,
     in_words,
     limits_text,
     rounded,
@@ -30,7 +28,6 @@ from placecheck.printout import (
 )
 from placecheck.records.compare import compare
 from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record, Summary, local_text
-from placecheck.records.overview import Overview, fault_words, help_sentence, yield_words
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store
 from placecheck.taped import PLACES
@@ -43,6 +40,7 @@ LATER_WORDS = {
     "retake": VERDICT_WORDS["retake"],
 }
 LEGEND = "Left and right are the wearer's; ± is for 95 %."
+CHANCE = "“94 % in”: how likely what is too near a limit to call lies inside."
 
 
 @dataclass(frozen=True)
@@ -170,8 +168,7 @@ def taped_words(found: Record) -> str:
 def rows_of(found: Record, with_tape: bool = False) -> tuple[Row, ...]:
     """A record's numbers in words, in the order of the answer; `with_tape` beside them what a soft tape read."""
     specs = STAGE_MEASURES.get(found.summary.stage, MEASURES)
-    names = [spec.name for spec in specs]
-    names += [n for n in found.readings if n not in MEASURE_BY_NAME]
+    names = [*(spec.name for spec in specs), *(n for n in found.readings if n not in MEASURE_BY_NAME)]
     taped = (found.request.get("taped_mm") or {}) if with_tape else {}
     rows = []
     for name in names:
@@ -181,13 +178,14 @@ def rows_of(found: Record, with_tape: bool = False) -> tuple[Row, ...]:
         label = spec.label if spec else name.replace("_", " ")
         limits = ""
         if reading is not None and reading.low is not None and reading.high is not None:
-            known = reading.unit in ("mm", "deg")
-            limits = (
-                limits_text(reading.low, reading.high, reading.unit) if known else f"{reading.low} to {reading.high}"
-            )
+            low, high, unit = reading.low, reading.high, reading.unit
+            limits = limits_text(low, high, unit) if unit in UNIT_SIGN else f"{low} to {high}"
         symbol, _, word = STATE_WORDS[reading.state if reading else None]  # type: ignore[index]
         if reading is not None and reading.state is None:
             symbol, word = "", ""
+        entry = found.answer.get("measures", {}).get(name) or {}
+        if entry.get("state") == "unsure" and "p_conform" in entry:
+            word = chance_in_words(entry["p_conform"])
         reads = _in_words(name, reading) + (f" (soft tape: {to_a_tenth(taped[name])} mm)" if name in taped else "")
         rows.append(Row(label, reads, limits, symbol, word))
     return tuple(rows)
@@ -255,146 +253,3 @@ def _history(line: Summary) -> tuple[str, ...]:
     verdict = f"{line.verdict}, {ORIGIN_WORDS[PART]}" if line.origin == PART else line.verdict
     cells = [str(line.id), local_text(line.created_at), line.stage, line.maker or "", verdict]
     return (*cells, *(_in_words(m, line.readings.get(m)) for m in HISTORY_MEASURES))
-
-
-# ----------------------------------------------------------------------------- HTML
-
-
-def _render(template: str, **values: Any) -> str:
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
-    environment = Environment(
-        loader=PackageLoader("placecheck.records", "templates"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(template).render(**values)
-
-
-def order_html(report: OrderReport) -> str:
-    """The order's report as one self-contained HTML page."""
-    return _render("order.html", report=report, legend=LEGEND)
-
-
-def quality_html(found: Overview, title: str = "Placements under control?") -> str:
-    """The quality page as one self-contained HTML page with inline SVG."""
-    from markupsafe import Markup
-
-    from placecheck.quality.charts_svg import bars_svg, individuals_svg
-    from placecheck.quality.stream import CHANCE_PERCENT
-    from placecheck.records.model import now_text
-
-    yields = [
-        (g.name or "all", g.first_pass.share or 0.0, yield_words(g.first_pass), (g.first_pass.low, g.first_pass.high))
-        for g in found.groups
-    ]
-    worst = found.together.faults[:6]
-    fault_rows = [(fault_words(f), f.share, f"{f.count}", None) for f in worst]
-    groups = [
-        {
-            "name": g.name or "all",
-            "words": yield_words(g.first_pass),
-            "faults": [f"{fault_words(f)}: {f.count}" for f in g.faults[:4]],
-            "streams": [(Markup(individuals_svg(s)), s.sentences) for s in g.streams],
-        }
-        for g in found.groups
-    ]
-    return _render(
-        "quality.html",
-        title=title,
-        by=found.by,
-        records=found.records,
-        together=yield_words(found.together.first_pass),
-        help=help_sentence(found),
-        yields=Markup(bars_svg(f"First-pass yield by {found.by}", yields)) if yields else "",
-        faults=Markup(bars_svg("What led to fixes (share of fixes)", fault_rows)) if fault_rows else "",
-        groups=groups,
-        made=local_text(now_text()),
-        legend=LEGEND,
-        chance=CHANCE_PERCENT,
-    )
-
-
-# ----------------------------------------------------------------------------- PDF
-
-
-def order_pdf(report: OrderReport) -> bytes:
-    """The order's report as PDF, A4."""
-    import reportlab
-    from reportlab.lib import colors
-    from reportlab.lib.pagesizes import A4
-    from reportlab.lib.styles import ParagraphStyle
-    from reportlab.lib.units import mm
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFont
-    from reportlab.platypus import Image, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
-
-    margin = 18 * mm
-    fonts = Path(reportlab.__file__).parent / "fonts"
-    for name, file in (("Vera", "Vera.ttf"), ("VeraBd", "VeraBd.ttf")):
-        pdfmetrics.registerFont(TTFont(name, str(fonts / file)))
-    known = pdfmetrics.getFont("Vera").face.charToGlyph
-    body = ParagraphStyle("body", fontName="Vera", fontSize=9, leading=12.5)
-    small = ParagraphStyle("small", parent=body, fontSize=7.5, leading=10)
-    head = ParagraphStyle("head", parent=body, fontName="VeraBd", fontSize=11, leading=15, spaceBefore=8)
-    title = ParagraphStyle("title", parent=head, fontSize=15, leading=20)
-
-    def text(words: str, style: ParagraphStyle = body) -> Paragraph:
-        shown = "".join(c if ord(c) in known or c == "\n" else "?" for c in words)
-        return Paragraph(shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;"), style)
-
-    def table(rows: Sequence[Sequence[str]], widths: Sequence[float]) -> Table:
-        cells = [[text(c, small) for c in row] for row in rows]
-        share = (A4[0] - 2 * margin - 12) / sum(widths)  # the frame is padded by 6 points on each side
-        made = Table(cells, colWidths=[w * share for w in widths], repeatRows=1, hAlign="LEFT")
-        made.setStyle(
-            TableStyle(
-                [
-                    ("LINEBELOW", (0, 0), (-1, -1), 0.3, colors.grey),
-                    ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                    ("LEFTPADDING", (0, 0), (-1, -1), 0),
-                    ("TOPPADDING", (0, 0), (-1, -1), 1.5),
-                    ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
-                ]
-            )
-        )
-        return made
-
-    story: list[Any] = [text(f"Order {report.order}", title)]
-    about = {"Client": report.client, "Closure": report.closure, "Made": report.made}
-    story.append(text(". ".join(f"{name}: {said}" for name, said in about.items() if said) + "."))
-    for part in report.stages:
-        block: list[Any] = [text(f"{part.stage.capitalize()}: {part.verdict_words}", head)]
-        maker = f", {part.maker}" if part.maker else ""
-        demo = " Demo record: invented, not measured." if part.demo else ""
-        block.append(text(f"Record {part.record}, {part.time}{maker}.{demo}"))
-        images = []
-        for picture in part.pictures:
-            if picture.jpeg is None:
-                block.append(text(picture.missing))
-                continue
-            scale = min(82 * mm / picture.width, 82 * mm / picture.height)
-            images.append(Image(io.BytesIO(picture.jpeg), picture.width * scale, picture.height * scale))
-        if images:
-            block += [Spacer(1, 2 * mm), Table([images], hAlign="LEFT", style=[("LEFTPADDING", (0, 0), (-1, -1), 0)])]
-        story.append(KeepTogether(block))
-        rows = [("", "reads", "limits", ""), *((r.label, r.reads, r.limits, r.state) for r in part.rows)]
-        story.append(table(rows, (58, 56, 34, 26)))
-        story += [Spacer(1, 1.5 * mm), *(text(f"{i}. {fix}") for i, fix in enumerate(part.fixes, 1))]
-        story += [text(f"! {problem}") for problem in part.problems]
-    if report.changes:
-        story.append(text(report.changes_title, head))
-        story.append(table([("", "before", "after", "change"), *report.changes], (50, 38, 38, 48)))
-    story.append(text("History", head))
-    story.append(table([report.history_header, *report.history], (13, 28, 16, 20, 14, 27, 27, 29)))
-    story += [Spacer(1, 3 * mm), text(f"{LEGEND} placecheck {report.version}.", small)]
-    out = io.BytesIO()
-    document = SimpleDocTemplate(
-        out, pagesize=A4, leftMargin=margin, rightMargin=margin, topMargin=margin, bottomMargin=margin
-    )
-    document.title = f"Order {report.order}"
-    document.author = document.creator = "placecheck"
-    document.build(story)
-    return out.getvalue()
