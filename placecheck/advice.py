@@ -200,9 +200,11 @@ class Plan(Moves):
             return
         self.now = self.now.advanced(move)
         self.advanced_mm = move
+        at_fold = self.now.clearance.get("clearance_centre_mm")
+        lies = f"{mm_and_inches(aim if at_fold is None else at_fold)} in front of the cap's edge"
         self.tell(
             f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}: straight along "
-            f"the centre line, so that the hairline lies about {mm_and_inches(aim)} in front of the cap's edge. "
+            f"the centre line, so that the hairline lies about {lies}{'' if at_fold is None else ' at the fold'}. "
             "With it the back edge and all four corners go as far.",
             *(Pull(corner, face_mm=move) for corner in ("front_left", "front_right")),
         )

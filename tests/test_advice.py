@@ -189,7 +189,16 @@ def test_opposite_ends_are_turned_on_the_spot():
 def test_hairline_too_far_back_goes_toward_the_face():
     fixes = advise(Flat(0, 0, 2).measured())
     assert fixes[0].startswith("Move the whole closure 8.0 mm (5/16 in) toward the face")
-    assert "about 10.0 mm (3/8 in) in front of the cap's edge" in fixes[0]
+    assert "about 10.0 mm (3/8 in) in front of the cap's edge at the fold." in fixes[0]
+
+
+def test_where_the_hairline_comes_to_lie_is_what_the_move_makes_of_it():
+    """An uneven one is moved so that all places come in; at the fold it then lies where it was less the move."""
+    fixes = advise(with_values(clearance_left_mm=16.0, clearance_right_mm=20.0, clearance_centre_mm=17.0))
+    assert fixes[0].startswith("Move the whole closure 8.0 mm (5/16 in) toward the nape")
+    assert "about 9.0 mm (3/8 in) in front of the cap's edge at the fold." in fixes[0]
+    fixes = advise(with_values(clearance_left_mm=16.0, clearance_right_mm=20.0, clearance_centre_mm=None))
+    assert "about 10.0 mm (3/8 in) in front of the cap's edge. With it" in fixes[0]
 
 
 def test_aim_of_the_shop():
