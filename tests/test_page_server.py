@@ -665,6 +665,23 @@ def test_what_is_left_of_a_set_is_measured_anew_and_its_record_says_so(server, p
     assert "Measured together with" in words(client.get(f"/records/{number}").text)
 
 
+def test_the_coloured_button_is_the_next_step(paired):
+    """A pass is to be saved, whatever else is to be photographed again; once it is saved, the next photo is."""
+    client, _ = paired
+
+    def coloured(page: str) -> list[str]:
+        return [
+            words(found).strip()
+            for found in re.findall(r'<(?:a|button) class="button go".*?</(?:a|button)>', page, re.S)
+        ]
+
+    to, page = measured(paired, photo_bytes("pass"))
+    assert coloured(page) == ["Save"]
+    saved(paired, to)
+    assert coloured(client.get(to).text) == ["New photo"]
+    assert coloured(measured(paired, photo_bytes("fix"))[1]) == ["New photo"]
+
+
 def test_two_taps_on_save_make_one_record(server, paired):
     from placecheck.records.model import Filter
     from placecheck.records.store import open_store
