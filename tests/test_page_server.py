@@ -669,17 +669,16 @@ def test_the_coloured_button_is_the_next_step(paired):
     """A pass is to be saved, whatever else is to be photographed again; once it is saved, the next photo is."""
     client, _ = paired
 
-    def coloured(page: str) -> list[str]:
-        return [
-            words(found).strip()
-            for found in re.findall(r'<(?:a|button) class="button go".*?</(?:a|button)>', page, re.S)
-        ]
+    def coloured(to: str) -> list[str]:
+        found = re.findall(r'<(?:a|button) class="button go".*?</(?:a|button)>', client.get(to).text, re.S)
+        return [words(button).strip() for button in found]
 
-    to, page = measured(paired, photo_bytes("pass"))
-    assert coloured(page) == ["Save"]
+    to, _ = measured(paired, photo_bytes("pass"))
+    assert coloured(to) == ["Save"]
     saved(paired, to)
-    assert coloured(client.get(to).text) == ["New photo"]
-    assert coloured(measured(paired, photo_bytes("fix"))[1]) == ["New photo"]
+    assert coloured(to) == ["New photo"]
+    to, _ = measured(paired, photo_bytes("fix"))
+    assert coloured(to) == ["New photo"]
 
 
 def test_two_taps_on_save_make_one_record(server, paired):
