@@ -149,9 +149,10 @@ def write_overlay(photo: Photo | None, answer: Answer, request: CheckRequest, pa
         return f"No picture {path} was made, since the photo could not be opened."
     try:
         from placecheck.drawing import save_picture
+        from placecheck.guesses import as_shown
         from placecheck.overlay import draw_overlay
 
-        save_picture(draw_overlay(photo.image, answer, request.closure.width_mm), path)
+        save_picture(draw_overlay(photo.image, as_shown(photo, answer, request), request.closure.width_mm), path)
     except PlacecheckError as error:
         return error.problem.message
     except Exception as error:

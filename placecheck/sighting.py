@@ -68,6 +68,8 @@ FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
 LEAST_CAP = 0.2
 """The network's belief in a cap below which there is none: bare blocks stayed below 0.02, caps alone above 0.4."""
+LEAST_CLOSURE = 0.5
+"""The same in a closure."""
 TILT_TOLD = 2.0
 """How many standard uncertainties the rest must have an upright block off before it is taken to be tilted: of 119
 upright ones one lay beyond 1.9."""
@@ -231,7 +233,7 @@ def sight_standing(photo: Photo, request: CheckRequest, standing: Standing) -> S
     fit, grid, sighting = standing.way.fit, standing.grid, standing.sighting
     if sighting.cap < LEAST_CAP:
         raise RetakeNeeded("cap-missing", "No cap was found on the block: pin the cap on first, then the closure.")
-    if sighting.closure < 0.5:
+    if sighting.closure < LEAST_CLOSURE:
         raise RetakeNeeded(
             "closure-missing", "No closure was found on the block: pin cap and closure on, then take the photo."
         )

@@ -665,6 +665,23 @@ def test_what_is_left_of_a_set_is_measured_anew_and_its_record_says_so(server, p
     assert "Measured together with" in words(client.get(f"/records/{number}").text)
 
 
+def test_a_refused_photo_shows_what_was_taken_for_what(server, paired):
+    """Where there is a picture of that; once the photo is measured, and refused without one, it is gone."""
+    client, token = paired
+    to, _ = measured(paired, photo_bytes("faceless"))
+    assert f"{to}/view.jpg" in client.get(to).text
+    kept = server.home / "page" / "inbox" / f"{to.rsplit('/', 1)[1]}.overlay.jpg"
+    assert not kept.exists()
+    kept.write_bytes(photo_bytes("fix"))
+    page = client.get(to).text
+    assert f"{to}/overlay.jpg" in page
+    assert "drawn broken: a guess" in page
+    client.post(f"{to}/once-more", data={"token": token})
+    wait_for(client, to)
+    assert not kept.exists()
+    assert f"{to}/view.jpg" in client.get(to).text
+
+
 def test_the_coloured_button_is_the_next_step(paired):
     """A pass is to be saved, whatever else is to be photographed again; once it is saved, the next photo is."""
     client, _ = paired

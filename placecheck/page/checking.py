@@ -5,7 +5,7 @@ cache: the last few photos that somebody is correcting by hand, with everything 
 seen in them, so that measures follow a dragged landmark without looking at the photo again.
 A photo's own failure is part of the outcome, never an exception; only what the checker itself
 gets wrong ends as `internal-error`. Pictures come out as JPEG without any metadata: the
-overlay, and the upright photo at the size of a screen.
+overlay, of a refused photo with the best guess, and the upright photo at the size of a screen.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from placecheck.answer import Measured
-from placecheck.failures import why_stopped
+from placecheck.answer import Answer, Measured
+from placecheck.errors import RetakeNeeded
+from placecheck.failures import print_if_debugging, stopped_answer, why_stopped
 from placecheck.marks import Marks
 from placecheck.request import CheckRequest
 
@@ -67,15 +68,19 @@ class Checker:
 
     def check(self, path: Path, request: CheckRequest) -> Outcome:
         """One photo from its bytes to its pictures; raises nothing for a photo."""
-        outcome = Outcome()
+        from placecheck.one_photo import answer_for
+
+        outcome, photo = Outcome(), None
         try:
             photo = _load(path)
             outcome.width, outcome.height = photo.width, photo.height
             outcome.view = screen_view(photo)
             outcome.measured = self.measure(photo, request)
-            outcome.overlay = overlay_jpeg(photo, outcome.measured, request)
+            outcome.overlay = overlay_jpeg(photo, answer_for(outcome.measured, request), request)
         except Exception as error:
             outcome.measured, outcome.failure = None, failure_of(error)
+            if photo is not None and isinstance(error, RetakeNeeded):
+                outcome.overlay = guess_jpeg(photo, stopped_answer(error, request.stage, NO_MEMORY), request)
         return outcome
 
     def rows(self, order: str) -> bytes:
@@ -129,13 +134,24 @@ def screen_view(photo: Photo) -> bytes:
     return vision.encode(vision.resize(photo.image, *size) if scale < 1 else photo.image, ".jpg", 85)
 
 
-def overlay_jpeg(photo: Photo, measured: Measured, request: CheckRequest) -> bytes:
+def overlay_jpeg(photo: Photo, answer: Answer, request: CheckRequest) -> bytes:
     """The photo round the block with everything drawn on it, JPEG."""
     import io
 
-    from placecheck.one_photo import answer_for
     from placecheck.overlay import draw_overlay
 
     out = io.BytesIO()
-    draw_overlay(photo.image, answer_for(measured, request), request.closure.width_mm).save(out, "JPEG", quality=88)
+    draw_overlay(photo.image, answer, request.closure.width_mm).save(out, "JPEG", quality=88)
     return out.getvalue()
+
+
+def guess_jpeg(photo: Photo, answer: Answer, request: CheckRequest) -> bytes:
+    """A refused photo with what was taken for what, JPEG; empty where nothing was or it cannot be drawn."""
+    from placecheck.guesses import as_shown
+
+    try:
+        shown = as_shown(photo, answer, request)
+        return overlay_jpeg(photo, shown, request) if shown is not answer else b""
+    except Exception as error:
+        print_if_debugging(error)
+        return b""

@@ -171,6 +171,14 @@ class Inbox:
         except OSError:
             return None
 
+    def has_picture(self, job: Job, name: str) -> bool:
+        """Whether a picture of the job is kept."""
+        return self._picture(job, name).exists()
+
+    def drop_picture(self, job: Job, name: str) -> None:
+        """Forget a picture, which shows what no longer holds."""
+        self._picture(job, name).unlink(missing_ok=True)
+
     def _picture(self, job: Job, name: str) -> Path:
         if name not in PICTURES:
             raise KeyError(name)

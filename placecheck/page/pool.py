@@ -191,6 +191,8 @@ class Pool:
         for name in PICTURES:
             if reply.blobs.get(name, b"")[:3] == b"\xff\xd8\xff":
                 await self._in_thread(self._inbox.keep_picture, job, name, reply.blobs[name])
+        if failure is not None and "overlay" not in reply.blobs:  # an earlier one is of an earlier answer
+            await self._in_thread(self._inbox.drop_picture, job, "overlay")
         if asked != self._message("check", job, job.marks)["id"]:
             job.state, job.attempts = "waiting", 0  # a photo of its set was corrected or thrown away meanwhile
             self.put(job)

@@ -108,6 +108,7 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
         correctable=bool(points_of(job)) and job.spec["stage"] in NEEDS_CLOSURE,
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
         has_overlay=job.measured is not None,
+        has_guess=job.measured is None and await asyncio.to_thread(bench.inbox.has_picture, job, "overlay"),
         can_save=job.measured is not None,
         ask_front=job.failure is not None and job.failure[0] in FRONT_ASKED,
         ask_card=job.failure is not None and job.failure[0] in CARD_ASKED,
