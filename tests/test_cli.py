@@ -487,6 +487,28 @@ def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
     one_sentence(err, "No pictures of the stages were made")
 
 
+def test_an_order_tells_closure_and_block(run, photo, measuring, home):
+    """Unless they are given, which is told where it is another one's; the settings come after both."""
+    (home / "settings.toml").write_text('[check]\nclosure = "2x6"\nblock_circumference = "20in"\n')
+    tape = ("--circumference", "22 1/2", "--block", "22 1/2", "--closure", "5x5", "--yes")
+    assert run("order", "new", "Willow", *tape)[0] == 0
+    assert run("order", "new", "Elm", "--circumference", "22 1/2", "--yes")[0] == 0
+    for order, options, closure, round_in, told in (
+        ("willow", (), "5x5", 22.5, ()),
+        ("1", ("--closure", "12.7x12.7cm", "--block-circumference", "57cm"), "12.7x12.7cm", 57 / 2.54, ()),
+        ("1", ("--closure", "4x4"), "4x4", 22.5, ("is for a 5x5 closure", "checked as 4x4")),
+        ("1", ("--block-circumference", "23in"), "5x5", 23, ("a block 571.5 mm (22 1/2 in) round", "584.2 mm (23 in)")),
+        ("elm", (), "2x6", 20, ()),
+        ("a shop's own", (), "2x6", 20, ()),
+    ):
+        status, _, err = run("check", photo, "--order", order, *options, "--no-save")
+        assert status == 0, err
+        request = measuring.requests[-1]
+        assert (request.closure.label, request.block_circumference_mm) == (closure, pytest.approx(round_in * 25.4))
+        assert bool(err) is bool(told)
+        assert all(word in err for word in told), err
+
+
 def test_a_client_is_an_alias_as_in_an_order(run, photo, measuring):
     for client in ("030 1234567", "me@home.example"):
         status, _, err = run("check", photo, *OPTIONS[:-1], "--client", client)

@@ -1,26 +1,34 @@
 """From the options of `placecheck check` to the request: what every photo is measured as and held against.
 
-An option that was not given comes from settings.toml, the card's bars from what was measured of
-that card. What is missing, contradicts itself or means nothing at a stage is refused here, before any
-photo is opened. An order that was named also tells, from the records, which photo of the cap alone and
-which pinned photo belong to it; records that cannot be read cost a sentence and these two, no more.
+An option that was not given comes from the order, where one is named that is kept here (closure and
+block), else from settings.toml, the card's bars from what was measured of that card. What is missing,
+contradicts itself or means nothing at a stage is refused here, before any photo is opened; what is given
+unlike the order's is told and done. An order that was named also tells, from the records, which photo of the
+cap alone and which pinned photo belong to it; records that cannot be read cost a sentence and these two.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from placecheck.commands.filed_under import filed_order
+from placecheck.commands.filed_under import filed_order, kept_order
 
 if TYPE_CHECKING:
     from placecheck.known_dome import KnownDome
+    from placecheck.orders.order import Order
     from placecheck.records.store import Store
     from placecheck.request import CheckRequest, PhotoSide, Stage
     from placecheck.settings import Settings
+
+
+SAME_MM = 1.0
+"""How far apart the sides of one closure's size may be written, mm: 5 in and 12.7 cm."""
+SAME_BLOCK_MM = 6.4
+"""How far apart two tapes of one block may read, mm: a quarter inch (common practice, no published source)."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +58,9 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
     from placecheck.tolerances import load_tolerances
     from placecheck.units import parse_closure
 
-    settings, stage = load_settings(), typed.stage
+    settings, stage, order = load_settings(), typed.stage, kept_order(typed.order)
+    if order is not None:
+        typed = with_order(typed, order)
     closure = typed.closure or settings.check.get("closure")
     if closure is None and stage in NEEDS_CLOSURE:
         raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
@@ -79,6 +89,44 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
         cap=_cap_photo(typed.cap_photo, typed.order) if stage in NEEDS_CLOSURE else None,
         since=_pinned_record(typed.order) if stage == "stitched" else None,
     )
+
+
+def with_order(typed: AsTyped, order: Order) -> AsTyped:
+    """What was typed, with the order's closure and block where neither was; what differs is told on standard error."""
+    from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE
+
+    if order.closure is not None and typed.stage in NEEDS_CLOSURE:
+        if typed.closure is None:
+            typed = replace(typed, closure=order.closure.label)
+        else:
+            _tell_other_closure(typed.closure, order)
+    if order.block is not None and typed.stage in NEEDS_BLOCK and typed.block is None:
+        if typed.block_circumference is None:
+            typed = replace(typed, block_circumference=f"{order.block.circumference_mm:.1f}mm")
+        else:
+            _tell_other_block(typed.block_circumference, order)
+    return typed
+
+
+def _tell_other_closure(typed: str, order: Order) -> None:
+    from placecheck.units import parse_closure
+
+    size, its = parse_closure(typed), order.closure
+    if its is not None and max(abs(size.width_mm - its.width_mm), abs(size.length_mm - its.length_mm)) > SAME_MM:
+        told = f"Order {order.label} is for a {its.label} closure, and this is checked as {size.label}."
+        print(f"placecheck: {told}", file=sys.stderr)
+
+
+def _tell_other_block(typed: str, order: Order) -> None:
+    from placecheck.units import mm_and_inches, parse_circumference_mm
+
+    taped_mm, block = parse_circumference_mm(typed), order.block
+    if block is not None and abs(taped_mm - block.circumference_mm) > SAME_BLOCK_MM:
+        told = (
+            f"Order {order.label} has a block {mm_and_inches(block.circumference_mm)} round, and this is checked with "
+            f"{mm_and_inches(taped_mm)}."
+        )
+        print(f"placecheck: {told}", file=sys.stderr)
 
 
 def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]:

@@ -35,7 +35,7 @@ def names_given(order: str | None, client: str | None, maker: str | None) -> Nam
     from placecheck.settings import load_settings
 
     client = None if client is None else parse_alias(client)
-    kept = _kept(order)
+    kept = kept_order(order)
     if kept is not None:
         order, client, maker = kept.label, client or kept.alias, maker or kept.maker
     return Names(order, client, maker or load_settings().check.get("maker"))
@@ -43,11 +43,15 @@ def names_given(order: str | None, client: str | None, maker: str | None) -> Nam
 
 def filed_order(order: str | None) -> str | None:
     """What the records call an order that is named here, so that it is looked for as it was filed."""
-    kept = _kept(order)
+    kept = kept_order(order)
     return kept.label if kept is not None else order
 
 
-def _kept(order: str | None) -> Order | None:
+def kept_order(order: str | None) -> Order | None:
+    """The order of that number or alias that is kept here; None for none, or one of the shop's own numbering.
+
+    Raises PlacecheckError where it is there and cannot be read, or is named by an alias that several have.
+    """
     from placecheck.errors import PlacecheckError
     from placecheck.orders.files import order_store
 
@@ -56,4 +60,4 @@ def _kept(order: str | None) -> Order | None:
     except PlacecheckError as error:
         if error.problem.code != "order-unknown":
             raise
-        return None  # an order of the shop's own numbering
+        return None
