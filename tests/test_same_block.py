@@ -624,6 +624,17 @@ def test_a_landmark_that_one_photo_found_has_the_finders_factor_whichever_comes_
         assert "front_left: set by hand" in estimate.evidence
 
 
+@pytest.mark.parametrize(("u_px", "least", "most"), [(0.02, 0.0, 0.01), (1.5, 0.4, 0.8), (80.0, 0.7, 1.5)])
+def test_what_a_photo_found_errs_alike_as_far_as_it_counts_beside_one_by_hand(u_px, least, most):
+    """All of it beside a hand that hardly knows, nothing of it beside one that knows exactly."""
+    line = "front left corner, the same error in every photo"
+    alike = []
+    for pair in ((by_hand("leaning", u_px), sighted("above")), (sighted("leaning"), sighted("above"))):
+        measured, _ = measure_together(("a", "b"), pair, photo_request())
+        alike.append({c.source: c.u for c in measured.estimates["width_front_mm"].budget}.get(line, 0.0))
+    assert least <= alike[0] / alike[1] <= most
+
+
 def test_a_saved_block_that_one_photo_contradicts_counts_less_for_the_set():
     """As it does for that photo alone (saved_shape.py), and for the rim that a photo of the cap shows."""
     known = KnownDome("Alder", ("log round",), (float(sighted("leaning").fit.theta[AT["log round"]]),), ((1e-6,),))
