@@ -156,11 +156,11 @@ def _alike(
                 uv = on.chart.to_uv(g.hit(line.px, LINES[line_name]))
                 u_mm = station_u_mm(g, on, line, uv, float(front[0]) + du, LINES[line_name])
                 passing += [(u_mm, line)] if np.isfinite(u_mm) else []
-            by_finder = [u_mm for u_mm, line in passing if not line.by_hand]
-            if by_finder:
+            by_line = [u_mm for u_mm, line in passing if not line.by_hand]
+            if by_line:
                 covs = [np.array([[u_mm**2]]) for u_mm, _ in passing]
                 share = _share(covs, [line for _, line in passing])
-                part[list(names).index(name)] = ALIKE * min(by_finder) ** 2 * float(share[0, 0]) ** 2
+                part[list(names).index(name)] = ALIKE * min(by_line) ** 2 * float(share[0, 0]) ** 2
         lines.append((f"{words}, the same error in every photo", part))
     return lines
 
