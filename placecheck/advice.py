@@ -96,6 +96,12 @@ class Plan(Moves):
         low, high = self.limits[name]
         return not low <= value <= high
 
+    def worth(self, move: float, *names: str) -> float:
+        """`move` (mm) as a pin can be set: 0 where it is too small, but the least of all for the first that is out."""
+        if abs(move) >= LEAST_MOVE_MM:
+            return move
+        return math.copysign(LEAST_MOVE_MM, move) if move and not self.moves and self.is_out(*names) else 0.0
+
     def way(self, way: Way) -> str:
         """A way in words, with where that is in the photo."""
         return WAY_WORDS[way] + in_the_photo(self.findings, way)
@@ -146,7 +152,8 @@ class Plan(Moves):
         stays, swings, swing = ("back", "front", now.back - now.front)
         if abs(now.back) > abs(now.front):
             stays, swings, swing = ("front", "back", now.front - now.back)
-        if abs(swing) < LEAST_MOVE_MM:
+        swing = self.worth(swing, "skew_deg")
+        if not swing:
             return
         at = now.back if stays == "back" else now.front
         self.now = now.turned(self.station, at)
@@ -170,7 +177,8 @@ class Plan(Moves):
             needed = abs(move) > (high - low) / 6 or self.beyond("offset_mm", offset)
         else:
             needed = self.is_out("offset_mm") or self.fold_explains_corners()
-        if not needed or abs(move) < LEAST_MOVE_MM:
+        move = self.worth(move, "offset_mm")
+        if not needed or not move:
             return
         self.now = now.slid(move)
         self.tell(
@@ -196,7 +204,8 @@ class Plan(Moves):
             return beyond, abs(move) if beyond else max(abs(value + move - aim) for value in values)
 
         move = min((aim - (values[0] + values[-1]) / 2, aim - values[len(values) // 2], 0.0), key=left_over)
-        if abs(move) < LEAST_MOVE_MM:
+        move = self.worth(move, *CLEARANCES)
+        if not move:
             return
         self.now = self.now.advanced(move)
         self.advanced_mm = move
@@ -224,9 +233,9 @@ class Plan(Moves):
             "clearance_right_mm": f"{mm_and_inches(self.station)} to the wearer's right of the fold",
         }
         uneven = {
-            name: aim - value
+            name: move
             for name, value in self.now.clearance.items()
-            if self.beyond(name, value) and abs(aim - value) >= LEAST_MOVE_MM
+            if self.beyond(name, value) and (move := self.worth(aim - value, name))
         }
         if abs((self.now.front or 0.0) - (self.was.front or 0.0)) > FAR_SIDEWAYS_MM:
             if self.is_out(*uneven):

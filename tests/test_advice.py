@@ -208,6 +208,36 @@ def test_aim_of_the_shop():
     )
 
 
+@pytest.mark.parametrize(
+    ("limits", "values", "says"),
+    [
+        ({"clearance_mm": [6, 13]}, (13.4, 13.4, 13.4), "Move the whole closure 0.5 mm"),
+        ({"clearance_mm": [6, 13]}, (6.2, 13.3, 6.2), "Ease the hairline at the fold 0.5 mm"),
+        ({"offset_mm": [0, 3]}, (-0.3, -0.3), "Slide the whole closure 0.5 mm"),
+        (
+            {"skew_deg": [0, 3]},
+            (-0.2, 0.2),
+            "Turn the closure: leave the back fold pin in; lift the front one and swing",
+        ),
+    ],
+)
+def test_what_is_out_by_less_than_a_pin_can_be_set_gets_the_least_move(limits, values, says):
+    aim = {"clearance_mm": 13} if "clearance_mm" in limits else {}
+    own = request(tolerances=tolerances_from({"tolerances": limits, "aim": aim, "decision": {"guard_factor": 0}}))
+    if aim:
+        m = with_values(
+            **{f"clearance_{place}_mm": v for place, v in zip(("left", "centre", "right"), values, strict=True)}
+        )
+    else:
+        front, back = values
+        skew = math.degrees(math.atan2(front - back, SIZE))
+        ends = {"fold_offset_front_mm": front, "fold_offset_back_mm": back}
+        m = with_values(**ends, offset_mm=(front + back) / 2, skew_deg=skew)
+    fixes = advise(m, own)
+    assert fixes[0].startswith(says)
+    assert fixes[1:] == (CAUTION,)
+
+
 def test_a_turn_that_leaves_the_fold_beyond_an_uneven_limit_is_followed_by_a_slide():
     own = request(tolerances=tolerances_from({"tolerances": {"offset_mm": [-6, 0.5]}}))
     moves = advise(with_values(offset_mm=3.0, skew_deg=2.0, fold_offset_front_mm=5.2, fold_offset_back_mm=0.8), own)

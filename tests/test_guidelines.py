@@ -118,6 +118,19 @@ def test_any_plan_keeps_its_distances(spacing, first, gap, even):
         assert plan.left_over_mm < gap + spacing
 
 
+@pytest.mark.parametrize(
+    ("room", "spacing", "rows", "apart"),
+    [(3.0, 12.7, 1, 12.7), (7.0, 12.7, 2, 7.0), (7.0, 6.0, 2, 6.0), (0.0, 6.0, 1, 6.0)],
+)
+def test_even_rows_are_never_closer_than_can_be_sewn(room, spacing, rows, apart):
+    plan = sphere_plan(spacing_mm=spacing, first_mm=200.0 - room, even=True)
+    assert (len(plan.rows), plan.spacing_mm) == (rows, pytest.approx(apart))
+    left_over = room - (rows - 1) * apart
+    assert plan.left_over_mm == pytest.approx(5.0 + left_over)
+    told = [note for note in plan.notes if note.startswith("The rows cannot be spaced evenly")]
+    assert len(told) == (left_over > 0.01)
+
+
 def test_rows_of_an_order_lie_between_nape_and_closure():
     placed = marks_for(ORDER)
     place = closure_place(ORDER, placed)

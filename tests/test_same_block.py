@@ -45,7 +45,8 @@ from placecheck.judge import failed_answer
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.marks import Marks
 from placecheck.measure import measure_at
-from placecheck.measuring import remeasure
+from placecheck.measuring import remeasure, with_marks
+from placecheck.observed import CORNERS
 from placecheck.observing import clues_of
 from placecheck.one_photo import check_photo, measured_in
 from placecheck.photo import load_photo
@@ -599,6 +600,39 @@ def test_the_order_of_the_photos_does_not_matter():
         assert other.estimates[name].value == pytest.approx(estimate.value, abs=0.02), name
         assert pytest.approx(estimate.U95, rel=0.005) == other.estimates[name].U95, name
         assert set(other.estimates[name].evidence) == set(estimate.evidence), name
+
+
+def by_hand(name, u_px=1.5):
+    """A photo whose corners were set by hand, where they were found."""
+    seen = sighted(name)
+    corners = {n: tuple(map(float, mark.px)) for n, mark in seen.observed.marks.items() if n in CORNERS}
+    return with_marks(seen, Marks(corners, u_px=u_px))
+
+
+def test_a_landmark_that_one_photo_found_has_the_finders_factor_whichever_comes_first():
+    """It falls away only where every photo's was set by hand."""
+    for pair, factor in (
+        ((by_hand("above"), sighted("leaning")), True),
+        ((sighted("leaning"), by_hand("above")), True),
+        ((by_hand("above"), by_hand("leaning")), False),
+    ):
+        measured, _ = measure_together(("a", "b"), pair, photo_request())
+        estimate = measured.estimates["length_left_mm"]
+        u = total_u(estimate.budget)
+        assert estimate.u == pytest.approx(u * (factor_for("length_left_mm", u) if factor else 1.0))
+        assert ("front_left: seen in the photo" in estimate.evidence) == factor
+        assert "front_left: set by hand" in estimate.evidence
+
+
+@pytest.mark.parametrize(("u_px", "least", "most"), [(0.02, 0.0, 0.01), (1.5, 0.4, 0.8), (80.0, 0.7, 1.5)])
+def test_what_a_photo_found_errs_alike_as_far_as_it_counts_beside_one_by_hand(u_px, least, most):
+    """All of it beside a hand that hardly knows, nothing of it beside one that knows exactly."""
+    line = "front left corner, the same error in every photo"
+    alike = []
+    for pair in ((by_hand("leaning", u_px), sighted("above")), (sighted("leaning"), sighted("above"))):
+        measured, _ = measure_together(("a", "b"), pair, photo_request())
+        alike.append({c.source: c.u for c in measured.estimates["width_front_mm"].budget}.get(line, 0.0))
+    assert least <= alike[0] / alike[1] <= most
 
 
 def test_a_saved_block_that_one_photo_contradicts_counts_less_for_the_set():

@@ -23,6 +23,7 @@ from placecheck.answer import (
     BARE_LINE,
     CAP_MEASURES,
     LANDMARKS,
+    RIM_WORDS,
     UNDER_THE_CAP,
     Contribution,
     Estimate,
@@ -63,6 +64,7 @@ from placecheck.stitched.movement import (
     place,
 )
 from placecheck.stitched.unpicking import RIPPER, edges_of, stretches, unpicking
+from placecheck.tolerances import tolerances_from
 from placecheck.uncertainty import factor_for
 from placecheck.units import parse_closure
 
@@ -359,6 +361,10 @@ def test_cap_advice_in_bench_words():
     turn, _ = cap_advised(cap_shift_mm=0.0, cap_turn_deg=4.0)
     assert "swing the nape about 13.3 mm" in turn
     assert "to the wearer's right" in turn
+    # a temple that is out by less than a pin can be set, where the shop wants it so
+    m, own = cap_measured(temple_rim_mm=-0.3), tolerances_from({"tolerances": {"temple_rim_mm": [0, 6]}})
+    temple, _ = cap_plan(m, judge(m, replace(own, guard_factor=0.0)))[0]
+    assert temple.startswith("The cap's edge sits 0.3 mm")
     # and as arrows at the ends of the cap's line
     for values, pulls in (
         ({"cap_shift_mm": 5.0, "cap_turn_deg": 4.0}, (Pull("cap_front", right_mm=-5.0),)),
@@ -383,6 +389,27 @@ def test_an_undecided_turn_asks_for_the_bare_block_once(evidence, told):
     other = replace(turn, budget=budget[::-1])  # not where most of the doubt is
     sure = replace(sure, estimates={"cap_turn_deg": other})
     assert [p.code for p in cap_undecided(sure, judge(sure, request().tolerances))] == ["cap-undecided"]
+
+
+@pytest.mark.parametrize(
+    ("unsure", "codes"),
+    [
+        ({"temple_rim_mm": RIM_WORDS}, ["cap-temples-undecided"]),
+        ({"back_seams_mm": "cap centre line"}, ["cap-seams-undecided"]),
+        ({"back_seams_mm": UNDER_THE_CAP}, ["cap-undecided", "bare-block-unknown"]),
+        ({"cap_shift_mm": "cap centre line", "back_seams_mm": "cap centre line"}, ["cap-undecided"]),
+        ({"cap_shift_mm": "cap centre line", "temple_rim_mm": RIM_WORDS}, ["cap-undecided", "cap-temples-undecided"]),
+    ],
+)
+def test_what_is_seen_obliquely_asks_for_a_photo_from_elsewhere_not_for_chalk(unsure, codes):
+    near = {"cap_shift_mm": 2.9, "temple_rim_mm": 5.9, "back_seams_mm": 5.9}
+    estimates = {n: Estimate(near[n], 1.0, (Contribution(source, 0.9),)) for n, source in unsure.items()}
+    m = replace(cap_measured(), estimates=estimates)
+    problems = cap_undecided(m, judge(m, request().tolerances))
+    assert [p.code for p in problems] == codes
+    for p in problems[: 1 if "bare-block-unknown" in codes else 2]:
+        assert ("Chalk" in p.message) == (p.code == "cap-undecided")
+        assert (f"the {RIM_WORDS}." in p.message) == (p.code == "cap-temples-undecided")
 
 
 def test_a_cap_on_a_tilted_block_is_measured_against_the_tilted_block(tmp_path):

@@ -9,12 +9,12 @@ published source. Sides are the wearer's.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from placecheck.advice import LEAST_MOVE_MM, Moves
-from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Judged, Measured, Pull
+from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Estimate, Judged, Measured, Pull
 from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
 from placecheck.units import mm_and_inches
@@ -26,6 +26,17 @@ BARE_BLOCK = Problem(
     "Where the block's line runs under the cap is most of the doubt: photograph the bare block from all round once, "
     "keep it, and name it in every check.",
 )
+LINE = "cap-undecided"
+ON_THE_LINE = ("cap_shift_mm", "cap_turn_deg")
+AGAIN: Mapping[str, str] = {
+    LINE: "Chalk the block's middle line longer in front of the cap, lean the phone toward the face, and take the "
+    "photo again, closer",
+    "cap-temples-undecided": "Take the photo again from straight in front of the face, leaning the phone 40 to 50 "
+    "degrees, so that both temples are seen alike and block and card fill the picture",
+    "cap-seams-undecided": "Take the photo again leaning the phone no more than 30 degrees toward the face, closer, "
+    "since the seams behind are seen nearly edge-on here",
+}
+"""What would decide what is unsure, by the problem's code."""
 PIN_AGAIN = (
     "Pin the cap at the front, the nape and over both ears before the closure goes on, and take the photo again. Pins "
     "are sharp: push them in slanting, heads outward, and park loose ones in a cushion."
@@ -64,7 +75,7 @@ def cap_plan(measured: Measured, judged: Mapping[str, Judged]) -> tuple[tuple[st
             f"{mm_and_inches(abs(uneven) / 2)} {_side(measured, -uneven)}."
         )
     high = out.get("temple_rim_mm", 0.0)
-    if abs(high) >= LEAST_MOVE_MM:
+    if high and (not plan.moves or abs(high) >= LEAST_MOVE_MM):
         plan.tell(
             f"The cap's edge sits {mm_and_inches(abs(high))} higher at the wearer's "
             f"{'right' if high > 0 else 'left'} temple: draw it down there by half of that and let it "
@@ -85,19 +96,37 @@ def _side(measured: Measured, right_mm: float) -> str:
 
 
 def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem, ...]:
-    """What is too near a limit to call, and what would decide it."""
+    """What is too near a limit to call, and what would decide it; what wants the same done is told once."""
     unsure = [name for name, j in judged.items() if j.state == "unsure"]
-    if not unsure:
-        return ()
-    what = " and ".join(f"“{MEASURE_BY_NAME[name].label}”" for name in unsure)
-    undecided = Problem(
-        "cap-undecided",
-        "Chalk the block's middle line longer in front of the cap, lean the phone toward the face, and take the photo "
-        f"again, closer: {what} {'are' if len(unsure) > 1 else 'is'} too uncertain to call.",
-    )
+    told: dict[str, list[str]] = {}
+    for name in unsure:
+        told.setdefault(_decided_by(name, measured.estimates[name], unsure), []).append(name)
+    problems = []
+    for code, names in told.items():
+        what = " and ".join(f"“{MEASURE_BY_NAME[name].label}”" for name in names)
+        are, source = "are" if len(names) > 1 else "is", _largest(measured.estimates[names[0]])
+        doubt = f" Most of the doubt comes from the {source}." if source and code != LINE else ""
+        problems.append(Problem(code, f"{AGAIN[code]}: {what} {are} too uncertain to call.{doubt}"))
     for name in unsure:
         estimate = measured.estimates[name]
         known = any(BARE_LINE in words for words in estimate.evidence)
-        if not known and estimate.budget and estimate.budget[0].source == UNDER_THE_CAP:
-            return undecided, BARE_BLOCK
-    return (undecided,)
+        if not known and _largest(estimate) == UNDER_THE_CAP:
+            return (*problems, BARE_BLOCK)
+    return tuple(problems)
+
+
+def _largest(estimate: Estimate) -> str:
+    """The line of the budget that adds most; empty where there is none."""
+    return estimate.budget[0].source if estimate.budget else ""
+
+
+def _decided_by(name: str, estimate: Estimate, unsure: Sequence[str]) -> str:
+    """The code of what would decide a measure that is unsure: what is seen obliquely wants a photo from elsewhere.
+
+    What rests on the block's line wants more of that; so do the seams behind where the line is to be chalked anyway.
+    """
+    if name in ON_THE_LINE or _largest(estimate) == UNDER_THE_CAP:
+        return LINE
+    if name == "temple_rim_mm":
+        return "cap-temples-undecided"
+    return LINE if set(ON_THE_LINE) & set(unsure) else "cap-seams-undecided"

@@ -60,7 +60,8 @@ class Row:
 class RowsWanted:
     """How the rows are asked for: spacing, distances from nape and closure, layers of weft in a row, share in reserve.
 
-    With `even` the spacing is made a little smaller, so that the last row lies exactly `gap_mm` behind the closure.
+    With `even` the spacing is made a little smaller, so that the last row lies exactly `gap_mm` behind the closure;
+    not below what can be sewn: then it stays as asked for.
     """
 
     spacing_mm: float = SPACING_MM
@@ -154,8 +155,10 @@ def plan_rows(
             "closure's size and the distances asked for.",
         )
     spaces = room / wanted.spacing_mm
-    steps = int(np.ceil(spaces - 1e-9) if wanted.even else np.floor(spaces + 1e-9))
-    spacing = room / steps if wanted.even and steps else wanted.spacing_mm
+    closer = max(1, int(np.ceil(spaces - 1e-9)))
+    even = wanted.even and room / closer >= SPACING_LIMITS_MM[0]
+    steps = closer if even else int(np.floor(spaces + 1e-9))
+    spacing = room / steps if even else wanted.spacing_mm
     middles = nape_v_mm + wanted.first_mm + spacing * np.arange(steps + 1)
     side = side_line(surface, nape_corner, ear)
     side_mm = length_mm(side)
@@ -172,13 +175,19 @@ def plan_rows(
             f"At the sides the rows come within {end_spacing:.1f} mm of each other: end every second row 25 mm before "
             "the side line, or space them wider."
         )
+    left_over = float(back_edge_v_mm - middles[-1])
+    if wanted.even and not even and left_over - wanted.gap_mm > 1e-6:
+        notes.append(
+            f"The rows cannot be spaced evenly and stay {SPACING_LIMITS_MM[0]:.0f} mm apart: the last one ends "
+            f"{left_over:.1f} mm behind the closure."
+        )
     return Plan(
         rows=tuple(rows),
         side_line=side,
         spacing_mm=float(spacing),
         end_spacing_mm=float(end_spacing),
         first_mm=wanted.first_mm,
-        left_over_mm=float(back_edge_v_mm - middles[-1]),
+        left_over_mm=left_over,
         layers=wanted.layers,
         reserve=wanted.reserve,
         notes=tuple(notes),

@@ -80,13 +80,20 @@ def measure_together(
 
 
 def _merged(observed: Sequence[Observed]) -> Observed:
-    """All that any photo shows, for words: the first that has a landmark lends its evidence, a line has that of all."""
+    """All that any photo shows, for words: the first that has a landmark lends its evidence, a line has that of all.
+
+    So has a landmark that was set by hand in some photos and found in others: it needs the finders' factor.
+    """
     first = observed[0]
     marks: dict[str, Any] = {}
     inferred: dict[str, Any] = {}
     for one in observed:
         marks = {**one.marks, **marks}
         inferred = {**one.inferred, **inferred}
+    for name, mark in marks.items():
+        shown = [o.marks[name] for o in observed if name in o.marks]
+        if len({m.by_hand for m in shown}) > 1:
+            marks[name] = replace(mark, evidence=tuple(dict.fromkeys(w for m in shown for w in m.evidence)))
     inferred = {n: g for n, g in inferred.items() if n not in marks}
     lines: dict[str, Any] = {}
     for name in _LINE_FIELDS:

@@ -8,7 +8,8 @@ normal matrix, G the measure's sensitivities): the shares add up to G C G^T exac
 correlations kept (GUM, JCGM 100:2008, 5.2.2 and 5.1.3). An error of the card's print is the same in
 every photo and counts once, by how far it moves the solution. What the finders may mistake in every
 photo alike does not shrink with the number of photos and is added once for landmarks and
-lines that were found; what was set by hand errs by hand, anew in every photo.
+lines that were found, less where some of the photos have them by hand: what was set by hand errs
+by hand, anew in every photo.
 """
 
 from __future__ import annotations
@@ -21,8 +22,8 @@ import numpy.typing as npt
 
 from placecheck.answer import Contribution
 from placecheck.measure import LACE_LIFT_MM, OnDome, measure_at, station_mm
-from placecheck.observed import FOLD, Inferred
-from placecheck.same_block.evidence import ALIKE, LINES, Seen
+from placecheck.observed import FOLD, Inferred, Line, Mark
+from placecheck.same_block.evidence import ALIKE, LINES, Seen, own_share
 from placecheck.same_block.residuals import LINE_WORDS
 from placecheck.same_block.unknowns import JointFit
 from placecheck.surface_map import fermi_chart
@@ -120,10 +121,12 @@ def _alike(
     lines = []
     for name in fit.index.marks:
         found = [(k, p.observed.marks[name]) for k, p in enumerate(seen) if name in p.observed.marks]
-        if any(mark.by_hand for _, mark in found):
-            continue
         covs = [mark_covariance_mm2(fit.geometry(k), on, mark.px, mark.covariance_px2) for k, mark in found]
-        cov = ALIKE * min(covs, key=lambda c: float(np.trace(c)))
+        by_finder = [cov for cov, (_, mark) in zip(covs, found, strict=True) if not mark.by_hand]
+        if not by_finder:
+            continue
+        share = _share(covs, [mark for _, mark in found])
+        cov = share @ (ALIKE * min(by_finder, key=lambda c: float(np.trace(c)))) @ share.T
         jac = []
         for step in np.eye(2) * 0.5:
             moved = replace(on, marks_uv={**on.marks_uv, name: on.marks_uv[name] + step})
@@ -142,18 +145,34 @@ def _alike(
         found_lines = [(k, getattr(p.observed, line_name)) for k, p in enumerate(seen)]
         found_lines = [(k, line) for k, line in found_lines if line is not None]
         part = np.zeros(len(names))
-        if not found_lines or any(line.by_hand for _, line in found_lines):
+        if all(line.by_hand for _, line in found_lines):
             continue
         for du, name in stations:
             if name not in names or (line_name == "hairline" and du == 0.0):
                 continue
-            u_mm = []
+            passing = []
             for k, line in found_lines:
                 g = fit.geometry(k)
                 uv = on.chart.to_uv(g.hit(line.px, LINES[line_name]))
-                u_mm.append(station_u_mm(g, on, line, uv, float(front[0]) + du, LINES[line_name]))
-            finite = [u for u in u_mm if np.isfinite(u)]
-            if finite:
-                part[list(names).index(name)] = ALIKE * min(finite) ** 2
+                u_mm = station_u_mm(g, on, line, uv, float(front[0]) + du, LINES[line_name])
+                passing += [(u_mm, line)] if np.isfinite(u_mm) else []
+            by_line = [u_mm for u_mm, line in passing if not line.by_hand]
+            if by_line:
+                covs = [np.array([[u_mm**2]]) for u_mm, _ in passing]
+                share = _share(covs, [line for _, line in passing])
+                part[list(names).index(name)] = ALIKE * min(by_line) ** 2 * float(share[0, 0]) ** 2
         lines.append((f"{words}, the same error in every photo", part))
     return lines
+
+
+def _share(covs: Sequence[FloatArray], sources: Sequence[Mark | Line]) -> FloatArray:
+    """By how much (N, N) a place moves with an error that is alike in all photos it was found in, not set by hand.
+
+    `covs` (N, N) are its covariances in the photos, of which each weighs by its own share.
+    """
+    if not any(source.by_hand for source in sources):
+        return np.eye(len(covs[0]))
+    weights = [np.linalg.inv(own_share(source) * cov) for cov, source in zip(covs, sources, strict=True)]
+    found = [w for w, source in zip(weights, sources, strict=True) if not source.by_hand]
+    out: FloatArray = np.linalg.solve(np.sum(weights, 0), np.sum(found, 0))
+    return out
