@@ -17,6 +17,7 @@ from placecheck.block_residuals import Shown
 from placecheck.camera import camera_for, distort, pose_from_homography, project, rotation, undistort
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.dome import BUMPS, Dome, half_axes_for
+from placecheck.errors import RetakeNeeded
 
 BOARD = np.array([[(i % 6 + 1) * 20.0, (i // 6 + 1) * 20.0] for i in range(24)])
 
@@ -76,6 +77,32 @@ def test_widest_level_is_the_elliptic_integral():
     assert expected == pytest.approx(552.5873040177377)
     assert Dome(75, 100, 100).circumference_mm() == pytest.approx(expected, abs=1e-4)
     assert half_axes_for(expected, 100 / 75) == pytest.approx((75, 100), abs=1e-5)
+
+
+def test_what_exif_leaves_open_of_the_focal_length():
+    """A whole millimetre is half a millimetre over sqrt 3 (rectangular, GUM 4.3.7); the frame is 36 x 24 mm.
+
+    CIPA DC-008's equivalent is by the diagonal; read by the width it is 4 % off on 4:3, within 2.5 u of a usual lens.
+    """
+    found = {f35: camera_for(4032, 3024, f35) for f35 in (13.0, 26.0, 77.0)}
+    for f35, camera in found.items():
+        assert camera.f_px == pytest.approx(f35 * np.hypot(4032, 3024) / np.hypot(36, 24), rel=1e-4)
+        rounded = (0.5 / f35) ** 2 / 3
+        assert camera.u_f_rel**2 - rounded == pytest.approx(found[26.0].u_f_rel ** 2 - (0.5 / 26.0) ** 2 / 3)
+    usual = found[26.0]
+    by_width = 26.0 * 4032 / 36
+    assert 0.03 < abs(by_width / usual.f_px - 1) < 2.5 * usual.u_f_rel < 0.05
+
+
+def test_a_lens_that_exif_does_not_tell_is_a_phones_and_an_odd_one_is_refused():
+    """Main lenses of phones are 22 to 30 mm (common practice, no published source)."""
+    camera = camera_for(4032, 3024, None)
+    for f35 in (22.0, 30.0):
+        assert abs(camera_for(4032, 3024, f35).f_px / camera.f_px - 1) < 2 * camera.u_f_rel < 0.25
+    for odd in (7.9, 301.0):
+        with pytest.raises(RetakeNeeded) as caught:
+            camera_for(4032, 3024, odd)
+        assert caught.value.problem.code == "odd-focal-length"
 
 
 @settings(max_examples=40, deadline=None)

@@ -760,12 +760,12 @@ def test_a_line_is_kept_where_stretches_of_several_photos_agree(monkeypatch, pho
 
 def test_photos_command_on_pictures(home, tmp_path, capsys):
     """Rendered photos of a bare block: radii within 3 mm, its line, a photo of nothing named, nothing overwritten."""
-    scene = sample_scene(3, kind="no-cap", clutter=0, hand=False, comb=False, size=(1440, 1080))
-    for i, view in enumerate(walk_round(scene, VIEWS[:7], 3)):
+    scene = sample_scene(3, kind="no-cap", clutter=0, hand=False, comb=False, size=(1200, 900))
+    for i, view in enumerate(walk_round(scene, VIEWS[:6], 3)):
         save(view, tmp_path, f"w{i}")
     from PIL import Image
 
-    Image.new("RGB", (1440, 1080), (120, 110, 100)).save(tmp_path / "w9.jpg")
+    Image.new("RGB", (1200, 900), (120, 110, 100)).save(tmp_path / "w9.jpg")
     pictures = [str(p) for p in sorted(tmp_path.glob("w*.jpg"))]
     status = cli.run(["block", "photos", "Birch", *pictures, "--card-at", "left"])
     out = capsys.readouterr().out
@@ -786,7 +786,7 @@ def test_photos_command_on_pictures(home, tmp_path, capsys):
         assert abs(value - true) < 2.5 * dome.line.covariance[i][i] ** 0.5
     assert abs(dome.line.yaw_deg - scene.block.print_turn_deg) < 0.8
     # a cap on that block: how far it is turned is told far better than without the line
-    cap = sample_scene(8, kind="cap", size=(1600, 1200), hand=False, comb=False, block=vars(scene.block))
+    cap = sample_scene(8, kind="cap", size=(1200, 900), hand=False, comb=False, block=vars(scene.block))
     save(cap, tmp_path, "cap")
     true = json.loads((tmp_path / "cap.json").read_text())["cap_on_block"]
     assert true["against"] == "line"
