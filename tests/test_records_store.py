@@ -28,13 +28,17 @@ from placecheck.records.model import STAGES, Filter, NewRecord, age_limit, day_s
 from placecheck.records.overview import overview, stream_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.report import order_report
+from placecheck.records.request_json import to_json
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
 from placecheck.records.verify import verify
+from placecheck.units import parse_closure
 
 PROFILE = {"f": 1.5}
-SPELLINGS = [f"SCAN record USING COVERING INDEX ix_record_{i}" for i in ("maker_created_at", "client")]
-"""Plans of the look for a name's spellings, which reads names only and not the table."""
+SPELLINGS = [
+    f"SCAN record USING COVERING INDEX ix_record_{i}" for i in ("maker_created_at", "client", "closure_created_at")
+]
+"""Plans of the look for a name's or a closure's spellings, which reads names only and not the table."""
 
 
 @pytest.fixture
@@ -150,6 +154,26 @@ def test_clients_and_makers_are_found_however_they_are_cased(store):
     ]  # one maker, counted once
     assert store.purge(filter_from(client="rowan"))[0] == 2
     assert {line.id for line in store.find()} == {3, 4}
+
+
+def test_closures_of_one_size_are_one_however_they_were_written(store):
+    """In lists, groups, yields and charts, under the label that was kept first."""
+    for i, size in enumerate(("5x5in", "5x5", "12.7x12.7cm", "127.9 x 127 mm", "4x4", "13x13cm", "5 1/2 x 5", "")):
+        asked = {**REQUEST, "closure": to_json(parse_closure(size)) if size else ""}
+        at = utc_text(datetime(2026, 3, 1, 9, i, tzinfo=UTC))
+        verdict = "fix" if size == "5x5" else "pass"
+        save_check(store, jpeg(i), answer(verdict, offset_mm=0.1), asked, order=f"O{i}", created_at=at)
+    same = ["5x5in", "5x5", "12.7x12.7cm", "127.9x127mm"]
+    for wanted in (*same, "5 x 5", "128x128mm", '5x5"'):
+        found = store.find(Filter(closure=wanted), oldest_first=True)
+        assert [line.closure for line in found] == same, wanted
+        assert tallies.first_checks(store.database, Filter(closure=wanted)) == tallies.Count(4, 3, 0)
+        assert len(tallies.series(store.database, "offset_mm", Filter(closure=wanted))) == 4
+    assert store.count(Filter(closure="5.5x5")) == store.count(Filter(closure="5½x5in")) == 1
+    assert store.count(Filter(closure="anything")) == 0
+    assert tallies.groups(store.database, "closure") == ["", "13x13cm", "4x4", "5-1/2x5", "5x5in"]
+    by_closure = {g.name: g.first_pass.decided for g in overview(store, "closure").groups}
+    assert by_closure == {"": 1, "13x13cm": 1, "4x4": 1, "5-1/2x5": 1, "5x5in": 4}
 
 
 def test_a_photo_saved_again_is_the_same_attempt(store):
