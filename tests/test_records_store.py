@@ -24,7 +24,19 @@ from placecheck.answer import STAGE_MEASURES
 from placecheck.errors import PlacecheckError, UsageProblem
 from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
-from placecheck.records.model import STAGES, Filter, NewRecord, age_limit, day_start, filter_from, local_text, utc_text
+from placecheck.records.model import (
+    JOINERS,
+    STAGES,
+    Filter,
+    NewRecord,
+    age_limit,
+    day_start,
+    filter_from,
+    kept_name,
+    local_text,
+    report_name,
+    utc_text,
+)
 from placecheck.records.overview import overview, stream_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.report import order_report
@@ -330,10 +342,45 @@ def test_reading_where_nothing_is_yet_makes_nothing(tmp_path):
 
 @given(st.text(max_size=300))
 def test_names_of_any_text_are_kept_or_made_plain(text):
-    from placecheck.records.saving import _named
+    kept = kept_name(text)
+    plain = "".join(c for c in kept or "" if c not in JOINERS)
+    assert kept is None or (plain.isprintable() and kept == kept.strip() and len(kept) <= 200)
+    assert kept == kept_name(kept)
 
-    kept = _named(text)
-    assert kept is None or (kept.isprintable() and kept == kept.strip() and len(kept) <= 200)
+
+def test_a_name_that_is_cut_does_not_end_in_a_blank():
+    assert kept_name("x" * 199 + " y") == "x" * 199
+
+
+@pytest.mark.parametrize(
+    ("kept", "asked"),
+    [
+        ("Ada  Lovelace", "ada  lovelace "),
+        ("Élise", "élise"),
+        ("Élise", "E\u0301LISE"),
+        ("می\u200cشا", "می\u200cشا"),
+        ("می\u200cشا", "می شا"),  # as earlier versions kept it
+        ("👩\u200d🦰", "👩\u200d🦰"),
+        ("שרה", "שרה"),
+    ],
+)
+def test_a_name_is_found_as_it_was_typed(store, kept, asked):
+    put(store, 1, order=kept, client=kept, maker=kept)
+    put(store, 2, order="another", client="another", maker=asked)
+    put(store, 3)
+    assert [line.id for line in store.find(Filter(order=kept))] == [1]
+    assert [line.id for line in store.find(Filter(client=asked))] == [1]
+    assert store.count(Filter(maker=asked)) == 2
+    assert len(tallies.groups(store.database, "maker")) == 1
+    assert store.count(Filter(order="")) == store.count(Filter(maker="")) == 0
+
+
+@pytest.mark.parametrize(
+    ("order", "name"),
+    [("0007", "0007"), ("👩\u200d🦰", "order"), ("..", "order"), ("a/b", "a-b"), ("ש" * 200, "ש" * 60)],
+)
+def test_a_report_always_has_a_name(order, name):
+    assert report_name(order, "html") == f"{name}.html"
 
 
 @given(st.datetimes(min_value=datetime(1970, 1, 2), max_value=datetime(2199, 1, 1)))

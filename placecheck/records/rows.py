@@ -21,7 +21,18 @@ from typing import Any
 from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, func, or_, select
 
 from placecheck.errors import UsageProblem
-from placecheck.records.model import FileRef, Filter, NewRecord, Reading, Record, Summary, now_text, readings_of
+from placecheck.records.model import (
+    FileRef,
+    Filter,
+    NewRecord,
+    Reading,
+    Record,
+    Summary,
+    kept_name,
+    now_text,
+    readings_of,
+    spelling,
+)
 from placecheck.records.schema import detail, kept_file, reading, record
 from placecheck.units import parse_closure
 
@@ -94,12 +105,10 @@ def row_of(new: NewRecord) -> dict[str, Any]:
 def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[bool]]:
     """What a Filter means for `record`: conditions that must all hold.
 
-    Clients and makers are found however their letters are cased: by the database's lower(), which in SQLite knows the
-    letters A to Z only, so that others (É) must be typed as they were. Closures are found by their size, however it was
-    written.
+    Orders, clients and makers are found by their names as they were made plain when they were kept, clients and makers
+    however their letters are cased, too. Closures are found by their size, however it was written.
     """
     columns = {
-        "order": record.c.order_ref,
         "stage": record.c.stage,
         "verdict": record.c.verdict,
         "origin": record.c.origin,
@@ -107,11 +116,12 @@ def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[boo
     found: list[ColumnElement[bool]] = [
         column == getattr(wanted, name) for name, column in columns.items() if getattr(wanted, name) is not None
     ]
+    if wanted.order is not None:
+        found.append(record.c.order_ref == (kept_name(wanted.order) or ""))
     for column, name in ((record.c.client, wanted.client), (record.c.maker, wanted.maker)):
         if name is not None:
-            alike = select(column).where(func.lower(column) == func.lower(name)).distinct()  # read from the index alone
-            spelled = connection.execute(alike).scalars().all()
-            found.append(_one_of(column, spelled))
+            every = connection.execute(select(column).distinct()).scalars()  # read from the index alone
+            found.append(_one_of(column, [one for one in every if one and spelling(one) == spelling(name)]))
     if wanted.closure is not None:
         found.append(_one_of(record.c.closure, _alike(first_labels(connection), wanted.closure)))
     if wanted.since is not None:
