@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import resource
 import shutil
 import sqlite3
 import subprocess
 import sys
 import tempfile
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -22,6 +24,7 @@ from sqlalchemy import event
 
 from placecheck.answer import STAGE_MEASURES
 from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.quality.charts_svg import individuals_svg
 from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
 from placecheck.records.model import (
@@ -263,6 +266,22 @@ def test_charts_aim_where_the_latest_check_was_asked_to(store):
     assert (stream.aim, stream.habit) == (8.0, None)
     assert any("detail.request" in statement for statement in asked_for)
     assert not any("answer" in statement for statement in asked_for)  # the aim costs no whole record
+
+
+@pytest.mark.parametrize(("zone", "day"), [("America/Los_Angeles", "2026-02-28"), ("Asia/Tokyo", "2026-03-01")])
+def test_charts_name_the_day_that_lists_name(store, monkeypatch, zone, day):
+    """A check late in the evening is of that day, though it is the next in Greenwich already."""
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        put(store, 1, order="O1", at="2026-03-01T07:30:00.000000Z")
+        (line,) = store.find(filter_from(since=day, until=day))
+        assert local_text(line.created_at)[:10] == day
+        svg = individuals_svg(stream_of(store, "offset_mm", Filter()))
+        assert set(re.findall(r"\d{4}-\d\d-\d\d", svg)) == {day}
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_quality_queries(store):
