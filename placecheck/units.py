@@ -28,6 +28,8 @@ CIRCUMFERENCE_MM = (480.0, 670.0)
 """Tapes round blocks that are sold, child to extra large, 19 to 26 1/4 in (common practice, no published source)."""
 CLOSURE_MM = (25.0, 407.0)
 """Sides of closures and frontals that are sold, 1 to 16 in (common practice, no published source)."""
+SAME_CLOSURE_MM = 1.0
+"""Closures whose sides differ by no more are one size: less than that is rounding."""
 BAR_MM, SMALL_BAR_MM = 100.0, 50.0
 """The bars beside the scale card and the small card, as they were designed."""
 BAR_RANGE_MM = (85.0, 115.0)
@@ -66,6 +68,10 @@ class ClosureSize:
     width_mm: float
     length_mm: float
     label: str
+
+    def same_as(self, other: ClosureSize) -> bool:
+        """Whether both are one size, however they were written: `5x5`, `5x5in`, `12.7x12.7cm`."""
+        return max(abs(self.width_mm - other.width_mm), abs(self.length_mm - other.length_mm)) <= SAME_CLOSURE_MM
 
 
 def _spelled(text: str) -> str:
@@ -164,7 +170,8 @@ def parse_closure(text: str) -> ClosureSize:
             f"below {low:.0f} or above {high:.0f} mm: numbers without a unit are inches, so write the unit if you mean "
             "cm or mm.",
         )
-    return ClosureSize(pair[0], pair[1], re.sub(r"\s+", "", text.lower().replace("×", "x").replace("by", "x")))
+    label = re.sub(r"(?<=\d)\s+(?=\d)", "-", text.lower().replace("×", "x").replace("by", "x"))
+    return ClosureSize(pair[0], pair[1], re.sub(r"\s+", "", label))
 
 
 def parse_card_bars_mm(text: str, nominal_mm: float = BAR_MM) -> tuple[float, float]:

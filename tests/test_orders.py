@@ -113,7 +113,9 @@ def test_any_text_gives_a_length_of_a_head_or_a_sentence(text):
     assert mm == 0.0 or 490 <= mm <= 650
 
 
-@pytest.mark.parametrize("bad", ["", "   ", "none", "a@b.example", "+44 20 7946 0000", "x" * 41, "17", "#3", "a\x00b"])
+@pytest.mark.parametrize(
+    "bad", ["", "   ", "none", "a@b.example", "+44 20 7946 0000", "x" * 41, "17", "#3", "a\x00b", "\u200d", "\u202eab"]
+)
 def test_aliases_that_are_none(bad):
     with pytest.raises(UsageProblem):
         parse_alias(bad)
@@ -121,6 +123,8 @@ def test_aliases_that_are_none(bad):
 
 def test_aliases_dates_and_caps():
     assert parse_alias("  Silver  Birch 2 ") == "Silver Birch 2"
+    for joined in ("می\u200cشا", "👩\u200d🦰"):
+        assert parse_alias(joined) == joined
     assert parse_due("2031-03-14") == date(2031, 3, 14)
     with pytest.raises(UsageProblem, match="2026-03-14"):
         parse_due("14.3.31")

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from placecheck.answer import MEASURE_BY_NAME
+from placecheck.answer import JUDGED, MEASURE_BY_NAME
 from placecheck.quality.charts_svg import BLUE, VERMILION, bars_svg, individuals_svg
 from placecheck.quality.first_pass import Fault
 from placecheck.quality.gauge import gauge_share
@@ -265,6 +265,21 @@ def test_everything_stays_inside_the_picture(values):
     labels = sorted(float(t.get("y")) for t in root.iter(f"{SVG}text") if float(t.get("x")) > width - 66)
     upper = [y for y in labels if y < 230]
     assert all(b - a >= 12.9 for a, b in pairwise(upper))  # no label covers another
+
+
+def test_long_names_are_cut_and_cover_nothing():
+    words = "32 of 45 (71 %), 3 undecided"
+    for name in ("N" * 200, "Wilhelmine von der Höhe zu Unterwaldkirchen", "頭" * 40):
+        (_, shown, _), title = texts(drawn(bars_svg("Yield", [(name, 0.5, words, None)]))), name
+        assert shown.endswith("…")
+        assert len(shown) * 6 + len(words) * 6 < 344
+        svg = drawn(individuals_svg(look_at("clearance_centre_mm", title, points([9.0], 6, 13))))
+        assert texts(svg)[0].endswith("…")
+        assert len(texts(svg)[0]) * 6 < 352
+        assert name in svg.get("aria-label")
+    for fault in (Fault(m, side, 120, 1.0) for m in JUDGED for side in (-1, 1)):
+        assert fault_words(fault) in texts(drawn(bars_svg("Faults", [(fault_words(fault), 1.0, "120", None)])))
+    assert "Tomma" in texts(drawn(bars_svg("Yield", [("Tomma", 0.5, words, None)])))
 
 
 def test_bars():

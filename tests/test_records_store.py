@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import resource
 import shutil
 import sqlite3
 import subprocess
 import sys
 import tempfile
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -22,19 +24,36 @@ from sqlalchemy import event
 
 from placecheck.answer import STAGE_MEASURES
 from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.quality.charts_svg import individuals_svg
 from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
-from placecheck.records.model import STAGES, Filter, NewRecord, age_limit, day_start, filter_from, local_text, utc_text
+from placecheck.records.model import (
+    JOINERS,
+    STAGES,
+    Filter,
+    NewRecord,
+    age_limit,
+    day_start,
+    filter_from,
+    kept_name,
+    local_text,
+    report_name,
+    utc_text,
+)
 from placecheck.records.overview import overview, stream_of
 from placecheck.records.photos import PhotoFolder, RecordsProblem
 from placecheck.records.report import order_report
+from placecheck.records.request_json import to_json
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
 from placecheck.records.verify import verify
+from placecheck.units import parse_closure
 
 PROFILE = {"f": 1.5}
-SPELLINGS = [f"SCAN record USING COVERING INDEX ix_record_{i}" for i in ("maker_created_at", "client")]
-"""Plans of the look for a name's spellings, which reads names only and not the table."""
+SPELLINGS = [
+    f"SCAN record USING COVERING INDEX ix_record_{i}" for i in ("maker_created_at", "client", "closure_created_at")
+]
+"""Plans of the look for a name's or a closure's spellings, which reads names only and not the table."""
 
 
 @pytest.fixture
@@ -152,6 +171,26 @@ def test_clients_and_makers_are_found_however_they_are_cased(store):
     assert {line.id for line in store.find()} == {3, 4}
 
 
+def test_closures_of_one_size_are_one_however_they_were_written(store):
+    """In lists, groups, yields and charts, under the label that was kept first."""
+    for i, size in enumerate(("5x5in", "5x5", "12.7x12.7cm", "127.9 x 127 mm", "4x4", "13x13cm", "5 1/2 x 5", "")):
+        asked = {**REQUEST, "closure": to_json(parse_closure(size)) if size else ""}
+        at = utc_text(datetime(2026, 3, 1, 9, i, tzinfo=UTC))
+        verdict = "fix" if size == "5x5" else "pass"
+        save_check(store, jpeg(i), answer(verdict, offset_mm=0.1), asked, order=f"O{i}", created_at=at)
+    same = ["5x5in", "5x5", "12.7x12.7cm", "127.9x127mm"]
+    for wanted in (*same, "5 x 5", "128x128mm", '5x5"'):
+        found = store.find(Filter(closure=wanted), oldest_first=True)
+        assert [line.closure for line in found] == same, wanted
+        assert tallies.first_checks(store.database, Filter(closure=wanted)) == tallies.Count(4, 3, 0)
+        assert len(tallies.series(store.database, "offset_mm", Filter(closure=wanted))) == 4
+    assert store.count(Filter(closure="5.5x5")) == store.count(Filter(closure="5½x5in")) == 1
+    assert store.count(Filter(closure="anything")) == 0
+    assert tallies.groups(store.database, "closure") == ["", "13x13cm", "4x4", "5-1/2x5", "5x5in"]
+    by_closure = {g.name: g.first_pass.decided for g in overview(store, "closure").groups}
+    assert by_closure == {"": 1, "13x13cm": 1, "4x4": 1, "5-1/2x5": 1, "5x5in": 4}
+
+
 def test_a_photo_saved_again_is_the_same_attempt(store):
     """Judged with the tape, or corrected: one placement, of which the later answer counts."""
     for order in ("A", "B"):
@@ -227,6 +266,22 @@ def test_charts_aim_where_the_latest_check_was_asked_to(store):
     assert (stream.aim, stream.habit) == (8.0, None)
     assert any("detail.request" in statement for statement in asked_for)
     assert not any("answer" in statement for statement in asked_for)  # the aim costs no whole record
+
+
+@pytest.mark.parametrize(("zone", "day"), [("America/Los_Angeles", "2026-02-28"), ("Asia/Tokyo", "2026-03-01")])
+def test_charts_name_the_day_that_lists_name(store, monkeypatch, zone, day):
+    """A check late in the evening is of that day, though it is the next in Greenwich already."""
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        put(store, 1, order="O1", at="2026-03-01T07:30:00.000000Z")
+        (line,) = store.find(filter_from(since=day, until=day))
+        assert local_text(line.created_at)[:10] == day
+        svg = individuals_svg(stream_of(store, "offset_mm", Filter()))
+        assert set(re.findall(r"\d{4}-\d\d-\d\d", svg)) == {day}
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_quality_queries(store):
@@ -306,10 +361,45 @@ def test_reading_where_nothing_is_yet_makes_nothing(tmp_path):
 
 @given(st.text(max_size=300))
 def test_names_of_any_text_are_kept_or_made_plain(text):
-    from placecheck.records.saving import _named
+    kept = kept_name(text)
+    plain = "".join(c for c in kept or "" if c not in JOINERS)
+    assert kept is None or (plain.isprintable() and kept == kept.strip() and len(kept) <= 200)
+    assert kept == kept_name(kept)
 
-    kept = _named(text)
-    assert kept is None or (kept.isprintable() and kept == kept.strip() and len(kept) <= 200)
+
+def test_a_name_that_is_cut_does_not_end_in_a_blank():
+    assert kept_name("x" * 199 + " y") == "x" * 199
+
+
+@pytest.mark.parametrize(
+    ("kept", "asked"),
+    [
+        ("Ada  Lovelace", "ada  lovelace "),
+        ("Élise", "élise"),
+        ("Élise", "E\u0301LISE"),
+        ("می\u200cشا", "می\u200cشا"),
+        ("می\u200cشا", "می شا"),  # as earlier versions kept it
+        ("👩\u200d🦰", "👩\u200d🦰"),
+        ("שרה", "שרה"),
+    ],
+)
+def test_a_name_is_found_as_it_was_typed(store, kept, asked):
+    put(store, 1, order=kept, client=kept, maker=kept)
+    put(store, 2, order="another", client="another", maker=asked)
+    put(store, 3)
+    assert [line.id for line in store.find(Filter(order=kept))] == [1]
+    assert [line.id for line in store.find(Filter(client=asked))] == [1]
+    assert store.count(Filter(maker=asked)) == 2
+    assert len(tallies.groups(store.database, "maker")) == 1
+    assert store.count(Filter(order="")) == store.count(Filter(maker="")) == 0
+
+
+@pytest.mark.parametrize(
+    ("order", "name"),
+    [("0007", "0007"), ("👩\u200d🦰", "order"), ("..", "order"), ("a/b", "a-b"), ("ש" * 200, "ש" * 60)],
+)
+def test_a_report_always_has_a_name(order, name):
+    assert report_name(order, "html") == f"{name}.html"
 
 
 @given(st.datetimes(min_value=datetime(1970, 1, 2), max_value=datetime(2199, 1, 1)))

@@ -146,11 +146,20 @@ def test_units_agree(value, unit):
         ("127x127mm", 127.0, 127.0),
         ("5in x 127mm", 127.0, 127.0),
         ("4½x4½", 114.3, 114.3),
+        ("4 1/2 x 5 1/2 in", 114.3, 139.7),
     ],
 )
 def test_closure_sizes(text, width, length):
     size = parse_closure(text)
     assert (size.width_mm, size.length_mm) == pytest.approx((width, length))
+    assert parse_closure(size.label) == size
+
+
+@pytest.mark.parametrize(
+    ("text", "same"), [("5x5in", True), ("12.7x12.7cm", True), ("127.9x127mm", True), ("5x13cm", False)]
+)
+def test_one_size_however_it_was_written(text, same):
+    assert parse_closure(text).same_as(parse_closure("5x5")) == same
 
 
 @pytest.mark.parametrize("text", ["5", "x5", "5x", "5x5x5", "fivexfive", "5x5 furlongs"])

@@ -191,7 +191,7 @@ def _matches(job: Job, wanted: Filter) -> bool:
     """
     from placecheck.errors import PlacecheckError
     from placecheck.orders.files import order_store
-    from placecheck.records.model import utc_text
+    from placecheck.records.model import spelling, utc_text
 
     if wanted.until is not None and utc_text(datetime.fromtimestamp(job.created, UTC)) >= wanted.until:
         return False
@@ -200,7 +200,7 @@ def _matches(job: Job, wanted: Filter) -> bool:
     try:
         if not job.spec["order"]:
             return False
-        return order_store().get(job.spec["order"]).alias.casefold() == wanted.client.casefold()
+        return spelling(order_store().get(job.spec["order"]).alias) == spelling(wanted.client)
     except PlacecheckError as error:
         if error.problem.code == "order-unknown":
             return False

@@ -26,7 +26,7 @@ Client = Annotated[str | None, typer.Option(help="Only this client alias, in cap
 Maker = Annotated[str | None, typer.Option(help="Only this maker, in capitals or not.")]
 Stage = Annotated[str | None, typer.Option(help="Only this stage, such as pinned or stitched.")]
 OneVerdict = Annotated[str | None, typer.Option(help="Only this verdict: pass, fix or retake.")]
-Closure = Annotated[str | None, typer.Option(help="Only this closure size, as it was written: 5x5.")]
+Closure = Annotated[str | None, typer.Option(help="Only this closure size, however it was written: 5x5.")]
 Since = Annotated[str | None, typer.Option(metavar="DATE", help="From this day on: 2026-03-01.")]
 Until = Annotated[str | None, typer.Option(metavar="DATE", help="Up to and with this day.")]
 By = Annotated[Literal["maker", "closure", "stage"], typer.Option(help="What is compared.")]

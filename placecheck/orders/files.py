@@ -22,6 +22,7 @@ from typing import Any, Protocol
 
 from placecheck.errors import PlacecheckError, Problem, UnusableFile, UsageProblem
 from placecheck.orders.order import Block, Cap, Measurements, Order
+from placecheck.records.model import spelling
 from placecheck.saved_files import write_json
 from placecheck.units import ClosureSize
 
@@ -136,7 +137,7 @@ class OrderFiles:
                 )
             return self._read(int(text), max(found))
         orders, _ = self.all()
-        same = [o for o in orders if o.alias.casefold() == text.casefold()]
+        same = [o for o in orders if spelling(o.alias) == spelling(text)]
         if len(same) == 1:
             return same[0]
         if same:

@@ -15,6 +15,7 @@ from datetime import date
 
 from placecheck.errors import UsageProblem
 from placecheck.orders.tape import TAPE_BY_NAME
+from placecheck.records.model import JOINERS
 from placecheck.units import parse_length_mm
 
 UNIT_MM = {"in": 25.4, "cm": 10.0, "mm": 1.0}
@@ -82,7 +83,8 @@ def with_unit(text: str, unit: str | None = None) -> str:
 def parse_alias(text: str) -> str:
     """The client's alias: one short line that is no e-mail address and no telephone number. Raises UsageProblem."""
     alias = " ".join(text.split())
-    if not alias or not alias.isprintable() or alias.casefold() == "none":
+    seen = "".join(c for c in alias if c not in JOINERS)
+    if not seen or not seen.isprintable() or alias.casefold() == "none":
         raise UsageProblem("alias-empty", "The order needs an alias for the client: any short word, such as “Willow”.")
     if len(alias) > ALIAS_LONGEST:
         raise UsageProblem(

@@ -13,6 +13,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
+from itertools import accumulate
+from unicodedata import east_asian_width
 
 from placecheck.answer import MEASURE_BY_NAME
 from placecheck.quality.gauge import GaugeShare
@@ -135,6 +137,15 @@ def _text(x: float, y: float, text: str, anchor: str = "start", weight: str = "n
     return f'<text x="{x:g}" y="{y:g}" text-anchor="{anchor}" font-weight="{weight}" {FONT}>{escape(text)}</text>'
 
 
+def _short(text: str, room: float) -> str:
+    """The text, cut with an ellipsis where it is wider than `room` units, as wide as letters mostly are."""
+    widths = [12.0 if east_asian_width(c) in "WF" else 8.0 if c.isupper() else 6.2 for c in text]
+    if sum(widths) <= room:
+        return text
+    kept = sum(1 for end in accumulate(widths) if end <= room - 12.0)
+    return text[:kept].rstrip() + "…"
+
+
 def _range_of(values: Sequence[float | None]) -> tuple[float, float]:
     known = [v for v in values if v is not None]
     return min(known), max(known)
@@ -165,7 +176,11 @@ def individuals_svg(stream: Stream) -> str:
             upper.mark(i, point.value, "signal" if i in signalled else "point", words)
         if outside:
             upper.mark(i, point.value, "outside", f"{words}, outside the tolerance")
-    parts = [_text(4, 14, title, weight="bold"), _text(4, 31, f"each placement, {unit.strip()}"), *upper.parts]
+    parts = [
+        _text(4, 14, _short(title, WIDTH - 8), weight="bold"),
+        _text(4, 31, f"each placement, {unit.strip()}"),
+        *upper.parts,
+    ]
     bottom = upper.bottom
     if n > 1:
         top = _range_of([0.0, *chart.moving_ranges.tolist(), chart.range_upper])[1]
@@ -223,7 +238,7 @@ def bars_svg(title: str, rows: Sequence[tuple[str, float, str, tuple[float, floa
     parts = [_text(4, 14, title, weight="bold")]
     for i, (name, share, words, interval) in enumerate(rows):
         y = top + i * row_height
-        parts.append(_text(8, y + 12, name))
+        parts.append(_text(8, y + 12, _short(name, room - 8 - 6.2 * len(words))))
         parts.append(_text(WIDTH - 8, y + 12, words, "end"))
         parts.append(
             f'<rect x="8" y="{y + 17}" width="{room}" height="13" fill="none" stroke="currentColor" '

@@ -37,7 +37,7 @@ CHANCE_PERCENT = 7
 
 @dataclass(frozen=True)
 class Point:
-    """One placement: record id, time (ISO 8601, UTC), value and standard uncertainty in the measure's unit, limits."""
+    """One placement: record id, time on the bench's clock, value, standard uncertainty and limits in its unit."""
 
     record: int
     at: str

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import calendar
 import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -20,6 +21,8 @@ from typing import Any
 from placecheck.errors import UsageProblem
 
 TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
+JOINERS = "\u200c\u200d"
+"""Signs that join letters or pictures to a word and are not seen themselves: Persian names and some emoji have them."""
 VERDICTS = ("pass", "fix", "retake")
 STAGES = ("cap", "pinned", "stitched", "stitches")
 
@@ -33,9 +36,21 @@ def now_text() -> str:
     return utc_text(datetime.now(UTC))
 
 
+def kept_name(text: str | None) -> str | None:
+    """A name as given, without blanks around it and without control characters; None where nothing is left."""
+    kept = "".join(c if c.isprintable() or c in JOINERS else " " for c in text or "")
+    return " ".join(kept.split())[:200].strip(f" {JOINERS}") or None
+
+
+def spelling(name: str) -> str:
+    """What names that are one have in common, however their letters were cased, composed and joined."""
+    composed = unicodedata.normalize("NFC", kept_name(name) or "").casefold()
+    return " ".join("".join(" " if c in JOINERS else c for c in composed).split())
+
+
 def report_name(order: str, ending: str) -> str:
     """What the file of an order's report is called: `0007.html`."""
-    return re.sub(r"[^\w.-]+", "-", order).strip("-.") + f".{ending}"
+    return (re.sub(r"[^\w.-]+", "-", order)[:60].strip("-.") or "order") + f".{ending}"
 
 
 def is_time(at: str) -> bool:

@@ -16,7 +16,7 @@ from placecheck.answer import COVERAGE_FACTOR, MEASURE_BY_NAME
 from placecheck.quality.first_pass import Fault, Yield, faults, first_pass_yield
 from placecheck.quality.stream import Point, Stream, habit_sentence, look_at
 from placecheck.records import tallies
-from placecheck.records.model import Filter
+from placecheck.records.model import Filter, local_text
 from placecheck.records.store import Store
 from placecheck.tolerances import DEFAULTS
 
@@ -59,7 +59,7 @@ def stream_of(store: Store, measure: str, wanted: Filter, group: str = "", last:
     series = tallies.series(store.database, measure, wanted, last)
     if not series:
         return None
-    points = [Point(p.record, p.at, p.value, p.U95 / COVERAGE_FACTOR, p.low, p.high) for p in series]
+    points = [Point(p.record, local_text(p.at), p.value, p.U95 / COVERAGE_FACTOR, p.low, p.high) for p in series]
     asked = store.request(series[-1].record).get("tolerances") or {}
     return look_at(measure, group, points, asked.get("clearance_aim_mm", DEFAULTS.clearance_aim_mm))
 

@@ -20,8 +20,21 @@ from typing import Any
 
 from sqlalchemy import Column, ColumnElement, Connection, Label, Select, case, func, or_, select
 
-from placecheck.records.model import FileRef, Filter, NewRecord, Reading, Record, Summary, now_text, readings_of
+from placecheck.errors import UsageProblem
+from placecheck.records.model import (
+    FileRef,
+    Filter,
+    NewRecord,
+    Reading,
+    Record,
+    Summary,
+    kept_name,
+    now_text,
+    readings_of,
+    spelling,
+)
 from placecheck.records.schema import detail, kept_file, reading, record
+from placecheck.units import parse_closure
 
 ATTEMPT = case((record.c.order_ref.is_not(None), record.c.attempt)).label("attempt")
 """Earlier versions kept 1 for a check without an order; how many went before it nobody knows."""
@@ -92,29 +105,57 @@ def row_of(new: NewRecord) -> dict[str, Any]:
 def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[bool]]:
     """What a Filter means for `record`: conditions that must all hold.
 
-    Clients and makers are found however their letters are cased: by the database's lower(), which in SQLite knows the
-    letters A to Z only, so that others (É) must be typed as they were.
+    Orders, clients and makers are found by their names as they were made plain when they were kept, clients and makers
+    however their letters are cased, too. Closures are found by their size, however it was written.
     """
     columns = {
-        "order": record.c.order_ref,
         "stage": record.c.stage,
         "verdict": record.c.verdict,
-        "closure": record.c.closure,
         "origin": record.c.origin,
     }
     found: list[ColumnElement[bool]] = [
         column == getattr(wanted, name) for name, column in columns.items() if getattr(wanted, name) is not None
     ]
+    if wanted.order is not None:
+        found.append(record.c.order_ref == (kept_name(wanted.order) or ""))
     for column, name in ((record.c.client, wanted.client), (record.c.maker, wanted.maker)):
         if name is not None:
-            alike = select(column).where(func.lower(column) == func.lower(name)).distinct()  # read from the index alone
-            spelled = connection.execute(alike).scalars().all()
-            found.append(column == spelled[0] if len(spelled) == 1 else column.in_(spelled))
+            every = connection.execute(select(column).distinct()).scalars()  # read from the index alone
+            found.append(_one_of(column, [one for one in every if one and spelling(one) == spelling(name)]))
+    if wanted.closure is not None:
+        found.append(_one_of(record.c.closure, _alike(first_labels(connection), wanted.closure)))
     if wanted.since is not None:
         found.append(record.c.created_at >= wanted.since)
     if wanted.until is not None:
         found.append(record.c.created_at < wanted.until)
     return found
+
+
+def _one_of(column: Column[Any], spelled: Sequence[str]) -> ColumnElement[bool]:
+    return column == spelled[0] if len(spelled) == 1 else column.in_(spelled)
+
+
+def first_labels(connection: Connection) -> dict[str, str]:
+    """Every closure's label in the records with the first that was kept for a closure of that size."""
+    statement = select(func.min(record.c.created_at), record.c.closure).group_by(record.c.closure)
+    first: dict[str, str] = {}
+    for _, label in sorted((since, label) for since, label in connection.execute(statement)):  # from the index alone
+        first[label] = next((name for name in dict.fromkeys(first.values()) if _same(name, label)), label)
+    return first
+
+
+def _alike(first: Mapping[str, str], wanted: str) -> list[str]:
+    """The labels that mean the closure `wanted`."""
+    name = first.get(wanted) or next((name for name in first.values() if _same(name, wanted)), wanted)
+    return [label for label, one in first.items() if one == name] or [wanted]
+
+
+def _same(label: str, other: str) -> bool:
+    """Whether two labels mean one size of closure; other texts only mean themselves."""
+    try:
+        return parse_closure(label).same_as(parse_closure(other))
+    except UsageProblem:
+        return label == other
 
 
 def readings_by_record(connection: Connection, numbers: Sequence[int]) -> dict[int, dict[str, Reading]]:

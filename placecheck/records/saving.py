@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from placecheck.records.model import NewRecord, now_text
+from placecheck.records.model import NewRecord, kept_name, now_text
 from placecheck.records.store import Store, open_store
 
 
@@ -69,9 +69,9 @@ def new_record(
         answer=answer_json,
         request=request_json,
         created_at=created_at or now_text(),
-        order_ref=_named(order),
-        client=_named(client),
-        maker=_named(maker),
+        order_ref=kept_name(order),
+        client=kept_name(client),
+        maker=kept_name(maker),
         stage=stage or str(request_json.get("stage") or "pinned"),
         closure=_closure_label(request_json),
         profile=profile,
@@ -82,12 +82,6 @@ def new_record(
         original_sha256=hashlib.sha256(data).hexdigest(),
         overlay=store.put_picture(overlay_png) if overlay_png is not None else None,
     )
-
-
-def _named(text: str | None) -> str | None:
-    """A name as given, without spaces around it and without control characters; None where nothing is left."""
-    kept = " ".join("".join(c if c.isprintable() else " " for c in text).split())[:200] if text else ""
-    return kept or None
 
 
 def _closure_label(request_json: Mapping[str, Any]) -> str:

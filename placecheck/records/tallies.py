@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from sqlalchemy import and_, case, func, select
 
 from placecheck.records.database import Database
-from placecheck.records.model import PART, Filter
-from placecheck.records.rows import ATTEMPT, STANDS, conditions
+from placecheck.records.model import PART, Filter, spelling
+from placecheck.records.rows import ATTEMPT, STANDS, conditions, first_labels
 from placecheck.records.schema import reading, record
 from placecheck.request import STAGES, Stage
 
@@ -45,13 +45,21 @@ class SeriesPoint:
 
 
 def groups(database: Database, by: str, wanted: Filter = Filter()) -> list[str]:  # noqa: B008  (frozen)
-    """Makers, closures or stages (`by`) that have a first check, by name; a maker once, however she was typed."""
+    """Makers, closures or stages (`by`) that have a first check, by name; each once, however it was written.
+
+    A closure has the label that was kept first.
+    """
     column = GROUP_COLUMNS[by]
-    statement = select(func.min(column)).where(ATTEMPT == 1, column.is_not(None))
-    statement = statement.group_by(func.lower(column) if by == "maker" else column)
+    statement = select(column).where(ATTEMPT == 1, column.is_not(None)).distinct()
     with database.reading() as connection:
         statement = statement.where(*conditions(connection, wanted))
-        return sorted(str(v) for v in connection.execute(statement).scalars())
+        found = {str(v) for v in connection.execute(statement).scalars()}
+        if by == "closure":
+            first = first_labels(connection)
+            found = {first[label] for label in found}
+    if by == "maker":
+        found = set({spelling(name): name for name in sorted(found, reverse=True)}.values())
+    return sorted(found)
 
 
 def series(

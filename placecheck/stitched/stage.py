@@ -60,7 +60,7 @@ def moves_since(record: int, seen: Sighted, on: OnDome) -> dict[str, Move]:
     earlier, photo, camera = earlier_photo(record)
     request = seen.stage.request
     was, now = earlier.closure, request.closure
-    if max(abs(was.width_mm - now.width_mm), abs(was.length_mm - now.length_mm)) > 0.1:  # however they were written
+    if not was.same_as(now):
         raise PlacecheckError("pinned-other-closure", f"it is of a {was.label} closure, not of a {now.label} one")
     _, seen_before, on_before = look(photo, earlier, None, camera)
     same_tape = abs(earlier.block_circumference_mm - request.block_circumference_mm) < 0.1
