@@ -186,6 +186,21 @@ def test_opposite_ends_are_turned_on_the_spot():
     assert not any(fix.startswith("Slide") for fix in fixes)
 
 
+@pytest.mark.parametrize(("u", "turn"), [(0.0, 4.0), (0.0, -4.0), (5.0, 3.5), (-5.0, -3.5)])
+def test_what_goes_along_with_a_turn_does_go_along(u, turn):
+    """The hairline's sides, said after "With it": as far forward and back as on the flat model once it is turned."""
+    flat = Flat(u, turn, 10)
+    fix = advise(flat.measured())[0]
+    said = re.search(r"With it the hairline goes ([\d.]+) mm .* forward on the wearer's (right|left) .* the (\w+),", fix)
+    mm, ahead, behind = float(said[1]), said[2], said[3]
+    assert {ahead, behind} == {"left", "right"}
+    was = flat.measures()
+    flat.obey((fix,))
+    now = flat.measures()
+    assert now[f"clearance_{ahead}_mm"] - was[f"clearance_{ahead}_mm"] == pytest.approx(mm, abs=0.4)
+    assert now[f"clearance_{behind}_mm"] - was[f"clearance_{behind}_mm"] == pytest.approx(-mm, abs=0.4)
+
+
 def test_hairline_too_far_back_goes_toward_the_face():
     fixes = advise(Flat(0, 0, 2).measured())
     assert fixes[0].startswith("Move the whole closure 8.0 mm (5/16 in) toward the face")

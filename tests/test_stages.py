@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from test_advice import Flat, request, with_values
 
 from placecheck import cli
+from placecheck.advice import Plan
 from placecheck.answer import (
     BARE_LINE,
     CAP_MEASURES,
@@ -62,7 +63,7 @@ from placecheck.stitched.movement import (
     of_one_cloth,
     place,
 )
-from placecheck.stitched.unpicking import RIPPER, edges_of, stretches, unpicking
+from placecheck.stitched.unpicking import RIPPER, edges_of, stretches, unpicking, ways_to_go
 from placecheck.uncertainty import factor_for
 from placecheck.units import parse_closure
 
@@ -643,6 +644,20 @@ def test_cloth_that_is_torn_apart_tells_nothing():
 
 def unpicked(m: Measured) -> tuple[str, ...]:
     return unpicking(m, judge(m, request().tolerances), request())
+
+
+@pytest.mark.parametrize(
+    ("u", "turn", "clearance"), [(6.0, 3.0, 18.0), (-6.0, 3.0, 3.0), (7.0, -3.5, 10.0), (-5.0, -3.0, 19.0), (6.0, 0.0, 1.0)]
+)
+def test_every_point_goes_the_way_a_stiff_closure_goes_home(u, turn, clearance):
+    """Against the points of the flat model, put where they belong less where they are; in the closure's own frame."""
+    m = Flat(u, turn, clearance).measured()
+    plan = Plan(m, judge(m, request().tolerances), request())
+    names = list(Flat(0, 0, 10).points)
+    home, now = (np.array([flat.points[n] for n in names]) for flat in (Flat(0, 0, 10), Flat(u, turn, clearance)))
+    flat = home - home[names.index("fold_front")]
+    # to the first order of the turn; the hairline comes to its aim at the fold, within what its sides leave
+    assert ways_to_go(plan, flat) == pytest.approx(home - now, abs=0.6)
 
 
 def test_one_side_of_the_hairline_is_unpicked_from_the_corner_to_the_fold():
