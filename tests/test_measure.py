@@ -47,7 +47,7 @@ def on_sphere(marks=MARKS, rim=RIM, hair=HAIR, inferred=None) -> OnDome:
 
 def straight_mm(a, b) -> float:
     """Length of the straight chart line from `a` to `b`."""
-    (u0, v0), (du, dv) = a, np.subtract(b, a)
+    u0, (du, dv) = a[0], np.subtract(b, a)
     return quad(lambda t: np.hypot(du, np.cos((u0 + t * du) / R) * dv), 0.0, 1.0)[0]
 
 
@@ -79,7 +79,7 @@ def test_every_measure_is_what_its_definition_says():
 
 @pytest.mark.parametrize(("width_mm", "station_mm"), [(127.0, 25.0), (50.8, 0.35 * 50.8)])
 def test_clearances_run_from_rim_to_hairline(width_mm, station_mm):
-    """To the sides along a line of constant u, at the fold along the fold: the rim is met where the fold's line goes."""
+    """To the sides along a line of constant u, at the fold along the fold, from where its line meets the rim."""
     m = measure_at(on_sphere(), width_mm)
     for name, u in (("clearance_left_mm", 3.0 - station_mm), ("clearance_right_mm", 3.0 + station_mm)):
         rises = HAIR[0] + HAIR[1] * u - (RIM[0] + RIM[1] * u)

@@ -647,7 +647,8 @@ def unpicked(m: Measured) -> tuple[str, ...]:
 
 
 @pytest.mark.parametrize(
-    ("u", "turn", "clearance"), [(6.0, 3.0, 18.0), (-6.0, 3.0, 3.0), (7.0, -3.5, 10.0), (-5.0, -3.0, 19.0), (6.0, 0.0, 1.0)]
+    ("u", "turn", "clearance"),
+    [(6.0, 3.0, 18.0), (-6.0, 3.0, 3.0), (7.0, -3.5, 10.0), (-5.0, -3.0, 19.0), (6.0, 0.0, 1.0)],
 )
 def test_every_point_goes_the_way_a_stiff_closure_goes_home(u, turn, clearance):
     """Against the points of the flat model, put where they belong less where they are; in the closure's own frame."""
