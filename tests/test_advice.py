@@ -23,12 +23,14 @@ from placecheck.answer import (
     Findings,
     Grounds,
     Measured,
+    Pull,
     View,
 )
 from placecheck.directions import in_the_photo
 from placecheck.errors import Problem
 from placecheck.judge import judge
 from placecheck.measure import station_mm
+from placecheck.placement import Placement
 from placecheck.printout import with_option
 from placecheck.request import CheckRequest
 from placecheck.tolerances import tolerances_from
@@ -158,6 +160,24 @@ def test_doing_what_it_says_brings_the_closure_home(u, turn, clearance):
         assert low - 0.4 <= after[name] <= high + 0.4, (name, after[name], fixes)
     again = advise(flat.measured())
     assert not any(fix.startswith(("Turn", "Slide", "Move")) for fix in again), again
+    assert not any(fix.startswith(("Bring", "Ease")) for fix in fixes), fixes  # nothing of it is pulled out of shape
+
+
+@given(u=st.floats(-15, 15), turn=st.floats(-8, 8), about=st.sampled_from(["front", "back"]), right=st.floats(-9, 9))
+def test_readings_are_predicted_as_the_flat_model_has_them(u, turn, about, right):
+    """Turned about a fold pin until the fold runs straight, slid, moved to the face; the sides to the first order."""
+    flat = Flat(u, turn, 10)
+    pivot, tilt = flat.points[f"fold_{about}"].copy(), math.tan(math.radians(turn))
+    told = Placement.of(flat.measured(), SIZE).turned(25.0, float(pivot[0])).slid(right).advanced(4.0)
+    flat.turn(-turn, pivot)
+    flat.move(right, 4.0)
+    reads = flat.measures()
+    assert told.skew_deg == pytest.approx(reads["skew_deg"], abs=1e-9)
+    assert (told.front, told.back) == pytest.approx((reads["fold_offset_front_mm"], reads["fold_offset_back_mm"]))
+    assert told.asymmetry == pytest.approx({name: reads[name] for name in told.asymmetry})
+    sides = {name: reads[name] for name in told.clearance}
+    # turned about the back the whole front edge rises by 1 - cos, which is not told
+    assert told.clearance == pytest.approx(sides, abs=SIZE * tilt**2 / 2 + 0.1)
 
 
 def test_a_good_placement_gets_no_advice():
@@ -170,6 +190,15 @@ def test_plain_words_for_a_plain_slide():
     assert fixes[0].startswith("Slide the whole closure 5.0 mm (3/16 in) to the wearer's left")
     assert fixes[-1] == CAUTION
     assert not any(fix.startswith(("Turn", "Move")) for fix in fixes)
+
+
+@pytest.mark.parametrize(("left_over", "slides"), [(1.5, True), (0.8, False)])
+def test_while_the_pins_are_out_the_fold_is_brought_onto_the_line(left_over, slides):
+    """After a turn the fold is inside its limits, but more than a sixth of them off: it is slid all the same."""
+    fold = {"fold_offset_front_mm": left_over + 6.0, "fold_offset_back_mm": left_over}
+    moves = advise(with_values(offset_mm=left_over + 3.0, skew_deg=2.7, **fold))
+    assert moves[0].startswith("Turn the closure: leave the back fold pin in")
+    assert any(fix.startswith(f"Slide the whole closure {left_over} mm") for fix in moves) == slides
 
 
 def test_order_of_moves():
@@ -253,6 +282,20 @@ def test_corners_that_follow_the_fold_are_not_moved_by_themselves():
     corners = [fix for fix in fixes if "corners follow the fold" in fix]
     assert len(corners) == 2
     assert not any(fix.startswith("Bring") for fix in fixes)
+
+
+def test_corners_that_would_be_even_on_the_centre_line_turn_the_whole_closure():
+    """Uneven by 9 mm, of which the fold's front, 2 mm off, makes 4; by 11 mm, of which it does not make enough."""
+    fold = {"offset_mm": 1.0, "skew_deg": 0.9, "fold_offset_front_mm": 2.0, "fold_offset_back_mm": 0.0}
+    assert advise(with_values(front_corner_asymmetry_mm=9.0, **fold))[0].startswith("Turn the closure")
+    assert advise(with_values(front_corner_asymmetry_mm=11.0, **fold))[0].startswith("Bring the front right corner")
+
+
+def test_a_dent_at_the_fold_is_drawn_as_an_arrow_there():
+    m = with_values(clearance_centre_mm=2.0)
+    plan = plan_for(m, judge(m, request().tolerances), request())
+    assert plan.moves[0].startswith("Ease the hairline at the fold 8.0 mm (5/16 in) toward the face")
+    assert plan.pulls == (Pull("fold_front", face_mm=8.0),)
 
 
 def test_uneven_hairline_is_eased_at_its_place():

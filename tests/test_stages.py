@@ -661,6 +661,24 @@ def test_every_point_goes_the_way_a_stiff_closure_goes_home(u, turn, clearance):
     assert ways_to_go(plan, flat) == pytest.approx(home - now, abs=0.6)
 
 
+def test_a_dent_in_the_hairline_fades_out_to_the_corner_beside_it_and_to_the_fold():
+    """8 mm at 25 mm to the left of the fold; nothing is read at the corner, which goes along half way."""
+    m = with_values(clearance_left_mm=2.0)
+    front = np.array([[-63.5, 0.0], [-25.0, 0.0], [-12.5, 0.0], [0.0, 0.0], [63.5, 0.0], [-25.0, -60.0]])
+    ways = ways_to_go(Plan(m, judge(m, request().tolerances), request()), front)
+    assert ways[:, 1] == pytest.approx([4.0, 8.0, 4.0, 0.0, 0.0, 0.0])
+
+
+def test_corners_that_only_follow_a_fold_inside_its_limits_are_not_unpicked():
+    """A stiff closure, 10 mm too far back and its fold a little askew: the front corners are uneven by 6.3 of 6 mm."""
+    m = Flat(1.5, 1.5, 0).measured()
+    judged = judge(m, request().tolerances)
+    assert judged["front_corner_asymmetry_mm"].state == "unsure"
+    ways = ways_to_go(Plan(m, judged, request()), np.array(list(Flat(0, 0, 10).points.values())) - [0.0, 10.0])
+    assert np.abs(ways[:, 0]).max() == 0.0
+    assert ways[:, 1] == pytest.approx(10.0, abs=0.1)
+
+
 def test_one_side_of_the_hairline_is_unpicked_from_the_corner_to_the_fold():
     fixes = unpicked(with_values(clearance_left_mm=2.0))
     assert fixes[0].startswith("Unpicking is worth it: hairline below cap edge, left")
