@@ -35,7 +35,7 @@ from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap.advice import cap_plan, cap_undecided
 from placecheck.cap.sight import centre_seen, refuse_other, sight_cap
-from placecheck.cap.stage import EVEN_COST, _temple_px, join_line, measure_joined
+from placecheck.cap.stage import EVEN_COST, Joined, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -197,6 +197,28 @@ def test_joining_the_line_makes_things_surer(seen):
     assert turn_u(joined) < turn_u(alone)
     for j in (alone, joined):
         assert np.allclose(j.root @ j.root.T, (j.root @ j.root.T).T)
+
+
+def test_a_cap_beside_its_blocks_line_is_as_far_off_as_it_was_put(seen):
+    """Planes in the block's frame: shifted alone it is off alike all along, turned alone to either side of the crown."""
+    root = join_line(seen.fit, seen.line_grid, ()).root
+    behind = replace(seen, pair=True)
+
+    def measured(shift_mm, yaw_deg, line_shift_mm=0.0):
+        theta = seen.fit.theta.copy()
+        theta[[AT["cap yaw"], AT["cap roll"], AT["cap shift"]]] = yaw_deg, 0.0, shift_mm
+        return {
+            name: value for name, (value, _) in measure_joined(behind, Joined(theta, 0.0, line_shift_mm, root)).items()
+        }
+
+    beside = measured(4.0, 0.0, 1.0)
+    assert [beside[name] for name in ("cap_shift_mm", "cap_turn_deg", "back_seams_mm")] == pytest.approx(
+        [3.0, 0.0, 6.0]
+    )
+    turned = measured(0.0, 2.0)  # seen from above against the clock: the front to the left
+    assert turned["cap_turn_deg"] == pytest.approx(-2.0)
+    assert turned["cap_shift_mm"] < -2.0
+    assert turned["back_seams_mm"] > 0.5
 
 
 def test_a_strained_fit_is_doubted_as_birges_ratio_says(seen):
