@@ -370,6 +370,11 @@ def test_closure_place():
     assert place.corners[0] == pytest.approx(place.corners[1] * MIRROR)
     assert place.corners[2] == pytest.approx(place.corners[3] * MIRROR)
     assert 0.85 * 127 < place.side_length_mm < 127
+    # the edge is one line all round: no step of it is longer than a few meshes of the net, and every corner lies on it
+    steps = np.linalg.norm(np.diff(place.outline, axis=0, append=place.outline[:1]), axis=1)
+    assert steps.max() < 8.0
+    assert 4 * 0.9 * 127 < steps.sum() < 4 * 127
+    assert np.linalg.norm(place.outline[:, None] - place.corners, axis=-1).min(0) == pytest.approx(0.0, abs=1e-9)
 
 
 @pytest.mark.parametrize(("more_mm", "says"), [(2.0, "lace 2.0 mm"), (-2.0, "hair ends 2.0 mm")])

@@ -35,7 +35,7 @@ from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap.advice import cap_plan, cap_undecided
 from placecheck.cap.sight import centre_seen, refuse_other, sight_cap
-from placecheck.cap.stage import EVEN_COST, Joined, _temple_px, join_line, measure_joined
+from placecheck.cap.stage import EVEN_COST, RIM_U_MM, Joined, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -200,7 +200,7 @@ def test_joining_the_line_makes_things_surer(seen):
 
 
 def test_a_cap_beside_its_blocks_line_is_as_far_off_as_it_was_put(seen):
-    """Planes in the block's frame: shifted alone it is off alike all along, turned alone to either side of the crown."""
+    """Planes in the block's frame: shifted it is off alike all along, turned to either side of the crown."""
     root = join_line(seen.fit, seen.line_grid, ()).root
     behind = replace(seen, pair=True)
 
@@ -235,6 +235,8 @@ def test_a_strained_fit_is_doubted_as_birges_ratio_says(seen):
 def test_a_temple_at_the_outline_is_not_measured(seen):
     """Turned until one temple lies where the lines of sight touch the dome, a rim says nothing of its height there."""
     assert _temple_px(seen)[0] is not None
+    _, slope = measure_joined(seen, join_line(seen.fit, seen.line_grid, ()))["temple_rim_mm"]
+    assert abs(slope[-1]) >= RIM_U_MM * np.sqrt(2)  # how well each of the two is read
     camera = seen.fit.geometry.eye_mm
     theta = seen.fit.theta.copy()
     theta[AT["block yaw"]] += 60.0
