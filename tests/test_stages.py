@@ -396,6 +396,15 @@ def test_cap_advice_in_bench_words():
         assert [p.right_mm for p in found] == pytest.approx([p.right_mm for p in pulls], abs=1e-3)
 
 
+@pytest.mark.parametrize(("sign", "far", "near"), [(1.0, "right", "left"), (-1.0, "left", "right")])
+def test_uneven_seams_and_temples_are_evened_from_the_farther_and_the_higher_side(sign, far, near):
+    even = {"cap_shift_mm": 0.0, "cap_turn_deg": 0.0}
+    seams, _ = cap_advised(**even, back_seams_mm=8.0 * sign)
+    assert f"draw the cap there 4.0 mm (3/16 in) to the wearer's {near}" in seams
+    temple, _ = cap_advised(**even, temple_rim_mm=8.0 * sign)
+    assert f"8.0 mm (5/16 in) higher at the wearer's {far} temple: draw it down there by half" in temple
+
+
 @pytest.mark.parametrize(
     ("evidence", "told"), [("against the block's line in front of the cap", True), (BARE_LINE, False)]
 )
