@@ -336,6 +336,11 @@ def test_missing_measures_are_not_made_up():
 def test_fold_ends_follow_from_offset_and_skew():
     fixes = advise(with_values(offset_mm=6.0, skew_deg=0.0, fold_offset_front_mm=None, fold_offset_back_mm=None))
     assert fixes[0].startswith("Slide the whole closure 6.0 mm")
+    flat = Flat(4.0, -3.0, 10).measured()
+    unread = {n: e for n, e in flat.estimates.items() if not n.startswith("fold")}
+    told, reads = Placement.of(Measured(unread), SIZE), flat.estimates
+    assert told.front == pytest.approx(reads["fold_offset_front_mm"].value, abs=0.02)
+    assert told.back == pytest.approx(reads["fold_offset_back_mm"].value, abs=0.02)
 
 
 @pytest.mark.parametrize(
