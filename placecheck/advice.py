@@ -22,7 +22,7 @@ from placecheck.directions import WAY_WORDS, Way, in_the_photo
 from placecheck.measure import station_mm
 from placecheck.placement import Placement
 from placecheck.request import CheckRequest
-from placecheck.tolerances import CLEARANCES, Tolerances
+from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
 from placecheck.units import mm_and_inches
 
 LEAST_MOVE_MM = 0.5
@@ -110,13 +110,14 @@ class Plan(Moves):
         """The wearer's right for positive mm, else the left, in words."""
         return self.way("right" if mm > 0 else "left")
 
+    def fold_makes_even(self, name: str) -> bool:
+        """Whether corners would be even if their end of the fold lay on the centre line."""
+        end = self.now.front if name.startswith("front") else self.now.back
+        return end is not None and not self.beyond(name, self.now.asymmetry[name] - 2 * end)
+
     def fold_explains_corners(self) -> bool:
         """Whether corners that are out would be even if the fold lay on the centre line."""
-        ends = {"front_corner_asymmetry_mm": self.now.front, "back_corner_asymmetry_mm": self.now.back}
-        return any(
-            self.is_out(name) and end is not None and not self.beyond(name, self.now.asymmetry[name] - 2 * end)
-            for name, end in ends.items()
-        )
+        return any(self.is_out(name) and self.fold_makes_even(name) for name in ASYMMETRIES)
 
     def swing_words(self) -> str:
         """What goes along when the closure is turned until its fold runs along the centre line."""
@@ -277,7 +278,7 @@ class Plan(Moves):
                         f"be even within {mm_and_inches(value)}, so re-pin them last and do not stretch the lace."
                     )
                 continue
-            if not (self.is_out(name) or self.moves):
+            if not self.is_out(name) and (not self.moves or self.fold_makes_even(name)):
                 continue
             wide, narrow = ("right", "left") if value > 0 else ("left", "right")
             excess = abs(value)

@@ -23,12 +23,14 @@ from placecheck.answer import (
     Findings,
     Grounds,
     Measured,
+    Pull,
     View,
 )
 from placecheck.directions import in_the_photo
 from placecheck.errors import Problem
 from placecheck.judge import judge
 from placecheck.measure import station_mm
+from placecheck.placement import Placement
 from placecheck.printout import with_option
 from placecheck.request import CheckRequest
 from placecheck.tolerances import tolerances_from
@@ -158,6 +160,24 @@ def test_doing_what_it_says_brings_the_closure_home(u, turn, clearance):
         assert low - 0.4 <= after[name] <= high + 0.4, (name, after[name], fixes)
     again = advise(flat.measured())
     assert not any(fix.startswith(("Turn", "Slide", "Move")) for fix in again), again
+    assert not any(fix.startswith(("Bring", "Ease")) for fix in fixes), fixes  # nothing of it is pulled out of shape
+
+
+@given(u=st.floats(-15, 15), turn=st.floats(-8, 8), about=st.sampled_from(["front", "back"]), right=st.floats(-9, 9))
+def test_readings_are_predicted_as_the_flat_model_has_them(u, turn, about, right):
+    """Turned about a fold pin until the fold runs straight, slid, moved to the face; the sides to the first order."""
+    flat = Flat(u, turn, 10)
+    pivot, tilt = flat.points[f"fold_{about}"].copy(), math.tan(math.radians(turn))
+    told = Placement.of(flat.measured(), SIZE).turned(25.0, float(pivot[0])).slid(right).advanced(4.0)
+    flat.turn(-turn, pivot)
+    flat.move(right, 4.0)
+    reads = flat.measures()
+    assert told.skew_deg == pytest.approx(reads["skew_deg"], abs=1e-9)
+    assert (told.front, told.back) == pytest.approx((reads["fold_offset_front_mm"], reads["fold_offset_back_mm"]))
+    assert told.asymmetry == pytest.approx({name: reads[name] for name in told.asymmetry})
+    sides = {name: reads[name] for name in told.clearance}
+    # turned about the back the whole front edge rises by 1 - cos, which is not told
+    assert told.clearance == pytest.approx(sides, abs=SIZE * tilt**2 / 2 + 0.1)
 
 
 def test_a_good_placement_gets_no_advice():
@@ -172,6 +192,15 @@ def test_plain_words_for_a_plain_slide():
     assert not any(fix.startswith(("Turn", "Move")) for fix in fixes)
 
 
+@pytest.mark.parametrize(("left_over", "slides"), [(1.5, True), (0.8, False)])
+def test_while_the_pins_are_out_the_fold_is_brought_onto_the_line(left_over, slides):
+    """After a turn the fold is inside its limits, but more than a sixth of them off: it is slid all the same."""
+    fold = {"fold_offset_front_mm": left_over + 6.0, "fold_offset_back_mm": left_over}
+    moves = advise(with_values(offset_mm=left_over + 3.0, skew_deg=2.7, **fold))
+    assert moves[0].startswith("Turn the closure: leave the back fold pin in")
+    assert any(fix.startswith(f"Slide the whole closure {left_over} mm") for fix in moves) == slides
+
+
 def test_order_of_moves():
     fixes = advise(Flat(9, 5, 20).measured())
     first_words = [fix.split()[0] for fix in fixes]
@@ -184,6 +213,21 @@ def test_opposite_ends_are_turned_on_the_spot():
     assert "on the spot" in fixes[0]
     assert "front of the fold 4.4 mm (3/16 in) to the wearer's left" in fixes[0]
     assert not any(fix.startswith("Slide") for fix in fixes)
+
+
+@pytest.mark.parametrize(("u", "turn"), [(0.0, 4.0), (0.0, -4.0), (5.0, 3.5), (-5.0, -3.5)])
+def test_what_goes_along_with_a_turn_does_go_along(u, turn):
+    """The hairline's sides, said after "With it": as far forward and back as on the flat model once it is turned."""
+    flat = Flat(u, turn, 10)
+    fix = advise(flat.measured())[0]
+    said = re.search(r"With it the hairline goes ([\d.]+) mm .* forward on the wearer's (\w+) and .* the (\w+),", fix)
+    mm, ahead, behind = float(said[1]), said[2], said[3]
+    assert {ahead, behind} == {"left", "right"}
+    was = flat.measures()
+    flat.obey((fix,))
+    now = flat.measures()
+    assert now[f"clearance_{ahead}_mm"] - was[f"clearance_{ahead}_mm"] == pytest.approx(mm, abs=0.4)
+    assert now[f"clearance_{behind}_mm"] - was[f"clearance_{behind}_mm"] == pytest.approx(-mm, abs=0.4)
 
 
 def test_hairline_too_far_back_goes_toward_the_face():
@@ -279,6 +323,20 @@ def test_corners_that_follow_the_fold_are_not_moved_by_themselves():
     assert not any(fix.startswith("Bring") for fix in fixes)
 
 
+def test_corners_that_would_be_even_on_the_centre_line_turn_the_whole_closure():
+    """Uneven by 9 mm, of which the fold's front, 2 mm off, makes 4; by 11 mm, of which it does not make enough."""
+    fold = {"offset_mm": 1.0, "skew_deg": 0.9, "fold_offset_front_mm": 2.0, "fold_offset_back_mm": 0.0}
+    assert advise(with_values(front_corner_asymmetry_mm=9.0, **fold))[0].startswith("Turn the closure")
+    assert advise(with_values(front_corner_asymmetry_mm=11.0, **fold))[0].startswith("Bring the front right corner")
+
+
+def test_a_dent_at_the_fold_is_drawn_as_an_arrow_there():
+    m = with_values(clearance_centre_mm=2.0)
+    plan = plan_for(m, judge(m, request().tolerances), request())
+    assert plan.moves[0].startswith("Ease the hairline at the fold 8.0 mm (5/16 in) toward the face")
+    assert plan.pulls == (Pull("fold_front", face_mm=8.0),)
+
+
 def test_uneven_hairline_is_eased_at_its_place():
     (fix, _) = advise(with_values(clearance_left_mm=2.0, clearance_right_mm=10.0, clearance_centre_mm=10.0))
     assert fix.startswith(
@@ -317,6 +375,11 @@ def test_missing_measures_are_not_made_up():
 def test_fold_ends_follow_from_offset_and_skew():
     fixes = advise(with_values(offset_mm=6.0, skew_deg=0.0, fold_offset_front_mm=None, fold_offset_back_mm=None))
     assert fixes[0].startswith("Slide the whole closure 6.0 mm")
+    flat = Flat(4.0, -3.0, 10).measured()
+    unread = {n: e for n, e in flat.estimates.items() if not n.startswith("fold")}
+    told, reads = Placement.of(Measured(unread), SIZE), flat.estimates
+    assert told.front == pytest.approx(reads["fold_offset_front_mm"].value, abs=0.02)
+    assert told.back == pytest.approx(reads["fold_offset_back_mm"].value, abs=0.02)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares
-from scipy.special import ellipe
 
 from placecheck.block import Geometry, outline_px, prior_for, start_place, yaw_on_table
 from placecheck.block_fit import RoughStart, fit_block
@@ -69,14 +68,6 @@ def test_ellipsoid_outline_is_the_dual_quadrics(axes, translation, tilt):
     got_centre, got_semi = fitted_axes(outline_px(ellipsoid_geometry(axes, translation, tilt)))
     assert got_centre == pytest.approx(centre, abs=0.05)
     assert got_semi == pytest.approx(semi, abs=0.05)
-
-
-def test_widest_level_is_the_elliptic_integral():
-    """4 a E(1 - (b/a)^2), scipy.special.ellipe: 552.5873040177377 for 100, 75."""
-    expected = 4 * 100 * ellipe(1 - (75 / 100) ** 2)
-    assert expected == pytest.approx(552.5873040177377)
-    assert Dome(75, 100, 100).circumference_mm() == pytest.approx(expected, abs=1e-4)
-    assert half_axes_for(expected, 100 / 75) == pytest.approx((75, 100), abs=1e-5)
 
 
 def test_what_exif_leaves_open_of_the_focal_length():

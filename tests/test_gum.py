@@ -1,8 +1,8 @@
 """Worked examples of the guides to uncertainty, and the closed forms of geometry, each with its source.
 
-Checked are placecheck.propagation (first order, correlations, degrees of freedom), placecheck.judge (conformity),
-placecheck.dome and placecheck.surface (lengths on the block; other geodesics are in test_surface.py, against
-geographiclib). General libraries serve as second opinions here only.
+Checked are placecheck.propagation (first order, correlations, degrees of freedom), placecheck.dome and
+placecheck.surface (lengths on the block; other geodesics are in test_surface.py, against geographiclib). Decisions
+(JCGM 106) are in test_judge.py. General libraries serve as second opinions here only.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placecheck.dome import Dome, half_axes_for
-from placecheck.judge import p_conform, state_of
 from placecheck.propagation import effective_degrees_of_freedom, propagate, sensitivities
 from placecheck.surface import geodesic_mm
 
@@ -183,26 +182,6 @@ def test_jcgm_101_first_order_is_blind_at_a_stationary_point():
     assert np.quantile(drawn, 0.95) == pytest.approx(150e-6, rel=0.01)
     signed = propagate(lambda x: x, np.zeros(1), np.eye(1) * 0.4**2)[1]
     assert math.sqrt(signed[0, 0]) == pytest.approx(0.4)
-
-
-# ----------------------------------------------------------------------------- JCGM 106, decisions
-
-
-def test_jcgm_106_conformance_probability():
-    # JCGM 106:2012, example of 7.4: y = 13.6, u = 1.8, T_L = 12.5, T_U = 16.3: p_c = Phi(1.5) - Phi(-0.611)
-    assert p_conform(13.6, 1.8, 12.5, 16.3) == pytest.approx(0.66263, abs=5e-6)
-    norm = pytest.importorskip("scipy.stats", reason=f"scipy {WITHOUT} scipy").norm
-    assert p_conform(13.6, 1.8, 12.5, 16.3) == pytest.approx(norm.cdf(16.3, 13.6, 1.8) - norm.cdf(12.5, 13.6, 1.8))
-
-
-def test_jcgm_106_guard_bands():
-    # tolerance +-2 mm, u = 0.4 mm: 5 % risk accepts up to 2 - 1.6449 u = 1.342, w = U (ILAC-G8:09/2019) up to 1.200,
-    # where the risk of a wrong acceptance is 2.275 %
-    for factor, edge, risk in ((1.6448536, 1.342, 0.05), (2.0, 1.2, 0.02275)):
-        assert state_of(edge - 1e-3, 0.4, -2, 2, factor) == "in"
-        assert state_of(edge + 1e-3, 0.4, -2, 2, factor) == "unsure"
-        assert state_of(2 + (2 - edge) + 1e-3, 0.4, -2, 2, factor) == "out"
-        assert 1 - p_conform(edge, 0.4, -2, 2) == pytest.approx(risk, abs=2e-4)
 
 
 # ----------------------------------------------------------------------------- ellipses and geodesics

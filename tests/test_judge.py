@@ -65,6 +65,7 @@ def test_normal_distribution_against_scipy():
     norm = pytest.importorskip("scipy.stats").norm
     for z in (-8.0, -3.0, -1.959964, -0.5, 0.0, 0.7, 1.644854, 6.0):
         assert phi(z) == pytest.approx(norm.cdf(z), rel=1e-12, abs=1e-300)
+    assert p_conform(13.6, 1.8, 12.5, 16.3) == pytest.approx(norm.cdf(16.3, 13.6, 1.8) - norm.cdf(12.5, 13.6, 1.8))
 
 
 def test_acceptance_limits_of_published_rules():
@@ -74,6 +75,8 @@ def test_acceptance_limits_of_published_rules():
     assert state_of(1.3422, 0.4, -2, 2, K95) == "unsure"
     assert state_of(1.1999, 0.4, -2, 2, 2.0) == "in"
     assert state_of(1.2001, 0.4, -2, 2, 2.0) == "unsure"
+    assert state_of(2.6578, 0.4, -2, 2, K95) == "unsure"
+    assert state_of(2.6580, 0.4, -2, 2, K95) == "out"
     assert 1 - p_conform(1.2, 0.4, -2, 2) == pytest.approx(0.02275, abs=5e-6)
 
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from placecheck.answer import LACE_LOOSE, RIM_WORDS
 from placecheck.block import GROUPS, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
 from placecheck.block_fit import BlockFit
 from placecheck.block_residuals import CARD_UNKNOWNS, Clues, PhotoResiduals, Shown
@@ -225,9 +226,16 @@ def test_measures_on_a_stack_are_those_of_each_geometry(seed):
 def test_budgets_are_those_of_one_difference_after_the_other():
     theta = upright_unknowns(3)
     observed = some_observation(theta)
+    rim, hairline = (replace(line, common_px=2.0) for line in (observed.rim, observed.hairline))
+    observed = replace(observed, rim=rim, hairline=hairline)
     rng = np.random.default_rng(3)
     root = 0.1 * np.minimum(prior_for(CAMERA, 575.0).u, 5.0)[:, None] * rng.normal(size=(len(theta), 40)) / 6
-    fit = BlockFit(theta, root @ root.T, FRAME, 0.0, 0.0, 0.0, 0.0, 0.0)
+    covariance = root @ root.T
+    u = np.sqrt(np.diag(covariance))
+    share, directions = np.linalg.eigh(covariance / np.outer(u, u))
+    print_parts = rng.normal(size=len(theta))  # how far the card's print moves along each principal direction
+    print_move = directions @ (np.sqrt(share) * print_parts) * u
+    fit = BlockFit(theta, covariance, FRAME, 0.0, 0.0, 0.0, 0.0, 0.0, card_print_move=print_move)
     on = put_on_dome(fit.geometry, observed, chart_step_mm=2.0)
     values = measure_at(on, 100.0)
     bend = side_bends(on, values)
@@ -241,17 +249,32 @@ def test_budgets_are_those_of_one_difference_after_the_other():
         there = measures(put_on_dome(unpack(moved, FRAME), seen, nuisance, 8.0), 100.0, nuisance, bend)
         return np.array([float(there[name]) for name in names])
 
+    base = at()
+
+    def line_of(source):
+        return [got[name].get(source, 0.0) for name in names]
+
     # the block's lines together: forward differences along the principal directions
-    u = np.sqrt(np.diag(fit.covariance))
-    share, directions = np.linalg.eigh(fit.covariance / np.outer(u, u))
-    of_fit = np.zeros(len(names))
-    for k in range(len(theta)):
-        of_fit += ((at(theta + 0.3 * np.sqrt(share[k]) * directions[:, k] * u) - at()) / 0.3) ** 2
+    along = [(at(theta + 0.3 * np.sqrt(s) * d * u) - base) / 0.3 for s, d in zip(share, directions.T, strict=True)]
     together = np.sqrt([sum(got[name].get(group, 0.0) ** 2 for group in GROUPS) for name in names])
-    assert together == pytest.approx(np.sqrt(of_fit), rel=2e-3, abs=REACH_EDGE_MM)
-    lifted = (at(nuisance=Nuisance(lift_mm=0.5)) - at()) / 0.5 * 0.4
-    thickness = [got[name].get("cap thickness over the block", 0.0) for name in names]
-    assert thickness == pytest.approx(np.abs(lifted), abs=REACH_EDGE_MM)
+    assert together == pytest.approx(np.linalg.norm(along, axis=0), rel=2e-3, abs=REACH_EDGE_MM)
+    # the card's print moves all unknowns at once
+    assert line_of("card print") == pytest.approx(np.abs(print_parts @ along), rel=2e-3, abs=2 * REACH_EDGE_MM)
+    lifted = (at(nuisance=Nuisance(lift_mm=0.5)) - base) / 0.5 * 0.4
+    assert line_of("cap thickness over the block") == pytest.approx(np.abs(lifted), abs=REACH_EDGE_MM)
+    loose = (at(nuisance=Nuisance(lace_lift_mm=0.5)) - base) / 0.5 * 0.4
+    assert line_of(LACE_LOOSE) == pytest.approx(np.abs(loose), abs=REACH_EDGE_MM)
+    # rim and hairline: moved across their run as a whole, by what one pixel is unsure and what all share
+    for field, source in (("rim", RIM_WORDS), ("hairline", "hairline in the photo")):
+        line = getattr(observed, field)
+        run = np.gradient(line.px, axis=0)
+        across = np.stack([-run[:, 1], run[:, 0]], -1) / np.linalg.norm(run, axis=1)[:, None]
+        moved = at(seen=replace(observed, **{field: replace(line, px=line.px + 0.4 * across)}))
+        expected = np.abs(moved - base) / 0.4 * np.hypot(1.5, 2.0)
+        if field == "hairline":
+            expected[names.index("clearance_centre_mm")] = 0.0  # its tip is the fold's mark
+        assert line_of(source) == pytest.approx(expected, rel=0.05, abs=REACH_EDGE_MM), field
+        assert max(expected) > 1.0
     # a landmark: its covariance in the chart through differences of the measures
     cov = mark_covariance_mm2(
         fit.geometry, on, observed.marks["fold_front"].px, observed.marks["fold_front"].covariance_px2
@@ -259,11 +282,9 @@ def test_budgets_are_those_of_one_difference_after_the_other():
     jac = []
     for step in np.eye(2) * 0.5:
         moved = Nuisance(marks_mm={"fold_front": step, "front_right": np.zeros(2)})
-        jac.append((at(nuisance=moved) - at()) / 0.5)
+        jac.append((at(nuisance=moved) - base) / 0.5)
     expected = np.sqrt(np.einsum("in,ij,jn->n", jac, cov, jac))
-    assert [got[name].get("fold at the hairline", 0.0) for name in names] == pytest.approx(
-        expected, rel=1e-3, abs=REACH_EDGE_MM
-    )
+    assert line_of("fold at the hairline") == pytest.approx(expected, rel=1e-3, abs=REACH_EDGE_MM)
 
 
 def without(observed, *names):

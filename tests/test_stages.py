@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from test_advice import Flat, request, with_values
 
 from placecheck import cli
+from placecheck.advice import Plan
 from placecheck.answer import (
     BARE_LINE,
     CAP_MEASURES,
@@ -35,7 +36,7 @@ from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap.advice import cap_plan, cap_undecided
 from placecheck.cap.sight import centre_seen, refuse_other, sight_cap
-from placecheck.cap.stage import EVEN_COST, _temple_px, join_line, measure_joined
+from placecheck.cap.stage import EVEN_COST, RIM_U_MM, Joined, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -63,7 +64,7 @@ from placecheck.stitched.movement import (
     of_one_cloth,
     place,
 )
-from placecheck.stitched.unpicking import RIPPER, edges_of, stretches, unpicking
+from placecheck.stitched.unpicking import RIPPER, edges_of, stretches, unpicking, ways_to_go
 from placecheck.tolerances import tolerances_from
 from placecheck.uncertainty import factor_for
 from placecheck.units import parse_closure
@@ -200,6 +201,28 @@ def test_joining_the_line_makes_things_surer(seen):
         assert np.allclose(j.root @ j.root.T, (j.root @ j.root.T).T)
 
 
+def test_a_cap_beside_its_blocks_line_is_as_far_off_as_it_was_put(seen):
+    """Planes in the block's frame: shifted it is off alike all along, turned to either side of the crown."""
+    root = join_line(seen.fit, seen.line_grid, ()).root
+    behind = replace(seen, pair=True)
+
+    def measured(shift_mm, yaw_deg, line_shift_mm=0.0):
+        theta = seen.fit.theta.copy()
+        theta[[AT["cap yaw"], AT["cap roll"], AT["cap shift"]]] = yaw_deg, 0.0, shift_mm
+        return {
+            name: value for name, (value, _) in measure_joined(behind, Joined(theta, 0.0, line_shift_mm, root)).items()
+        }
+
+    beside = measured(4.0, 0.0, 1.0)
+    assert [beside[name] for name in ("cap_shift_mm", "cap_turn_deg", "back_seams_mm")] == pytest.approx(
+        [3.0, 0.0, 6.0]
+    )
+    turned = measured(0.0, 2.0)  # seen from above against the clock: the front to the left
+    assert turned["cap_turn_deg"] == pytest.approx(-2.0)
+    assert turned["cap_shift_mm"] < -2.0
+    assert turned["back_seams_mm"] > 0.5
+
+
 def test_a_strained_fit_is_doubted_as_birges_ratio_says(seen):
     """A sum of squares four times what it may be doubles u (Birge, Phys. Rev. 40, 207, 1932); less doubts nothing."""
     n = len(NAMES)
@@ -214,6 +237,8 @@ def test_a_strained_fit_is_doubted_as_birges_ratio_says(seen):
 def test_a_temple_at_the_outline_is_not_measured(seen):
     """Turned until one temple lies where the lines of sight touch the dome, a rim says nothing of its height there."""
     assert _temple_px(seen)[0] is not None
+    _, slope = measure_joined(seen, join_line(seen.fit, seen.line_grid, ()))["temple_rim_mm"]
+    assert abs(slope[-1]) >= RIM_U_MM * np.sqrt(2)  # how well each of the two is read
     camera = seen.fit.geometry.eye_mm
     theta = seen.fit.theta.copy()
     theta[AT["block yaw"]] += 60.0
@@ -375,6 +400,15 @@ def test_cap_advice_in_bench_words():
         _, found = cap_plan(m, judge(m, request().tolerances))
         assert [p.landmark for p in found] == [p.landmark for p in pulls]
         assert [p.right_mm for p in found] == pytest.approx([p.right_mm for p in pulls], abs=1e-3)
+
+
+@pytest.mark.parametrize(("sign", "far", "near"), [(1.0, "right", "left"), (-1.0, "left", "right")])
+def test_uneven_seams_and_temples_are_evened_from_the_farther_and_the_higher_side(sign, far, near):
+    even = {"cap_shift_mm": 0.0, "cap_turn_deg": 0.0}
+    seams, _ = cap_advised(**even, back_seams_mm=8.0 * sign)
+    assert f"draw the cap there 4.0 mm (3/16 in) to the wearer's {near}" in seams
+    temple, _ = cap_advised(**even, temple_rim_mm=8.0 * sign)
+    assert f"8.0 mm (5/16 in) higher at the wearer's {far} temple: draw it down there by half" in temple
 
 
 @pytest.mark.parametrize(
@@ -670,6 +704,39 @@ def test_cloth_that_is_torn_apart_tells_nothing():
 
 def unpicked(m: Measured) -> tuple[str, ...]:
     return unpicking(m, judge(m, request().tolerances), request())
+
+
+@pytest.mark.parametrize(
+    ("u", "turn", "clearance"),
+    [(6.0, 3.0, 18.0), (-6.0, 3.0, 3.0), (7.0, -3.5, 10.0), (-5.0, -3.0, 19.0), (6.0, 0.0, 1.0)],
+)
+def test_every_point_goes_the_way_a_stiff_closure_goes_home(u, turn, clearance):
+    """Against the points of the flat model, put where they belong less where they are; in the closure's own frame."""
+    m = Flat(u, turn, clearance).measured()
+    plan = Plan(m, judge(m, request().tolerances), request())
+    names = list(Flat(0, 0, 10).points)
+    home, now = (np.array([flat.points[n] for n in names]) for flat in (Flat(0, 0, 10), Flat(u, turn, clearance)))
+    flat = home - home[names.index("fold_front")]
+    # to the first order of the turn; the hairline comes to its aim at the fold, within what its sides leave
+    assert ways_to_go(plan, flat) == pytest.approx(home - now, abs=0.6)
+
+
+def test_a_dent_in_the_hairline_fades_out_to_the_corner_beside_it_and_to_the_fold():
+    """8 mm at 25 mm to the left of the fold; nothing is read at the corner, which goes along half way."""
+    m = with_values(clearance_left_mm=2.0)
+    front = np.array([[-63.5, 0.0], [-25.0, 0.0], [-12.5, 0.0], [0.0, 0.0], [63.5, 0.0], [-25.0, -60.0]])
+    ways = ways_to_go(Plan(m, judge(m, request().tolerances), request()), front)
+    assert ways[:, 1] == pytest.approx([4.0, 8.0, 4.0, 0.0, 0.0, 0.0])
+
+
+def test_corners_that_only_follow_a_fold_inside_its_limits_are_not_unpicked():
+    """A stiff closure, 10 mm too far back and its fold a little askew: the front corners are uneven by 6.3 of 6 mm."""
+    m = Flat(1.5, 1.5, 0).measured()
+    judged = judge(m, request().tolerances)
+    assert judged["front_corner_asymmetry_mm"].state == "unsure"
+    ways = ways_to_go(Plan(m, judged, request()), np.array(list(Flat(0, 0, 10).points.values())) - [0.0, 10.0])
+    assert np.abs(ways[:, 0]).max() == 0.0
+    assert ways[:, 1] == pytest.approx(10.0, abs=0.1)
 
 
 def test_one_side_of_the_hairline_is_unpicked_from_the_corner_to_the_fold():

@@ -30,7 +30,7 @@ from fixtures.stitching.sample import JUDGING_FROM, sample
 from fixtures.stitching.scoring import Score, score_close_up, together
 from fixtures.stitching.solid import SeamLine, to_space
 from placecheck.answer import COVERAGE_FACTOR, STAGE_MEASURES, Answer, Contribution, Estimate, Measured
-from placecheck.camera import camera_for, distort
+from placecheck.camera import Camera, camera_for, distort
 from placecheck.card.board import SMALL_CARD
 from placecheck.card.detect import CardSighting
 from placecheck.cli import run
@@ -42,9 +42,9 @@ from placecheck.stitches import close_up as close_up_check
 from placecheck.stitches.close_up import LARGEST, MEAN, SMALLEST, kinds_of, measure_stitches
 from placecheck.stitches.ground import Ground, on_surface, surface_points, to_px
 from placecheck.stitches.picture import KIND_STATE, KIND_WORDS, draw_close_up
-from placecheck.stitches.row import Row
+from placecheck.stitches.row import Row, find_peaks, in_rhythm, may_be_whole
 from placecheck.stitches.sewn import Sewn
-from placecheck.stitches.spacing import U_ENDS_MM, U_PLACE_MM, extreme_of, lengths, measure_spacing
+from placecheck.stitches.spacing import U_ENDS_MM, U_PLACE_MM, certainty_of, extreme_of, lengths, measure_spacing
 from placecheck.stitches.words import needed_between, ordinal, remarks, stitch_fixes, stitch_undecided
 from placecheck.tolerances import DEFAULTS, tolerances_from
 
@@ -225,15 +225,105 @@ def test_named_failures(kind: str, codes: set[str]) -> None:
     assert refused.value.problem.message.endswith(".")
 
 
-def test_a_row_is_counted_from_the_end_it_says_also_where_it_slants() -> None:
-    """Rows of six stitches all round, whose middles do not lie on the seam but cross it at an angle of 2 degrees."""
+def seen_card() -> tuple[CardSighting, Camera]:
+    """The small card as GROUND's camera sees it, and that camera."""
     points = SMALL_CARD.corners_mm - SMALL_CARD.middle_mm
     cam = np.c_[points, np.zeros(len(points))] @ GROUND.rotation.T + GROUND.translation
     corners = distort(cam[:, :2] / cam[:, 2:], GROUND.k1) * GROUND.f_px + GROUND.centre_px
     ids = np.arange(len(points))
     u_px, outline = np.full(len(points), 0.03), np.zeros((4, 2))
     card = CardSighting(corners, ids, SMALL_CARD.corners_mm, np.eye(3), 0.03, 17, 12.0, outline, u_px, 0.8, 20.0, 230.0)
-    camera = replace(camera_for(1600, 1200, None), f_px=GROUND.f_px, k1=GROUND.k1)
+    return card, replace(camera_for(1600, 1200, None), f_px=GROUND.f_px, k1=GROUND.k1)
+
+
+def row_of(along_mm: list[float], heights: list[float], faint: dict[float, float] | None = None) -> Row:
+    """Stitches along a line 30 mm beside the card's middle, and faint peaks by where they lie."""
+    feet, doubtful = (np.array([[x, 30.0] for x in some]).reshape(-1, 2) for some in (along_mm, faint or {}))
+    return Row(feet, feet, feet, np.array(heights), doubtful, np.array(list((faint or {}).values())), 0.9, 80.0)
+
+
+def test_every_doubt_of_a_spacing_has_its_line_in_the_budget() -> None:
+    card, camera = seen_card()
+    spacing = measure_spacing(row_of([-21.0, -14, -7, 0, 7, 14, 21], [0.9] * 7), GROUND, card, camera, None)
+    assert spacing.mm == pytest.approx(np.full(6, spacing.mean.value), rel=0.03)
+    sources = {line.source for line in spacing.mean.budget}
+    assert sources == {
+        "how curved the cap is",
+        "card's height above the lace",
+        "card not flat with the seam, along it",
+        "card not flat with the seam, across it",
+        "focal length",
+        "lens distortion",
+        "the card's printed size",
+        "the card's corners",
+        "where each stitch is",
+        "stitches missed or too many",
+    }
+    parts = {line.source: line.u for line in spacing.mean.budget}
+    assert parts["the card's printed size"] == pytest.approx(0.004 * spacing.mean.value, rel=1e-6)
+    assert parts["lens distortion"] > 0
+    assert np.sqrt(sum(u**2 for u in parts.values())) == pytest.approx(spacing.mean.u)
+
+
+def test_a_count_in_doubt_widens_the_mean_and_a_faint_peak_its_gap() -> None:
+    """Every stitch is there or not: variance p (1 - p) of the count, of which one is a sixth of the mean (binomial)."""
+    card, camera = seen_card()
+    at, half = [-21.0, -14, -7, 0, 7, 14, 21], 0.33  # a peak so high is a stitch in one of two cases
+    assert certainty_of(np.array([half]))[0] == pytest.approx(0.5)
+    sure, unsure, faint = (
+        measure_spacing(row_of(at, heights, peaks), GROUND, card, camera, None)
+        for heights, peaks in (([0.9] * 7, None), ([half] * 7, None), ([0.9] * 7, {3.5: half}))
+    )
+    assert unsure.u_count == pytest.approx(np.sqrt(7 * 0.25))
+    missed = {line.source: line.u for line in unsure.mean.budget}["stitches missed or too many"]
+    assert missed == pytest.approx(unsure.mean.value * unsure.u_count / 6)
+    q = faint.doubt[3]
+    assert q == pytest.approx(0.5, abs=0.02)
+    assert np.delete(faint.doubt, 3) == pytest.approx(np.zeros(5))
+    # half as wide with probability q, beside what else is unsure
+    assert faint.u_mm[3] ** 2 - sure.u_mm[3] ** 2 == pytest.approx(q * (1 - q) * (faint.mm[3] / 2) ** 2)
+    assert np.delete(faint.u_mm, 3) == pytest.approx(np.delete(sure.u_mm, 3))
+
+
+@given(st.lists(st.floats(8.0, 30.0), min_size=1, max_size=8), st.floats(0.3, 0.9))
+def test_peaks_are_found_where_they_were_put(gaps: list[float], height: float) -> None:
+    """Bells of 1.5 cells about places between the cells: to a tenth of a cell, none left out and none made up."""
+    places = 12.0 + np.cumsum(gaps) - gaps[0]
+    heat = height * np.exp(-(((np.arange(round(places[-1]) + 12) - places[:, None]) / 1.5) ** 2)).sum(0)
+    along, heights = find_peaks(heat)
+    kept = len(along) <= 4 or min(gaps[1:], default=9.0) > 0.3 * np.median(gaps[1:])
+    assert not kept or along == pytest.approx(places, abs=0.1)
+    assert heights == pytest.approx(np.full(len(along), height), rel=0.15)
+
+
+def test_of_two_peaks_that_are_one_stitch_the_higher_is_kept() -> None:
+    heat = np.zeros(60)
+    heat[[20, 23, 45]] = 0.8, 0.6, 0.5  # 3 cells are a millimetre
+    along, heights = find_peaks(heat)
+    assert heights.tolist() == [0.8, 0.5]
+    assert along == pytest.approx([20, 45])
+
+
+def test_a_weak_peak_out_of_the_rhythm_is_doubted_and_one_that_fills_a_gap_is_not() -> None:
+    along = np.array([0.0, 5, 10, 12.4, 15, 20, 25, 30, 35])
+    weak = np.where(np.arange(9) == 3, 0.5, 0.9)
+    assert in_rhythm(along, weak).tolist() == [i != 3 for i in range(9)]
+    assert in_rhythm(along, np.full(9, 0.9)).all()  # what is plain is no hair
+    even = np.arange(9) * 5.0
+    assert in_rhythm(even, weak).all()
+    assert in_rhythm(even, np.where(np.arange(9) == 8, 0.5, 0.9)).all()  # nothing beyond an end tells the rhythm
+    assert not in_rhythm(even, np.where(np.arange(9) == 4, 0.3, 0.9))[4]
+
+
+def test_a_stitch_that_may_be_cut_off_at_the_end_of_what_is_seen_is_not_counted() -> None:
+    columns, along = np.arange(0.0, 60.0, 0.5), np.array([10.5, 15.0, 20.0, 25.0, 30.0, 38.9])
+    seen = (columns > 10.0) & (columns < 40.0)  # and 0.75 mm more to either side, as far as a column reaches
+    assert may_be_whole(along, np.full(6, True), seen, columns).tolist() == [False, True, True, True, True, False]
+
+
+def test_a_row_is_counted_from_the_end_it_says_also_where_it_slants() -> None:
+    """Rows of six stitches all round, whose middles do not lie on the seam but cross it at an angle of 2 degrees."""
+    card, camera = seen_card()
     along = np.linspace(-20.0, 20.0, 6)[:, None]
     slanted = 0
     for angle in np.radians(np.arange(0.0, 360.0, 0.5)):
