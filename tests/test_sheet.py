@@ -22,7 +22,7 @@ from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.sheets.bench_sheet import bench_sheet
 from placecheck.sheets.frame import CAUTION, qr_content
 from placecheck.sheets.guideline_sheet import guideline_sheet
-from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, write_pdf
+from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, fallback_font, write_pdf
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import PAPERS_MM, ClosureSize
 
@@ -230,6 +230,12 @@ def test_an_order_with_nothing_but_a_circumference(paper):
 def test_any_alias_can_be_printed(alias):
     order = replace(ORDER, alias=alias)
     assert "0007" in text_of(page_of(bench_sheet(order, fit(order))))
+
+
+def test_what_no_font_has_is_a_question_mark():
+    order = replace(FULL, alias="Zoë ř 👩\u200d🦰")
+    text = text_of(page_of(bench_sheet(order, fit(order))))
+    assert ("Client: Zoë ř ??" if fallback_font() else "Client: Zoë ? ??") in text
 
 
 def test_a_shop_s_own_limits_are_on_the_sheet():

@@ -29,10 +29,11 @@ from placecheck.printout import (
     verdict_text,
 )
 from placecheck.records.compare import compare
-from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record, Summary, local_text
+from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record, Summary, local_text, now_text
 from placecheck.records.overview import Overview, fault_words, help_sentence, yield_words
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store
+from placecheck.sheets.pdf_page import in_font
 from placecheck.taped import PLACES
 
 PICTURE_PX = 1200
@@ -107,7 +108,6 @@ class OrderReport:
 def order_report(store: Store, order: str) -> OrderReport:
     """Gather the report of an order. Raises RecordsProblem where it has no record."""
     from placecheck import __version__
-    from placecheck.records.model import now_text
 
     lines = store.find(Filter(order=order), limit=None, oldest_first=True)
     if not lines:
@@ -284,7 +284,6 @@ def quality_html(found: Overview, title: str = "Placements under control?") -> s
 
     from placecheck.quality.charts_svg import bars_svg, individuals_svg
     from placecheck.quality.stream import CHANCE_PERCENT
-    from placecheck.records.model import now_text
 
     yields = [
         (g.name or "all", g.first_pass.share or 0.0, yield_words(g.first_pass), (g.first_pass.low, g.first_pass.high))
@@ -332,9 +331,8 @@ def order_pdf(report: OrderReport) -> bytes:
     from reportlab.platypus import Image, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
     margin = 18 * mm
-    fonts = Path(reportlab.__file__).parent / "fonts"
-    for name, file in (("Vera", "Vera.ttf"), ("VeraBd", "VeraBd.ttf")):
-        pdfmetrics.registerFont(TTFont(name, str(fonts / file)))
+    for name in ("Vera", "VeraBd"):
+        pdfmetrics.registerFont(TTFont(name, str(Path(reportlab.__file__).parent / "fonts" / f"{name}.ttf")))
     known = pdfmetrics.getFont("Vera").face.charToGlyph
     body = ParagraphStyle("body", fontName="Vera", fontSize=9, leading=12.5)
     small = ParagraphStyle("small", parent=body, fontSize=7.5, leading=10)
@@ -342,8 +340,9 @@ def order_pdf(report: OrderReport) -> bytes:
     title = ParagraphStyle("title", parent=head, fontSize=15, leading=20)
 
     def text(words: str, style: ParagraphStyle = body) -> Paragraph:
-        shown = "".join(c if ord(c) in known or c == "\n" else "?" for c in words)
-        return Paragraph(shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;"), style)
+        shown, font = in_font(words, style.fontName, known)
+        drawn = ParagraphStyle("drawn", parent=style, fontName=font)
+        return Paragraph(shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;"), drawn)
 
     def table(rows: Sequence[Sequence[str]], widths: Sequence[float]) -> Table:
         cells = [[text(c, small) for c in row] for row in rows]
