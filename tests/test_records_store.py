@@ -514,6 +514,22 @@ def test_damaged_database(store, where):
     assert len(list(store.photos.files())) >= 12
 
 
+def test_a_file_that_was_moved_away_is_not_written_any_more(store):
+    """A damaged file is moved away and a backup brought back while the bench page has its store open."""
+    put(store, 1)
+    moved = (store.home / FILE_NAME).rename(store.home / "damaged.sqlite3")
+    assert store.count() == 0
+    with Store(store.home) as other:
+        put(other, 2)
+        put(other, 3)
+    assert store.count() == 2
+    put(store, 4)
+    with Store(store.home) as other:
+        assert other.count() == 3
+    with sqlite3.connect(moved) as raw:
+        assert raw.execute("SELECT count(*) FROM record").fetchone() == (1,)
+
+
 def test_locked_database(tmp_path):
     with Store(tmp_path, timeout_s=0.2) as store:
         put(store, 1)
