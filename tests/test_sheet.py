@@ -272,10 +272,11 @@ def test_a_full_disk_leaves_the_old_sheet(tmp_path):
 @pytest.mark.parametrize(("spacing", "even"), [(12.7, False), (5.0, True)])
 def test_guideline_sheet(paper, spacing, even):
     placed = marks_for(ORDER)
-    plan = plan_for(placed, closure_place(ORDER, placed).back_edge_v_mm, RowsWanted(spacing, even=even))
+    plan = plan_for(placed, closure_place(ORDER, placed).back_edge_v_mm, RowsWanted(spacing, even=even, reserve=0.125))
     page = page_of(guideline_sheet(ORDER, plan, placed, paper))
     text = text_of(page)
     assert f"{len(plan.rows)} rows" in text
+    assert "reserve 12.5 %" in text
     assert f"Weft to have: {plan.to_buy_mm / 1000:.2f} m ({plan.to_buy_mm / 914.4:.2f} yd)" in text
     for row in (plan.rows[0], plan.rows[len(plan.rows) // 2], plan.rows[-1]):
         assert f"{row.length_mm:.0f} (" in text
