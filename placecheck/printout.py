@@ -201,8 +201,8 @@ OPTIONS = {
     "tape-disagrees": "--marks FILE",
     "record-missing": "placecheck records list",
     "order-missing": "placecheck records list",
-    "wrong-card": "placecheck card; for close-ups: placecheck card --small",
-    "other-board": "placecheck card; for close-ups: placecheck card --small",
+    "wrong-card": "placecheck card --small for the small one",
+    "other-board": "placecheck card --small for the small one",
     "bare-block-unknown": "placecheck block photos NAME PHOTO...",
 }
 

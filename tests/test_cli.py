@@ -20,9 +20,12 @@ from test_profiles import profile
 
 from placecheck import cli
 from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured
+from placecheck.commands.worker_processes import _in_processes
 from placecheck.errors import RetakeNeeded
 from placecheck.marks import Marks, load_marks
 from placecheck.profiles.kept import PROFILES, profiles_folder
+from placecheck.request import CheckRequest
+from placecheck.units import parse_closure
 
 OPTIONS = ["--closure", "5x5", "--block-circumference", "22.75in", "--no-save"]
 GOOD = dict.fromkeys(JUDGED, 0.0) | dict.fromkeys([n for n in JUDGED if "clearance" in n], 10.0)
@@ -645,6 +648,29 @@ def test_jobs_in_processes(run, tmp_path, photo):
     codes = [line["problems"][0]["code"] for line in lines]
     assert codes[1] == "empty-file"
     assert codes[3] == "missing-file"
+
+
+@pytest.mark.parametrize(("times", "codes"), [(1, ["missing-file"] * 3), (2, ["worker-lost", *["missing-file"] * 2])])
+def test_a_killed_worker_costs_no_other_photo(tmp_path, times, codes):
+    """Killed once, its photo is checked again; killed again with that photo alone, the photo is lost, the rest not."""
+    import signal
+    import threading
+    from multiprocessing import active_children
+
+    known = {worker.pid for worker in active_children()}
+
+    def kill() -> None:
+        for _ in range(times):
+            while not (fresh := [worker.pid for worker in active_children() if worker.pid not in known]):
+                time.sleep(0.005)
+            known.add(fresh[0])
+            os.kill(fresh[0], signal.SIGKILL)
+
+    request = CheckRequest(parse_closure("5x5"), 570.0)
+    threading.Thread(target=kill, daemon=True).start()
+    came = list(_in_processes([(tmp_path / f"{i}.jpg", request, None, None) for i in range(3)], 1))
+    assert [c.path.name for c in came] == ["0.jpg", "1.jpg", "2.jpg"]
+    assert [c.answer.problems[0].code for c in came] == codes
 
 
 # ---------------------------------------------------------------------------------------------- records

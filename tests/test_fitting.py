@@ -387,13 +387,14 @@ def test_the_advice_at_the_temples_turns_where_the_lace_reaches_them(more_mm, sa
 
 
 def test_a_shop_with_its_own_aim():
-    own = replace(DEFAULTS, clearance_aim_mm=7.0)
+    own = replace(DEFAULTS, clearance_aim_mm=7.5)
     placed = marks_for(ORDER)
     place = closure_place(ORDER, placed, own)
-    assert place.rim_v_mm == pytest.approx(placed.marks["front"].along_crown_mm - 7.0)
+    assert place.rim_v_mm == pytest.approx(placed.marks["front"].along_crown_mm - 7.5)
     reasons = [found.advice[0].reason for found in (place, closure_place(ORDER, placed))]
-    assert ["T-pin" in reason for reason in reasons] == [False, True]  # whose head is 10 mm, not 7
-    assert "7 mm behind it (6 to 13 mm), so that the rim" in reasons[0]
+    assert ["T-pin" in reason for reason in reasons] == [False, True]  # whose head is 10 mm, not 7.5
+    assert "7.5 mm behind it (6 to 13 mm), so that the rim" in reasons[0]
+    assert "the rim lies 7.5 mm behind" in fit(ORDER, own).slack.advice.reason
 
 
 def test_a_frontal_lies_along_the_hairline_beyond_the_temples():

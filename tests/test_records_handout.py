@@ -51,6 +51,7 @@ from placecheck.records.saving import save_check
 from placecheck.records.store import Store
 from placecheck.records.verify import remove_orphans, verify
 from placecheck.request import CheckRequest
+from placecheck.sheets.pdf_page import fallback_font
 from placecheck.tolerances import Tolerances
 from placecheck.units import parse_closure
 
@@ -490,6 +491,19 @@ def test_pdf_report(store):
     flat = " ".join(text.split())
     for words in ("Order A<17>", "Łucja", "PASS: sits as it should", "4.25 ± 0.40 mm left", "History"):
         assert words in flat, words
+
+
+def test_a_pdf_report_has_the_letters_that_a_sheet_has(store):
+    """Those its own font lacks are a system font's; what no font has is a question mark."""
+    pdfium = pytest.importorskip("pypdfium2")
+    save_check(store, jpeg(1), answer("pass"), REQUEST, order="7", client="Kateřina 👩\u200d🦰", maker="Łucja Żak")
+    pdf = pdfium.PdfDocument(order_pdf(order_report(store, "7")))
+    try:
+        text = " ".join(" ".join(page.get_textpage().get_text_range() for page in pdf).split())
+    finally:
+        pdf.close()
+    assert ("Kateřina ??" if fallback_font() else "Kate?ina ??") in text
+    assert ("Łucja Żak" if fallback_font() else "Łucja ?ak") in text
 
 
 def test_reports_say_what_was_taped(store):

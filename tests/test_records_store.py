@@ -186,9 +186,9 @@ def test_closures_of_one_size_are_one_however_they_were_written(store):
         assert len(tallies.series(store.database, "offset_mm", Filter(closure=wanted))) == 4
     assert store.count(Filter(closure="5.5x5")) == store.count(Filter(closure="5½x5in")) == 1
     assert store.count(Filter(closure="anything")) == 0
-    assert tallies.groups(store.database, "closure") == ["", "13x13cm", "4x4", "5-1/2x5", "5x5in"]
+    assert tallies.groups(store.database, "closure") == ["13x13cm", "4x4", "5-1/2x5", "5x5in"]  # a cap has none
     by_closure = {g.name: g.first_pass.decided for g in overview(store, "closure").groups}
-    assert by_closure == {"": 1, "13x13cm": 1, "4x4": 1, "5-1/2x5": 1, "5x5in": 4}
+    assert by_closure == {"13x13cm": 1, "4x4": 1, "5-1/2x5": 1, "5x5in": 4}
 
 
 def test_a_photo_saved_again_is_the_same_attempt(store):
@@ -512,6 +512,22 @@ def test_damaged_database(store, where):
         store.find(), list(store.each()), whole_tables.check_database(store.database) and put(store, 99)
     one_sentence(caught.value)
     assert len(list(store.photos.files())) >= 12
+
+
+def test_a_file_that_was_moved_away_is_not_written_any_more(store):
+    """A damaged file is moved away and a backup brought back while the bench page has its store open."""
+    put(store, 1)
+    moved = (store.home / FILE_NAME).rename(store.home / "damaged.sqlite3")
+    assert store.count() == 0
+    with Store(store.home) as other:
+        put(other, 2)
+        put(other, 3)
+    assert store.count() == 2
+    put(store, 4)
+    with Store(store.home) as other:
+        assert other.count() == 3
+    with sqlite3.connect(moved) as raw:
+        assert raw.execute("SELECT count(*) FROM record").fetchone() == (1,)
 
 
 def test_locked_database(tmp_path):

@@ -289,6 +289,16 @@ def test_photos_that_share_nothing_are_noticed():
     assert problem.message.startswith("photo 2")
 
 
+def test_a_first_photo_that_shares_nothing_with_the_others_is_noticed():
+    scenes = pair_scenes(PAIR_SEEDS + 2, (*ABOVE_AND_LEANING, (40.0, -28.0)))
+    first, *others = look_all(scenes, 2, QUIET)
+    marks = {"fold_back": first.observed.marks["fold_back"]}
+    lost = replace(first, observed=replace(first.observed, marks=marks, rim=None, hairline=None))
+    problem = problem_of(scenes, (lost, *others))
+    assert problem.code == "photos-no-overlap"
+    assert problem.message.startswith("photo 1")
+
+
 def test_without_rim_and_hairline_the_landmarks_still_tie_the_photos():
     scenes, (a, b) = drawn(3)
     lost = replace(b, observed=replace(b.observed, rim=None))

@@ -22,7 +22,7 @@ from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.sheets.bench_sheet import bench_sheet
 from placecheck.sheets.frame import CAUTION, qr_content
 from placecheck.sheets.guideline_sheet import guideline_sheet
-from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, write_pdf
+from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, fallback_font, write_pdf
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import PAPERS_MM, ClosureSize
 
@@ -232,6 +232,12 @@ def test_any_alias_can_be_printed(alias):
     assert "0007" in text_of(page_of(bench_sheet(order, fit(order))))
 
 
+def test_what_no_font_has_is_a_question_mark():
+    order = replace(FULL, alias="Zoë ř 👩\u200d🦰")
+    text = text_of(page_of(bench_sheet(order, fit(order))))
+    assert ("Client: Zoë ř ??" if fallback_font() else "Client: Zoë ? ??") in text
+
+
 def test_a_shop_s_own_limits_are_on_the_sheet():
     own = replace(DEFAULTS, limits={**DEFAULTS.limits, "offset_mm": (-1.5, 1.5)})
     assert "-1.5 to 1.5 mm" in text_of(page_of(bench_sheet(ORDER, fit(ORDER, own), "a4", own)))
@@ -266,10 +272,11 @@ def test_a_full_disk_leaves_the_old_sheet(tmp_path):
 @pytest.mark.parametrize(("spacing", "even"), [(12.7, False), (5.0, True)])
 def test_guideline_sheet(paper, spacing, even):
     placed = marks_for(ORDER)
-    plan = plan_for(placed, closure_place(ORDER, placed).back_edge_v_mm, RowsWanted(spacing, even=even))
+    plan = plan_for(placed, closure_place(ORDER, placed).back_edge_v_mm, RowsWanted(spacing, even=even, reserve=0.125))
     page = page_of(guideline_sheet(ORDER, plan, placed, paper))
     text = text_of(page)
     assert f"{len(plan.rows)} rows" in text
+    assert "reserve 12.5 %" in text
     assert f"Weft to have: {plan.to_buy_mm / 1000:.2f} m ({plan.to_buy_mm / 914.4:.2f} yd)" in text
     for row in (plan.rows[0], plan.rows[len(plan.rows) // 2], plan.rows[-1]):
         assert f"{row.length_mm:.0f} (" in text

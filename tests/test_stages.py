@@ -31,6 +31,7 @@ from placecheck.answer import (
     Findings,
     Measured,
     Pull,
+    View,
 )
 from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
@@ -444,6 +445,15 @@ def test_what_is_seen_obliquely_asks_for_a_photo_from_elsewhere_not_for_chalk(un
     for p in problems[: 1 if "bare-block-unknown" in codes else 2]:
         assert ("Chalk" in p.message) == (p.code == "cap-undecided")
         assert (f"the {RIM_WORDS}." in p.message) == (p.code == "cap-temples-undecided")
+
+
+@pytest.mark.parametrize(("lean_deg", "edge_on"), [(45.0, True), (20.0, False)])
+def test_seams_behind_are_not_called_seen_edge_on_from_above(lean_deg, edge_on):
+    seams = Estimate(5.9, 1.0, (Contribution("cap centre line", 0.9),))
+    m = replace(cap_measured(), estimates={"back_seams_mm": seams}, view=View(lean_deg, 600.0, 4.0))
+    (problem,) = cap_undecided(m, judge(m, request().tolerances))
+    assert ("edge-on" in problem.message) == ("no more than 30 degrees" in problem.message) == edge_on
+    assert "closer" in problem.message
 
 
 def test_a_cap_on_a_tilted_block_is_measured_against_the_tilted_block(tmp_path):

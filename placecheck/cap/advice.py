@@ -17,6 +17,8 @@ from placecheck.advice import LEAST_MOVE_MM, Moves
 from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Estimate, Judged, Measured, Pull
 from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
+from placecheck.steps import begun
+from placecheck.undecided import CLOSER_ADVICE
 from placecheck.units import mm_and_inches
 
 LENGTH_MM = 190.0
@@ -26,14 +28,16 @@ BARE_BLOCK = Problem(
     "Where the block's line runs under the cap is most of the doubt: photograph the bare block from all round once, "
     "keep it, and name it in every check.",
 )
-LINE = "cap-undecided"
+LINE, TEMPLES, SEAMS = "cap-undecided", "cap-temples-undecided", "cap-seams-undecided"
+SEAMS_LEAN_DEG = 30.0
+"""Leaning no more, the phone sees the seams behind as well as it can."""
 ON_THE_LINE = ("cap_shift_mm", "cap_turn_deg")
 AGAIN: Mapping[str, str] = {
     LINE: "Chalk the block's middle line longer in front of the cap, lean the phone toward the face, and take the "
     "photo again, closer",
-    "cap-temples-undecided": "Take the photo again from straight in front of the face, leaning the phone 40 to 50 "
+    TEMPLES: "Take the photo again from straight in front of the face, leaning the phone 40 to 50 "
     "degrees, so that both temples are seen alike and block and card fill the picture",
-    "cap-seams-undecided": "Take the photo again leaning the phone no more than 30 degrees toward the face, closer, "
+    SEAMS: "Take the photo again leaning the phone no more than 30 degrees toward the face, closer, "
     "since the seams behind are seen nearly edge-on here",
 }
 """What would decide what is unsure, by the problem's code."""
@@ -106,7 +110,9 @@ def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Pro
         what = " and ".join(f"“{MEASURE_BY_NAME[name].label}”" for name in names)
         are, source = "are" if len(names) > 1 else "is", _largest(measured.estimates[names[0]])
         doubt = f" Most of the doubt comes from the {source}." if source and code != LINE else ""
-        problems.append(Problem(code, f"{AGAIN[code]}: {what} {are} too uncertain to call.{doubt}"))
+        seen_well = code == SEAMS and measured.view is not None and measured.view.lean_to_face_deg <= SEAMS_LEAN_DEG
+        again = begun(CLOSER_ADVICE) if seen_well else AGAIN[code]
+        problems.append(Problem(code, f"{again}: {what} {are} too uncertain to call.{doubt}"))
     for name in unsure:
         estimate = measured.estimates[name]
         known = any(BARE_LINE in words for words in estimate.evidence)
@@ -128,5 +134,5 @@ def _decided_by(name: str, estimate: Estimate, unsure: Sequence[str]) -> str:
     if name in ON_THE_LINE or _largest(estimate) == UNDER_THE_CAP:
         return LINE
     if name == "temple_rim_mm":
-        return "cap-temples-undecided"
-    return LINE if set(ON_THE_LINE) & set(unsure) else "cap-seams-undecided"
+        return TEMPLES
+    return LINE if set(ON_THE_LINE) & set(unsure) else SEAMS

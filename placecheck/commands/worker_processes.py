@@ -38,6 +38,19 @@ def check_all(tasks: list[Task], jobs: int) -> Iterator[Checked]:
 
 
 def _in_processes(tasks: list[Task], jobs: int) -> Iterator[Checked]:
+    """What came of every task; where a worker was killed, the photo whose turn it is alone, then the rest anew."""
+    while tasks:
+        done = 0
+        for checked in _until_one_is_killed(tasks, jobs):
+            done += 1
+            yield checked
+        if done < len(tasks):
+            yield from list(_until_one_is_killed(tasks[done : done + 1], 1)) or [_lost(tasks[done])]
+        tasks = tasks[done + 1 :]
+
+
+def _until_one_is_killed(tasks: list[Task], jobs: int) -> Iterator[Checked]:
+    """What came of the tasks, in their order, as far as no worker was killed, which ends all of them."""
     import os
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
@@ -47,11 +60,10 @@ def _in_processes(tasks: list[Task], jobs: int) -> Iterator[Checked]:
     pool = ProcessPoolExecutor(jobs, get_context("spawn"), _start_worker, (threads,))
     try:
         futures = [pool.submit(_one, task) for task in tasks]
-        for task, future in zip(tasks, futures, strict=True):
-            try:
-                yield future.result()
-            except BrokenProcessPool:
-                yield _lost(task)
+        for future in futures:
+            yield future.result()
+    except BrokenProcessPool:
+        return
     except BaseException:  # stopped: nobody waits for the photos that are being checked
         for worker in active_children():
             worker.terminate()

@@ -67,7 +67,7 @@ def closure_place(order: Order, placed: Marks, tolerances: Tolerances = DEFAULTS
         Advice(
             "hairline",
             f"{mm_and_inches(aim)} in front of the rim",
-            f"The hairline lies on the front mark, and the cap's rim {aim:.0f} mm behind it ({low:g} to {high:g} mm), "
+            f"The hairline lies on the front mark, and the cap's rim {aim:g} mm behind it ({low:g} to {high:g} mm), "
             f"{'about the head of a T-pin, ' if aim == DEFAULTS.clearance_aim_mm else ''}so that the rim stays hidden "
             "under the lace.",
         )

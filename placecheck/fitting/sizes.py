@@ -123,7 +123,7 @@ def nape_slack(m: Measurements, cap: Cap, clearance_mm: float = DEFAULTS.clearan
     needed = m.front_to_nape_mm - clearance_mm
     slack = length - needed
     sums = (
-        f"Front to nape is {mm_and_inches(m.front_to_nape_mm)}, the rim lies {clearance_mm:.0f} mm behind the "
+        f"Front to nape is {mm_and_inches(m.front_to_nape_mm)}, the rim lies {clearance_mm:g} mm behind the "
         f"hairline, and {whose} length is {mm_and_inches(length)}: "
     )
     if slack < -ELASTIC_TAKES_MM:

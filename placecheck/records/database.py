@@ -42,6 +42,7 @@ class Database:
         self.file = None if address else home / FILE_NAME
         self._engine: Engine | None = None
         self._nothing_there = False
+        self._opened: tuple[int, int] | None = None
 
     @property
     def words(self) -> str:
@@ -104,7 +105,7 @@ class Database:
     # ------------------------------------------------------------------------- opening
 
     def _open(self, writing: bool) -> Engine:
-        if self._engine is not None and not self._nothing_there:
+        if self._engine is not None and not self._nothing_there and self._opened == self._there():
             return self._engine
         self.close()
         self._nothing_there = self.file is not None and not writing and not self.file.exists()
@@ -117,6 +118,7 @@ class Database:
         except BaseException:
             self.close()
             raise
+        self._opened = self._there()
         return self._engine
 
     def _nothing_yet(self) -> Engine:
@@ -213,6 +215,13 @@ class Database:
                     upgrade(connection)
         if self.file is not None:
             sync_folder(self.file.parent)
+
+    def _there(self) -> tuple[int, int] | None:
+        """Which file lies in the database's place; another one than was opened where that was moved away."""
+        if self.file is None or not self.file.exists():
+            return None
+        there = self.file.stat()
+        return there.st_dev, there.st_ino
 
     @staticmethod
     def _knows(revision: str) -> bool:

@@ -27,7 +27,7 @@ from placecheck.printout import (
     verdict_text,
 )
 from placecheck.records.compare import compare
-from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record, Summary, local_text
+from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record, Summary, local_text, now_text
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store
 from placecheck.taped import PLACES
@@ -105,7 +105,6 @@ class OrderReport:
 def order_report(store: Store, order: str) -> OrderReport:
     """Gather the report of an order. Raises RecordsProblem where it has no record."""
     from placecheck import __version__
-    from placecheck.records.model import now_text
 
     lines = store.find(Filter(order=order), limit=None, oldest_first=True)
     if not lines:

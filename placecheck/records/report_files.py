@@ -3,8 +3,8 @@
 What report.py gathered of an order is rendered as HTML by one jinja2 template with everything inside
 (style, pictures as data), so that it is one file that opens anywhere and asks nothing of the network, and
 as PDF by reportlab from the same values. The quality page is HTML alone, its charts inline SVG
-(quality/charts_svg.py), from what overview.py asked for. Letters that the PDF's font lacks are shown as
-"?". Nothing is judged or measured here.
+(quality/charts_svg.py), from what overview.py asked for. Letters that the PDF's own font lacks are drawn
+with a system font that has them, else as "?". Nothing is judged or measured here.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from placecheck.records.model import local_text
+from placecheck.records.model import local_text, now_text
 from placecheck.records.overview import Overview, fault_words, help_sentence, yield_words
 from placecheck.records.report import CHANCE, LEGEND, OrderReport
+from placecheck.sheets.pdf_page import in_font
 
 
 def _render(template: str, **values: Any) -> str:
@@ -43,7 +44,6 @@ def quality_html(found: Overview, title: str = "Placements under control?") -> s
 
     from placecheck.quality.charts_svg import bars_svg, individuals_svg
     from placecheck.quality.stream import CHANCE_PERCENT
-    from placecheck.records.model import now_text
 
     yields = [
         (g.name or "all", g.first_pass.share or 0.0, yield_words(g.first_pass), (g.first_pass.low, g.first_pass.high))
@@ -88,9 +88,8 @@ def order_pdf(report: OrderReport) -> bytes:
     from reportlab.platypus import Image, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
     margin = 18 * mm
-    fonts = Path(reportlab.__file__).parent / "fonts"
-    for name, file in (("Vera", "Vera.ttf"), ("VeraBd", "VeraBd.ttf")):
-        pdfmetrics.registerFont(TTFont(name, str(fonts / file)))
+    for name in ("Vera", "VeraBd"):
+        pdfmetrics.registerFont(TTFont(name, str(Path(reportlab.__file__).parent / "fonts" / f"{name}.ttf")))
     known = pdfmetrics.getFont("Vera").face.charToGlyph
     body = ParagraphStyle("body", fontName="Vera", fontSize=9, leading=12.5)
     small = ParagraphStyle("small", parent=body, fontSize=7.5, leading=10)
@@ -98,8 +97,9 @@ def order_pdf(report: OrderReport) -> bytes:
     title = ParagraphStyle("title", parent=head, fontSize=15, leading=20)
 
     def text(words: str, style: ParagraphStyle = body) -> Paragraph:
-        shown = "".join(c if ord(c) in known or c == "\n" else "?" for c in words)
-        return Paragraph(shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;"), style)
+        shown, font = in_font(words, style.fontName, known)
+        drawn = ParagraphStyle("drawn", parent=style, fontName=font)
+        return Paragraph(shown.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;"), drawn)
 
     def table(rows: Sequence[Sequence[str]], widths: Sequence[float]) -> Table:
         cells = [[text(c, small) for c in row] for row in rows]

@@ -47,10 +47,10 @@ class SeriesPoint:
 def groups(database: Database, by: str, wanted: Filter = Filter()) -> list[str]:  # noqa: B008  (frozen)
     """Makers, closures or stages (`by`) that have a first check, by name; each once, however it was written.
 
-    A closure has the label that was kept first.
+    A closure has the label that was kept first; a cap that is checked alone has none.
     """
     column = GROUP_COLUMNS[by]
-    statement = select(column).where(ATTEMPT == 1, column.is_not(None)).distinct()
+    statement = select(column).where(ATTEMPT == 1, column.is_not(None), column != "").distinct()
     with database.reading() as connection:
         statement = statement.where(*conditions(connection, wanted))
         found = {str(v) for v in connection.execute(statement).scalars()}

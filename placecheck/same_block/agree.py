@@ -65,6 +65,7 @@ def check_views(names: Sequence[str], seen: Sequence[Seen]) -> None:
                 f"{names[nearest]} and {names[k]} are taken from almost the same side ({angle:.0f} degrees apart), so "
                 "the second adds nothing: take one from above and one leaning 40 to 50 degrees toward the face.",
             )
+    for k in (*range(1, len(seen)), 0):
         others = [photo for j, photo in enumerate(seen) if j != k]
         marks = sum(any(name in o.observed.marks for o in others) for name in seen[k].observed.marks)
         lines = sum(

@@ -43,8 +43,8 @@ def guideline_sheet(order: Order, plan: Plan, placed: Marks, paper: str = "a4") 
         f"{len(plan.rows)} rows {mm_and_inches(plan.spacing_mm)} apart along the middle line{ends}; the first "
         f"{mm_and_inches(plan.first_mm)} above the nape, the last {mm_and_inches(plan.left_over_mm)} behind the "
         "closure.",
-        f"Rows together {plan.rows_mm / 1000:.2f} m{layers}; reserve {plan.reserve:.0%} (common practice, no published "
-        f"source) {plan.reserve_mm / 1000:.2f} m.",
+        f"Rows together {plan.rows_mm / 1000:.2f} m{layers}; reserve {100 * plan.reserve:g} % (common practice, no "
+        f"published source) {plan.reserve_mm / 1000:.2f} m.",
     ]
     for text in (*lines, *(f"! {note}" for note in plan.notes)):
         y = page.paragraph(left, y, text, width, 8)

@@ -11,6 +11,7 @@ when it was made. What is drawn where is the sheets' business (bench_sheet.py, g
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.errors import UnusableFile, UsageProblem
+from placecheck.records.model import JOINERS
 from placecheck.units import PAPERS_MM, POINT_MM
 from placecheck.whole_files import write_whole
 
@@ -36,17 +38,33 @@ FALLBACK_FONTS = (
 
 
 @lru_cache(maxsize=1)
-def _fallback_font() -> str | None:
+def fallback_font() -> tuple[str, Mapping[int, int]] | None:
+    """A system font for letters that a PDF's own lack: its name, and its glyph by letter; None without one."""
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFError, TTFont
 
     for path in FALLBACK_FONTS:
         try:
-            pdfmetrics.registerFont(TTFont("SheetFallback", path))
-            return "SheetFallback"
+            font = TTFont("SheetFallback", path)
+            pdfmetrics.registerFont(font)
+            return "SheetFallback", font.face.charToGlyph
         except (TTFError, OSError):
             continue
     return None
+
+
+def legible(text: str, glyphs: Mapping[int, int]) -> str:
+    """The text with “?” for what a font with these `glyphs` cannot draw."""
+    return "".join(c if ord(c) in glyphs or c == "\n" else "?" for c in text if c not in JOINERS)
+
+
+def in_font(text: str, font: str, glyphs: Mapping[int, int]) -> tuple[str, str]:
+    """The text and what draws it: the `font` that has these `glyphs`, or a system font for letters it lacks."""
+    lacking = [ord(c) for c in text if ord(c) not in glyphs]
+    other = fallback_font() if lacking else None
+    if other is not None and any(c in other[1] for c in lacking):
+        font, glyphs = other
+    return legible(text, glyphs), font
 
 
 def _fit_font(text: str, font: str) -> tuple[str, str]:
@@ -55,9 +73,9 @@ def _fit_font(text: str, font: str) -> tuple[str, str]:
         text.encode("cp1252")
         return text, font
     except UnicodeEncodeError:
-        other = _fallback_font()
+        other = fallback_font()
         if other is not None:
-            return text, other
+            return legible(text, other[1]), other[0]
         return text.encode("cp1252", "replace").decode("cp1252"), font
 
 
