@@ -356,31 +356,35 @@ def test_a_pin_behind_counts_only_where_one_holds_the_folds_end(marks_of_five_in
     assert "back" in centre_pins([*corners, holds, behind], marks, np.array([0.0]))
 
 
-def test_heads_are_found_where_they_were_drawn():
-    """Discs of a head's size on plain cloth, drawn five times finer and averaged: to a fifth of a pixel, at any scale.
+@pytest.mark.parametrize("scale", [1, 2])
+def test_heads_are_found_where_they_were_drawn(scale):
+    """Discs of a head's size on plain cloth, drawn five times finer and averaged: to a fifth of a pixel.
 
-    Two of them lie within a block's outline as its camera sees it, and where they are on the dome is told with the
-    middle of the heights a head may stand at.
+    In a photo of twice the size, which is looked at reduced, to as much of a millimetre. Where they are on the dome is
+    told with the middle of the heights a head may stand at.
     """
     view = pinned_view(8, 42.0)
-    fit = fit_view(view)
-    on = put_on_dome(fit.geometry, view.observed)
-    radius = HEAD_MM / 2 / fit.geometry.mm_per_px
-    middle = view.outline_px.mean(0)
-    true = np.round(middle) + np.array([[-40.3, 20.4], [55.2, -30.7], [10.45, 60.1]])
-    image = np.full((1512, 2016, 3), 120, np.uint8)
-    corner, size = np.round(middle).astype(int) - 128, 256
+    geometry = fit_view(view).geometry
+    geometry = replace(geometry, f_px=scale * geometry.f_px, centre_px=scale * (geometry.centre_px + 0.5) - 0.5)
+    chart = put_on_dome(fit_view(view).geometry, view.observed).chart
+    outline = scale * (view.outline_px + 0.5) - 0.5
+    radius = HEAD_MM / 2 / geometry.mm_per_px
+    middle = np.round(outline.mean(0)).astype(int)
+    true = middle + scale * np.array([[-40.3, 20.4], [55.2, -30.7], [10.45, 60.1]])
+    image = np.full((scale * 1512, scale * 2016, 3), 120, np.uint8)
+    size = 256 * scale
+    corner = middle - size // 2
     y, x = (np.mgrid[0 : 5 * size, 0 : 5 * size] + 0.5) / 5 - 0.5
     inside = sum(np.hypot(x + corner[0] - px, y + corner[1] - py) < radius for px, py in true)
     small = cv2.resize(inside.astype(np.float32), (size, size), interpolation=cv2.INTER_AREA)[..., None]
     drawn = 120 + small * (np.array([30.0, 40.0, 220.0]) - 120)
     image[corner[1] : corner[1] + size, corner[0] : corner[0] + size] = np.round(drawn)
-    spots = find_spots(image, fit.geometry, on.chart, view.outline_px)
+    spots = find_spots(image, geometry, chart, outline)
     assert len(spots) == 3
     for px in true:
         spot = min(spots, key=lambda s: np.linalg.norm(s.px - px))
-        assert spot.px == pytest.approx(px, abs=0.2)
-        low, high = (on.chart.to_uv(fit.geometry.hit(spot.px, lift)) for lift in HEAD_LIFTS_MM)
+        assert spot.px == pytest.approx(px, abs=0.2 * scale)
+        low, high = (chart.to_uv(geometry.hit(spot.px, lift)) for lift in HEAD_LIFTS_MM)
         assert spot.uv == pytest.approx((low + high) / 2)
 
 
