@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -111,10 +112,13 @@ def card_point(camera: Camera, px: np.ndarray, radius_mm: float | None) -> np.nd
     return np.stack([70 + radius_mm * np.arctan2(p[..., 0] - 70, p[..., 2] + radius_mm), p[..., 1]], axis=-1)
 
 
-def table(w: int, h: int, seed: int = 0, level: float = TABLE) -> np.ndarray:
-    """A mottled table, linear light."""
-    noise = np.random.default_rng(seed).normal(0, 1, (h, w)).astype(np.float32)
-    return np.clip(level * (1 + 0.6 * cv2.GaussianBlur(noise, (0, 0), 3)), 0.01, 1).astype(np.float32)
+@lru_cache(maxsize=4)
+def table(w: int, h: int, level: float = TABLE) -> np.ndarray:
+    """A mottled table, linear light; drawn once for a size, not to be written on."""
+    noise = np.random.default_rng(0).normal(0, 1, (h, w)).astype(np.float32)
+    light = np.clip(level * (1 + 0.6 * cv2.GaussianBlur(noise, (0, 0), 3)), 0.01, 1).astype(np.float32)
+    light.setflags(write=False)
+    return light
 
 
 def lay_card(

@@ -446,6 +446,14 @@ def test_undecided_names_the_largest_doubt():
     )
 
 
+def test_the_largest_doubt_is_that_of_variances():
+    """Card and tape, 0.3 each, are how the block lies, 0.42 together: less than 0.45 of the fold's own end."""
+    parts = (Contribution("fold at the hairline", 0.45), Contribution("card corners", 0.3), Contribution("tape", 0.3))
+    m = Measured({"offset_mm": Estimate(3.0, 0.62, parts)})
+    (problem,) = undecided(m, judge(m, request().tolerances))
+    assert problem.message.endswith("Most of the doubt comes from the fold at the hairline.")
+
+
 def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
     """Where camera, card or outline carry the line forward; with the pin there it is the fold's ends that matter."""
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from block_scenes import fit_view, pinned_view
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.interpolate import CubicHermiteSpline
 
 from placecheck.block import Geometry
 from placecheck.camera import rotation
@@ -19,11 +22,22 @@ from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import Trace, _spot, as_one_line, find_closure, run_of, unroll
 from placecheck.find.edge import distances_to_segments, find_edge, normals_of
 from placecheck.find.network import FOLDER, run
-from placecheck.find.outline import _window, find_block
-from placecheck.find.pins import HEAD_MM, LEAST_APART, Spot, _apart, _strongest, centre_pins
-from placecheck.find.rim import AZIMUTHS_DEG, ELEVATIONS_DEG, RimField, fit_rim, rim_elevation
+from placecheck.find.outline import _crossings, _window, find_block
+from placecheck.find.pins import HEAD_LIFTS_MM, HEAD_MM, LEAST_APART, Spot, _apart, _strongest, centre_pins, find_spots
+from placecheck.find.rim import (
+    AZIMUTHS_DEG,
+    ELEVATIONS_DEG,
+    KNOTS_DEG,
+    MEAN,
+    SD,
+    RimField,
+    _log_proposal,
+    fit_rim,
+    rim_elevation,
+)
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH, cell_to_uv, unroll_grid, uv_to_cell
+from placecheck.measure import put_on_dome
 from placecheck.photo import load_photo
 from placecheck.request import CheckRequest
 from placecheck.sighting import find_standing
@@ -118,6 +132,40 @@ def test_another_line_taken_for_the_rim_on_one_side_does_not_carry_it_off():
     truth = np.array([31.0, 24.0, 0.05, 0.45, 0.0])
     rim = fit_rim(rim_field(truth, 24.0, also=(AZIMUTHS_DEG[4:10], 28.0)))
     assert abs(rim.elevation_deg(np.array([0.0]))[0] - 31.0) < 1.5
+
+
+def test_a_rim_of_which_nothing_is_seen_is_as_the_prior_has_it():
+    nothing = np.zeros((len(AZIMUTHS_DEG), len(ELEVATIONS_DEG)))
+    rim = fit_rim(RimField(nothing, nothing, nothing > 0))
+    assert np.abs((rim.parameters - MEAN) / SD).max() < 0.15  # a thousand draws, one in three of them widened
+    assert np.sqrt(np.diag(rim.covariance)) == pytest.approx(SD, rel=0.1)
+
+
+def test_draws_are_weighed_by_the_density_they_were_drawn_from():
+    """Two thirds normal and a third widened, in five dimensions: a density, whose integral is 1 (by importance)."""
+    z = 2.0 * np.random.default_rng(1).standard_normal((200_000, 5))
+    z2 = (z**2).sum(1)
+    drawn = -5 * np.log(2.0) - z2 / 8
+    assert np.exp(_log_proposal(z2) - drawn).mean() == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_rims_family_is_a_cubic_hermite_curve_and_straight_beyond_the_side():
+    """scipy.interpolate.CubicHermiteSpline; slopes at the inner knots are those of the chords across them."""
+    front, drop, s28, s55, turn = p = np.array([31.0, 24.0, 0.06, 0.45, 2.0])
+    share, k = np.array([0.0, s28, s55, 1.0]), KNOTS_DEG
+    slopes = [0.0, (share[2] - share[0]) / (k[2] - k[0]), (share[3] - share[1]) / (k[3] - k[1]), 0.55 / (k[3] - k[2])]
+    a = np.linspace(-86.0, 90.0, 60)
+    within = CubicHermiteSpline(k, share, slopes)(np.abs(a - turn))
+    assert rim_elevation(p, a) == pytest.approx(front - drop * within)
+    beyond = rim_elevation(p, turn + np.array([90.0, 96.0, 102.0]))
+    assert np.diff(beyond) == pytest.approx(-drop * slopes[3] * 6.0)
+
+
+def test_rays_leave_a_silhouette_where_it_is_half_probable():
+    y, x = np.mgrid[0:120, 0:120].astype(float)
+    p = 1 / (1 + np.exp((np.hypot(x - 61.3, y - 58.6) - 34.7) / 1.5))
+    at = _crossings(p, np.array([60.0, 60.0]))
+    assert np.hypot(*(at - [61.3, 58.6]).T) == pytest.approx(np.full(len(at), 34.7), abs=0.15)
 
 
 def test_the_same_picture_has_the_same_rim():
@@ -263,19 +311,25 @@ def test_a_landmark_that_may_lie_elsewhere_is_unsure_by_as_much():
     assert torn.covariance_mm2[1, 1] - alone.covariance_mm2[1, 1] < 1.0
 
 
-def test_a_pin_that_holds_the_fold_is_not_one_on_the_centre_line():
+@pytest.fixture
+def marks_of_five_inches():
+    """Landmarks (u, v) of a closure on the centre line, and what makes a red head at a place."""
     marks = {"fold_front": (0.5, 110.0), "fold_back": (0.4, -15.0)}
     marks |= {
         f"{end}_{side}": (u, v)
         for end, v in (("front", 108.0), ("back", -14.0))
         for side, u in (("left", -60.0), ("right", 61.0))
     }
-    marks = {name: np.array(uv) for name, uv in marks.items()}
 
     def head(u, v):
         place = np.array([u, v])
         return Spot(np.array([5.0 * u, -5.0 * v]), np.array([20.0, 40.0, 220.0]), 8.0, place, place - [0.0, 4.0])
 
+    return {name: np.array(uv) for name, uv in marks.items()}, head
+
+
+def test_a_pin_that_holds_the_fold_is_not_one_on_the_centre_line(marks_of_five_inches):
+    marks, head = marks_of_five_inches
     corners = [head(*(uv + 2.0)) for name, uv in marks.items() if not name.startswith("fold")]
     held = head(0.4, 112.0)
     for ahead_mm, others, found in (
@@ -288,6 +342,50 @@ def test_a_pin_that_holds_the_fold_is_not_one_on_the_centre_line():
         assert bool(pins) is found
     assert not centre_pins([held, head(0.2, 132.0)], marks, np.array([0.0]))  # chalk dots on the fold, for all we know
     assert not centre_pins([*corners, held, head(4.5, 132.0)], marks, np.array([0.0]))  # off the line
+    other = replace(head(0.2, 132.0), colour=np.array([220.0, 40.0, 20.0]))
+    assert not centre_pins([*corners, held, other], marks, np.array([0.0]))  # of another colour
+    shaded = replace(head(0.2, 132.0), colour=np.array([12.0, 24.0, 130.0]))
+    assert "front" in centre_pins([*corners, held, shaded], marks, np.array([0.0]))
+
+
+def test_a_pin_behind_counts_only_where_one_holds_the_folds_end(marks_of_five_inches):
+    marks, head = marks_of_five_inches
+    corners = [head(*(uv + 2.0)) for name, uv in marks.items() if not name.startswith("fold")]
+    behind, holds = head(0.3, -33.0), head(0.5, -13.0)
+    assert "back" not in centre_pins([*corners, behind], marks, np.array([0.0]))
+    assert "back" in centre_pins([*corners, holds, behind], marks, np.array([0.0]))
+
+
+@pytest.mark.parametrize("scale", [1, 2])
+def test_heads_are_found_where_they_were_drawn(scale):
+    """Discs of a head's size on plain cloth, drawn five times finer and averaged: to a fifth of a pixel.
+
+    In a photo of twice the size, which is looked at reduced, to as much of a millimetre. Where they are on the dome is
+    told with the middle of the heights a head may stand at.
+    """
+    view = pinned_view(8, 42.0)
+    geometry = fit_view(view).geometry
+    geometry = replace(geometry, f_px=scale * geometry.f_px, centre_px=scale * (geometry.centre_px + 0.5) - 0.5)
+    chart = put_on_dome(fit_view(view).geometry, view.observed).chart
+    outline = scale * (view.outline_px + 0.5) - 0.5
+    radius = HEAD_MM / 2 / geometry.mm_per_px
+    middle = np.round(outline.mean(0)).astype(int)
+    true = middle + scale * np.array([[-40.3, 20.4], [55.2, -30.7], [10.45, 60.1]])
+    image = np.full((scale * 1512, scale * 2016, 3), 120, np.uint8)
+    size = 256 * scale
+    corner = middle - size // 2
+    y, x = (np.mgrid[0 : 5 * size, 0 : 5 * size] + 0.5) / 5 - 0.5
+    inside = sum(np.hypot(x + corner[0] - px, y + corner[1] - py) < radius for px, py in true)
+    small = cv2.resize(inside.astype(np.float32), (size, size), interpolation=cv2.INTER_AREA)[..., None]
+    drawn = 120 + small * (np.array([30.0, 40.0, 220.0]) - 120)
+    image[corner[1] : corner[1] + size, corner[0] : corner[0] + size] = np.round(drawn)
+    spots = find_spots(image, geometry, chart, outline)
+    assert len(spots) == 3
+    for px in true:
+        spot = min(spots, key=lambda s: np.linalg.norm(s.px - px))
+        assert spot.px == pytest.approx(px, abs=0.2 * scale)
+        low, high = (chart.to_uv(geometry.hit(spot.px, lift)) for lift in HEAD_LIFTS_MM)
+        assert spot.uv == pytest.approx((low + high) / 2)
 
 
 def test_heads_are_told_from_texture_by_the_ring_around_them():

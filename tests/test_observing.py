@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, replace
 
+import cv2
 import numpy as np
 import pytest
 from block_scenes import fit_view, pinned, view_of
@@ -14,10 +15,19 @@ from block_scenes import fit_view, pinned, view_of
 from calibration.judging import judged_again
 from placecheck.answer import CAP_SHOWN, PINNED, Grounds
 from placecheck.errors import RetakeNeeded
+from placecheck.find.pins import HEAD_LIFTS_MM
 from placecheck.findings import estimated, grounds_of
 from placecheck.measure import measure_at, put_on_dome
 from placecheck.observed import Observed
-from placecheck.observing import END_FACING, STEADIED, check_size, with_steadied_corners, without_lost_corners
+from placecheck.observing import (
+    END_FACING,
+    PIN_U_MM,
+    STEADIED,
+    check_size,
+    with_pins,
+    with_steadied_corners,
+    without_lost_corners,
+)
 from placecheck.uncertainty import budgets, factor_for, mark_covariance_mm2, total_u
 
 SEEDS = (3, 8, 21)
@@ -188,3 +198,30 @@ def test_a_closure_whose_end_is_nearly_out_of_sight_is_asked_for_from_another_si
     assert {problem.code for problem in told.values()} == {"closure-size"}
     assert advice in told[True].message
     assert "set a pin at each end of the fold" in told[False].message
+
+
+def test_a_pin_on_the_line_is_as_unsure_as_the_height_of_its_head():
+    """Red heads on plain cloth at fold and corners and 22 mm before the hairline; a rectangular doubt of how high."""
+    view, fit = seen_from(3)
+    on = put_on_dome(fit.geometry, view.observed)
+    line = on.chart.to_uv(fit.geometry.hit(view.observed.centre.px))
+    front = on.marks_uv["fold_front"]
+    ahead = np.array([np.polyval(np.polyfit(line[:, 1], line[:, 0], 1), front[1] + 22.0), front[1] + 22.0])
+    lift = sum(HEAD_LIFTS_MM) / 2
+    image = np.full((1512, 2016, 3), 120, np.uint8)
+    for uv in (*on.marks_uv.values(), ahead):
+        point = on.chart.to_points(uv)
+        px = fit.geometry.to_px(point + lift * point / np.linalg.norm(point))
+        cv2.circle(
+            image,
+            np.round(px * 16).astype(int).tolist(),
+            round(16 * 1.9 / fit.geometry.mm_per_px),
+            (30, 40, 220),
+            -1,
+            shift=4,
+        )
+    pins = with_pins(view.observed, on, fit.geometry, image, view.outline_px).pins
+    assert len(pins.px) == 1
+    low, high = (on.chart.to_uv(fit.geometry.hit(pins.px[0], mm))[0] for mm in HEAD_LIFTS_MM)
+    assert abs(high - low) > 0.3
+    assert pins.u_px[0] * fit.geometry.mm_per_px == pytest.approx(np.hypot(PIN_U_MM, (high - low) / np.sqrt(12)))

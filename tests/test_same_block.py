@@ -11,6 +11,7 @@ import sqlite3
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -44,9 +45,9 @@ from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.judge import failed_answer
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.marks import Marks
-from placecheck.measure import measure_at
+from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, measure_at
 from placecheck.measuring import remeasure, with_marks
-from placecheck.observed import CORNERS
+from placecheck.observed import CORNERS, Line
 from placecheck.observing import clues_of
 from placecheck.one_photo import check_photo, measured_in
 from placecheck.photo import load_photo
@@ -66,10 +67,18 @@ from placecheck.same_block.others import again
 from placecheck.same_block.residuals import JointResiduals
 from placecheck.same_block.several import CheckedSet, Share, check_together, open_all
 from placecheck.same_block.together import budgets_together, on_dome
+from placecheck.same_block.weighing import (
+    CREASE_U_MM,
+    DEPARTURE_REACH_MM,
+    DOME_DEPARTURE_MM,
+    POINT_LIFT_U_MM,
+    heights,
+    own_clues,
+)
 from placecheck.sighting import sight
 from placecheck.standing import CARD_PRINT_U
 from placecheck.standing import OTHER_BLOCK_PULL as ALONE_PULL
-from placecheck.uncertainty import factor_for, total_u
+from placecheck.uncertainty import LACE_LIFT_U_MM, LIFT_U_MM, factor_for, total_u
 from placecheck.units import ClosureSize
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos" / "same_block"
@@ -177,6 +186,37 @@ def test_the_cards_print_counts_by_what_a_larger_card_changes():
     for name in ("offset_mm", "skew_deg", "width_front_mm", "width_back_mm", *CLEARANCES):
         line = sum(c.u for c in parts[name] if c.source == "card print")
         assert line == pytest.approx(abs(moved[name] - values[name]), rel=0.15, abs=0.015), name
+
+
+def test_what_every_photo_says_of_the_caps_plane_counts_once():
+    """Seams, pins and the rim's turn of n photos, their weights added, weigh as much as those of one."""
+    _, (photo, _) = drawn(2)
+    observed = replace(photo.observed, pins=Line(np.zeros((2, 2)), np.array([1.0, 2.0])))
+    photo = replace(photo, observed=observed, rim_yaw_deg=(1.0, 2.0))
+    one = own_clues(photo, 1)
+    assert len(one.centre_u_px) > 10
+    for n in (2, 3):
+        many = own_clues(photo, n)
+        assert many.rim_yaw_deg[0] == one.rim_yaw_deg[0]
+        pairs = [(one.centre_u_px, many.centre_u_px), (one.pins_u_px, many.pins_u_px)]
+        for alone, shared in (*pairs, (one.rim_yaw_deg[1], many.rim_yaw_deg[1])):
+            assert n / np.square(shared) == pytest.approx(1 / np.square(alone))
+
+
+def test_points_lie_over_the_dome_as_softly_as_cap_and_lace_are_thick():
+    """The height's variance is a sum: the block's departure, cap and lace, which all points share, and a ripple."""
+    places = {"fold_front": np.array([0.0, 80.0, 60.0]), "front_left": np.array([-40.0, 75.0, 55.0])}
+    rim = SimpleNamespace(name="rim", start=np.array([[0.0, 90.0, 40.0], [12.0, 90.0, 40.0]]))
+    lift, whitening = heights(places, list(places), [rim])
+    assert lift.tolist() == [LACE_LIFT_MM] * 2 + [RIM_LIFT_MM] * 2
+    covariance = np.linalg.inv(whitening.T @ whitening)
+    departure, cap, lace = DOME_DEPARTURE_MM**2, LIFT_U_MM**2, LACE_LIFT_U_MM**2
+    own = [CREASE_U_MM**2, *[POINT_LIFT_U_MM**2] * 3]
+    assert np.diag(covariance) - own == pytest.approx([departure + cap + lace] * 2 + [departure + cap] * 2)
+    near = np.exp(-0.5 * (12.0 / DEPARTURE_REACH_MM) ** 2)
+    assert covariance[2, 3] == pytest.approx(near * departure + cap)
+    apart = np.exp(-0.5 * (1650.0 / DEPARTURE_REACH_MM**2))  # 40, 5 and 5 mm
+    assert covariance[0, 1] == pytest.approx(apart * departure + cap + lace)
 
 
 def test_the_photos_of_a_pair_show_the_same_things_in_the_same_places():

@@ -162,12 +162,12 @@ def check(found: list[Score | str], least_measured: float) -> None:
 
 
 def test_unseen_close_ups() -> None:
-    """The first six of ten: five are measured, with 47 stitches, of which two may be missed or false.
+    """Four scenes with 38 stitches, of which one may be missed or false.
 
     That is enough for the rates of stitches and spacings. Of the photos every one must be within 5 % and covered, since
-    one in five is more than may be wrong.
+    one in four is more than may be wrong.
     """
-    check(scores(range(JUDGING_FROM + 60, JUDGING_FROM + 66)), 0.5)
+    check(scores(TRUE_AND_LARGE), 0.75)
 
 
 @pytest.mark.sweep
@@ -285,23 +285,23 @@ def test_a_count_in_doubt_widens_the_mean_and_a_faint_peak_its_gap() -> None:
     assert np.delete(faint.u_mm, 3) == pytest.approx(np.delete(sure.u_mm, 3))
 
 
-@given(st.lists(st.floats(8.0, 30.0), min_size=1, max_size=8), st.floats(0.3, 0.9))
+@given(st.lists(st.floats(11.0, 30.0), min_size=1, max_size=8), st.floats(0.3, 0.9))
 def test_peaks_are_found_where_they_were_put(gaps: list[float], height: float) -> None:
     """Bells of 1.5 cells about places between the cells: to a tenth of a cell, none left out and none made up."""
     places = 12.0 + np.cumsum(gaps) - gaps[0]
     heat = height * np.exp(-(((np.arange(round(places[-1]) + 12) - places[:, None]) / 1.5) ** 2)).sum(0)
     along, heights = find_peaks(heat)
-    kept = len(along) <= 4 or min(gaps[1:], default=9.0) > 0.3 * np.median(gaps[1:])
-    assert not kept or along == pytest.approx(places, abs=0.1)
+    assert along == pytest.approx(places, abs=0.1)
     assert heights == pytest.approx(np.full(len(along), height), rel=0.15)
 
 
-def test_of_two_peaks_that_are_one_stitch_the_higher_is_kept() -> None:
+@pytest.mark.parametrize(("first", "second", "kept"), [(0.8, 0.6, 20), (0.6, 0.8, 23)])
+def test_of_two_peaks_that_are_one_stitch_the_higher_is_kept(first: float, second: float, kept: int) -> None:
     heat = np.zeros(60)
-    heat[[20, 23, 45]] = 0.8, 0.6, 0.5  # 3 cells are a millimetre
+    heat[[20, 23, 45]] = first, second, 0.5  # 3 cells are a millimetre
     along, heights = find_peaks(heat)
     assert heights.tolist() == [0.8, 0.5]
-    assert along == pytest.approx([20, 45])
+    assert along == pytest.approx([kept, 45])
 
 
 def test_a_weak_peak_out_of_the_rhythm_is_doubted_and_one_that_fills_a_gap_is_not() -> None:
