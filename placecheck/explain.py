@@ -11,7 +11,6 @@ the colour-blind, and each kind also has its own mark.
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator
 from typing import Any
 
@@ -20,14 +19,13 @@ import numpy as np
 from placecheck.block import outline_px
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
-from placecheck.card import CardSighting, find_card
-from placecheck.errors import PlacecheckError
+from placecheck.card import CardSighting
 from placecheck.find.closure import ClosureSighting
-from placecheck.find.outline import BlockSighting, find_block
+from placecheck.find.outline import BlockSighting
 from placecheck.find.unroll import PX_PER_MM, uv_to_cell
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
-from placecheck.sighting import Sighted, find_standing
+from placecheck.sighting import Sighted, glimpse
 
 ORANGE, SKY, GREEN, YELLOW, BLUE, RED, PURPLE = (
     (230, 159, 0),
@@ -51,13 +49,14 @@ def explain_pictures(photo: Photo, seen: Sighted) -> Iterator[tuple[str, Any]]:
 
 def refused_pictures(photo: Photo, request: CheckRequest, camera: Camera | None) -> Iterator[tuple[str, Any]]:
     """(name, BGR image) of the stages that a refused photo of the block got through, in order."""
-    with contextlib.suppress(PlacecheckError):
-        card = find_card(photo.gray())
-        yield "1-card", _card_picture(photo, card)
-        yield "2-block", _block_picture(photo, find_block(photo.image, card.px_per_mm), None)
-        standing = find_standing(photo, request, camera)
-        yield "3-unrolled", np.ascontiguousarray(standing.picture[..., :3])
-        yield "4-found", _found_picture(standing.picture, standing.sighting, standing.grid.px_per_mm)
+    seen = glimpse(photo, request, camera)
+    if seen.card is not None:
+        yield "1-card", _card_picture(photo, seen.card)
+    if seen.block is not None:
+        yield "2-block", _block_picture(photo, seen.block, None)
+    if seen.standing is not None:
+        yield "3-unrolled", np.ascontiguousarray(seen.standing.picture[..., :3])
+        yield "4-found", _found_picture(seen.standing.picture, seen.standing.sighting, seen.standing.grid.px_per_mm)
 
 
 def _blank(bgr: Any, scale: float = 1.0) -> tuple[Any, Any]:

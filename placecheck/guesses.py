@@ -16,17 +16,15 @@ from dataclasses import replace
 
 from placecheck.answer import Answer, Findings
 from placecheck.camera import Camera
-from placecheck.card import find_card
 from placecheck.errors import PlacecheckError
 from placecheck.failures import print_if_debugging
-from placecheck.find.outline import find_block
 from placecheck.findings import findings_of
 from placecheck.judge import EXIT_STATUS
 from placecheck.measure import put_on_dome
 from placecheck.observing import by_hand, observe
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
-from placecheck.sighting import LEAST_CAP, LEAST_CLOSURE, find_standing
+from placecheck.sighting import LEAST_CAP, LEAST_CLOSURE, Standing, glimpse
 
 OF_THE_CAP = ("outline", "cap_rim", "centre_line")
 """Lines that a cap shows without a closure on it."""
@@ -34,21 +32,24 @@ OF_THE_CAP = ("outline", "cap_rim", "centre_line")
 
 def best_guess(photo: Photo, request: CheckRequest, camera: Camera | None) -> Findings:
     """What a refused photo shows all the same, every line and landmark a guess; nothing where no block was found."""
-    guess = Findings()
-    with contextlib.suppress(PlacecheckError):
-        block = find_block(photo.image, find_card(photo.gray()).px_per_mm)
-        guess = Findings(lines_px={"outline": block.outline_px})
-        standing = find_standing(photo, request, camera)
-        geometry, sighting = standing.way.fit.geometry, standing.sighting
-        observed = observe(sighting, standing.grid, geometry, request)
-        observed = by_hand(observed, request, photo.width, photo.height)
-        found = findings_of(geometry, observed, put_on_dome(geometry, observed, chart=standing.grid.chart))
-        lines = {name: line for name, line in found.lines_px.items() if sighting.cap >= LEAST_CAP or name == "outline"}
-        closure = request.stage != "cap" and sighting.closure >= LEAST_CLOSURE
-        if not closure:
-            lines = {name: line for name, line in lines.items() if name in OF_THE_CAP}
-        guess = Findings(found.landmarks_px if closure else {}, lines)
+    seen = glimpse(photo, request, camera)
+    guess = Findings() if seen.block is None else Findings(lines_px={"outline": seen.block.outline_px})
+    if seen.standing is not None:
+        with contextlib.suppress(PlacecheckError):  # marks set by hand may lie beside the block
+            guess = _first_look(seen.standing, photo, request)
     return replace(guess, guesses=frozenset({*guess.lines_px, *guess.landmarks_px}))
+
+
+def _first_look(standing: Standing, photo: Photo, request: CheckRequest) -> Findings:
+    """Cap and closure as the first look has them, as far as they are there."""
+    geometry, sighting = standing.way.fit.geometry, standing.sighting
+    observed = by_hand(observe(sighting, standing.grid, geometry, request), request, photo.width, photo.height)
+    found = findings_of(geometry, observed, put_on_dome(geometry, observed, chart=standing.grid.chart))
+    if sighting.cap < LEAST_CAP:
+        return Findings(lines_px={"outline": found.lines_px["outline"]})
+    if request.stage == "cap" or sighting.closure < LEAST_CLOSURE:
+        return Findings(lines_px={name: line for name, line in found.lines_px.items() if name in OF_THE_CAP})
+    return Findings(found.landmarks_px, found.lines_px)
 
 
 def as_shown(photo: Photo, answer: Answer, request: CheckRequest) -> Answer:

@@ -13,6 +13,7 @@ measuring.py's; one_photo.py makes an answer of it and adds judging and advice.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -25,7 +26,7 @@ from placecheck.block_fit import SETTLED, BlockFit
 from placecheck.camera import Camera, camera_for
 from placecheck.card import CardSighting, edges_doubted, find_card
 from placecheck.contradictions import lean_against_rest
-from placecheck.errors import Problem, RetakeNeeded, UsageProblem
+from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UsageProblem
 from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.rim_in_picture import with_rim
@@ -105,6 +106,15 @@ class Standing:
 
 
 @dataclass(frozen=True)
+class Glimpsed:
+    """What a photo that is refused shows as far as it gets; None from where it got no further."""
+
+    card: CardSighting | None = None
+    block: BlockSighting | None = None
+    standing: Standing | None = None
+
+
+@dataclass(frozen=True)
 class Sighted:
     """What the first half of the check found: everything that later steps and pictures need."""
 
@@ -151,6 +161,17 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
         way, picture, grid, sighting = choose_front(ways, block, request)
         check_block(way.fit, block, request.card_bars_mm)
     return Standing(card, camera, block, stage, way, picture, grid, sighting)
+
+
+def glimpse(photo: Photo, request: CheckRequest, camera: Camera | None) -> Glimpsed:
+    """What a refused photo shows as far as it gets, for whoever wants to see why. Raises nothing for a photo."""
+    seen = Glimpsed()
+    with contextlib.suppress(PlacecheckError):
+        card = find_card(photo.gray())
+        seen = Glimpsed(card)
+        seen = Glimpsed(card, find_block(photo.image, card.px_per_mm))
+        seen = replace(seen, standing=find_standing(photo, request, camera))
+    return seen
 
 
 @dataclass(frozen=True)

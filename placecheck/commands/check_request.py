@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from placecheck.settings import Settings
 
 
-SAME_MM = 1.0
-"""How far apart the sides of one closure's size may be written, mm: 5 in and 12.7 cm."""
 SAME_BLOCK_MM = 6.4
 """How far apart two tapes of one block may read, mm: a quarter inch (common practice, no published source)."""
 
@@ -112,7 +110,7 @@ def _tell_other_closure(typed: str, order: Order) -> None:
     from placecheck.units import parse_closure
 
     size, its = parse_closure(typed), order.closure
-    if its is not None and max(abs(size.width_mm - its.width_mm), abs(size.length_mm - its.length_mm)) > SAME_MM:
+    if its is not None and not size.same_as(its):
         told = f"Order {order.label} is for a {its.label} closure, and this is checked as {size.label}."
         print(f"placecheck: {told}", file=sys.stderr)
 
