@@ -51,13 +51,13 @@ def saved_bars_mm(home: Path, small: bool = False) -> tuple[float, float] | None
     return None if bars is None else (bars.x_mm, bars.y_mm)
 
 
-def bars_in_use(home: Path, settings: Settings) -> tuple[float, float] | None:
-    """The scale card's bars where no option names others: those in the settings, else those entered once; mm.
+def bars_in_use(home: Path, settings: Settings, small: bool = False) -> tuple[float, float] | None:
+    """A card's bars where no option names others: those in the settings, else those entered once; mm.
 
-    Raises UsageProblem for bars in the settings that are none, or a damaged file.
+    The settings' bars are the scale card's. Raises UsageProblem for bars there that are none, or a damaged file.
     """
-    said = settings.check.get("card_bars")
-    return parse_bars(said) if said else saved_bars_mm(home)
+    said = None if small else settings.check.get("card_bars")
+    return parse_bars(said) if said else saved_bars_mm(home, small)
 
 
 def load_bars(home: Path, small: bool = False) -> CardBars | None:

@@ -146,13 +146,11 @@ def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]
 
 def _card_bars_mm(typed: AsTyped, settings: Settings) -> tuple[float, float] | None:
     """The measured bars of the card in the photo; the small card of the seam's close-up has bars of its own."""
-    from placecheck.card_bars import bars_in_use, parse_bars, saved_bars_mm
+    from placecheck.card_bars import bars_in_use, parse_bars
     from placecheck.settings import home
 
     small = typed.stage == "stitches"
-    if typed.card_bars:
-        return parse_bars(typed.card_bars, small)
-    return saved_bars_mm(home(), small=True) if small else bars_in_use(home(), settings)
+    return parse_bars(typed.card_bars, small) if typed.card_bars else bars_in_use(home(), settings, small)
 
 
 def _taped_mm(typed: AsTyped, closures: int) -> dict[str, float]:

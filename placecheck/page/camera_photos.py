@@ -72,9 +72,9 @@ def shown(home: Path) -> dict[str, Any]:
 
 
 def message(home: Path, name: str, replace: bool = False) -> dict[str, Any]:
-    """What the worker is asked: look, or with a name calibrate. Raises UsageProblem for a name that is none, or that
+    """What the worker is asked: look, or with a name calibrate.
 
-    a profile has which shall not be replaced.
+    Raises UsageProblem for a name that is none, or that a profile has which shall not be replaced.
     """
     from placecheck.card_bars import bars_in_use
     from placecheck.profiles.kept import PROFILES, profiles_folder

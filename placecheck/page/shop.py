@@ -60,9 +60,9 @@ def _line(order: Order) -> OrderLine:
 
 
 def saved_blocks(home: Path, asked: str) -> tuple[list[tuple[str, str]], str, list[str]]:
-    """The saved blocks, each with its name and circumference in inches; which of them was `asked` for, "" for none; and
+    """The saved blocks, which of them is chosen, and a sentence for each that is damaged or no longer there.
 
-    a sentence for each that is damaged or no longer there.
+    Each has its name and its circumference in inches; chosen is the one `asked` for, "" for none.
     """
     from placecheck.bare_block.saved import BLOCKS, blocks_folder
     from placecheck.units import sixteenths
@@ -137,9 +137,9 @@ def order_shown(home: Path, number: str) -> OrderShown:
 
 
 def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> tuple[bytes, str]:
-    """The order's bench sheet, or its plan of rows, as PDF, and what the file is called. Raises PlacecheckError where
+    """The order's bench sheet, or its plan of rows, as PDF, and what the file is called.
 
-    data for it is missing.
+    Raises PlacecheckError where data for it is missing.
     """
     from placecheck.fitting.block_marks import marks_for
     from placecheck.fitting.closure_place import closure_place

@@ -191,9 +191,9 @@ async def hands(request: Request, data: dict[str, Any]) -> Response:
 
 
 async def _measure_again(bench: Bench, jobs: list[Job], without: Job | None = None) -> None:
-    """Put measured photos back in line, as their jobs now ask, once `without` is thrown away; what was saved of them
+    """Put measured photos back in line, as their jobs now ask, once `without` is thrown away.
 
-    stays in the records. What is being measured just now sees to it itself (pool.py).
+    What was saved of them stays in the records. What is being measured just now sees to it itself (pool.py).
     """
     again = [job for job in jobs if job.state == "done"]
     for job in again:
@@ -295,9 +295,10 @@ def _keep_once(bench: Bench, job: Job) -> None:
 
 
 def _keep(bench: Bench, job: Job, answer: Answer, origin: str = "check") -> int:
-    """The number of the check's record, made now where there is none yet, after those of the photos it was measured
+    """The number of the check's record, made now where there is none yet.
 
-    together with, whatever came of them: what the record says rests on all of them. Raises PlacecheckError, OSError.
+    Those of the photos it was measured together with are made first, whatever came of them: what the record says rests
+    on all of them. Raises PlacecheckError, OSError.
     """
     if job.record is not None:
         return job.record

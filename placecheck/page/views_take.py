@@ -92,9 +92,9 @@ async def home(request: Request) -> Response:
 
 
 def usual(bench: Bench, jobs: Iterable[Job]) -> dict[str, Any]:
-    """Closure and block for a photo of no order: those of the newest of `jobs` (newest first), while that may be the
+    """Closure, block and maker for a photo of no order.
 
-    same job, else the settings'.
+    Those of the newest of `jobs` (newest first), while that may be the same job, else the settings'.
     """
     newest = next(iter(jobs), None)
     if newest is not None and time.time() - newest.created < SAME_JOB_S:
@@ -110,9 +110,9 @@ def _asked_of(job: Job) -> dict[str, Any]:
 
 
 def next_stages(bench: Bench, orders: Iterable[str]) -> dict[str, Stage]:
-    """What is next in the job of these orders: what their records say, or the stage of an order's last measured photo
+    """What is next in the job of these orders.
 
-    where that is later, though it is not saved.
+    What their records say, or the stage of an order's last measured photo where that is later, though it is not saved.
     """
     told = books.next_stages(bench.config.home, orders)
     here = {job.spec["order"]: job.spec["stage"] for job in reversed(bench.inbox.all()) if job.measured}

@@ -123,9 +123,9 @@ def look_at(
 
 @dataclass(frozen=True)
 class SideWords:
-    """How a measure is spoken of, each for above (first) and below: where it lies of its aim, where placements have
+    """How a measure is spoken of, each for above (first) and below.
 
-    gone since a shift, and what to tell a maker whose habit it is.
+    Where it lies of its aim, where placements have gone since a shift, and what to tell a maker whose habit it is.
     """
 
     lies: tuple[str, str]

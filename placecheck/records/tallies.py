@@ -91,9 +91,9 @@ def first_checks(database: Database, wanted: Filter = Filter()) -> Count:  # noq
 
 
 def next_stages(database: Database) -> dict[str, Stage]:
-    """What comes next in every order that has a measured record: its last stage until that is passed, then the one
+    """What comes next in every order that has a measured record.
 
-    after it; the job's last where that is passed, too.
+    Its last stage until that is passed, then the one after it; the job's last where that is passed, too.
     """
     passed = func.max(case((record.c.verdict == "pass", 1), else_=0))
     statement = select(record.c.order_ref, record.c.stage, passed).group_by(record.c.order_ref, record.c.stage)
