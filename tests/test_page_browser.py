@@ -170,7 +170,7 @@ def test_the_whole_job_on_a_phone(phone, server, photos):
     assert phone.locator(".verdict h1").inner_text() == "Fix"
     assert phone.locator(".next .lead").inner_text().startswith("Slide the whole closure 8.0 mm")
     assert reads(phone, "offset_mm") == "8.00 ± 0.60 mm right"
-    assert phone.locator(".viewer img").evaluate("i => i.complete && i.naturalWidth") > 500
+    phone.wait_for_function("() => document.querySelector('.viewer img').naturalWidth > 500")
     no_sideways(phone)
 
     phone.click("text=New photo")
