@@ -64,16 +64,26 @@ _TOO_BLURRED = Problem(
 _SMEARED = Problem("too-blurred", "The phone moved during the photo: rest your elbows, hold still and retake.")
 
 
+def _few_of(gray: Image) -> Image:
+    """Some 500 rows or columns of a picture (h, w), by which its light is told."""
+    step = max(1, min(gray.shape) // 500)
+    return gray[::step, ::step]
+
+
+def washed_out(gray: Image) -> Problem | None:
+    """too-bright when much of a whole grey picture (h, w) is white, or None."""
+    return _TOO_BRIGHT if np.mean(_few_of(gray) >= CLIPPED_LEVEL) > CLIPPED_FRACTION else None
+
+
 def hopeless_picture(gray: Image) -> Problem | None:
     """Why nothing can be read in a whole grey picture (h, w): too-dark, too-bright or too-blurred, or None."""
     from placecheck import vision
 
-    step = max(1, min(gray.shape) // 500)
-    few = gray[::step, ::step]
-    if np.percentile(few, 99) < DARK_LEVEL:
+    if np.percentile(_few_of(gray), 99) < DARK_LEVEL:
         return _TOO_DARK
-    if np.mean(few >= CLIPPED_LEVEL) > CLIPPED_FRACTION:
-        return _TOO_BRIGHT
+    bright = washed_out(gray)
+    if bright is not None:
+        return bright
     patches = vision.resize(gray, max(1, gray.shape[1] // 8), max(1, gray.shape[0] // 8))
     if np.mean(patches >= FLOODED_LEVEL) > FLOODED_FRACTION:
         return _FLOODED

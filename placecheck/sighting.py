@@ -14,7 +14,7 @@ measuring.py's; one_photo.py makes an answer of it and adds judging and advice.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -31,7 +31,7 @@ from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closu
 from placecheck.find.outline import BlockSighting, find_block
 from placecheck.find.rim_in_picture import with_rim
 from placecheck.find.unroll import PX_PER_MM, Unrolling
-from placecheck.light_and_sharpness import block_problem, hopeless_picture
+from placecheck.light_and_sharpness import block_problem, hopeless_picture, washed_out
 from placecheck.measure import OnDome, put_on_dome
 from placecheck.observed import Observed
 from placecheck.observing import (
@@ -89,6 +89,8 @@ WIDEST_MM = 8 * 25.4
 
 LIKE_BAD_LIGHT = ("card-bent", "other-board")
 """What a smeared or flooded card may be taken for."""
+LIKE_WHITE = ("block-missing", "block-size", "front-unclear", "cap-missing", "closure-missing", "closure-size")
+"""What a block may be taken for whose hair, lace and cap are washed out."""
 
 
 @dataclass(frozen=True)
@@ -129,6 +131,18 @@ class Sighted:
     stage: Stage
     outline_u_px: float
     notes: tuple[Problem, ...] = ()
+
+
+@contextlib.contextmanager
+def light_blamed_first(photo: Photo) -> Iterator[None]:
+    """While it lasts, what is refused of a block in a photo that is mostly white is blamed on the light."""
+    try:
+        yield
+    except RetakeNeeded as error:
+        bright = washed_out(photo.gray()) if error.problem.code in LIKE_WHITE else None
+        if bright is not None:
+            raise RetakeNeeded.of(bright) from error
+        raise
 
 
 def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Standing:
@@ -243,9 +257,10 @@ def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> 
             f"A lace of {request.closure.label} reaches round the head, and no photo shows both its ends: closures up "
             f"to {WIDEST_MM / 25.4:.0f} in wide are checked. Lay it out with a soft tape from the cap's middle line.",
         )
-    standing = find_standing(photo, request, camera)
-    with face_asked_first(standing.block, request):
-        return sight_standing(photo, request, standing)
+    with light_blamed_first(photo):
+        standing = find_standing(photo, request, camera)
+        with face_asked_first(standing.block, request):
+            return sight_standing(photo, request, standing)
 
 
 def sight_standing(photo: Photo, request: CheckRequest, standing: Standing) -> Sighted:

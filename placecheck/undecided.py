@@ -29,13 +29,12 @@ SECOND_FROM_ABOVE = (
     "touch nothing and take a second photo, from above or leaning the phone no more than 30 degrees toward the face, "
     "since what lies behind is seen nearly edge-on here, and check the two together"
 )
-SECOND_LEANING = (
-    "touch nothing and take a second photo, leaning the phone 40 to 50 degrees toward the face, and check the two "
-    "together"
-)
-LEAN_ADVICE = (
-    "take the photo again leaning the phone 40 to 50 degrees toward the face and aiming at the middle of the closure"
-)
+LEANING = "leaning the phone 40 to 50 degrees toward the face"
+AT_THE_MIDDLE = "and aiming at the middle of the closure"
+SECOND_LEANING = f"touch nothing and take a second photo, {LEANING}, and check the two together"
+SECOND_AT_THE_MIDDLE = f"touch nothing and take a second photo, {LEANING} {AT_THE_MIDDLE}, and check the two together"
+LEAN_ADVICE = f"take the photo again {LEANING} {AT_THE_MIDDLE}"
+TAPE_AFTER = " Where the hairline is still unsure then, a soft tape from the cap's edge to it decides."
 TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
 PIN_ADVICE = (
     "set a ball pin on the cap's centre line, into the bare block before the lace, with ball pins of the same colour "
@@ -66,6 +65,9 @@ PLACE_WORDS: Mapping[str, str] = {
 }
 GEOMETRY = frozenset({*GROUPS, OUTLINE_WORDS})
 """Lines of a budget that say how camera, card and block lie to each other; they are known together or not at all."""
+STEEP, UNDER_HAIR = "clearance-seen-too-steeply", "clearance-undecided"
+ALONE = (STEEP, UNDER_HAIR)
+"""What is decided by a tape as well as by a photo."""
 LINE_CARRIED = "where the cap's centre line runs under lace and hair"
 HOW_IT_LIES = "how the block lies in this photo, as card, tape and outline give it"
 
@@ -154,7 +156,20 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         unsure = _clearance(measured, names, items) if names[0] in CLEARANCES else _on_the_line(measured, names, items)
         before = told.get(unsure.then)
         told[unsure.then] = replace(before, names=before.names + names) if before else unsure
-    return tuple(unsure.problem() for unsure in told.values())
+    return tuple(unsure.problem() for unsure in _in_one_photo(list(told.values())))
+
+
+def _in_one_photo(told: list[Unsure]) -> list[Unsure]:
+    """What is asked for, a photo that leans for the hairline's sake taken with the photo that is wanted anyway."""
+    steep = next((unsure for unsure in told if unsure.code == STEEP), None)
+    other = next((unsure for unsure in told if unsure.code != STEEP and unsure.code not in ALONE), None)
+    if steep is None or other is None:
+        return told
+    then = SECOND_AT_THE_MIDDLE if other.then == SECOND_LEANING else f"{other.then}, {LEANING} {AT_THE_MIDDLE}"
+    doubt = " and ".join(dict.fromkeys(words for words in (steep.doubt, other.doubt) if words))
+    names = steep.names + other.names
+    both = replace(other, names=names, then=then, doubt=doubt, later=TAPE_AFTER + steep.later)
+    return [both if unsure is other else unsure for unsure in told if unsure is not steep]
 
 
 def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) -> Unsure:
@@ -164,11 +179,11 @@ def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) 
     later = f" {CAP_FIRST}" if guessed and not measured.grounds.cap_shown else ""
     steep = measured.view is not None and measured.view.lean_to_face_deg < STEEP_LEAN_DEG
     untied = measured.grounds.cap_shown and not (measured.grounds.cap_tied or measured.grounds.cap_doubted)
-    code = "clearance-undecided"
+    code = UNDER_HAIR
     if _taped(items[0]):
         then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
     elif steep:
-        code = "clearance-seen-too-steeply"
+        code = STEEP
         then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
     elif guessed and untied:
         then = f"{BESIDE_ADVICE}, or {TAPE_ADVICE}"

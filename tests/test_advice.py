@@ -407,7 +407,7 @@ def test_station_of_narrow_closures():
 
 def test_steep_view_asks_for_the_leaning_one():
     steep = with_values(u=2.5, clearance_centre_mm=7.0)
-    m = Measured(steep.estimates, view=View(8.0, 500, 3.3))
+    m = Measured({n: e for n, e in steep.estimates.items() if "clearance" in n}, view=View(8.0, 500, 3.3))
     (problem,) = [p for p in undecided(m, judge(m, request().tolerances)) if "clearance" in p.code]
     assert problem.code == "clearance-seen-too-steeply"
     assert "40 to 50 degrees toward the face" in problem.message
@@ -415,6 +415,33 @@ def test_steep_view_asks_for_the_leaning_one():
     (problem,) = [p for p in undecided(leaning, judge(leaning, request().tolerances)) if "clearance" in p.code]
     assert problem.code == "clearance-undecided"
     assert "lean" not in problem.message
+
+
+@pytest.mark.parametrize(
+    ("pinned", "source", "begins", "code"),
+    [
+        (False, "card corners", "Set a ball pin on the cap's centre line, into the bare block", "fold-undecided"),
+        (True, "card corners", "Touch nothing and take a second photo, leaning the phone", "second-photo-asked"),
+        (True, "fold at the hairline", "Set a ball pin or a chalk dot on each end of the fold", "fold-undecided"),
+    ],
+)
+def test_one_photo_is_asked_for_that_decides_hairline_and_fold(pinned, source, begins, code):
+    """A hairline seen from above wants the phone to lean, and the fold a photo again: that is one photo."""
+    hairline = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2),))
+    fold = Estimate(2.5, 0.5, (Contribution(source, 0.45), Contribution("where the pin is", 0.1)))
+    readings = {"offset_mm": fold, "clearance_centre_mm": hairline}
+    m = Measured(readings, view=View(8.0, 500, 3.3), grounds=Grounds(line_pinned=pinned))
+    (problem,) = undecided(m, judge(m, request().tolerances))
+    assert problem.code == code
+    assert problem.message.startswith(begins)
+    told, reasons = problem.message.split(": ", 1)
+    assert told.count("40 to 50 degrees") == told.count("aiming at the middle of the closure") == 1
+    assert told.count("photo") == 1
+    assert reasons.startswith("the hairline (middle) and the distance off centre are too uncertain to call. Most of ")
+    assert f"from the {RIM_WORDS} and " in reasons
+    assert "a soft tape from the cap's edge to it decides." in reasons
+    flat = Measured(readings, view=View(45.0, 500, 3.3), grounds=Grounds(line_pinned=pinned))
+    assert len(undecided(flat, judge(flat, request().tolerances))) == 2  # the tape needs no photo
 
 
 def test_a_cap_photo_that_nothing_ties_asks_for_the_edge_beside_the_closure():

@@ -29,7 +29,7 @@ from placecheck.observing import by_hand, check_centre_on_block, clues_of, seen_
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.saved_shape import saved_shape_weighed
-from placecheck.sighting import LEAST_CAP, Close, Standing, again_if_tilted, find_standing
+from placecheck.sighting import LEAST_CAP, Close, Standing, again_if_tilted, find_standing, light_blamed_first
 from placecheck.standing import Stage, check_block, check_outline, fit_stage, trace_outline
 
 CLOSURE_AREA_MM2 = 3000.0
@@ -110,8 +110,9 @@ def _look_closely(stage: Stage, seen: Close) -> Close:
 
 def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> CapSighting:
     """Find card, block, cap and the block's line. Raises RetakeNeeded or UsageProblem."""
-    standing = find_standing(photo, request, camera)
-    refuse_other(standing.sighting)
+    with light_blamed_first(photo):
+        standing = find_standing(photo, request, camera)
+        refuse_other(standing.sighting)
     first, way = standing.stage, standing.way
     close = Close(way, way.fit, standing.picture, standing.grid, standing.sighting, Observed({}))
     stage, close, notes = again_if_tilted(first, _look_closely(first, close), _look_closely)
