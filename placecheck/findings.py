@@ -35,6 +35,7 @@ from placecheck.block import Geometry, outline_px
 from placecheck.errors import Problem
 from placecheck.measure import OnDome
 from placecheck.observed import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Observed
+from placecheck.steps import begun
 from placecheck.surface_map import Chart
 from placecheck.uncertainty import scaled_u, total_u
 
@@ -118,7 +119,7 @@ def why_missing(name: str, label: str, observed: Observed) -> Problem:
         what = "the hairline or the cap's rim at that place"
     return Problem(
         f"{name.removesuffix('_mm').removesuffix('_deg').replace('_', '-')}-missing",
-        f"{label[0].upper()}{label[1:]}: {what} could not be seen; move away what covers it, put a pin there, or lean "
+        f"{begun(label)}: {what} could not be seen; move away what covers it, put a pin there, or lean "
         "the phone further toward the face, and retake.",
     )
 

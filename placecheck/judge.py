@@ -15,10 +15,11 @@ other about, however far inside the photo has it.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from placecheck.answer import MEASURES, Answer, Estimate, Judged, Measured, MeasureSpec, State, Verdict
 from placecheck.errors import PlacecheckError, Problem
+from placecheck.steps import begun
 from placecheck.tolerances import Tolerances
 
 EXIT_STATUS: Mapping[Verdict, int] = {"pass": 0, "fix": 1, "retake": 3}
@@ -80,30 +81,44 @@ def verdict_of(judged: Mapping[str, Judged], specs: tuple[MeasureSpec, ...] = ME
     return "pass" if all(state == "in" for state in states) else "retake"
 
 
+def _told_once(missing: Sequence[tuple[str, Problem]]) -> list[Problem]:
+    """Why measures are missing, of each its label and its problem; what several lack for one reason is told once."""
+    lacking: dict[str, list[tuple[str, Problem]]] = {}
+    for label, problem in missing:
+        lacking.setdefault(problem.message.removeprefix(f"{begun(label)}: "), []).append((label, problem))
+    return [
+        alike[0][1]
+        if len({problem for _, problem in alike}) == 1
+        else Problem("measures-missing", f"{begun('; '.join(label for label, _ in alike))}: {reason}")
+        for reason, alike in lacking.items()
+    ]
+
+
+def _unexplained(specs: Sequence[MeasureSpec]) -> list[Problem]:
+    """What is said of measures nobody gave a reason for; they are asked for again only where a verdict needs one."""
+    if not specs:
+        return []
+    then = "No verdict hangs on them: what they rest on is hidden or too uncertain here."
+    if any(spec.judged and spec.needed for spec in specs):
+        then = "Take it again with the whole block, the closure's corners and the card in view."
+    labels = "; ".join(spec.label for spec in specs)
+    return [Problem("not-measured", f"Not measured in this photo: {labels}. {then}")]
+
+
 def problems_of(measured: Measured, undecided: tuple[Problem, ...] = ()) -> tuple[Problem, ...]:
     """All problems, once each, in the order in which they count.
 
     First the photo's own, then why measures are missing that a verdict needs, then what would decide those that are
     `undecided`, and last, as remarks, the reasons of the other missing ones.
     """
-    found, remarks = list(measured.problems), list[Problem]()
-    unexplained = []
-    for spec in measured.specs:
-        if spec.name in measured.estimates:
-            continue
-        if spec.name in measured.missing:
-            (found if spec.judged and spec.needed else remarks).append(measured.missing[spec.name])
-        else:
-            unexplained.append(spec.label)
-    if unexplained:
-        found.append(
-            Problem(
-                "not-measured",
-                f"Not measured in this photo: {'; '.join(unexplained)}. Take it again with the whole block, the "
-                "closure's corners and the card in view.",
-            )
-        )
-    return tuple(dict.fromkeys([*found, *undecided, *remarks]))
+    lost = [spec for spec in measured.specs if spec.name not in measured.estimates]
+    told = [(spec, measured.missing[spec.name]) for spec in lost if spec.name in measured.missing]
+    needed = _told_once([(spec.label, problem) for spec, problem in told if spec.judged and spec.needed])
+    remarks = [problem for spec, problem in told if not (spec.judged and spec.needed)]
+    rest = _unexplained([spec for spec in lost if spec.name not in measured.missing])
+    if any(spec.judged and spec.needed and spec.name not in measured.missing for spec in lost):
+        needed, rest = needed + rest, []
+    return tuple(dict.fromkeys([*measured.problems, *needed, *undecided, *remarks, *rest]))
 
 
 def failed_answer(error: PlacecheckError, stage: str = "pinned") -> Answer:

@@ -156,6 +156,31 @@ def test_every_missing_measure_has_a_problem():
     assert all(spec.label in problem.message for spec in MEASURES)
 
 
+def test_what_several_measures_lack_for_one_reason_is_told_once():
+    def hidden(name, label):
+        return Problem(f"{name}-missing", f"{label}: the fold at the hairline could not be seen; put a pin there.")
+
+    seen = measured(offset_mm=None, skew_deg=None, clearance_left_mm=None)
+    missing = {
+        "offset_mm": hidden("offset", "Off centre"),
+        "skew_deg": hidden("skew", "Skew"),
+        "clearance_left_mm": Problem("clearance-left-missing", "Hidden."),
+    }
+    decide = Problem("corners-undecided", "Uncover the corners.")
+    problems = problems_of(replace(seen, missing=missing), (decide,))
+    assert [p.code for p in problems] == [
+        "measures-missing",
+        "clearance-left-missing",
+        "corners-undecided",
+        "not-measured",
+    ]
+    assert problems[0].message == "Off centre; skew: the fold at the hairline could not be seen; put a pin there."
+    # nothing is to be done for sizes that no verdict needs
+    assert problems[-1].message.endswith("No verdict hangs on them: what they rest on is hidden or too uncertain here.")
+    one = {**missing, "skew_deg": missing["offset_mm"]}  # one problem of both, as at the stage cap
+    assert problems_of(replace(seen, missing=one))[0] == missing["offset_mm"]
+
+
 def test_what_would_decide_comes_before_remarks():
     """At the stage cap a missing pair of seams is a remark: no verdict waits for it."""
     seams, temple, shift, chalk = (Problem(code, f"{code}.") for code in ("seams", "temple", "shift", "chalk"))
