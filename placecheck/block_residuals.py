@@ -12,6 +12,7 @@ normal equations of a least-squares step; the prior is one more residual there.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -36,6 +37,7 @@ FloatArray = npt.NDArray[np.float64]
 OUTLINE_INDEPENDENT = 30.0
 OUTLINE_MODEL_MM = 0.5  # cap mesh, hair and pins at the outline: what the shape family does not follow
 STRAIGHT_MM = 0.1  # ends that moved less change a known length by 0.02 mm at most, of the 2 mm it is known to
+LEAST_AXIS_MM = 10.0  # a dome's height, and its depth below the widest level: a long step may leave nothing of either
 CARD_UNKNOWNS = 10  # the first unknowns, all that the card's corners depend on
 
 
@@ -233,7 +235,7 @@ class PhotoResiduals:
         return True
 
     def state(self, theta: FloatArray, near_mm: FloatArray | None = None) -> State:
-        """Everything at `theta` (n,); `near_mm` as in `clue_parts`."""
+        """Everything at `theta` (n,); `near_mm` as in `clue_parts`. What is no dome costs more than anything."""
         g = unpack(theta, self.frame)
         mm_per_px = g.mm_per_px
         card = self.card_part(theta)
@@ -244,6 +246,8 @@ class PhotoResiduals:
         x, limit = np.abs(height / sd), 2.0 / self.crowd
         huber = np.where(x <= limit, x * x, 2 * limit * x - limit * limit)
         cost = float(card @ card + huber.sum() + clue @ clue + pull @ pull)
+        if min(g.dome.height_mm, g.dome.depth_mm) < LEAST_AXIS_MM:
+            cost = math.inf
         return State(theta, card, height, at, sd, clue, clue_mm, pull, cost)
 
     def weights(self, state: State) -> FloatArray:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placecheck.answer import LACE_LOOSE, RIM_WORDS
-from placecheck.block import GROUPS, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
+from placecheck.block import AT, GROUPS, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
 from placecheck.block_fit import BlockFit
 from placecheck.block_residuals import CARD_UNKNOWNS, Clues, PhotoResiduals, Shown
 from placecheck.camera import camera_for, project, rotation, rotations
@@ -133,9 +133,8 @@ def test_hits_lie_on_the_near_side_and_outline_rays_just_touch(seed, lift):
         assert ((least < 0) == cuts).all()
 
 
-def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
-    rng = np.random.default_rng(5)
-    theta = some_unknowns(5, 1)[0]
+def some_residuals(theta, rng):
+    """What a photo of the block of `theta` shows, off by some noise, and its residuals there."""
     g = unpack(theta, FRAME)
     board = np.array([[(i % 6 + 1) * 20.0, (i // 6 + 1) * 20.0] for i in range(24)])
     seen = np.concatenate([board, np.zeros((24, 1))], axis=1) @ (rotation(theta[4:7]) @ FRAME.card_rotation).T
@@ -147,7 +146,25 @@ def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
     clues = replace(clues, pins_px=px[[3]] + 4.0, pins_u_px=np.array([3.0]), pins_lift_mm=2.2, rim_yaw_deg=(1.0, 2.0))
     outline = outline_px(g, 60) + rng.normal(0, 3.0, (60, 2))
     shown = Shown(CAMERA, board, corners + rng.normal(0, 0.3, (24, 2)), 0.2, outline, 0.8)
-    residuals = PhotoResiduals(shown, prior_for(CAMERA, 575.0), clues)
+    return PhotoResiduals(shown, prior_for(CAMERA, 575.0), clues)
+
+
+@pytest.mark.parametrize(("gone", "left"), [("dome depth", 0.0), ("dome depth", 9.0), ("dome height", -3.0)])
+def test_what_is_no_dome_is_no_step_down(gone, left):
+    """A step of four standard uncertainties takes a depth of 200 to 0 mm, where no surface is."""
+    theta = some_unknowns(5, 1)[0]
+    residuals = some_residuals(theta, np.random.default_rng(5))
+    assert residuals.state(theta).cost < 1e4
+    flat = theta.copy()
+    flat[AT[gone]] = left
+    with np.errstate(all="ignore"):  # as damped_step has it
+        assert residuals.state(flat).cost == np.inf
+
+
+def test_normal_equations_of_a_stack_are_those_of_one_unknown_after_the_other():
+    rng = np.random.default_rng(5)
+    theta = some_unknowns(5, 1)[0]
+    residuals = some_residuals(theta, rng)
     state = residuals.state(
         theta + 0.02 * residuals.prior.u * np.sign(rng.normal(size=len(theta))) * (residuals.prior.u < 100)
     )
