@@ -18,11 +18,13 @@ import pytest
 from block_scenes import BOARD_MM, MARK_U_PX, corners_of, fit_view, measured, pinned, pinned_view, seen_from, view_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from test_profiles import profile
 
 from fixtures.scenes import sample_scene, save
 from fixtures.scenes.shape import BlockSurface
 from fixtures.scenes.walk import VIEWS, walk_round
 from placecheck import cli
+from placecheck.bare_block import photos as block_photos
 from placecheck.bare_block.joint import fit_views, rough_place, yaw_from_card
 from placecheck.bare_block.photos import (
     PhotosRefused,
@@ -47,6 +49,7 @@ from placecheck.measure import measure_at, put_on_dome
 from placecheck.measuring import with_marks
 from placecheck.mid_plane import MidPlane
 from placecheck.photo import load_photo
+from placecheck.profiles.kept import PROFILES, profiles_folder
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
 from placecheck.sighting import sight
@@ -756,6 +759,28 @@ def test_a_line_is_kept_where_stretches_of_several_photos_agree(monkeypatch, pho
     if line is not None:
         assert line.yaw_deg == pytest.approx(1.2, abs=0.25)
         assert line.shift_mm == pytest.approx(0.8, abs=0.25)
+
+
+def test_the_camera_of_photos_of_a_block_is_named_as_for_a_check(home, tmp_path, capsys, monkeypatch):
+    """By the option, else by the settings; a name that is not there is said before a photo is opened."""
+    asked = []
+
+    def look_at(path, name, bars_mm, home, camera):
+        asked.append(camera)
+        raise RetakeNeeded("card-missing", "No card.")
+
+    monkeypatch.setattr(block_photos, "look_at", look_at)
+    pictures = [str(tmp_path / f"w{i}.jpg") for i in range(6)]
+    command = ["block", "photos", "Rowan", *pictures, "--card-at", "left"]
+    for name in ("bench phone", "old phone"):
+        PROFILES.save(profile(name), profiles_folder(home))
+    assert (cli.run(command), asked) == (3, [None] * 6)
+    (home / "settings.toml").write_text('[check]\ncamera = "bench phone"\n')
+    assert (cli.run(command), asked[6:]) == (3, ["bench phone"] * 6)
+    assert (cli.run([*command, "--camera", "old phone"]), asked[12:]) == (3, ["old phone"] * 6)
+    capsys.readouterr()
+    assert (cli.run([*command, "--camera", "none such"]), len(asked)) == (2, 18)
+    assert "none such" in capsys.readouterr().err
 
 
 def test_photos_command_on_pictures(home, tmp_path, capsys):

@@ -103,8 +103,13 @@ def _smaller(camera: Camera, scale: float, width: int, height: int) -> Camera:
     )
 
 
-def look_at(path: Path, name: str, bars_mm: tuple[float, float] | None, home: Path) -> _Seen:
-    """Card and block in one photo, which is called `name`. Raises PlacecheckError with the reason it cannot be used."""
+def look_at(
+    path: Path, name: str, bars_mm: tuple[float, float] | None, home: Path, profile: str | None = None
+) -> _Seen:
+    """Card and block in one photo, which is called `name`, by the camera `profile`, else the saved one that fits.
+
+    Raises PlacecheckError with the reason it cannot be used.
+    """
     from placecheck.camera import camera_for
     from placecheck.card import edges_doubted, find_card
     from placecheck.find.outline import find_block
@@ -118,7 +123,7 @@ def look_at(path: Path, name: str, bars_mm: tuple[float, float] | None, home: Pa
     gray = photo.gray()
     card = find_card(gray)
     doubted = edges_doubted(card)
-    camera = pick_profile(photo, profiles_folder(home)).camera
+    camera = pick_profile(photo, profiles_folder(home), profile).camera
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
     image, scale = photo.image, min(1.0, LONG_SIDE_PX / max(photo.width, photo.height))
     if scale < 1.0:
@@ -317,14 +322,18 @@ def measure_block(
     bars_mm: tuple[float, float] | None,
     home: Path,
     taped_mm: float | None = None,
+    profile: str | None = None,
 ) -> BlockPhotos:
-    """The dome of the bare block in the photos. Raises PhotosRefused, with a report on every photo."""
+    """The dome of the bare block in the photos. Raises PhotosRefused, with a report on every photo.
+
+    They are all by the camera `profile`, where one is named.
+    """
     seen: dict[str, _Seen] = {}
     reports: list[BlockPhotoReport] = []
     names = names_of(paths)
     for path, name in zip(paths, names, strict=True):
         try:
-            seen[name] = look_at(path, name, bars_mm, home)
+            seen[name] = look_at(path, name, bars_mm, home, profile)
         except PlacecheckError as error:
             reports.append(BlockPhotoReport(name, None, error.problem.message))
     if len(seen) < LEAST:

@@ -106,6 +106,7 @@ def photos(
     around: Annotated[
         str | None, typer.Option("--round", metavar="LENGTH", help="Tape round the widest level, to check the card by.")
     ] = None,
+    camera: Annotated[str | None, typer.Option(metavar="NAME", help="A saved camera profile.")] = None,
     same_stand: Annotated[
         bool, typer.Option("--same-stand", help="It always stands on this stand: its height over the table counts.")
     ] = False,
@@ -121,6 +122,7 @@ def photos(
     from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
     from placecheck.card_bars import bars_in_use
     from placecheck.errors import UsageProblem
+    from placecheck.profiles.kept import PROFILES, profiles_folder
     from placecheck.settings import home, load_settings
     from placecheck.units import parse_circumference_mm
 
@@ -135,8 +137,12 @@ def photos(
     if len({path.resolve() for path in pictures}) < len(pictures):
         raise UsageProblem("block-photos-twice", "A photo was given twice: give each photo once.")
     taped = parse_circumference_mm(around) if around else None
+    settings = load_settings()
+    profile = camera or settings.check.get("camera")
+    if profile is not None:
+        PROFILES.load(profiles_folder(home()), profile)  # a name that is not there is said at once
     try:
-        result = measure_block(pictures, name, card_at, bars_in_use(home(), load_settings()), home(), taped)
+        result = measure_block(pictures, name, card_at, bars_in_use(home(), settings), home(), taped, profile)
     except PhotosRefused as error:
         _print_reports(error.reports)
         raise
