@@ -266,7 +266,14 @@ def choose_front(ways: list[Way], block: BlockSighting, request: CheckRequest) -
         return ways[0]
     best, other = sorted(ways, key=lambda way: -way[3].upright)
     torn = block.agreement < LEAST_AGREEMENT  # the block is seen turned this way here and that way there
-    if torn or best[3].upright < 0.6 or other[3].upright > 0.5 * best[3].upright + 0.3:
+    if torn:
+        raise RetakeNeeded(
+            "front-unclear",
+            "What stands beside the card seems to face different ways: if it is the block, say where its face is in "
+            "the photo (top, bottom, left or right), or take the photo again leaning toward the face; if not, take it "
+            "again with the block in the middle.",
+        )
+    if best[3].upright < 0.6 or other[3].upright > 0.5 * best[3].upright + 0.3:
         raise RetakeNeeded(
             "front-unclear",
             "It cannot be told which end of the block is the face: say where it is in the photo (top, bottom, "

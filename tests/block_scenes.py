@@ -11,10 +11,11 @@ from functools import lru_cache
 
 import numpy as np
 
+from fixtures.scenes import sample_scene
 from fixtures.scenes.bench import board, card_pose
+from fixtures.scenes.draw_view import project
 from fixtures.scenes.layout import Layout, layout
 from fixtures.scenes.model import Scene
-from fixtures.scenes.sample import project, sample_scene
 from fixtures.scenes.shape import BlockSurface, block_to_world
 from fixtures.scenes.truth import Sketch, _landmarks, _measures, focal_35mm
 from placecheck.bare_block.joint import BlockView

@@ -376,6 +376,7 @@ def test_a_block_whose_parts_seem_to_face_different_ways_is_asked_about():
     with pytest.raises(RetakeNeeded) as stopped:
         choose_front(ways, torn, request)
     assert stopped.value.problem.code == "front-unclear"
+    assert "if it is the block, say where its face is" in stopped.value.problem.message
     assert choose_front(ways, torn, request_for("demo", front="top")) in ways
 
 

@@ -266,7 +266,7 @@ def test_hair_hides_the_fold_and_leaves_the_hairline(face):
     # the picture agrees: bare lace in front of the hairline, black hair behind it
     at = layout(scene).points(np.array([-20.0, -20.0]), np.array([4.0, -6.0]))
     world = at @ layout(scene).rotation.T + layout(scene).translation
-    from fixtures.scenes.sample import project
+    from fixtures.scenes.draw_view import project
 
     px = project(scene.camera, world)
     view = (np.array([[1.0, 0, -px[:, 0].min() + 20], [0, 1.0, -px[:, 1].min() + 20]]), (80, 80))
