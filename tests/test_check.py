@@ -362,6 +362,12 @@ def test_two_cards_are_named_whatever_the_light():
     assert problem_of(image) == "two-cards"
 
 
+def test_a_block_that_is_washed_out_is_blamed_on_the_light():
+    """Four times the light: no block is seen any more, since nearly all of the photo is white."""
+    image = load_photo(PHOTOS / "lean_roll_4x4.jpg").image
+    assert problem_of(np.minimum(image.astype(int) * 4, 255).astype(np.uint8), "lean_roll_4x4") == "too-bright"
+
+
 def test_a_photo_without_block_says_so():
     code = problem_of(without(load_photo(PHOTOS / "demo.jpg").image, "block"))
     assert code in {"block-missing", "block-odd", "block-size", "cap-missing", "closure-missing", "front-unclear"}

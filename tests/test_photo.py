@@ -435,7 +435,9 @@ def test_a_block_that_is_white_all_over_is_overexposed_and_a_white_card_beside_i
     ring = np.stack([200 + 90 * np.cos(t := np.linspace(0, 6.28, 60)), 200 + 110 * np.sin(t)], -1)
     picture[:60] = 255
     assert overexposed_block(picture, ring) is None
-    picture[150:260, 150:260] = 252
+    picture[150:220, 150:225] = 252  # a quarter of its middle
+    assert overexposed_block(picture, ring) is None
+    picture[150:250, 150:230] = 252
     assert overexposed_block(picture, ring).code == "too-bright"
 
 
