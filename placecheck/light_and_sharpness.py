@@ -43,8 +43,8 @@ WASHED_INK_LEVEL = 160
 """Ink that reflects 12 % of the light reads this where paper is lit 1.2 stops beyond full scale. Four drawn photos with
 ink at 107 to 152, edges 1.1 to 1.4 mm wide on the card and a well exposed block were measured within their U95."""
 CLIPPED_BLOCK_LEVEL, CLIPPED_BLOCK_FRACTION = 250, 0.3
-"""65 photos as they were taken had at most 0.13 of the block's middle white. Of the same brightened up to four times, U95
-covered 93 % in the 36 with 0.1 to 0.3 of it white, 74 % in eleven with more."""
+"""65 photos as they were taken had at most 0.13 of the block's middle white. Of the same brightened up to four times,
+U95 covered 93 % in the 36 with 0.1 to 0.3 of it white, 74 % in eleven with more."""
 MAX_BLUR_MM, SHARP_PX = 1.1, 1.5
 """Standard deviation of the blur at the card; an edge is then 2.8 mm wide from 10 to 90 %. Drawn cards at 1.5 and at
 6 px/mm lost half of their markers (2 mm modules) from 0.65 mm on, but where two could be read the corners were found
