@@ -23,6 +23,7 @@ from placecheck.sheets.bench_sheet import bench_sheet
 from placecheck.sheets.frame import CAUTION, qr_content
 from placecheck.sheets.guideline_sheet import guideline_sheet
 from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, fallback_font, write_pdf
+from placecheck.sheets.right_to_left import as_seen
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import PAPERS_MM, ClosureSize
 
@@ -230,6 +231,41 @@ def test_an_order_with_nothing_but_a_circumference(paper):
 def test_any_alias_can_be_printed(alias):
     order = replace(ORDER, alias=alias)
     assert "0007" in text_of(page_of(bench_sheet(order, fit(order))))
+
+
+def test_the_longest_note_is_printed_whole():
+    note = "Allergic to latex glue, lace tape only. The peak lies a little left of the middle, keep it; the lace 5 mm "
+    note += "wider at the left temple, scar; telephone before the last row is sewn, on any day but Monday."
+    assert 195 <= len(note) <= 200
+    order = replace(FULL, note=note)
+    placed = marks_for(order)
+    plan = plan_for(placed, closure_place(order, placed).back_edge_v_mm)
+    for pdf in (bench_sheet(order, fit(order), "letter"), guideline_sheet(order, plan, placed, "letter")):
+        page = page_of(pdf)
+        assert f"Note: {note}" in " ".join(text_of(page).split())
+        assert written_over(page) == []
+
+
+@pytest.mark.skipif(fallback_font() is None, reason="no system font has Hebrew letters")
+def test_a_hebrew_name_is_drawn_from_right_to_left():
+    page = page_of(bench_sheet(replace(ORDER, alias="רות"), fit(ORDER)))
+    textpage = page.get_textpage()
+    places = {textpage.get_text_range(i, 1): textpage.get_charbox(i)[0] for i in range(textpage.count_chars())}
+    assert places["ר"] > places["ו"] > places["ת"]
+
+
+def test_lines_are_seen_as_the_bidirectional_algorithm_has_them():
+    """Worked by hand from UAX 9 and the Arabic shaping rules of the Unicode Standard, 9.2."""
+    assert as_seen("Zoë (5x5)") == "Zoë (5x5)"
+    assert as_seen("Client: רות") == "Client: תור"
+    assert as_seen("רות 12.5") == "12.5 תור"
+    assert as_seen("רות (לוי) x") == "(יול) תור x"
+    assert as_seen("רות 10% ab") == "10% תור ab"
+    # seen, feh and yeh join, alef only to the letter before it: medial, initial and final forms
+    assert as_seen("سيف") == "\ufed2\ufef4\ufeb3"
+    assert as_seen("باب") == "\ufe8f\ufe8e\ufe91"
+    assert as_seen("سلام") == "\ufee1\ufefc\ufeb3"  # lam and alef are one
+    assert as_seen("می\u200cخواهم")[-2:] == "\ufbfd\ufee3"  # a non-joiner keeps the word's parts apart
 
 
 def test_what_no_font_has_is_a_question_mark():
