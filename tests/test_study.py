@@ -697,13 +697,15 @@ def test_command_refuses_in_one_sentence(bench, tmp_path, capsys):
         ["--answers", str(tmp_path / "no"), "--photos", str(tmp_path)],
         ["--answers", str(tmp_path / "no")],
         ["--photos", str(tmp_path)],
-        ["--svg", str(tmp_path / "no" / "s.svg")],
     ):
         assert run(["study", "analyse", str(bench), *arguments]) == 2, arguments
         said = capsys.readouterr().err.strip()
         assert "Traceback" not in said
         assert said.count("\n") == 0, said
     assert run(["study", "analyse", str(tmp_path / "none.csv")]) == 2
+    capsys.readouterr()
+    assert run(["study", "analyse", str(bench), "--svg", str(tmp_path / "no" / "s.svg")]) == 4
+    assert "s.svg cannot be written (No such file or directory): name another file." in capsys.readouterr().err
 
 
 def test_command_plan(tmp_path, capsys):
@@ -714,7 +716,9 @@ def test_command_plan(tmp_path, capsys):
     assert "seed 3" in printed.err
     arguments = ["study", "plan", "--measures", "offset_mm,skew_deg", "--file", str(file)]
     assert run(arguments) == 0
-    assert file.read_text().splitlines()[0] == "order,maker,block,repeat,offset_mm,skew_deg"
+    # a spreadsheet knows by the first mark that names are UTF-8
+    assert file.read_text().splitlines()[0] == "\ufefforder,maker,block,repeat,offset_mm,skew_deg"
+    assert read_sheet(file).measures == ("offset_mm", "skew_deg")
     assert len(file.read_text().splitlines()) == 46
     assert run(arguments) == 2
     assert run([*arguments, "--force"]) == 0

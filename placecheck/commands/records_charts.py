@@ -54,15 +54,17 @@ def quality(
     only = None if by == "stage" or stage == "any" else stage
     with opened() as store:
         found = overview(store, by, filter_from(None, None, maker, only, None, closure, since, until), CHARTED, last)
+        none_at_all = not found.records and not store.count()
     if html is not None:
         write(html, quality_html(found).encode(), force)
         return
     if not found.groups:
-        say(
-            f"No measured check names both an order and a {by} yet: only the first of an order counts."
-            if found.records
-            else nothing_yet()
-        )
+        if found.records:
+            say(f"No measured check names both an order and a {by} yet: only the first of an order counts.")
+        elif none_at_all:
+            say(nothing_yet())
+        else:
+            say(f"No records{f' of the stage {only}' if only else ''} match.")
         return
     print(f"Passed first time, all: {yield_words(found.together.first_pass)}")
     said = help_sentence(found)
