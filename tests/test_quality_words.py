@@ -140,6 +140,11 @@ def test_capability_words(mean, s, words):
     assert words in capability_sentence(stream.capability, True)
 
 
+@pytest.mark.parametrize("figure", [0.1, -1.7, 9.3])
+def test_placements_that_all_read_the_same_have_no_capability(figure):
+    assert look_at("offset_mm", "", points([figure] * 60)).capability is None
+
+
 def test_gauge_words():
     x = normal(40, 0, 1.0)
     for u, words in ((0.05, "what varies is the placing"), (0.2, "good enough"), (0.6, "may be the photo")):

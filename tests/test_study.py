@@ -226,6 +226,17 @@ def test_known_components_are_recovered_and_bounded():
     assert covered >= 274
 
 
+@pytest.mark.parametrize("scale", [1.0, 0.1, 1e5, 1e-3])
+def test_copied_readings_are_told_whatever_their_figures(scale):
+    """Means of 0.1 and its like are rounded: what is left of that is no spread."""
+    figures = scale * np.array([46.6, 3.1, -8.3, -16.9])
+    study = analyse(np.repeat(figures, 6).reshape(4, 3, 2), tolerance=(-10.0, 20.0))
+    assert study.grr == 0
+    assert study.ndc is None
+    assert "copied" in sentence(study)
+    assert study.pv == pytest.approx(figures.std(ddof=1))
+
+
 def test_identical_repeats_and_identical_everything():
     x = np.zeros((3, 2, 2)) + np.array([0.0, 1.0, 2.0])[:, None, None]
     study = analyse(x, tolerance=(-3, 3))
