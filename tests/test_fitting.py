@@ -89,6 +89,9 @@ def test_block_size_is_the_next_half_inch(mm, expected):
 
 def test_a_head_beyond_all_blocks_is_told():
     assert block_size(Measurements(645.0)).value == "made or padded"
+    small = block_size(Measurements(492.0))  # no smaller one is sold that could be padded
+    assert small.value == "made to size"
+    assert "pad" not in small.reason
 
 
 @pytest.mark.parametrize(

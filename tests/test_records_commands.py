@@ -222,8 +222,9 @@ def test_export_report_quality_chart(shop, capsys):
     assert records(capsys, "quality", "--html", "q.html", "--by", "closure")[0] == 0
     assert "<svg" in (shop.parent / "q.html").read_text()
     assert "placements  3" in records(capsys, "chart", "offset_mm")[1]
-    assert records(capsys, "chart", "offset_mm", "--svg", "c.svg", "--maker", "Ada")[0] == 0
+    assert records(capsys, "chart", "offset_mm", "--svg", "c.svg", "--maker", "ADA")[0] == 0
     assert (shop.parent / "c.svg").read_text().startswith("<svg")
+    assert "Off centre: Ada" in (shop.parent / "c.svg").read_text()  # as she is written, however she was asked for
     status, _, err = records(capsys, "chart", "width")
     assert status == 2
     assert "offset_mm" in err

@@ -95,6 +95,7 @@ def chart(
     from placecheck.answer import MEASURE_BY_NAME
     from placecheck.errors import UsageProblem
     from placecheck.quality.charts_svg import individuals_svg
+    from placecheck.records import tallies
     from placecheck.records.model import filter_from
     from placecheck.records.overview import stream_of
     from placecheck.whole_files import ending_in
@@ -106,7 +107,8 @@ def chart(
         raise UsageProblem("measure-unknown", f"“{measure}” is no judged measure: choose one of {', '.join(judged)}.")
     wanted = filter_from(None, None, maker, None if stage == "any" else stage, None, closure, since, until)
     with opened() as store:
-        stream = stream_of(store, measure, wanted, maker or "", last)
+        named = tallies.groups(store.database, "maker", wanted) if maker else []
+        stream = stream_of(store, measure, wanted, named[0] if named else "", last)
     if stream is None:
         say("None of the records that match is an order's first measured check, so there is nothing to chart.")
         return

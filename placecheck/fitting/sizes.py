@@ -87,11 +87,10 @@ def block_size(m: Measurements) -> Advice:
     around = mm_and_inches(m.circumference_mm)
     if not BLOCK_SIZES_MM[0] <= size <= BLOCK_SIZES_MM[1]:
         low, high = (f"{mm / MM_PER_INCH:g}" for mm in BLOCK_SIZES_MM)
-        return Advice(
-            "block",
-            "made or padded",
-            f"The head is {around} round, and blocks are sold from {low} to {high} in: pad a smaller one to size.",
-        )
+        sold = f"The head is {around} round, and blocks are sold from {low} to {high} in"
+        if size < BLOCK_SIZES_MM[0]:
+            return Advice("block", "made to size", f"{sold}: have one made, since a wig made on a larger one is loose.")
+        return Advice("block", "made or padded", f"{sold}: pad a smaller one to size.")
     return Advice(
         "block",
         sixteenths(float(size)),
