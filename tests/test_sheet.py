@@ -274,6 +274,25 @@ def test_what_no_font_has_is_a_question_mark():
     assert ("Client: Zoë ř ??" if fallback_font() else "Client: Zoë ? ??") in text
 
 
+@pytest.mark.parametrize("round_mm", [485.0, 571.5, 625.0, 665.0])
+def test_a_block_of_any_size_keeps_to_its_place(round_mm):
+    """Between the margin and the targets, its views apart, and above the lines for notes; a long front to nape."""
+    lengths = Measurements(600.0, 430.0, 420.0, 380.0, 140.0)
+    order = Order("Fern", lengths, Block(round_mm), Cap(), ClosureSize(127.0, 127.0, "5x5"), number=1)
+    page = page_of(bench_sheet(order, fit(order)))
+    picture = raster(page, 200)
+    k = 200 / 25.4
+    heading, caption, notes = (words_at(page, w)[0] for w in ("The block, 1:", "from above", "Notes"))
+    assert caption[3] < notes[1]
+    drawn = picture[round((heading[3] + 6) * k) : round((caption[1] - 0.5) * k)] < 128
+    left_of_targets = round((words_at(page, "Targets")[0][0] - 1.0) * k)
+    assert not drawn[:, : round((MARGIN_MM - 0.3) * k)].any()
+    assert not drawn[:, left_of_targets - round(2 * k) : left_of_targets].any()
+    middles = [(box[0] + box[2]) / 2 for box in (caption, words_at(page, "from the wearer's right")[0])]
+    empty = ~drawn[:, round(middles[0] * k) : round(middles[1] * k)].any(axis=0)
+    assert max(len(run) for run in "".join("e" if e else " " for e in empty).split()) / k > 2.0
+
+
 def test_a_shop_s_own_limits_are_on_the_sheet():
     own = replace(DEFAULTS, limits={**DEFAULTS.limits, "offset_mm": (-1.5, 1.5)})
     assert "-1.5 to 1.5 mm" in text_of(page_of(bench_sheet(ORDER, fit(ORDER, own), "a4", own)))
