@@ -323,6 +323,17 @@ def test_a_full_disk_leaves_the_old_sheet(tmp_path):
 # ----------------------------------------------------------------------------- guidelines
 
 
+def test_numbers_of_rows_that_end_close_together_are_legible():
+    """A short side line, nape corner to ear: 15 rows end 4 mm from each other on the block, 2 mm on the page."""
+    order = replace(ORDER, measurements=Measurements(572.0, 293.4, 342.9, 385.4, 162.9), block=Block(569.7))
+    order = replace(order, closure=ClosureSize(330.2, 101.6, "13x4"))
+    placed = marks_for(order)
+    plan = plan_for(placed, closure_place(order, placed).back_edge_v_mm)
+    assert (len(plan.rows), round(plan.end_spacing_mm)) == (15, 4)
+    page = page_of(guideline_sheet(order, plan, placed))
+    assert written_over(page) == []
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 @pytest.mark.parametrize(("spacing", "even"), [(12.7, False), (5.0, True)])
 def test_guideline_sheet(paper, spacing, even):
