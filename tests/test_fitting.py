@@ -74,7 +74,13 @@ def test_a_centimetre_tape_reads_23_inches_as_584():
 
 @pytest.mark.parametrize(
     ("mm", "expected"),
-    [(22.5 * INCH, "22.5 in"), (22.5625 * INCH, "23 in"), (572.0, "22.5 in"), (560.0, "22.5 in"), (500.0, "20 in")],
+    [
+        (22.5 * INCH, "22 1/2 in"),
+        (22.5625 * INCH, "23 in"),
+        (572.0, "22 1/2 in"),
+        (560.0, "22 1/2 in"),
+        (500.0, "20 in"),
+    ],
 )
 def test_block_size_is_the_next_half_inch(mm, expected):
     """Blocks come in half inches (common practice, no published source); a tape reads to 1/32 in at best."""
@@ -83,6 +89,9 @@ def test_block_size_is_the_next_half_inch(mm, expected):
 
 def test_a_head_beyond_all_blocks_is_told():
     assert block_size(Measurements(645.0)).value == "made or padded"
+    small = block_size(Measurements(492.0))  # no smaller one is sold that could be padded
+    assert small.value == "made to size"
+    assert "pad" not in small.reason
 
 
 @pytest.mark.parametrize(

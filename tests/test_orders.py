@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime, timedelta
 from fractions import Fraction
 
 import pytest
@@ -260,8 +260,9 @@ def test_unknown_and_ambiguous_references(tmp_path):
     store.add(WILLOW)
     with pytest.raises(UsageProblem, match="0001, 0002"):
         store.get("Willow")
-    with pytest.raises(UsageProblem, match="no order for “Oak”"):
-        store.get("Oak")
+    for none in ("Oak", "9" * 5000):  # Python reads no number of so many digits
+        with pytest.raises(UsageProblem, match=f"no order for “{none}”"):
+            store.get(none)
 
 
 @pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"schema": 99}', b'{"schema": 1, "alias": "x"}', b"\xff\xfe"])
@@ -276,6 +277,23 @@ def test_a_damaged_file_is_named_and_the_others_are_there(tmp_path, content):
     assert [o.alias for o in found] == ["Fern"]
     assert len(problems) == 1
     assert store.history(2)[0].alias == "Fern"
+
+
+def test_a_damaged_order_is_not_missed_by_its_alias(tmp_path):
+    """A photo filed under the alias alone, as if no order had it, would lie apart from its order for good."""
+    store = OrderFiles(tmp_path)
+    store.change(replace(store.add(WILLOW), maker="Ash"))
+    store.add(replace(WILLOW, alias="Fern"))
+    (tmp_path / "0001.r002.json").write_text("{")
+    with pytest.raises(UnusableFile, match=r"0001\.r002\.json"):
+        store.get("willow")
+    assert store.get("fern").number == 2
+    with pytest.raises(UsageProblem, match="no order for “A-17”"):
+        store.get("A-17")
+    (tmp_path / "0001.r001.json").write_text("{")  # now nobody knows what its alias is
+    with pytest.raises(UnusableFile, match=r"0001\.r002\.json"):
+        store.get("A-17")
+    assert store.get("fern").number == 2
 
 
 def test_a_folder_that_cannot_be_used(tmp_path):
@@ -458,6 +476,24 @@ def test_an_accepted_doubt_is_kept_with_the_order(run):
     assert status == 0
     assert "unusually long" in json.loads(run("list", "--json")[1])[0]["accepted"][0]
     assert "checked: The circumference" in run("show", "1")[1]
+
+
+def test_a_maker_s_orders_are_listed_however_her_name_is_composed(run):
+    run("new", "Willow", "--circumference", "22 1/2", "--maker", "Zoe\u0308")
+    assert "Willow" in run("list", "--maker", "ZO\u00cb")[1]
+
+
+def test_a_state_s_time_is_that_of_the_clock_on_the_wall(run, monkeypatch):
+    monkeypatch.setenv("TZ", "Asia/Kolkata")
+    time.tzset()
+    try:
+        run("new", "Willow", "--circumference", "22 1/2")
+        saved = json.loads(run("show", "1", "--json")[1])["order"]["saved"]
+        there = datetime.fromisoformat(saved) + timedelta(hours=5, minutes=30)
+        assert f"(state 1, {there:%Y-%m-%d %H:%M})" in run("show", "1")[1]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_sheets_are_written_once(run, tmp_path):

@@ -140,10 +140,30 @@ def test_capability_words(mean, s, words):
     assert words in capability_sentence(stream.capability, True)
 
 
+@pytest.mark.parametrize("figure", [0.1, -1.7, 9.3])
+def test_placements_that_all_read_the_same_have_no_capability(figure):
+    assert look_at("offset_mm", "", points([figure] * 60)).capability is None
+
+
 def test_gauge_words():
     x = normal(40, 0, 1.0)
     for u, words in ((0.05, "what varies is the placing"), (0.2, "good enough"), (0.6, "may be the photo")):
         assert words in gauge_sentence(gauge_share(x, np.full(40, u)), "mm")
+
+
+@pytest.mark.parametrize(
+    ("measure", "mean", "where"),
+    [
+        ("offset_mm", -2.0, "between 3.7 mm left and 0.3 mm left"),
+        ("skew_deg", 0.5, "between 1.2° left and 2.2° right"),
+        ("clearance_centre_mm", 9.5, "between 7.8 mm and 11.2 mm"),
+    ],
+)
+def test_where_placements_will_fall_names_sides_as_the_answer_does(measure, mean, where):
+    """A maker reads no minus as the wearer's left."""
+    steady = [mean + 0.3 * (-1) ** i for i in range(20)]  # moving ranges all 0.6: sigma 0.532, k of 20 values 3.227
+    stream = look_at(measure, "Ada", points(steady))
+    assert where in stream.sentences[0]
 
 
 def test_few_placements_are_called_few():

@@ -651,6 +651,14 @@ def test_a_part_of_a_set_is_no_stage_that_was_passed(store):
     assert tallies.next_stages(store.database) == {"0007": "stitched"}
 
 
+def test_a_measure_that_is_null_and_one_that_is_not_there_say_the_same():
+    """A later version lists measures that an earlier one did not know; where they could not be had, nothing differs."""
+    old, new = {"measures": {"offset_mm": 1.0}}, {"measures": {"offset_mm": 1.0, "temple_rim_mm": None}}
+    assert list(differences(old, new)) == list(differences(new, old)) == []
+    assert [d.where for d in differences(old, {"measures": {"offset_mm": None}})] == ["measures.offset_mm"]
+    assert [d.where for d in differences(old, {"measures": {}})] == ["measures.offset_mm"]
+
+
 def test_recheck_says_what_it_cannot_do(store):
     no_photo = save_check(store, jpeg(1), answer(), REQUEST)
     unknown = save_check(store, jpeg(2), answer(), {**REQUEST, "gloss": 1})

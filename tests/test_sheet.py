@@ -23,6 +23,7 @@ from placecheck.sheets.bench_sheet import bench_sheet
 from placecheck.sheets.frame import CAUTION, qr_content
 from placecheck.sheets.guideline_sheet import guideline_sheet
 from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, fallback_font, write_pdf
+from placecheck.sheets.right_to_left import as_seen
 from placecheck.tolerances import DEFAULTS
 from placecheck.units import PAPERS_MM, ClosureSize
 
@@ -232,10 +233,64 @@ def test_any_alias_can_be_printed(alias):
     assert "0007" in text_of(page_of(bench_sheet(order, fit(order))))
 
 
+def test_the_longest_note_is_printed_whole():
+    note = "Allergic to latex glue, lace tape only. The peak lies a little left of the middle, keep it; the lace 5 mm "
+    note += "wider at the left temple, scar; telephone before the last row is sewn, on any day but Monday."
+    assert 195 <= len(note) <= 200
+    order = replace(FULL, note=note)
+    placed = marks_for(order)
+    plan = plan_for(placed, closure_place(order, placed).back_edge_v_mm)
+    for pdf in (bench_sheet(order, fit(order), "letter"), guideline_sheet(order, plan, placed, "letter")):
+        page = page_of(pdf)
+        assert f"Note: {note}" in " ".join(text_of(page).split())
+        assert written_over(page) == []
+
+
+@pytest.mark.skipif(fallback_font() is None, reason="no system font has Hebrew letters")
+def test_a_hebrew_name_is_drawn_from_right_to_left():
+    page = page_of(bench_sheet(replace(ORDER, alias="רות"), fit(ORDER)))
+    textpage = page.get_textpage()
+    places = {textpage.get_text_range(i, 1): textpage.get_charbox(i)[0] for i in range(textpage.count_chars())}
+    assert places["ר"] > places["ו"] > places["ת"]
+
+
+def test_lines_are_seen_as_the_bidirectional_algorithm_has_them():
+    """Worked by hand from UAX 9 and the Arabic shaping rules of the Unicode Standard, 9.2."""
+    assert as_seen("Zoë (5x5)") == "Zoë (5x5)"
+    assert as_seen("Client: רות") == "Client: תור"
+    assert as_seen("רות 12.5") == "12.5 תור"
+    assert as_seen("רות (לוי) x") == "(יול) תור x"
+    assert as_seen("רות 10% ab") == "10% תור ab"
+    # seen, feh and yeh join, alef only to the letter before it: medial, initial and final forms
+    assert as_seen("سيف") == "\ufed2\ufef4\ufeb3"
+    assert as_seen("باب") == "\ufe8f\ufe8e\ufe91"
+    assert as_seen("سلام") == "\ufee1\ufefc\ufeb3"  # lam and alef are one
+    assert as_seen("می\u200cخواهم")[-2:] == "\ufbfd\ufee3"  # a non-joiner keeps the word's parts apart
+
+
 def test_what_no_font_has_is_a_question_mark():
     order = replace(FULL, alias="Zoë ř 👩\u200d🦰")
     text = text_of(page_of(bench_sheet(order, fit(order))))
     assert ("Client: Zoë ř ??" if fallback_font() else "Client: Zoë ? ??") in text
+
+
+@pytest.mark.parametrize("round_mm", [485.0, 571.5, 625.0, 665.0])
+def test_a_block_of_any_size_keeps_to_its_place(round_mm):
+    """Between the margin and the targets, its views apart, and above the lines for notes; a long front to nape."""
+    lengths = Measurements(600.0, 430.0, 420.0, 380.0, 140.0)
+    order = Order("Fern", lengths, Block(round_mm), Cap(), ClosureSize(127.0, 127.0, "5x5"), number=1)
+    page = page_of(bench_sheet(order, fit(order)))
+    picture = raster(page, 200)
+    k = 200 / 25.4
+    heading, caption, notes = (words_at(page, w)[0] for w in ("The block, 1:", "from above", "Notes"))
+    assert caption[3] < notes[1]
+    drawn = picture[round((heading[3] + 6) * k) : round((caption[1] - 0.5) * k)] < 128
+    left_of_targets = round((words_at(page, "Targets")[0][0] - 1.0) * k)
+    assert not drawn[:, : round((MARGIN_MM - 0.3) * k)].any()
+    assert not drawn[:, left_of_targets - round(2 * k) : left_of_targets].any()
+    middles = [(box[0] + box[2]) / 2 for box in (caption, words_at(page, "from the wearer's right")[0])]
+    empty = ~drawn[:, round(middles[0] * k) : round(middles[1] * k)].any(axis=0)
+    assert max(len(run) for run in "".join("e" if e else " " for e in empty).split()) / k > 2.0
 
 
 def test_a_shop_s_own_limits_are_on_the_sheet():
@@ -266,6 +321,17 @@ def test_a_full_disk_leaves_the_old_sheet(tmp_path):
 
 
 # ----------------------------------------------------------------------------- guidelines
+
+
+def test_numbers_of_rows_that_end_close_together_are_legible():
+    """A short side line, nape corner to ear: 15 rows end 4 mm from each other on the block, 2 mm on the page."""
+    order = replace(ORDER, measurements=Measurements(572.0, 293.4, 342.9, 385.4, 162.9), block=Block(569.7))
+    order = replace(order, closure=ClosureSize(330.2, 101.6, "13x4"))
+    placed = marks_for(order)
+    plan = plan_for(placed, closure_place(order, placed).back_edge_v_mm)
+    assert (len(plan.rows), round(plan.end_spacing_mm)) == (15, 4)
+    page = page_of(guideline_sheet(order, plan, placed))
+    assert written_over(page) == []
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])

@@ -226,6 +226,17 @@ def test_known_components_are_recovered_and_bounded():
     assert covered >= 274
 
 
+@pytest.mark.parametrize("scale", [1.0, 0.1, 1e5, 1e-3])
+def test_copied_readings_are_told_whatever_their_figures(scale):
+    """Means of 0.1 and its like are rounded: what is left of that is no spread."""
+    figures = scale * np.array([46.6, 3.1, -8.3, -16.9])
+    study = analyse(np.repeat(figures, 6).reshape(4, 3, 2), tolerance=(-10.0, 20.0))
+    assert study.grr == 0
+    assert study.ndc is None
+    assert "copied" in sentence(study)
+    assert study.pv == pytest.approx(figures.std(ddof=1))
+
+
 def test_identical_repeats_and_identical_everything():
     x = np.zeros((3, 2, 2)) + np.array([0.0, 1.0, 2.0])[:, None, None]
     study = analyse(x, tolerance=(-3, 3))
@@ -697,13 +708,15 @@ def test_command_refuses_in_one_sentence(bench, tmp_path, capsys):
         ["--answers", str(tmp_path / "no"), "--photos", str(tmp_path)],
         ["--answers", str(tmp_path / "no")],
         ["--photos", str(tmp_path)],
-        ["--svg", str(tmp_path / "no" / "s.svg")],
     ):
         assert run(["study", "analyse", str(bench), *arguments]) == 2, arguments
         said = capsys.readouterr().err.strip()
         assert "Traceback" not in said
         assert said.count("\n") == 0, said
     assert run(["study", "analyse", str(tmp_path / "none.csv")]) == 2
+    capsys.readouterr()
+    assert run(["study", "analyse", str(bench), "--svg", str(tmp_path / "no" / "s.svg")]) == 4
+    assert "s.svg cannot be written (No such file or directory): name another file." in capsys.readouterr().err
 
 
 def test_command_plan(tmp_path, capsys):
@@ -714,7 +727,9 @@ def test_command_plan(tmp_path, capsys):
     assert "seed 3" in printed.err
     arguments = ["study", "plan", "--measures", "offset_mm,skew_deg", "--file", str(file)]
     assert run(arguments) == 0
-    assert file.read_text().splitlines()[0] == "order,maker,block,repeat,offset_mm,skew_deg"
+    # a spreadsheet knows by the first mark that names are UTF-8
+    assert file.read_text().splitlines()[0] == "\ufefforder,maker,block,repeat,offset_mm,skew_deg"
+    assert read_sheet(file).measures == ("offset_mm", "skew_deg")
     assert len(file.read_text().splitlines()) == 46
     assert run(arguments) == 2
     assert run([*arguments, "--force"]) == 0

@@ -174,13 +174,14 @@ def list_orders(
 
     from placecheck.orders.files import order_as_json, order_store
     from placecheck.orders.typed import parse_due
+    from placecheck.records.model import spelling
 
     until = parse_due(due_by) if due_by else None
     orders, problems = order_store().all()
     chosen = [
         o
         for o in orders
-        if (maker is None or o.maker.casefold() == maker.casefold())
+        if (maker is None or spelling(o.maker) == spelling(maker))
         and (until is None or (o.due is not None and o.due <= until))
     ]
     chosen.sort(key=lambda o: (o.due or date.max, o.number))

@@ -27,7 +27,7 @@ def print_order(order: Order) -> None:
 
     due = f", due {order.due.isoformat()}" if order.due else ""
     maker = f", maker {order.maker}" if order.maker else ""
-    print(f"Order {order.label} for {order.alias}{maker}{due} (state {order.revision}, {order.saved})")
+    print(f"Order {order.label} for {order.alias}{maker}{due} (state {order.revision}, {_local(order.saved)})")
     for measure in TAPE:
         mm = order.measurements.get(measure.name)
         if mm is not None:
@@ -53,6 +53,16 @@ def print_order(order: Order) -> None:
     ):
         if text:
             print(f"  {label:<17} {text}")
+
+
+def _local(saved: str) -> str:
+    """When a state was kept, on the clock of this computer; what is no time as it stands."""
+    from datetime import datetime
+
+    try:
+        return datetime.fromisoformat(saved).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return saved
 
 
 def print_fitting(order: Order, tolerances: Tolerances) -> None:

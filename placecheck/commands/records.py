@@ -268,8 +268,10 @@ def export(
     force: Force = False,
 ) -> None:
     """Write records as CSV or JSON Lines, units in the header."""
+    from itertools import chain
+
     from placecheck.errors import UsageProblem
-    from placecheck.records.export import csv_lines, jsonl_lines
+    from placecheck.records.export import MARK, csv_lines, jsonl_lines
     from placecheck.records.model import filter_from
 
     ending = file.suffix.lower().lstrip(".") if file else "csv"
@@ -279,7 +281,9 @@ def export(
     wanted = filter_from(order, client, maker, stage, verdict, closure, since, until)
     with opened() as store:
         records = _naming_changed(store.each(wanted))
-        write(file, csv_lines(records) if chosen == "csv" else jsonl_lines(records), force)
+        lines = csv_lines(records) if chosen == "csv" else jsonl_lines(records)
+        marked = file is not None and chosen == "csv"
+        write(file, chain([MARK], lines) if marked else lines, force)
 
 
 def _naming_changed(records: Iterable[Record]) -> Iterator[Record]:

@@ -54,15 +54,17 @@ def quality(
     only = None if by == "stage" or stage == "any" else stage
     with opened() as store:
         found = overview(store, by, filter_from(None, None, maker, only, None, closure, since, until), CHARTED, last)
+        none_at_all = not found.records and not store.count()
     if html is not None:
         write(html, quality_html(found).encode(), force)
         return
     if not found.groups:
-        say(
-            f"No measured check names both an order and a {by} yet: only the first of an order counts."
-            if found.records
-            else nothing_yet()
-        )
+        if found.records:
+            say(f"No measured check names both an order and a {by} yet: only the first of an order counts.")
+        elif none_at_all:
+            say(nothing_yet())
+        else:
+            say(f"No records{f' of the stage {only}' if only else ''} match.")
         return
     print(f"Passed first time, all: {yield_words(found.together.first_pass)}")
     said = help_sentence(found)
@@ -93,6 +95,7 @@ def chart(
     from placecheck.answer import MEASURE_BY_NAME
     from placecheck.errors import UsageProblem
     from placecheck.quality.charts_svg import individuals_svg
+    from placecheck.records import tallies
     from placecheck.records.model import filter_from
     from placecheck.records.overview import stream_of
     from placecheck.whole_files import ending_in
@@ -104,7 +107,8 @@ def chart(
         raise UsageProblem("measure-unknown", f"“{measure}” is no judged measure: choose one of {', '.join(judged)}.")
     wanted = filter_from(None, None, maker, None if stage == "any" else stage, None, closure, since, until)
     with opened() as store:
-        stream = stream_of(store, measure, wanted, maker or "", last)
+        named = tallies.groups(store.database, "maker", wanted) if maker else []
+        stream = stream_of(store, measure, wanted, named[0] if named else "", last)
     if stream is None:
         say("None of the records that match is an order's first measured check, so there is nothing to chart.")
         return

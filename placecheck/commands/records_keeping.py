@@ -12,6 +12,7 @@ The work is placecheck.records'; counts of what was done are said on standard er
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -141,6 +142,7 @@ def purge(
         count = store.count(wanted)
         if not count and not held:
             say("No records match; nothing was removed.")
+            _say_orders(client)
             _refuse_doubtful(doubtful)
             return
         what = " and ".join(part for part in (numbered(count, "record"), page) if part)
@@ -151,7 +153,32 @@ def purge(
     for job in held:
         remove_files(folder, job)
     say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed{f', and {page}' if page else ''}.")
+    _say_orders(client)
     _refuse_doubtful(doubtful)
+
+
+def _say_orders(client: str | None) -> None:
+    """Which orders keep the client's alias and tape, in any of their states, since a purge leaves orders alone."""
+    from placecheck.errors import PlacecheckError
+    from placecheck.orders.files import order_store
+    from placecheck.records.model import spelling
+    from placecheck.settings import home
+
+    if client is None:
+        return
+    store, kept = order_store(), []
+    for order in store.all()[0]:
+        states = [order]
+        with contextlib.suppress(PlacecheckError):  # an earlier state that cannot be read is left out
+            states += store.history(order.number)
+        if spelling(client) in {spelling(state.alias) for state in states}:
+            kept.append(order.label)
+    if kept:
+        files = ", ".join(f"{label}.*.json" for label in kept)
+        say(
+            f"The client's alias and tape are still in {'order' if len(kept) == 1 else 'orders'} {', '.join(kept)}: if "
+            f"they are to go too, remove {files} in {home() / 'orders'} by hand."
+        )
 
 
 def _held(folder: Path, wanted: Filter) -> tuple[list[Job], dict[Path, str]]:

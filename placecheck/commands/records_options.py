@@ -68,7 +68,8 @@ def write(target: Path | None, data: bytes | Iterable[str], force: bool) -> None
         for line in data if not isinstance(data, bytes) else [data.decode()]:
             sys.stdout.write(line)
         return
-    write_atomically(free_path(target, force), data if isinstance(data, bytes) else (line.encode() for line in data))
+    pieces = data if isinstance(data, bytes) else (line.encode() for line in data)
+    write_atomically(free_path(target, force), pieces, named=True)
     print(target)
 
 

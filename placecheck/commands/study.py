@@ -42,6 +42,7 @@ def plan(
     """Print the sheet of a study: who measures which block when, in random order."""
     import secrets
 
+    from placecheck.records.export import MARK
     from placecheck.study.plan import columns, make_plan, names, plan_csv
 
     seed = secrets.randbelow(1_000_000) if seed is None else seed
@@ -51,7 +52,7 @@ def plan(
     if file is None:
         print(text, end="")
     else:
-        _write(file, text, force)
+        _write(file, f"{MARK}{text}", force)
     how = "type the values into" if typed else "give each photo the name in"
     print(
         f"placecheck: {len(lines)} measurements, random order of seed {seed}: measure from top to bottom, do not look "
@@ -215,13 +216,15 @@ def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | Non
 
 
 def _write(path: Path, text: str, force: bool) -> None:
-    from placecheck.errors import UsageProblem
+    from placecheck.errors import UnusableFile
     from placecheck.whole_files import free_path, write_whole
 
     try:
         write_whole(free_path(path, force), text.encode(), 0o644)
     except OSError as error:
-        raise UsageProblem("file-unwritable", f"{path} cannot be written: {error.strerror}.") from None
+        raise UnusableFile(
+            "file-unwritable", f"{path} cannot be written ({error.strerror}): name another file."
+        ) from None
 
 
 def _print_study(study: GaugeStudy) -> None:

@@ -5,8 +5,8 @@ common practice and no published source stands behind it. The cap goes by the he
 circumference, compared to the finest line on a tape; at the size where two caps are sold,
 front to nape and temple to temple decide. Blocks come in half inches: the head's size or the
 next above. The slack is the cap's length from front to nape less what it has to cover, which
-is the client's front to nape without the strip in front of the rim; a little of it the
-elastic takes up, the rest is taken in by a tuck.
+is the client's front to nape without the strip in front of the rim; a little slack the
+elastic takes up by itself, more is taken in by a tuck, all of it.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy as np
 
 from placecheck.orders.order import Cap, Measurements
 from placecheck.tolerances import DEFAULTS
-from placecheck.units import MM_PER_INCH, mm_and_inches
+from placecheck.units import MM_PER_INCH, mm_and_inches, sixteenths
 
 COMMON = "common practice, no published source"
 STANDARD_UP_TO_MM = 22.5 * MM_PER_INCH
@@ -87,14 +87,13 @@ def block_size(m: Measurements) -> Advice:
     around = mm_and_inches(m.circumference_mm)
     if not BLOCK_SIZES_MM[0] <= size <= BLOCK_SIZES_MM[1]:
         low, high = (f"{mm / MM_PER_INCH:g}" for mm in BLOCK_SIZES_MM)
-        return Advice(
-            "block",
-            "made or padded",
-            f"The head is {around} round, and blocks are sold from {low} to {high} in: pad a smaller one to size.",
-        )
+        sold = f"The head is {around} round, and blocks are sold from {low} to {high} in"
+        if size < BLOCK_SIZES_MM[0]:
+            return Advice("block", "made to size", f"{sold}: have one made, since a wig made on a larger one is loose.")
+        return Advice("block", "made or padded", f"{sold}: pad a smaller one to size.")
     return Advice(
         "block",
-        f"{size / MM_PER_INCH:g} in",
+        sixteenths(float(size)),
         f"The head is {around} round, and blocks come in half inches: its size or the next above, since a wig made on "
         "a smaller block is tight.",
     )

@@ -129,23 +129,41 @@ class OrderFiles:
 
     def get(self, reference: str) -> Order:
         text = reference.strip().lstrip("#")
-        if text.isdecimal():
+        if text.isdecimal() and len(text) < 19:  # Python reads no number of thousands of digits
             found = [r for n, r in self._revisions() if n == int(text)]
             if not found:
                 raise UsageProblem(
                     "order-unknown", f"There is no order {text}: `placecheck order list` shows them all."
                 )
             return self._read(int(text), max(found))
-        orders, _ = self.all()
+        orders, problems = self.all()
         same = [o for o in orders if spelling(o.alias) == spelling(text)]
         if len(same) == 1:
             return same[0]
         if same:
             numbers = ", ".join(o.label for o in same)
             raise UsageProblem("alias-several", f"“{reference}” has several orders: name one by number, {numbers}.")
+        if problems:
+            self._refuse_unread(text, {o.number for o in orders})
         raise UsageProblem(
             "order-unknown", f"There is no order for “{reference}”: `placecheck order list` shows them all."
         )
+
+    def _refuse_unread(self, alias: str, read: set[int]) -> None:
+        """Raises UnusableFile for an order, none of those `read`, that cannot be read and may have that alias.
+
+        Its earlier states tell; where none of them can be read either, nobody knows.
+        """
+        for number in sorted({n for n, _ in self._revisions()} - read):
+            aliases: set[str] = set()
+            wrong: UnusableFile | None = None
+            for revision in (r for n, r in self._revisions() if n == number):
+                try:
+                    aliases.add(spelling(self._read(number, revision).alias))
+                except UnusableFile as error:
+                    wrong = error
+            if wrong is not None and (not aliases or spelling(alias) in aliases):
+                raise wrong
 
     def all(self) -> tuple[list[Order], list[Problem]]:
         newest: dict[int, int] = {}
@@ -188,9 +206,11 @@ class OrderFiles:
             raise UnusableFile("order-unreadable", f"{path} cannot be read: {error.strerror}.") from None
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             what = str(error).split("\n", 1)[0]
-            earlier = f"; its earlier state is in {self._path(number, revision - 1).name}" if revision > 1 else ""
+            before = self._path(number, revision - 1).name
+            mend = f"move it away, and the state before it counts again, {before}" if revision > 1 else "move it away"
             raise UnusableFile(
-                "order-damaged", f"The file of order {number:04d}, {path}, is damaged ({what}){earlier}."
+                "order-damaged",
+                f"The file of order {number:04d}, {path}, is damaged ({what}): bring it back from a backup, or {mend}.",
             ) from None
 
     def _keep(self, order: Order) -> Order | None:

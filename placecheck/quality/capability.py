@@ -90,4 +90,4 @@ def capability(
 def enough(values: Sequence[float] | npt.NDArray[np.float64]) -> bool:
     """Whether there are values enough for an index, and they vary."""
     x = np.asarray(values, dtype=np.float64).ravel()
-    return x.size >= ENOUGH and bool(x.std() > 0)
+    return x.size >= ENOUGH and bool(np.ptp(x) > 0)

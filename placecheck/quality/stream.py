@@ -190,6 +190,13 @@ def _amount(value: float, unit: str) -> str:
     return f"{abs(value):.1f}" + (" mm" if unit == "mm" else "°")
 
 
+def _place(measure: str, value: float, unit: str) -> str:
+    """Where a value lies, its sign as a word where it has one: `4.9 mm left`."""
+    from placecheck.printout import briefly
+
+    return briefly(MEASURE_BY_NAME[measure], value, f" {unit}")
+
+
 def habit_sentence(measure: str, habit: Habit, group: str) -> str:
     """What the habit is, how sure that is, and what to tell the maker."""
     unit, words, side = MEASURE_BY_NAME[measure].unit, words_of(measure), 0 if habit.bias > 0 else 1
@@ -203,13 +210,12 @@ def habit_sentence(measure: str, habit: Habit, group: str) -> str:
 def steady_sentence(measure: str, chart: IndividualsChart, points: Sequence[Point], unit: str) -> str:
     """Whether the stream is under control, and what broke it."""
     n = len(chart.values)
-    sign = " mm" if unit == "mm" else "°"
     if chart.sigma is None or chart.lower is None or chart.upper is None:
         if n < LEAST_FOR_LIMITS:
             left = LEAST_FOR_LIMITS - n
             return f"Only {n} placement{'s' * (n > 1)} so far: limits are drawn after {left} more."
         return "All placements read the same, so there is no spread to draw limits from."
-    where = f"between {chart.lower:.1f} and {chart.upper:.1f}{sign}"
+    where = f"between {_place(measure, chart.lower, unit)} and {_place(measure, chart.upper, unit)}"
     early = f" (provisional: from {n} placements, trusted from {ENOUGH_FOR_LIMITS})" if chart.provisional else ""
     if chart.steady:
         return f"Steady: as things are, placements will fall {where}{early}."

@@ -66,7 +66,7 @@ def _settings(home: Path) -> Iterator[tuple[str, Path]]:
 
 
 def write_backup(store: Store, target: Path, replace: bool = False) -> BackupReport:
-    """Write everything to `target`. Raises UsageProblem where it is there, RecordsProblem: disk-full, read-only."""
+    """Write everything to `target`. Raises UsageProblem where it is there, RecordsProblem: disk-full, cannot-write."""
     target = free_path(Path(target), replace)
     if store.database.file is not None:
         not_over(target, [store.database.file])
@@ -75,7 +75,7 @@ def write_backup(store: Store, target: Path, replace: bool = False) -> BackupRep
         with writing(target) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
             report = _fill(store, archive)
     except OSError as error:
-        raise disk_problem(error, target) from None
+        raise disk_problem(error, target, named=True) from None
     return report
 
 

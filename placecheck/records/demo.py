@@ -1,12 +1,11 @@
 """Demo records: an invented shop's season, so that a new user sees lists, reports and charts at once.
 
-Four invented makers pin closures for half a year. One is steady; one has the habit of
+Four invented makers pin closures for half a year. Two are steady; one has the habit of
 sitting two millimetres to the wearer's left; one is learning, and her spread shrinks over the
-months; one brings the hairline of wide frontals too far back. Their placements are drawn from a seeded
-random source, judged by the real rules and advised by the real advice, and some photos have to
-be retaken. Nothing here was measured: every record is marked as demo, its picture is a
-drawing that says so, rechecking passes it over, and `records purge --demo` takes all of it
-away. Only an empty store is filled.
+months. Their placements are drawn from a seeded random source, judged by the real rules and
+advised by the real advice, and some photos have to be retaken. Nothing here was measured:
+every record is marked as demo, its picture is a drawing that says so, rechecking passes it
+over, and `records purge --demo` takes all of it away. Only an empty store is filled.
 """
 
 from __future__ import annotations
@@ -121,11 +120,10 @@ def _course(
         checks.append((minutes, "pinned", failed_answer(blurred)))
         minutes += 2
     spread = 1.0 - 0.6 * season if maker.learns else 1.0
-    clearance = maker.clearance_mm - (3.0 if maker.name == "Ruth" and request.closure.width_mm > 250 else 0.0)
     place = {
         "offset": rng.normal(maker.offset_mm, maker.offset_s_mm * spread),
         "skew": rng.normal(0.0, maker.skew_s_deg * spread),
-        "clearance": rng.normal(clearance, maker.clearance_s_mm * spread),
+        "clearance": rng.normal(maker.clearance_mm, maker.clearance_s_mm * spread),
         "tilt": rng.normal(0.0, 0.5),
         "front": rng.normal(0.0, 1.4),
         "back": rng.normal(0.0, 1.4),

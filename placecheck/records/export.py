@@ -21,6 +21,8 @@ from placecheck.records.model import Record
 
 FIELDS = ("record", "time (UTC)", "order", "client", "maker", "stage", "closure", "verdict", "attempt", "program")
 COLUMNS = (*MEASURES, *CAP_MEASURES, *STITCH_MEASURES)
+MARK = "\ufeff"
+"""First in a CSV file: by it a spreadsheet knows UTF-8, and names keep their letters."""
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 

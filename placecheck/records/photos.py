@@ -30,8 +30,15 @@ class RecordsProblem(PlacecheckError):
     exit_status = 4
 
 
-def disk_problem(error: OSError, path: Path) -> RecordsProblem:
-    """One sentence for a failure of the disk at `path`."""
+def disk_problem(error: OSError, path: Path, named: bool = False) -> RecordsProblem:
+    """One sentence for a failure of the disk at `path`, a file of the records or one that the user `named`."""
+    if named:
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+        return RecordsProblem(
+            "disk-full" if full else "cannot-write",
+            f"{path} cannot be written ({error.strerror or error}): {'free some space, or ' if full else ''}name "
+            "another file.",
+        )
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return RecordsProblem(
             "disk-full", f"There is no room left on the disk for {path.parent}: free some space, then save again."
@@ -45,15 +52,18 @@ def disk_problem(error: OSError, path: Path) -> RecordsProblem:
     return RecordsProblem("disk-trouble", f"{path} cannot be written ({reason}): check the disk, then save again.")
 
 
-def write_atomically(path: Path, data: bytes | Iterable[bytes]) -> None:
-    """Write `data`, at once or piece by piece, to `path` whole or not at all. Raises RecordsProblem."""
+def write_atomically(path: Path, data: bytes | Iterable[bytes], named: bool = False) -> None:
+    """Write `data`, at once or piece by piece, to `path` whole or not at all. Raises RecordsProblem.
+
+    `named` is a file that the user named, in place of one of the records' own.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with writing(path, mode=0o644) as file:
             for piece in [data] if isinstance(data, bytes) else data:
                 file.write(piece)
     except OSError as error:
-        raise disk_problem(error, path) from None
+        raise disk_problem(error, path, named) from None
 
 
 def sha256_of(path: Path) -> str:

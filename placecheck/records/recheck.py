@@ -71,7 +71,7 @@ def differences(old: Any, new: Any, where: str = "") -> Iterator[Difference]:
             inner = f"{where}.{name}" if where else str(name)
             if name in old and name in new:
                 yield from differences(old[name], new[name], inner)
-            else:
+            elif old.get(name) != new.get(name):  # what is not there and what is null say the same
                 yield Difference(inner, old.get(name), new.get(name))
     elif isinstance(old, list) and isinstance(new, list) and len(old) == len(new):
         for i, (a, b) in enumerate(zip(old, new, strict=True)):

@@ -38,12 +38,12 @@ def bench_sheet(order: Order, fitting: Fitting, paper: str = "a4", tolerances: T
     y = _marks_table(page, fitting, left, y, width) + 3.0
     bottom = page.height - MARGIN_MM
     drawing = 108.0
+    ruled = y + 68.0
     if fitting.marks is not None:
-        block_views(page, fitting, left, y, bottom - 27.0 - y)
+        ruled = max(ruled, block_views(page, fitting, left, y, bottom - 27.0 - y) + 6.0)
         _targets(page, tolerances, left + drawing, y, width - drawing)
     else:
         _targets(page, tolerances, left, y, width - drawing)
-    ruled = y + 68.0
     if bottom - 27.0 - ruled > 14.0:
         page.text(left, ruled, "Notes", 7)
         while ruled < bottom - 27.0:

@@ -23,6 +23,8 @@ from placecheck.sheets.pdf_page import GRAY, Page
 
 FloatArray = npt.NDArray[np.float64]
 
+WIDTH_MM, BETWEEN_MM = 104.0, 3.0
+"""What both views together may take, and what lies between them."""
 BLOCK_SCALES = (4, 5, 6, 8)
 """1 : 4 where the page has room for it."""
 LABEL_AT_MM: Mapping[str, tuple[float, float]] = {
@@ -34,6 +36,8 @@ LABEL_AT_MM: Mapping[str, tuple[float, float]] = {
     "nape corner": (1.8, 1.0),
 }
 """Where a mark's label stands beside its dot on the page, right and down."""
+LABEL_MM = 2.4
+"""From one label's baseline to the next."""
 View = Callable[[FloatArray], FloatArray]
 """Block points (..., 3) mm to places (..., 2) mm on the page."""
 
@@ -53,31 +57,37 @@ def _silhouette(placed: Marks, axes: tuple[int, int], lowest: float) -> FloatArr
     return np.asarray(out)
 
 
-def block_views(page: Page, fitting: Fitting, x: float, y: float, room: float) -> None:
-    """The block from above and from its right side with the marks and the closure, at most `room` mm high."""
+def block_views(page: Page, fitting: Fitting, x: float, y: float, room: float) -> float:
+    """The block from above and from its right side with the marks and the closure; returns the lowest y used.
+
+    Both are at most `room` mm high, and WIDTH_MM broad together.
+    """
     placed = fitting.marks
     assert placed is not None
-    length = placed.dome.half_length_mm
+    seen_above = _silhouette(placed, (0, 1), -1.0)
+    breadth, length = (float(np.abs(seen_above[:, axis]).max()) for axis in (0, 1))
     lowest = min(-60.0, *(float(m.point[2]) - 8.0 for m in placed.marks.values()))
     tall = max(2 * length, placed.dome.height_mm - lowest)
-    scale = next((n for n in BLOCK_SCALES if tall / n + 12.0 <= room), BLOCK_SCALES[-1])
+    broad = 2 * (breadth + length)
+    fitting_in = (n for n in BLOCK_SCALES if tall / n + 12.0 <= room and broad / n + BETWEEN_MM <= WIDTH_MM)
+    scale = next(fitting_in, BLOCK_SCALES[-1])
     y = page.heading(x, y, f"The block, 1:{scale} (drawing; tape the lengths above)", 100.0)
     top = y + 1.0
     k = 1.0 / scale
-    mid_x, mid_y = x + 21.0, top + length * k
+    mid_x, mid_y = x + max(21.0, breadth * k), top + length * k
 
     def above(p: FloatArray) -> FloatArray:
         """From above, face up, so the wearer's right is on the right."""
         return np.stack([mid_x + p[..., 0] * k, mid_y - p[..., 1] * k], -1)
 
-    side_x, side_y = x + 73.0, top + placed.dome.height_mm * k
+    side_x = mid_x + max(52.0, (breadth + length) * k + BETWEEN_MM)
+    side_y = top + placed.dome.height_mm * k
 
     def right(p: FloatArray) -> FloatArray:
         """From the wearer's right, face to the right."""
         return np.stack([side_x + p[..., 1] * k, side_y - p[..., 2] * k], -1)
 
-    outline = _silhouette(placed, (0, 1), -1.0)
-    page.polyline(np.stack([mid_x + outline[:, 0] * k, mid_y - outline[:, 1] * k], -1), 0.35)
+    page.polyline(np.stack([mid_x + seen_above[:, 0] * k, mid_y - seen_above[:, 1] * k], -1), 0.35)
     outline = _silhouette(placed, (1, 2), lowest)
     page.polyline(np.stack([side_x + outline[:, 0] * k, side_y - outline[:, 1] * k], -1), 0.35)
     line = placed.line.points[placed.line.points[:, 2] > -1.0]
@@ -89,10 +99,12 @@ def block_views(page: Page, fitting: Fitting, x: float, y: float, room: float) -
     page.text(side_x, bottom, "from the wearer's right", 6.5, align="c")
     if fitting.closure is not None:
         _draw_closure(page, placed, fitting.closure, above, right)
+    return bottom
 
 
 def _draw_marks(page: Page, placed: Marks, above: View, right: View) -> None:
-    """A dot for every mark in both views, and its label in the one from the right."""
+    """A dot for every mark in both views, and its label in the one from the right, none over another."""
+    taken: list[tuple[float, float, float]] = []
     for name, mark in placed.marks.items():
         sides = [mark.point, mark.point * [-1.0, 1.0, 1.0]] if mark.both_sides else [mark.point]
         if mark.point[2] > -25.0:
@@ -101,8 +113,14 @@ def _draw_marks(page: Page, placed: Marks, above: View, right: View) -> None:
         at = right(mark.point)
         page.dot(*at)
         dx, dy = LABEL_AT_MM[name]
-        align = "c" if name == "crown" else "l"
-        page.text(at[0] + dx, at[1] + dy, "front" if name == "front" else mark.label, 6.5, align=align)
+        label = "front" if name == "front" else mark.label
+        wide = page.width_of(label, 6.5)
+        left = float(at[0]) + dx - (wide / 2 if name == "crown" else 0.0)
+        y = float(at[1]) + dy
+        while any(left < end and start < left + wide and abs(y - other) < LABEL_MM for start, end, other in taken):
+            y += LABEL_MM / 4
+        taken.append((left, left + wide, y))
+        page.text(left, y, label, 6.5)
 
 
 def _draw_closure(page: Page, placed: Marks, place: ClosurePlace, above: View, right: View) -> None:

@@ -14,6 +14,8 @@ from placecheck.orders.order import Order
 from placecheck.sheets.pdf_page import MARGIN_MM, Page
 from placecheck.units import mm_and_inches
 
+NOTE_LINES = 3
+"""Enough for the longest note an order takes, as words mostly are."""
 CAUTION = (
     "Pins, needles and blades hurt: count pins out and in, park them in a cushion, points away from hands and eyes, "
     "cut away from your fingers."
@@ -43,8 +45,13 @@ def head(page: Page, order: Order, title: str) -> float:
     page.qr(page.width - MARGIN_MM - size + 2, 7, size, qr_content(order))
     y = 34.0
     if order.note:
-        page.text(left, y + 1, page.short(f"Note: {order.note}", page.width - 2 * MARGIN_MM - 26, 8), 8)
-        y += 4.5
+        room = page.width - 2 * MARGIN_MM
+        lines = page.broken(f"Note: {order.note}", room, 8)
+        lines = [*lines[: NOTE_LINES - 1], " ".join(lines[NOTE_LINES - 1 :])] if len(lines) > NOTE_LINES else lines
+        for line in lines:
+            page.text(left, y + 1, page.short(line, room, 8), 8)
+            y += 3.5
+        y += 1.0
     return y + 3.0
 
 

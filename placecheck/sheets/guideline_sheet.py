@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 ROWS_SCALE = 1 / 2
+NUMBER_MM = 2.2
+"""From one row's number to the next one's, at least."""
 
 
 def guideline_sheet(order: Order, plan: Plan, placed: Marks, paper: str = "a4") -> bytes:
@@ -94,13 +96,17 @@ def _rear_view(page: Page, plan: Plan, placed: Marks, mid_x: float, top: float) 
     page.polyline(place(flat(middle)), 0.15, GRAY, 1.0)
     for side in sides:
         page.polyline(place(flat(side)), 0.2, GRAY, 1.0)
-    for row, curve in zip(plan.rows, curves, strict=True):
+    ends = []
+    for curve in curves:
         at = place(flat(curve))
         page.polyline(at, 0.3)
-        last = len(plan.rows)
-        if row.number in (1, last) or (row.number % 5 == 0 and row.number <= last - 3):
-            end = at[-1]
-            page.text(float(end[0]) + 1.5, float(end[1]) + 0.8, str(row.number), 6)
+        ends.append((float(at[-1, 0]) + 1.5, float(at[-1, 1]) + 0.8))
+    numbered: list[tuple[float, float]] = []
+    for row in (plan.rows[0], plan.rows[-1], *plan.rows[4::5]):  # a number that would lie on another is left out
+        end = ends[row.number - 1]
+        if all(abs(end[1] - y) >= NUMBER_MM or abs(end[0] - x) >= 2 * NUMBER_MM for x, y in numbered):
+            page.text(*end, str(row.number), 6)
+            numbered.append(end)
     return top + (high - low) * k
 
 

@@ -4,8 +4,9 @@ The page is A4 or Letter, and a millimetre on it is a millimetre on paper: the f
 viewer to print it without scaling, and a 100 mm bar tells whether the printer did. Text has
 its size in points, as printers count, and its place in mm; y runs downward, as one reads.
 Fonts are the PDF's own; a letter they lack is drawn with a system font if one has it, and
-is a question mark otherwise. The same drawing gives the same bytes: the file does not say
-when it was made. What is drawn where is the sheets' business (bench_sheet.py, guideline_sheet.py).
+is a question mark otherwise, and what reads from right to left is drawn so. The same drawing
+gives the same bytes: the file does not say when it was made. What is drawn where is the
+sheets' business (bench_sheet.py, guideline_sheet.py).
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import numpy.typing as npt
 
 from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.records.model import JOINERS
+from placecheck.sheets.right_to_left import as_seen
 from placecheck.units import PAPERS_MM, POINT_MM
 from placecheck.whole_files import write_whole
 
@@ -59,7 +61,8 @@ def legible(text: str, glyphs: Mapping[int, int]) -> str:
 
 
 def in_font(text: str, font: str, glyphs: Mapping[int, int]) -> tuple[str, str]:
-    """The text and what draws it: the `font` that has these `glyphs`, or a system font for letters it lacks."""
+    """The text as it is seen and what draws it: the `font` of these `glyphs`, or a system font for what it lacks."""
+    text = as_seen(text)
     lacking = [ord(c) for c in text if ord(c) not in glyphs]
     other = fallback_font() if lacking else None
     if other is not None and any(c in other[1] for c in lacking):
@@ -68,7 +71,8 @@ def in_font(text: str, font: str, glyphs: Mapping[int, int]) -> tuple[str, str]:
 
 
 def _fit_font(text: str, font: str) -> tuple[str, str]:
-    """The text and a font that can draw it; without one, what cannot be drawn becomes “?”."""
+    """The text as it is seen and a font that can draw it; without one, what cannot be drawn becomes “?”."""
+    text = as_seen(text)
     try:
         text.encode("cp1252")
         return text, font
@@ -116,17 +120,21 @@ class Page:
 
     def paragraph(self, x: float, y: float, text: str, width: float, size: float = 7.5, leading: float = 1.22) -> float:
         """Text broken to `width`, first baseline at y; returns the y of the next line."""
-        line = ""
+        for line in self.broken(text, width, size):
+            self.text(x, y, line, size)
+            y += size * leading * POINT_MM
+        return y
+
+    def broken(self, text: str, width: float, size: float) -> list[str]:
+        """The text in lines no wider than `width` mm, but for single words that are."""
+        lines = [""]
         for word in text.split():
-            longer = f"{line} {word}" if line else word
-            if line and self.width_of(longer, size) > width:
-                self.text(x, y, line, size)
-                y += size * leading * POINT_MM
-                line = word
+            longer = f"{lines[-1]} {word}" if lines[-1] else word
+            if lines[-1] and self.width_of(longer, size) > width:
+                lines.append(word)
             else:
-                line = longer
-        self.text(x, y, line, size)
-        return y + size * leading * POINT_MM
+                lines[-1] = longer
+        return lines
 
     def short(self, text: str, width: float, size: float, bold: bool = False) -> str:
         """The text, cut with an ellipsis where it is wider than `width` mm."""

@@ -25,6 +25,8 @@ from placecheck.study.distributions import chi2_quantile, f_tail
 FloatArray = npt.NDArray[np.float64]
 
 POOL_ABOVE = 0.25
+ROUNDING = 1e-13
+"""A mean of some hundred figures is off by less than this part of the largest (a double holds 16 digits)."""
 SPREAD = 6.0
 """Width of a distribution in standard deviations, AIAG 4th ed. (the 3rd took 5.15)."""
 
@@ -154,19 +156,23 @@ def analyse(
 
 
 def _sums_of_squares(x: FloatArray) -> tuple[Row, Row, Row, Row]:
-    """The rows block, maker, maker x block and repeats of values (blocks, makers, repeats), not tested yet."""
+    """The rows block, maker, maker x block and repeats of values (blocks, makers, repeats), not tested yet.
+
+    What is no more than the rounding of means is nothing: readings that are all the same figure do not vary.
+    """
     p, o, r = x.shape
     mean = x.mean()
     by_block, by_maker, by_cell = x.mean((1, 2)), x.mean((0, 2)), x.mean(2)
+    rounding = (ROUNDING * float(np.abs(x).max())) ** 2
+
+    def squares(deviations: FloatArray) -> float:
+        return float(np.where(deviations**2 > rounding, deviations**2, 0.0).sum())
+
     return (
-        Row("block", float(o * r * ((by_block - mean) ** 2).sum()), p - 1),
-        Row("maker", float(p * r * ((by_maker - mean) ** 2).sum()), o - 1),
-        Row(
-            "maker x block",
-            float(r * ((by_cell - by_block[:, None] - by_maker + mean) ** 2).sum()),
-            (p - 1) * (o - 1),
-        ),
-        Row("repeats", float(((x - by_cell[..., None]) ** 2).sum()), p * o * (r - 1)),
+        Row("block", o * r * squares(by_block - mean), p - 1),
+        Row("maker", p * r * squares(by_maker - mean), o - 1),
+        Row("maker x block", r * squares(by_cell - by_block[:, None] - by_maker + mean), (p - 1) * (o - 1)),
+        Row("repeats", squares(x - by_cell[..., None]), p * o * (r - 1)),
     )
 
 
