@@ -237,6 +237,9 @@ def test_a_shops_own_tolerances(tmp_path):
 def test_aim_follows_limits_that_leave_it_outside(tmp_path):
     assert toml(tmp_path, "[tolerances]\nclearance_mm = [2, 6]\n").clearance_aim_mm == 4
     assert toml(tmp_path, "[tolerances]\nclearance_centre_mm = [4, 8]\n").clearance_aim_mm == 7
+    # 10 is a limit itself: nothing brought there could be told in
+    assert toml(tmp_path, "[tolerances]\nclearance_mm = [10, 15]\n").clearance_aim_mm == 12.5
+    assert toml(tmp_path, "[tolerances]\nclearance_mm = [10, 15]\n[aim]\nclearance_mm = 10\n").clearance_aim_mm == 10
 
 
 def test_a_file_that_an_editor_began_with_a_byte_order_mark_is_read(tmp_path):
