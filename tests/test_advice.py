@@ -33,6 +33,7 @@ from placecheck.measure import station_mm
 from placecheck.placement import Placement
 from placecheck.printout import with_option
 from placecheck.request import CheckRequest
+from placecheck.taped import with_taped
 from placecheck.tolerances import tolerances_from
 from placecheck.undecided import undecided
 from placecheck.units import parse_closure
@@ -591,6 +592,24 @@ def test_where_how_the_block_lies_is_in_doubt_a_second_photo_is_asked_for(lean_d
         )
         for last in (told("stitched", line_pinned=True), told(line_pinned=True, together=True)):
             assert last.startswith("Take the photo again from closer, so that block and card fill the picture: ")
+
+
+def test_a_photo_that_wants_nothing_touched_is_asked_for_before_the_tape():
+    hairline = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2),))
+    corners = Estimate(5.5, 0.5, (Contribution("card corners", 0.45),))
+    both = {"clearance_centre_mm": hairline, "back_corner_asymmetry_mm": corners}
+    m = Measured(both, view=View(45.0, 500, 3.3), grounds=Grounds(line_pinned=True))
+    photo, tape = undecided(m, judge(m, request().tolerances))
+    assert photo.message.startswith("Touch nothing and take a second photo, from above")
+    assert tape.message.startswith("Lay a soft tape from the cap's edge to the hairline")
+
+
+@pytest.mark.parametrize("stage", ["pinned", "stitched"])
+def test_a_hairline_that_is_stitched_is_not_to_be_brought_nearer(stage):
+    m = with_taped(Measured({"clearance_centre_mm": Estimate(12.0, 2.0)}, stage=stage), {"clearance_centre_mm": 12.5})
+    (problem,) = undecided(m, judge(m, request().tolerances))
+    assert problem.message.startswith("Lay the tape again")
+    assert ("bring the hairline nearer" in problem.message) == (stage == "pinned")
 
 
 def test_photos_measured_together_are_not_asked_for_again():
