@@ -24,7 +24,7 @@ from placecheck.judge import (
 )
 from placecheck.one_photo import answer_for
 from placecheck.page.rows import next_step
-from placecheck.printout import briefly, in_words, move_in_words, rounded, state_in_words
+from placecheck.printout import briefly, in_words, limits_text, move_in_words, rounded, state_in_words
 from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.tolerances import DEFAULTS, Tolerances, load_tolerances, tolerances_from
 
@@ -371,3 +371,20 @@ def test_a_move_that_does_not_show_is_told_by_what_it_is_less_than():
     """6 mm with a doubt of 5.2 in its length alone reads like a move, though both ways together it is none."""
     hidden = Move(5.0, 3.5, 2.4, 2.4, 2.6, False)
     assert move_in_words("front_left", hidden) == "front left corner: no move that shows (less than 11.3 mm)"
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high", "words"),
+    [
+        ("offset_mm", -3, 3, "within 3 mm"),
+        ("offset_mm", 1, 4, "1 to 4 mm right"),  # beside a reading of 1.4 mm left
+        ("skew_deg", -4, -1, "1 to 4° left"),
+        ("back_corner_asymmetry_mm", -2.5, 6, "2.5 left to 6 mm right"),
+        ("cap_shift_mm", 0, 3, "0 to 3 mm right"),
+        ("cap_shift_mm", -3, 0, "0 to 3 mm left"),
+        ("clearance_left_mm", -2, 13, "-2 to 13 mm"),
+        ("stitch_spacing_mean_mm", 2, 10, "2 to 10 mm"),
+    ],
+)
+def test_limits_are_told_by_the_sides_that_readings_have(name, low, high, words):
+    assert limits_text(name, low, high, name.rsplit("_", 1)[1]) == words

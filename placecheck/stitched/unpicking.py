@@ -256,7 +256,7 @@ def _reads(names: list[str], judged: Mapping[str, Judged]) -> str:
     for name in names:
         spec, j = MEASURE_BY_NAME[name], judged[name]
         chance = "under 1 %" if j.p_conform < 0.01 else f"{100 * j.p_conform:.0f} %"
-        reads, limits = in_words(spec, j.estimate.value, j.estimate.U95), limits_text(j.low, j.high, spec.unit)
+        reads, limits = in_words(spec, j.estimate.value, j.estimate.U95), limits_text(name, j.low, j.high, spec.unit)
         parts.append(f"{spec.label} {reads} (limits {limits}, chance of being inside {chance})")
     return "; ".join(parts)
 
