@@ -1,7 +1,8 @@
 """Advice: which pin to move, which way and how far, in an order that works, in bench words.
 
 The closure is first moved as a whole: turned about the fold pin that is nearer the centre line, slid
-sideways, then moved toward the face or the nape until the clearances come to their aim. After
+sideways, then moved toward the face or the nape until the clearances come to their aim. Offset, skew and
+corners are brought to zero, or to the middle of limits that a shop has set elsewhere. After
 each move the readings are predicted (placement.py), what goes along with it is told, and only what
 these moves leave beyond its limit is asked of a single pin: that is lace pulled out of shape. Left
 and right are the wearer's, with the direction in the photo beside them (directions.py). What is merely
@@ -22,7 +23,7 @@ from placecheck.directions import WAY_WORDS, Way, in_the_photo
 from placecheck.measure import station_mm
 from placecheck.placement import Placement
 from placecheck.request import CheckRequest
-from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances
+from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances, aim_within
 from placecheck.units import mm_and_inches
 
 LEAST_MOVE_MM = 0.5
@@ -32,11 +33,6 @@ CAUTION = (
     "Take the photo again before you stitch. Pins are sharp: press the lace down behind the pin, not in front of it, "
     "and park loose ones in a cushion."
 )
-
-
-def _aim(low: float, high: float) -> float:
-    """Zero where the limits allow it, else their middle."""
-    return 0.0 if low <= 0 <= high else (low + high) / 2
 
 
 class Moves:
@@ -78,6 +74,9 @@ class Plan(Moves):
         self.was = self.now
         self.station = station_mm(request.closure.width_mm)
         self.advanced_mm = 0.0
+        self.skew_aim_deg = self.aim("skew_deg")
+        half = math.tan(math.radians(self.skew_aim_deg)) * request.closure.length_mm / 2
+        self.fold_aim = {"front": self.aim("offset_mm") + half, "back": self.aim("offset_mm") - half}
 
     @property
     def fixes(self) -> tuple[str, ...]:
@@ -91,10 +90,19 @@ class Plan(Moves):
     def is_in(self, name: str) -> bool:
         return name in self.judged and self.judged[name].state == "in"
 
+    def aim(self, name: str) -> float:
+        """What a measure of sides is brought to, mm or degrees: zero, or the middle of limits set elsewhere."""
+        return aim_within(*self.limits[name])
+
     def beyond(self, name: str, value: float) -> bool:
         """Whether a value would lie beyond the measure's limits."""
         low, high = self.limits[name]
         return not low <= value <= high
+
+    def room(self, name: str, value: float) -> float:
+        """How far inside the nearer limit a value lies; negative beyond."""
+        low, high = self.limits[name]
+        return min(value - low, high - value)
 
     def worth(self, move: float, *names: str) -> float:
         """`move` (mm) as a pin can be set: 0 where it is too small, but the least of all for the first that is out."""
@@ -111,17 +119,18 @@ class Plan(Moves):
         return self.way("right" if mm > 0 else "left")
 
     def fold_makes_even(self, name: str) -> bool:
-        """Whether corners would be even if their end of the fold lay on the centre line."""
-        end = self.now.front if name.startswith("front") else self.now.back
-        return end is not None and not self.beyond(name, self.now.asymmetry[name] - 2 * end)
+        """Whether corners would be even if their end of the fold lay where it belongs, on the centre line."""
+        end, reads = ("front", self.now.front) if name.startswith("front") else ("back", self.now.back)
+        return reads is not None and not self.beyond(name, self.now.asymmetry[name] - 2 * (reads - self.fold_aim[end]))
 
     def fold_explains_corners(self) -> bool:
-        """Whether corners that are out would be even if the fold lay on the centre line."""
+        """Whether corners that are out would be even if the fold lay where it belongs."""
         return any(self.is_out(name) and self.fold_makes_even(name) for name in ASYMMETRIES)
 
     def swing_words(self) -> str:
-        """What goes along when the closure is turned until its fold runs along the centre line."""
-        tilt = self.station * math.tan(math.radians(self.now.skew_deg or 0.0))
+        """What goes along when the closure is turned until its fold runs as it should."""
+        now, then = (math.tan(math.radians(deg)) for deg in (self.now.skew_deg or 0.0, self.skew_aim_deg))
+        tilt = self.station * (now - then)
         if abs(tilt) < LEAST_MOVE_MM or not self.now.clearance:
             return " With it the corners swing along."
         ahead, behind = ("right", "left") if tilt > 0 else ("left", "right")
@@ -130,8 +139,18 @@ class Plan(Moves):
             f"{behind}, and the corners swing along."
         )
 
+    @staticmethod
+    def runs_words(front: float, back: float) -> str:
+        """How the fold runs, its ends being so far (mm) to the right of the centre line."""
+        if abs(front - back) >= LEAST_MOVE_MM:
+            side = "right" if front > back else "left"
+            further = mm_and_inches(front - back)
+            return f"the front of the fold lies {further} further to the wearer's {side} than its back"
+        onto = "lies on" if abs(front + back) < 2 * LEAST_MOVE_MM else "runs along"
+        return f"the fold {onto} the cap's centre line"
+
     def turn(self) -> None:
-        """Undo the skew about the fold pin that is nearer the centre line."""
+        """Undo the skew about the fold pin that is nearer to where it belongs."""
         now = self.now
         if now.front is None or now.back is None or now.skew_deg is None:
             return
@@ -139,41 +158,42 @@ class Plan(Moves):
         if not (self.is_out("skew_deg") or doubtful or self.fold_explains_corners()):
             return
         along = self.swing_words()
-        if now.front * now.back < 0 and min(abs(now.front), abs(now.back)) >= 2 * LEAST_MOVE_MM:
-            self.now = now.turned(self.station, 0.0)
+        aim = self.fold_aim
+        front, back = aim["front"] - now.front, aim["back"] - now.back  # how far each end has to go to the right
+        if front * back < 0 and min(abs(front), abs(back)) >= 2 * LEAST_MOVE_MM:
+            self.now = now.turned(self.station, aim["front"], aim["back"], self.skew_aim_deg)
             self.tell(
                 "Turn the closure on the spot: lift both fold pins; bring the front of the fold "
-                f"{mm_and_inches(now.front)} {self.sideways(-now.front)}; bring the back of it "
-                f"{mm_and_inches(now.back)} {self.sideways(-now.back)}, until the fold lies on the cap's centre "
-                f"line.{along}",
-                Pull("fold_front", -now.front),
-                Pull("fold_back", -now.back),
+                f"{mm_and_inches(front)} {self.sideways(front)}; bring the back of it "
+                f"{mm_and_inches(back)} {self.sideways(back)}, until {self.runs_words(aim['front'], aim['back'])}."
+                f"{along}",
+                Pull("fold_front", front),
+                Pull("fold_back", back),
             )
             return
-        stays, swings, swing = ("back", "front", now.back - now.front)
-        if abs(now.back) > abs(now.front):
-            stays, swings, swing = ("front", "back", now.front - now.back)
+        stays, swings, swing, slid = ("back", "front", front - back, -back)
+        if abs(back) > abs(front):
+            stays, swings, swing, slid = ("front", "back", back - front, -front)
         swing = self.worth(swing, "skew_deg")
         if not swing:
             return
-        at = now.back if stays == "back" else now.front
-        self.now = now.turned(self.station, at)
-        onto = "lies on" if abs(at) < LEAST_MOVE_MM else "runs along"
+        self.now = now.turned(self.station, aim["front"] + slid, aim["back"] + slid, self.skew_aim_deg)
         self.tell(
             f"Turn the closure: leave the {stays} fold pin in; lift the {swings} one and swing that end of the fold "
-            f"{mm_and_inches(swing)} {self.sideways(swing)}, until the fold {onto} the cap's centre line.{along}",
+            f"{mm_and_inches(swing)} {self.sideways(swing)}, until "
+            f"{self.runs_words(aim['front'] + slid, aim['back'] + slid)}.{along}",
             Pull(f"fold_{swings}", swing),
             Pull(f"fold_{stays}"),
         )
 
     def slide(self) -> None:
-        """Bring the fold onto the centre line."""
+        """Bring the fold onto the centre line, or where limits that want it elsewhere have their middle."""
         now = self.now
         if now.front is None or now.back is None:
             return
         low, high = self.limits["offset_mm"]
         offset = (now.front + now.back) / 2
-        move = _aim(low, high) - offset
+        move = self.aim("offset_mm") - offset
         if self.moves:
             needed = abs(move) > (high - low) / 6 or self.beyond("offset_mm", offset)
         else:
@@ -199,19 +219,31 @@ class Plan(Moves):
         aim = self.tolerances.clearance_aim_mm
         values = sorted(clearance.values())
 
-        def left_over(move: float) -> tuple[int, float]:
-            """How many places stay beyond their limits after `move`; then how far off the aim, or how far to move."""
-            beyond = sum(self.beyond(name, value + move) for name, value in clearance.items())
-            return beyond, abs(move) if beyond else max(abs(value + move - aim) for value in values)
+        def left_over(move: float) -> tuple[int, int, float]:
+            """How many places stay beyond their limits after `move`, how many on one; then how far off the aim.
 
-        move = min((aim - (values[0] + values[-1]) / 2, aim - values[len(values) // 2], 0.0), key=left_over)
+            Where some stay beyond, how far to move counts instead.
+            """
+            after = {name: value + move for name, value in clearance.items()}
+            beyond = sum(self.beyond(*place) for place in after.items())
+            if beyond:
+                return beyond, 0, abs(move)
+            on_limit = sum(self.room(name, mm) < min(LEAST_MOVE_MM, self.room(name, aim)) for name, mm in after.items())
+            return 0, on_limit, max(abs(value + move - aim) for value in values)
+
+        nearest = max(self.limits[name][0] - value for name, value in clearance.items())
+        farthest = min(self.limits[name][1] - value for name, value in clearance.items())
+        middle = [(nearest + farthest) / 2] if nearest <= farthest else []  # uneven, and an aim near a limit
+        move = min((aim - (values[0] + values[-1]) / 2, aim - values[len(values) // 2], *middle, 0.0), key=left_over)
         move = self.worth(move, *CLEARANCES)
         if not move:
             return
         self.now = self.now.advanced(move)
         self.advanced_mm = move
-        at_fold = self.now.clearance.get("clearance_centre_mm")
-        lies = f"{mm_and_inches(aim if at_fold is None else at_fold)} in front of the cap's edge"
+        after = self.now.clearance
+        at_fold = after.get("clearance_centre_mm")
+        reads = (min(after.values()) + max(after.values())) / 2 if at_fold is None else at_fold
+        lies = f"{mm_and_inches(reads)} {'in front of' if reads >= 0 else 'behind'} the cap's edge"
         self.tell(
             f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}: straight along "
             f"the centre line, so that the hairline lies about {lies}{'' if at_fold is None else ' at the fold'}. "
@@ -260,11 +292,11 @@ class Plan(Moves):
         off_wide, off_narrow = abs((width + excess) / 2 - half), abs((width - excess) / 2 - half)
         return 1.0 if off_wide > 2 * off_narrow else 0.0 if off_narrow > 2 * off_wide else 0.5
 
-    def corner_moves(self, name: str, value: float) -> tuple[float, float]:
-        """How far the left and the right corner have to go to the wearer's right to undo the unevenness `value`."""
-        share = self._share_of_wide(name.split("_", 1)[0], abs(value))
-        wide, narrow = -value * share, -value * (1.0 - share)
-        return (narrow, wide) if value > 0 else (wide, narrow)
+    def corner_moves(self, name: str, off: float) -> tuple[float, float]:
+        """How far the left and the right corner have to go to the wearer's right, their unevenness `off` its aim."""
+        share = self._share_of_wide(name.split("_", 1)[0], abs(off))
+        wide, narrow = -off * share, -off * (1.0 - share)
+        return (narrow, wide) if off > 0 else (wide, narrow)
 
     def corner_pins(self) -> None:
         """What the rigid moves leave of uneven corners; which corner is off is told by the nominal width."""
@@ -280,10 +312,13 @@ class Plan(Moves):
                 continue
             if not self.is_out(name) and (not self.moves or self.fold_makes_even(name)):
                 continue
-            wide, narrow = ("right", "left") if value > 0 else ("left", "right")
-            excess = abs(value)
+            off = self.worth(value - self.aim(name), name)
+            if not off:
+                continue
+            wide, narrow = ("right", "left") if off > 0 else ("left", "right")
+            excess = abs(off)
             share = self._share_of_wide(end, excess)
-            pulls = zip((f"{end}_left", f"{end}_right"), self.corner_moves(name, value), strict=True)
+            pulls = zip((f"{end}_left", f"{end}_right"), self.corner_moves(name, off), strict=True)
             if share == 1.0:
                 how = f"Bring the {end} {wide} corner {mm_and_inches(excess)} in toward the centre line"
             elif share == 0.0:

@@ -186,6 +186,10 @@ class Layer:
             x, y = piece.mean(axis=0)
             self.taken.append((x - CLEAR_PX, y - CLEAR_PX, x + CLEAR_PX, y + CLEAR_PX))
 
+    def keep_in_sight(self, at: FloatArray, reach: float) -> None:
+        """No text should cover what lies within `reach` px of this place."""
+        self.taken += [(at[0] - reach, at[1] - reach, at[0] + reach, at[1] + reach)] * TEXT_COUNTS
+
     def place(self, anchor: Point, size: tuple[float, float], away: Point, reach: float) -> Box:
         """A free spot for a box of `size` near `anchor`, preferably in the direction `away`; marks it as taken."""
         w, h = size

@@ -9,7 +9,7 @@ guard bands alone would let the risk grow, so `in` also asks p_c >= Phi(k); for 
 that is the same rule, and for limits closer than 2 g nothing can be proven in. The verdict
 is `pass` when every judged measure is in, `fix` when one is proven out, else `retake`: a
 doubtful or a missing measure never passes, nor does one that photo and soft tape contradict each
-other about, however far inside the photo has it.
+other about, however far inside the photo has it; it is out only where both have it out.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from placecheck.answer import MEASURES, Answer, Estimate, Judged, Measured, MeasureSpec, State, Verdict
+from placecheck.answer import COVERAGE_FACTOR, MEASURES, Answer, Estimate, Judged, Measured, MeasureSpec, State, Verdict
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.steps import begun
 from placecheck.tolerances import Tolerances
@@ -51,7 +51,12 @@ def state_of(value: float, u: float, low: float, high: float, guard_factor: floa
 
 
 def judge_estimate(estimate: Estimate, low: float, high: float, guard_factor: float) -> Judged:
-    """One estimate against [low, high]."""
+    """One estimate against [low, high]; one that the tape contradicts is never in, and out where the tape has it out.
+
+    The tape's reading lies U95 away (taped.contradicted).
+    """
+    if estimate.contradicted:
+        guard_factor = max(guard_factor, COVERAGE_FACTOR)
     state = state_of(estimate.value, estimate.u, low, high, guard_factor)
     if state == "in" and estimate.contradicted:
         state = "unsure"

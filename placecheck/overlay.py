@@ -4,8 +4,8 @@ Made to be read on a phone at the bench: cropped to the block, with thick lines 
 on colour alone: every line has its name at its end and its own stroke, every number tag carries its state as
 a symbol, a word and a border. What was only guessed is drawn broken and named so. The first move stands there
 as arrows, as hands make it. The photo is not turned (beyond EXIF), so that "toward the upper left of the
-photo" in the advice stays true. Lines come first, then corners, pins, the scale bar and the tags, each
-keeping clear of what stands there already; a panel below repeats the verdict and the judged measures
+photo" in the advice stays true. Lines, corners, pins, the scale bar and the arrows come first, then words and
+tags, each keeping clear of what stands there already; a panel below repeats the verdict and the judged measures
 (answer_panel.py). Pens and colours are drawing.py's.
 """
 
@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import MEASURE_BY_NAME, Answer, Pull
+from placecheck.answer import MEASURE_BY_NAME, Answer, Findings, Pull
 from placecheck.answer_panel import with_panel
 from placecheck.directions import right_of
 from placecheck.drawing import (
@@ -105,10 +105,14 @@ def _name_at(line: FloatArray, centre: FloatArray, others: Sequence[FloatArray])
     return np.asarray(next(free, far), float)
 
 
-def _draw_lines(layer: Layer, answer: Answer, lines: Mapping[str, FloatArray], centre: FloatArray) -> None:
-    """All lines first, then their names, so that no line runs over a name."""
+Named = tuple[FloatArray, str, Colour]
+"""What stands beside a place of the picture: where, the words, their colour."""
+
+
+def _draw_lines(layer: Layer, answer: Answer, lines: Mapping[str, FloatArray], centre: FloatArray) -> list[Named]:
+    """All lines; and their names, which are written once all else is drawn that no name should cover."""
     findings = answer.measured.findings
-    names: list[tuple[FloatArray, str, Colour]] = []
+    names: list[Named] = []
     for name, style in LINES.items():
         line = lines.get(name)
         if line is None or len(line) < 2:
@@ -125,18 +129,24 @@ def _draw_lines(layer: Layer, answer: Answer, lines: Mapping[str, FloatArray], c
             by = " (by hand)" if name in findings.by_hand else ""
             at = _name_at(finite, centre, [point for point, _, _ in names])
             names.append((at, style.name + (" (guess)" if guess else by), style.colour))
+    return names
+
+
+def _write_names(layer: Layer, names: Sequence[Named], centre: FloatArray) -> None:
     for at, label, colour in names:
         size = layer.text_size(label, NAME_PX)
         x0, y0, _, _ = layer.place(at, size, at - centre, 14.0)
         layer.text((x0, y0), label, NAME_PX, _pale(colour))
 
 
-def _draw_corners(layer: Layer, answer: Answer, marks: Mapping[str, FloatArray], centre: FloatArray) -> None:
-    findings = answer.measured.findings
+def _draw_marks(layer: Layer, findings: Findings, marks: Mapping[str, FloatArray]) -> None:
     for name, at in marks.items():
         guess = name in findings.guesses
         layer.dot(at, 9.0, YELLOW if name in _CORNERS else PURPLE, hollow=guess)
-        layer.taken.append((at[0] - 12, at[1] - 12, at[0] + 12, at[1] + 12))
+        layer.keep_in_sight(at, 12.0)
+
+
+def _name_corners(layer: Layer, findings: Findings, marks: Mapping[str, FloatArray], centre: FloatArray) -> None:
     for name in _CORNERS:
         if name in marks:
             label = ("L" if name.endswith("left") else "R") + (" (guess)" if name in findings.guesses else "")
@@ -145,11 +155,15 @@ def _draw_corners(layer: Layer, answer: Answer, marks: Mapping[str, FloatArray],
             layer.text((x0, y0), label, 44.0, WHITE)
 
 
-def _draw_pins(layer: Layer, heads: FloatArray, centre: FloatArray) -> None:
-    """A ring round every pin (N, 2) that holds the centre line, with its name once."""
+def _draw_pins(layer: Layer, heads: FloatArray) -> None:
+    """A ring round every pin (N, 2) that holds the centre line."""
     for at in heads:
         layer.ring(at, 17.0, LINES["centre_line"].colour, 3.0)
-        layer.taken.append((at[0] - 20, at[1] - 20, at[0] + 20, at[1] + 20))
+        layer.keep_in_sight(at, 20.0)
+
+
+def _name_pins(layer: Layer, heads: FloatArray, centre: FloatArray) -> None:
+    """The pins' name, once."""
     at = heads[np.argmax(np.linalg.norm(heads - centre, axis=1))]
     x0, y0, _, _ = layer.place(at, layer.text_size("pin", NAME_PX), at - centre, 22.0)
     layer.text((x0, y0), "pin", NAME_PX, _pale(LINES["centre_line"].colour))
@@ -157,6 +171,7 @@ def _draw_pins(layer: Layer, heads: FloatArray, centre: FloatArray) -> None:
 
 def _draw_pulls(layer: Layer, pulls: Sequence[Pull], marks: Mapping[str, FloatArray]) -> None:
     """Arrows for the first move, one for each hand, with how far; a ring where a pin stays in. Not to scale."""
+    told: list[tuple[FloatArray, str, FloatArray]] = []
     for pull in pulls:
         at = marks.get(pull.landmark)
         way = _way_of(pull, marks)
@@ -164,11 +179,14 @@ def _draw_pulls(layer: Layer, pulls: Sequence[Pull], marks: Mapping[str, FloatAr
             continue
         if not (pull.right_mm or pull.face_mm):
             layer.ring(at, 24.0, WHITE, 5.0)
+            layer.keep_in_sight(at, 29.0)
             words, tip = "stays", at + 24.0 * way
         else:
             tip = at + (ARROW_FROM_PX + ARROW_PX) * way
             layer.arrow(at + ARROW_FROM_PX * way, tip, WHITE, ARROW_WIDE_PX)
             words = f"{max(abs(pull.right_mm), abs(pull.face_mm)):.1f} mm"
+        told.append((tip, words, way))
+    for tip, words, way in told:
         box = layer.place(tip, layer.text_size(words, TAG_PX), way, 8.0)
         layer.text(box[:2], words, TAG_PX, WHITE)
 
@@ -228,14 +246,19 @@ def _draw_tags(
         tag("fold_offset_back_mm", "fold off centre, back", back, -forward)
 
 
-def _draw_scale_bar(layer: Layer, bar: FloatArray) -> None:
+def _draw_scale_bar(layer: Layer, bar: FloatArray) -> FloatArray | None:
+    """The bar (2, 2) and across it the way to its name, (2,); None where it cannot be drawn."""
     along = bar[1] - bar[0]
     length = float(np.linalg.norm(along))
     if not np.isfinite(bar).all() or length < 10:
-        return
+        return None
     across = np.array([-along[1], along[0]]) / length * 12
-    layer.taken.append((*np.minimum(*bar), *np.maximum(*bar)))
+    layer.keep_clear(bar)
     layer.stroke([bar, *(np.stack([end - across, end + across]) for end in bar)], WHITE, 4.0)
+    return across
+
+
+def _name_scale_bar(layer: Layer, bar: FloatArray, across: FloatArray) -> None:
     size = layer.text_size("50 mm on the crown", NAME_PX)
     x0, y0, _, _ = layer.place(bar.mean(axis=0), size, across, 18.0)
     layer.text((x0, y0), "50 mm on the crown", NAME_PX, WHITE)
@@ -260,16 +283,23 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
     centre = np.mean(corners, axis=0) if corners else np.array([size[0] / 2, size[1] / 2])
 
     layer = Layer(size)
-    _draw_lines(layer, answer, lines, centre)
-    _draw_corners(layer, answer, marks, centre)
+    names = _draw_lines(layer, answer, lines, centre)
+    _draw_marks(layer, findings, marks)
     if "pins" in lines:
-        _draw_pins(layer, lines["pins"], centre)
-    if findings.scale_bar_px is not None:
-        _draw_scale_bar(layer, placed(findings.scale_bar_px))
+        _draw_pins(layer, lines["pins"])
+    bar = None if findings.scale_bar_px is None else placed(findings.scale_bar_px)
+    across = None if bar is None else _draw_scale_bar(layer, bar)
     middle = lines.get("centre_line")
+    ends = {}
     if answer.measured.stage == "cap" and middle is not None and len(middle):
-        marks |= {"cap_nape": middle[0], "cap_front": middle[-1]}  # the line runs from the nape to the front
-    _draw_pulls(layer, answer.pulls, marks)
+        ends = {"cap_nape": middle[0], "cap_front": middle[-1]}  # the line runs from the nape to the front
+    _draw_pulls(layer, answer.pulls, marks | ends)
+    _write_names(layer, names, centre)
+    _name_corners(layer, findings, marks, centre)
+    if "pins" in lines:
+        _name_pins(layer, lines["pins"], centre)
+    if bar is not None and across is not None:
+        _name_scale_bar(layer, bar, across)
     _draw_tags(layer, answer, marks, lines, width_mm)
     picture = layer.over(part)
     return with_panel(picture, answer)

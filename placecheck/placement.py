@@ -1,7 +1,7 @@
 """Where the closure lies, as its measures read, and what they would read after moving it as a whole.
 
 The closure is taken as a rigid patch on the cap. Its fold's two offsets from the centre line say how it
-lies; turning it until the fold runs along that line carries the hairline forward on one side and back
+lies; turning it, mostly until the fold runs along that line, carries the hairline forward on one side and back
 on the other, sliding it sideways carries the fold, moving it toward the face the hairline. A corner
 asymmetry (right minus left) changes by twice the sideways move of that edge. To first order: the cap's
 edge is taken as straight under the hairline. Lengths in mm, right and left the wearer's.
@@ -44,19 +44,19 @@ class Placement:
             {name: values[name] for name in ASYMMETRIES if name in values},
         )
 
-    def turned(self, station_mm: float, at_mm: float) -> Placement:
-        """After the turn that makes the fold run along the centre line, `at_mm` to the right of it."""
+    def turned(self, station_mm: float, front_mm: float, back_mm: float, skew_deg: float = 0.0) -> Placement:
+        """After the turn that brings the fold's ends so far to the right of the centre line, and its skew with them."""
         moved = {
-            "front_corner_asymmetry_mm": at_mm - (self.front or 0.0),
-            "back_corner_asymmetry_mm": at_mm - (self.back or 0.0),
+            "front_corner_asymmetry_mm": front_mm - (self.front or 0.0),
+            "back_corner_asymmetry_mm": back_mm - (self.back or 0.0),
         }
-        tilt = station_mm * math.tan(math.radians(self.skew_deg or 0.0))
+        tilt = station_mm * (math.tan(math.radians(self.skew_deg or 0.0)) - math.tan(math.radians(skew_deg)))
         carried = {"clearance_centre_mm": 0.0, "clearance_left_mm": -tilt, "clearance_right_mm": tilt}
         return replace(
             self,
-            front=at_mm,
-            back=at_mm,
-            skew_deg=0.0,
+            front=front_mm,
+            back=back_mm,
+            skew_deg=skew_deg,
             clearance={name: value + carried[name] for name, value in self.clearance.items()},
             asymmetry={name: value + 2 * moved[name] for name, value in self.asymmetry.items()},
         )

@@ -165,10 +165,18 @@ def _sided(spec: MeasureSpec, value: float, number: str) -> tuple[str, str]:
     return number.lstrip("-"), sides[0] if value > 0 else sides[1]
 
 
-def limits_text(low: float, high: float, unit: str) -> str:
-    """`within 3 mm` for limits even about zero, else `6 to 13 mm`."""
+def limits_text(name: str, low: float, high: float, unit: str) -> str:
+    """`within 3 mm` for limits even about zero, else `6 to 13 mm`; of what has sides `1 to 4 mm left`."""
     sign = UNIT_SIGN[unit]
-    return f"within {high:g}{sign}" if low == -high else f"{low:g} to {high:g}{sign}"
+    if low == -high:
+        return f"within {high:g}{sign}"
+    right, left = _SIDES.get(name, ("", ""))
+    if not (right and left):
+        return f"{low:g} to {high:g}{sign}"
+    if low < 0 < high:
+        return f"{-low:g} {left} to {high:g}{sign} {right}"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{near:g} to {far:g}{sign} {right if high > 0 else left}"
 
 
 def _ascii(text: str) -> str:
@@ -235,7 +243,7 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
             if not spec.judged:
                 continue
             reads = in_words(spec, estimate.value, estimate.U95) if estimate else ""
-            limits = limits_text(judged.low, judged.high, spec.unit) if judged else ""
+            limits = limits_text(spec.name, judged.low, judged.high, spec.unit) if judged else ""
             symbol, plain, _ = STATE_WORDS[judged.state if judged else None]
             cells = [spec.label, reads, limits, f"{symbol if unicode else plain} {state_in_words(judged)}"]
             style = "bold" if judged is not None and judged.state == "out" else ""

@@ -78,6 +78,14 @@ class Tolerances:
 
 
 DEFAULTS = Tolerances()
+AIM_INSIDE = 0.25
+"""What is aimed at lies this share of the limits' width inside them: brought onto a limit, nothing is ever told in."""
+
+
+def aim_within(low: float, high: float, wanted: float = 0.0) -> float:
+    """What advice brings a measure to: `wanted` where it lies well inside the limits, else their middle."""
+    room = AIM_INSIDE * (high - low)
+    return wanted if low + room <= wanted <= high - room else (low + high) / 2
 
 
 def _wrong(where: str, what: str) -> UsageProblem:
@@ -143,8 +151,8 @@ def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -
             "clearance_mm for all three, or the other clearances, too.",
         )
     aim = _number(aim_table.get("clearance_mm", DEFAULTS.clearance_aim_mm))
-    if "clearance_mm" not in aim_table and aim is not None and not low <= aim <= high:
-        aim = (low + high) / 2
+    if "clearance_mm" not in aim_table:
+        aim = aim_within(low, high, DEFAULTS.clearance_aim_mm)
     if aim is None or not low <= aim <= high:
         raise _wrong(where, f"[aim] clearance_mm must be a number inside its own limits, {low:g} to {high:g} mm.")
 

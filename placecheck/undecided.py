@@ -65,7 +65,7 @@ PLACE_WORDS: Mapping[str, str] = {
 }
 GEOMETRY = frozenset({*GROUPS, OUTLINE_WORDS})
 """Lines of a budget that say how camera, card and block lie to each other; they are known together or not at all."""
-STEEP, UNDER_HAIR = "clearance-seen-too-steeply", "clearance-undecided"
+STEEP, UNDER_HAIR, SECOND = "clearance-seen-too-steeply", "clearance-undecided", "second-photo-asked"
 ALONE = (STEEP, UNDER_HAIR)
 """What is decided by a tape as well as by a photo."""
 LINE_CARRIED = "where the cap's centre line runs under lace and hair"
@@ -156,7 +156,9 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         unsure = _clearance(measured, names, items) if names[0] in CLEARANCES else _on_the_line(measured, names, items)
         before = told.get(unsure.then)
         told[unsure.then] = replace(before, names=before.names + names) if before else unsure
-    return tuple(unsure.problem() for unsure in _in_one_photo(list(told.values())))
+    # first what wants nothing touched since the photo
+    in_turn = sorted(_in_one_photo(list(told.values())), key=lambda unsure: unsure.code != SECOND)
+    return tuple(unsure.problem() for unsure in in_turn)
 
 
 def _in_one_photo(told: list[Unsure]) -> list[Unsure]:
@@ -181,7 +183,8 @@ def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) 
     untied = measured.grounds.cap_shown and not (measured.grounds.cap_tied or measured.grounds.cap_doubted)
     code = UNDER_HAIR
     if _taped(items[0]):
-        then = "lay the tape again, or bring the hairline nearer to the middle of its limits"
+        nearer = ", or bring the hairline nearer to the middle of its limits"
+        then = f"lay the tape again{nearer if measured.stage == 'pinned' else ''}"
     elif steep:
         code = STEEP
         then = f"{LEAN_ADVICE}, since the hairline is seen nearly edge-on here, or {TAPE_ADVICE}"
@@ -202,7 +205,7 @@ def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]
     if _a_pin_would_help(measured, source):
         then = PIN_STITCHED if measured.stage == "stitched" else PIN_ADVICE
     elif second := _second_photo(measured, source, names):
-        code, then = "second-photo-asked", second
+        code, then = SECOND, second
     elif source == HOW_IT_LIES:
         then = CLOSER_ADVICE
     elif fold:

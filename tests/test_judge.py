@@ -24,7 +24,7 @@ from placecheck.judge import (
 )
 from placecheck.one_photo import answer_for
 from placecheck.page.rows import next_step
-from placecheck.printout import briefly, in_words, move_in_words, rounded, state_in_words
+from placecheck.printout import briefly, in_words, limits_text, move_in_words, rounded, state_in_words
 from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.tolerances import DEFAULTS, Tolerances, load_tolerances, tolerances_from
 
@@ -237,6 +237,9 @@ def test_a_shops_own_tolerances(tmp_path):
 def test_aim_follows_limits_that_leave_it_outside(tmp_path):
     assert toml(tmp_path, "[tolerances]\nclearance_mm = [2, 6]\n").clearance_aim_mm == 4
     assert toml(tmp_path, "[tolerances]\nclearance_centre_mm = [4, 8]\n").clearance_aim_mm == 7
+    # 10 is a limit itself: nothing brought there could be told in
+    assert toml(tmp_path, "[tolerances]\nclearance_mm = [10, 15]\n").clearance_aim_mm == 12.5
+    assert toml(tmp_path, "[tolerances]\nclearance_mm = [10, 15]\n[aim]\nclearance_mm = 10\n").clearance_aim_mm == 10
 
 
 def test_a_file_that_an_editor_began_with_a_byte_order_mark_is_read(tmp_path):
@@ -368,3 +371,20 @@ def test_a_move_that_does_not_show_is_told_by_what_it_is_less_than():
     """6 mm with a doubt of 5.2 in its length alone reads like a move, though both ways together it is none."""
     hidden = Move(5.0, 3.5, 2.4, 2.4, 2.6, False)
     assert move_in_words("front_left", hidden) == "front left corner: no move that shows (less than 11.3 mm)"
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high", "words"),
+    [
+        ("offset_mm", -3, 3, "within 3 mm"),
+        ("offset_mm", 1, 4, "1 to 4 mm right"),  # beside a reading of 1.4 mm left
+        ("skew_deg", -4, -1, "1 to 4° left"),
+        ("back_corner_asymmetry_mm", -2.5, 6, "2.5 left to 6 mm right"),
+        ("cap_shift_mm", 0, 3, "0 to 3 mm right"),
+        ("cap_shift_mm", -3, 0, "0 to 3 mm left"),
+        ("clearance_left_mm", -2, 13, "-2 to 13 mm"),
+        ("stitch_spacing_mean_mm", 2, 10, "2 to 10 mm"),
+    ],
+)
+def test_limits_are_told_by_the_sides_that_readings_have(name, low, high, words):
+    assert limits_text(name, low, high, name.rsplit("_", 1)[1]) == words

@@ -107,7 +107,10 @@ def arrow_towards(pulls: tuple[Pull, ...], at: tuple[float, float], **changes) -
     a = answer(findings(**changes))
     left, top, right, bottom = crop_box(a, WIDTH, HEIGHT)
     scale = LONG_SIDE_PX / max(right - left, bottom - top)
-    without, drawn = (np.asarray(draw_overlay(grey(), replace(a, pulls=p))).min(axis=2) for p in ((), pulls))
+    with pytest.MonkeyPatch.context() as words:  # they make room for the arrow
+        words.setattr(Layer, "text", lambda *_, **__: None)
+        words.setattr(Layer, "tag", lambda *_: None)
+        without, drawn = (np.asarray(draw_overlay(grey(), replace(a, pulls=p))).min(axis=2) for p in ((), pulls))
     y, x = np.nonzero((drawn > 240) & (without[: drawn.shape[0], : drawn.shape[1]] <= 240))
     off = (np.stack([x, y], axis=1) + 0.5) / scale + [left - 0.5, top - 0.5] - at
     near = off[np.linalg.norm(off, axis=1) < 70]
@@ -129,7 +132,7 @@ def test_the_first_move_is_an_arrow_that_points_the_way():
 
 def test_a_pin_that_stays_is_ringed_and_what_is_not_seen_gets_no_arrow():
     at = (452.0, 520.0)
-    assert np.linalg.norm(arrow_towards((Pull("fold_front"),), at)) < 30  # round about it, and its word
+    assert np.linalg.norm(arrow_towards((Pull("fold_front"),), at)) < 30  # round about it
     few = {"landmarks_px": {"fold_front": at}}
     for pulls in ((Pull("fold_front", right_mm=2.0),), (Pull("back_left", right_mm=2.0),), (Pull("fold_front"),)):
         draw_overlay(grey(), replace(answer(findings(**few)), pulls=pulls))
@@ -239,6 +242,38 @@ def test_no_text_covers_another(monkeypatch, name, size, round_mm, taped_mm):
     a, b = np.array(list(itertools.combinations(boxes, 2))).transpose(1, 0, 2)
     sides = np.minimum(a[:, 2:], b[:, 2:]) - np.maximum(a[:, :2], b[:, :2])
     assert np.prod(np.clip(sides, 0, None), axis=1).max() < 150
+
+
+@pytest.mark.parametrize(
+    ("name", "size", "round_mm"), [("steep_bun_2x6", "2x6", 546.1), ("lean_parted_5x5", "5x5", 603.25)]
+)
+def test_no_text_stands_under_an_arrow_a_ring_or_a_landmark(monkeypatch, name, size, round_mm):
+    """A pin beside the hairline's name, an arrow and a pin beside the fold's."""
+    place, ring, arrow, dot = Layer.place, Layer.ring, Layer.arrow, Layer.dot
+    texts, marks = [], []
+
+    def placed(*given):
+        texts.append(place(*given))
+        return texts[-1]
+
+    def kept(draw, reach, points):
+        def drawn(layer, *given, **more):
+            marks.extend((*(p - reach), *(p + reach)) for p in points(*given))
+            return draw(layer, *given, **more)
+
+        return drawn
+
+    photo = load_photo(PHOTOS / f"{name}.jpg")
+    request = CheckRequest(parse_closure(size), round_mm)
+    found = check_photo(photo, request)
+    monkeypatch.setattr(Layer, "place", placed)
+    monkeypatch.setattr(Layer, "ring", kept(ring, 15.0, lambda at, *_: [at]))
+    monkeypatch.setattr(Layer, "arrow", kept(arrow, 6.0, lambda a, b, *_: list(np.linspace(a, b, 12))))
+    monkeypatch.setattr(Layer, "dot", kept(dot, 8.0, lambda at, *_: [np.asarray(at)]))
+    draw_overlay(photo.image, found, request.closure.width_mm)
+    a, b = np.array(list(itertools.product(texts, marks))).transpose(1, 0, 2)
+    sides = np.minimum(a[:, 2:], b[:, 2:]) - np.maximum(a[:, :2], b[:, :2])
+    assert np.prod(np.clip(sides, 0, None), axis=1).max() < 60
 
 
 def test_no_leader_runs_over_another_tag(monkeypatch):

@@ -107,6 +107,9 @@ def test_aims():
     assert aim_of("clearance_centre_mm", 6, 13, 8.0) == 8.0
     assert aim_of("clearance_left_mm", 2, 5, 10.0) == 3.5
     assert aim_of("offset_mm", -3, 3, 10.0) == 0.0
+    assert aim_of("offset_mm", -2, 5, 10.0) == 0.0  # as the advice has it, which a habit must not contradict
+    assert aim_of("offset_mm", 1, 5, 10.0) == 3.0
+    assert aim_of("stitch_spacing_mean_mm", 2, 10, 10.0) == 6.0
 
 
 def test_a_hairline_where_the_shop_aims_is_no_habit():

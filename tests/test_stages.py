@@ -8,6 +8,7 @@ must be chi square with two degrees of freedom, whose mean is 2 and whose 99 % p
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -388,7 +389,7 @@ def test_cap_advice_in_bench_words():
     assert "swing the nape about 13.3 mm" in turn
     assert "to the wearer's right" in turn
     # a temple that is out by less than a pin can be set, where the shop wants it so
-    m, own = cap_measured(temple_rim_mm=-0.3), tolerances_from({"tolerances": {"temple_rim_mm": [0, 6]}})
+    m, own = cap_measured(temple_rim_mm=-0.3), tolerances_from({"tolerances": {"temple_rim_mm": [-0.2, 0.6]}})
     temple, _ = cap_plan(m, judge(m, replace(own, guard_factor=0.0)))[0]
     assert temple.startswith("The cap's edge sits 0.3 mm")
     # and as arrows at the ends of the cap's line
@@ -401,6 +402,25 @@ def test_cap_advice_in_bench_words():
         _, found = cap_plan(m, judge(m, request().tolerances))
         assert [p.landmark for p in found] == [p.landmark for p in pulls]
         assert [p.right_mm for p in found] == pytest.approx([p.right_mm for p in pulls], abs=1e-3)
+
+
+def test_a_cap_is_brought_to_the_middle_of_limits_that_leave_zero_out():
+    wants = {"cap_shift_mm": [1, 3], "cap_turn_deg": [1, 3], "back_seams_mm": [2, 8], "temple_rim_mm": [2, 8]}
+    own = tolerances_from({"tolerances": wants})
+
+    def told(**values):
+        m = cap_measured(**values)
+        return cap_plan(m, judge(m, own))[0][0]
+
+    slide = told(cap_shift_mm=-1.0)
+    assert slide.startswith("Slide the whole cap 3.0 mm (1/8 in) to the wearer's right")
+    assert "until its middle lies 2.0 mm (1/16 in) to the wearer's right of the block's middle line" in slide
+    turn = told(cap_turn_deg=0.0)  # 190 mm x tan 2 degrees; the front goes right, the nape left
+    assert "Turn the cap by 2.0°" in turn
+    assert "swing the nape about 6.6 mm (1/4 in) to the wearer's left" in turn
+    assert "draw the cap there 2.0 mm (1/16 in) to the wearer's right" in told(back_seams_mm=1.0)
+    temple = told(temple_rim_mm=0.0)
+    assert "5.0 mm (3/16 in) higher at the wearer's left temple than it should: draw it down there by half" in temple
 
 
 @pytest.mark.parametrize(("sign", "far", "near"), [(1.0, "right", "left"), (-1.0, "left", "right")])
@@ -770,8 +790,44 @@ def test_a_corner_is_unpicked_about_the_corner():
 
 def test_a_closure_stitched_beside_the_middle_comes_out_all_round():
     fixes = unpicked(Flat(7, 0, 10).measured())
-    assert fixes[1].startswith("Unpick the closure all round (512.0 mm")
+    assert fixes[1].startswith("Unpick the closure all round, about 508.0 mm (20 in): it has to go 7.0 mm")
     assert "7.0 mm (1/4 in) to the wearer's left" in fixes[1]
+
+
+@pytest.mark.parametrize("turn", [6.0, -6.0])
+def test_a_closure_stitched_askew_comes_out_all_round_and_is_told_to_turn(turn):
+    """The fold's ends 127 / 2 mm x sin 6 degrees from the line; the middle stays, so "as a whole" would be nowhere."""
+    fixes = unpicked(Flat(0, turn, 10).measured())
+    ways = re.findall(r"the (front|back) of the fold going 6.6 mm \(1/4 in\) to the wearer's (left|right)", fixes[1])
+    assert dict(ways) == ({"front": "left", "back": "right"} if turn > 0 else {"front": "right", "back": "left"})
+    assert "as a whole" not in fixes[1]
+
+
+def test_where_an_edge_goes_opposite_ways_both_are_told():
+    """Turned about the back of the fold: the hairline's left half goes back, its right half forward."""
+    m = with_values(offset_mm=4.0, skew_deg=3.6, fold_offset_front_mm=8.0, fold_offset_back_mm=0.0)
+    front = next(fix for fix in unpicked(m) if fix.startswith("Unpick the whole front edge"))
+    assert "8.0 mm (5/16 in) to the wearer's left, 4.0 mm (3/16 in) toward the nape at the left corner and" in front
+    assert "4.0 mm (3/16 in) toward the face at the right corner" in front
+
+
+@pytest.mark.parametrize(("place", "mm"), [("left", 2.0), ("right", 2.0), ("left", 16.0), ("right", 16.0)])
+def test_one_dent_in_the_hairline_leaves_the_rest_sewn(place, mm):
+    """Too far back or too far forward; the whole closure, moved, would bring it in as well, just."""
+    fixes = unpicked(with_values(**{f"clearance_{place}_mm": mm}))
+    assert all(fix.startswith((f"Unpick the {place} edge", "Unpick the front edge")) for fix in fixes[1:-1])
+    assert f"Unpick the {place} edge from the front corner on, about 8.0 mm" in fixes[2]
+
+
+def test_a_stretch_about_the_fold_says_on_which_sides_it_ends():
+    (_, fix, _) = unpicked(with_values(clearance_centre_mm=2.0))
+    assert "from 28.0 mm (1 1/8 in) to the wearer's left of the fold to 28.0 mm (1 1/8 in) to the wearer's right" in fix
+
+
+def test_stretches_that_meet_at_the_fold_are_one():
+    fixes = unpicked(with_values(front_corner_asymmetry_mm=10.0))
+    assert any(fix.startswith("Unpick the whole front edge, about 127.0 mm (5 in)") for fix in fixes)
+    assert not any(fix.startswith("Unpick the front edge") for fix in fixes)
 
 
 def test_half_a_millimetre_is_hardly_worth_it():

@@ -397,6 +397,32 @@ def test_crowding_is_told() -> None:
     assert first.startswith("Between the 3rd and 4th stitch from the left, 1.0 mm: take one of the two out")
 
 
+@pytest.mark.parametrize(
+    ("spacings", "own", "told"),
+    [
+        # taken out, the third leaves 10.2 mm and the fourth 5.4
+        ([9.0, 9.2, 1.0, 4.4, 9.0], [2, 10], "1.0 mm: take the 4th out, so near together they tear the lace."),
+        # either leaves more than 10 mm; between the third and the fifth there are 10.6
+        (
+            [9.0, 9.4, 1.0, 9.6, 9.0],
+            [2, 10],
+            "1.0 mm: take the 4th out and sew it anew in the middle between the 3rd and the 5th.",
+        ),
+        # a stitch between would stand 5.6 mm from both; the 4th to the 6th are 18 mm apart
+        (
+            [7.5, 7.5, 7.5, 11.2, 6.8, 7.5],
+            [6, 10],
+            "11.2 mm: take the 5th out and sew it anew in the middle between the 4th and the 6th.",
+        ),
+        ([9.5, 9.6, 1.0, 9.6, 9.5], [8, 10], "1.0 mm: sew that stretch anew, 9.0 mm from stitch to stitch."),
+    ],
+)
+def test_mending_a_spacing_does_not_break_the_other_limit(spacings, own, told) -> None:
+    result, judged = judged_of(spacings, tolerances_from({"tolerances": {"stitch_spacing_mm": own}}))
+    (fix, _) = stitch_fixes(result, judged)
+    assert fix.endswith(told)
+
+
 def test_a_row_too_wide_throughout_is_one_piece_of_advice() -> None:
     result, judged = judged_of([12.0, 12.5, 11.8, 12.2])
     row, caution = stitch_fixes(result, judged)

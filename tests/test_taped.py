@@ -12,10 +12,12 @@ import pytest
 
 from placecheck.answer import MEASURES, Contribution, Estimate, Measured
 from placecheck.errors import Problem, UsageProblem
+from placecheck.judge import judge
 from placecheck.one_photo import answer_for
 from placecheck.records.request_json import from_json, to_json
 from placecheck.request import CheckRequest
 from placecheck.taped import PLACES, TAPE_READ_U_MM, combined, parse_taped, with_taped
+from placecheck.tolerances import tolerances_from
 from placecheck.units import parse_closure
 
 MIDDLE = PLACES["middle"]
@@ -127,6 +129,15 @@ def test_a_contradiction_never_passes(tape, agrees):
     assert ("tape-disagrees" in [problem.code for problem in answer.problems]) is not agrees
     assert answer.judged["clearance_left_mm"].state == ("in" if agrees else "unsure")
     assert answer.verdict == ("pass" if agrees else "retake")
+
+
+@pytest.mark.parametrize(("tape", "state"), [(9.0, "unsure"), (12.5, "unsure"), (13.5, "out"), (15.0, "out")])
+@pytest.mark.parametrize("decision", [{}, {"guard_factor": 0}])
+def test_what_the_photo_has_out_and_the_tape_in_is_not_proven_out(tape, state, decision):
+    """The photo has 24 mm of 6 to 13, with a rim found far off, say; nothing is moved by 14 mm then."""
+    seen = Measured({"clearance_centre_mm": Estimate(24.0, 1.0, (Contribution("x", 1.0),))})
+    tolerances = tolerances_from({"decision": decision})
+    assert judge(with_taped(seen, {"clearance_centre_mm": tape}), tolerances)["clearance_centre_mm"].state == state
 
 
 def test_nothing_is_moved_by_what_the_tape_contradicts():

@@ -3,7 +3,8 @@
 The whole cap is slid first, until its middle meets the block's line at the front edge; there it is
 held, and the nape is swung, where a degree is some 3 mm on a block of usual size; then the edge at
 a temple is eased down. What is proven out is told, nothing else. The order is common practice, no
-published source. Sides are the wearer's.
+published source. What is out is brought to zero, or to the middle of limits that leave zero out. Sides are
+the wearer's.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Estimat
 from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
 from placecheck.steps import begun
+from placecheck.tolerances import aim_within
 from placecheck.undecided import CLOSER_ADVICE
 from placecheck.units import mm_and_inches
 
@@ -55,35 +57,40 @@ def cap_plan(measured: Measured, judged: Mapping[str, Judged]) -> tuple[tuple[st
     out = {name: j.estimate.value for name, j in judged.items() if j.state == "out"}
     if not out:
         return (), ()
+    aim = {name: aim_within(judged[name].low, judged[name].high) for name in out}
     plan = Moves()
     if "cap_shift_mm" in out:
-        shift = out["cap_shift_mm"]
+        at, shift = aim["cap_shift_mm"], out["cap_shift_mm"] - aim["cap_shift_mm"]
+        meets = f"lies {mm_and_inches(at)} to the wearer's {'right' if at > 0 else 'left'} of" if at else "meets"
         plan.tell(
             f"Slide the whole cap {mm_and_inches(shift)} {_side(measured, -shift)} without turning it, until its "
-            "middle meets the block's middle line at the front edge; pin it there first. With it the nape goes as far.",
+            f"middle {meets} the block's middle line at the front edge; pin it there first. With it the nape goes as "
+            "far.",
             Pull("cap_front", right_mm=-shift),
         )
     if "cap_turn_deg" in out:
-        turn = out["cap_turn_deg"]
-        swing = LENGTH_MM * math.tan(math.radians(turn))  # to the wearer's right
+        turn, then = out["cap_turn_deg"], aim["cap_turn_deg"]
+        swing = LENGTH_MM * (math.tan(math.radians(turn)) - math.tan(math.radians(then)))  # to the wearer's right
         plan.tell(
-            f"Turn the cap by {abs(turn):.1f}°: leave the pin in the middle of the front edge in, lift the others, and "
-            f"swing the nape about {mm_and_inches(swing)} {_side(measured, swing)}. With it the ears follow.",
+            f"Turn the cap by {abs(turn - then):.1f}°: leave the pin in the middle of the front edge in, lift the "
+            f"others, and swing the nape about {mm_and_inches(swing)} {_side(measured, swing)}. With it the ears "
+            "follow.",
             Pull("cap_front"),
             Pull("cap_nape", right_mm=swing),
         )
     if "back_seams_mm" in out and not plan.moves:
-        uneven = out["back_seams_mm"]
+        uneven, off = out["back_seams_mm"], out["back_seams_mm"] - aim["back_seams_mm"]
         plan.tell(
             f"The pair of seams behind is uneven by {mm_and_inches(abs(uneven))}: draw the cap there "
-            f"{mm_and_inches(abs(uneven) / 2)} {_side(measured, -uneven)}."
+            f"{mm_and_inches(abs(off) / 2)} {_side(measured, -off)}."
         )
-    high = out.get("temple_rim_mm", 0.0)
+    high = out.get("temple_rim_mm", 0.0) - aim.get("temple_rim_mm", 0.0)
     if high and (not plan.moves or abs(high) >= LEAST_MOVE_MM):
+        than = " than it should" if aim["temple_rim_mm"] else ""
         plan.tell(
             f"The cap's edge sits {mm_and_inches(abs(high))} higher at the wearer's "
-            f"{'right' if high > 0 else 'left'} temple: draw it down there by half of that and let it "
-            "up by half on the other side."
+            f"{'right' if high > 0 else 'left'} temple{than}: draw it down there by half of that and let it up by half "
+            "on the other side."
         )
     return (*plan.moves, PIN_AGAIN), plan.pulls
 

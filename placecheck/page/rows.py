@@ -176,7 +176,7 @@ def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float, stage
             row = replace(
                 row,
                 reads=in_words(spec, judged.estimate.value, judged.estimate.U95),
-                limits=limits_text(judged.low, judged.high, spec.unit),
+                limits=limits_text(spec.name, judged.low, judged.high, spec.unit),
                 state=judged.state,
                 band=band_of(judged, spec.unit, guard_factor),
                 low=f"{judged.low:g}",

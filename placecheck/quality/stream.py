@@ -27,7 +27,7 @@ from placecheck.quality.control_chart import (
     individuals_chart,
 )
 from placecheck.quality.gauge import GOOD_SHARE, POOR_SHARE, GaugeShare, gauge_share
-from placecheck.tolerances import DEFAULTS
+from placecheck.tolerances import CLEARANCES, DEFAULTS, STITCH_SPACINGS, aim_within
 
 HABIT_SHARE = 0.25
 """A habit is worth a word from this share of the half tolerance on (a choice, no published source)."""
@@ -78,10 +78,13 @@ class Stream:
 
 
 def aim_of(measure: str, low: float, high: float, clearance_aim_mm: float) -> float:
-    """What a maker aims at: the shop's clearance where its limits allow it, else the middle of the tolerance."""
+    """What a maker aims at: the shop's clearance where its limits allow it, else the middle of the tolerance.
+
+    What has sides is aimed at as the advice does.
+    """
     if measure.startswith("clearance") and low <= clearance_aim_mm <= high:
         return clearance_aim_mm
-    return (low + high) / 2
+    return (low + high) / 2 if measure in (*CLEARANCES, *STITCH_SPACINGS) else aim_within(low, high)
 
 
 def t_quantile(p: float, df: int) -> float:

@@ -178,7 +178,7 @@ def rows_of(found: Record, with_tape: bool = False) -> tuple[Row, ...]:
         limits = ""
         if reading is not None and reading.low is not None and reading.high is not None:
             low, high, unit = reading.low, reading.high, reading.unit
-            limits = limits_text(low, high, unit) if unit in UNIT_SIGN else f"{low} to {high}"
+            limits = limits_text(name, low, high, unit) if unit in UNIT_SIGN else f"{low} to {high}"
         symbol, _, word = STATE_WORDS[reading.state if reading else None]  # type: ignore[index]
         if reading is not None and reading.state is None:
             symbol, word = "", ""

@@ -35,6 +35,7 @@ EASE_MM = 1.5
 LEEWAY_MM = 8.0
 SNAP_MM = 14.0
 STEP_MM = 2.0
+FOLD = "the fold"
 RIPPER = (
     "A seam ripper is sharp: cut the thread, never the lace, away from your hand, a few stitches at a time, and draw "
     "the ends out. Take the photo again before you stitch it."
@@ -45,7 +46,7 @@ RIPPER = (
 class Edge:
     """One edge of the ventilated rectangle, flat: points (n, 2) as (right, toward the face) mm, and places by name.
 
-    `places` are lengths along the edge.
+    `places` are lengths along the edge; its points stand `step_mm` apart.
     """
 
     name: str
@@ -54,7 +55,11 @@ class Edge:
 
     @property
     def length_mm(self) -> float:
-        return STEP_MM * (len(self.points) - 1)
+        return math.dist(self.points[0], self.points[-1])
+
+    @property
+    def step_mm(self) -> float:
+        return self.length_mm / (len(self.points) - 1)
 
 
 def edges_of(width_mm: float, length_mm: float) -> tuple[Edge, ...]:
@@ -64,12 +69,11 @@ def edges_of(width_mm: float, length_mm: float) -> tuple[Edge, ...]:
         far = math.dist(start, end)
         n = max(2, round(far / STEP_MM) + 1)
         t = np.linspace(0.0, 1.0, n)[:, None]
-        scale = STEP_MM * (n - 1)
-        named = tuple((at * scale, words) for at, words in places)
+        named = tuple((at * far, words) for at, words in places)
         return Edge(name, (1 - t) * np.array(start) + t * np.array(end), named)
 
     w, back = width_mm / 2, -length_mm
-    across = ((0.0, "the left corner"), (0.5, "the fold"), (1.0, "the right corner"))
+    across = ((0.0, "the left corner"), (0.5, FOLD), (1.0, "the right corner"))
     along = ((0.0, "the front corner"), (1.0, "the back corner"))
     return (
         edge("front edge", (-w, 0.0), (w, 0.0), *across),
@@ -90,7 +94,12 @@ def ways_to_go(plan: Plan, points: FloatArray) -> FloatArray:
     """How far each point (n, 2) of the closure has to go, (n, 2) mm to the right and toward the face."""
     plan.turn()
     plan.slide()
+    beyond = [plan.beyond(name, value) for name, value in plan.now.clearance.items()]
+    a_dent = not plan.moves and beyond.count(True) == 1 < len(beyond)
+    slid = plan.now
     plan.advance()
+    if a_dent and abs(plan.advanced_mm) > EASE_MM:  # it is eased where it is, so that the rest stays sewn
+        plan.now, plan.advanced_mm = slid, 0.0
     was, now = plan.was, plan.now
     length, width = plan.request.closure.length_mm, plan.request.closure.width_mm
     front, back = _change(was.front, now.front), _change(was.back, now.back)
@@ -133,7 +142,7 @@ def _with_what_is_left(
             continue
         at_front = name.startswith("front")
         near = 1.0 + points[:, 1] / length if at_front else -points[:, 1] / length
-        for side, move in zip((-1.0, 1.0), plan.corner_moves(name, value), strict=True):
+        for side, move in zip((-1.0, 1.0), plan.corner_moves(name, value - plan.aim(name)), strict=True):
             reach = np.clip(side * points[:, 0] / half, 0.0, 1.0)
             sideways = sideways + move * reach * near
     return sideways, ahead
@@ -144,30 +153,47 @@ def stretches(edge: Edge, ways: FloatArray) -> list[tuple[float, float]]:
     need = np.linalg.norm(ways, axis=1) > EASE_MM
     found: list[tuple[float, float]] = []
     for i in np.nonzero(need)[0]:
-        start, end = max(0.0, STEP_MM * i - LEEWAY_MM), min(edge.length_mm, STEP_MM * i + LEEWAY_MM)
-        if found and start <= found[-1][1] + LEEWAY_MM:
-            found[-1] = (found[-1][0], end)
-        else:
-            found.append((start, end))
-    return [_between_places(edge, a, b) for a, b in found]
+        at = edge.step_mm * float(i)
+        found = _with(found, max(0.0, at - LEEWAY_MM), min(edge.length_mm, at + LEEWAY_MM), LEEWAY_MM)
+    joined: list[tuple[float, float]] = []
+    for a, b in found:  # two that end at one place are one
+        joined = _with(joined, *_between_places(edge, a, b), 0.0)
+    return joined
+
+
+def _with(found: list[tuple[float, float]], start: float, end: float, within_mm: float) -> list[tuple[float, float]]:
+    """The stretches so far and one more, joined with the last where no more than `within_mm` lies between them."""
+    if found and start <= found[-1][1] + within_mm:
+        return [*found[:-1], (found[-1][0], end)]
+    return [*found, (start, end)]
 
 
 def _between_places(edge: Edge, start: float, end: float) -> tuple[float, float]:
     """From one named place to another; a stretch about a single one, or to it, keeps its own ends."""
-    snapped = _snapped(edge, start), _snapped(edge, end)
+    loses = 0.0 if _nearest(edge, start) == _nearest(edge, end) else LEEWAY_MM
+    snapped = _snapped(edge, start, -1.0, loses), _snapped(edge, end, 1.0, loses)
     return snapped if snapped[0] < snapped[1] else (start, end)
 
 
-def _snapped(edge: Edge, at: float) -> float:
-    """The named place nearby, if there is one."""
-    place = min((place for place, _ in edge.places), key=lambda p: abs(p - at))
-    return place if abs(place - at) <= SNAP_MM else at
+def _snapped(edge: Edge, at: float, outward: float, loses: float) -> float:
+    """The named place nearby, if there is one; the stretch loses no more than `loses` mm by that."""
+    place, _ = _nearest(edge, at)
+    return place if -loses <= outward * (place - at) <= SNAP_MM else at
 
 
 def _named(edge: Edge, at: float) -> str:
-    place, words = min(edge.places, key=lambda p: abs(p[0] - at))
+    place, words = _nearest(edge, at)
     far = abs(place - at)
-    return words if far < 1.0 else f"{mm_and_inches(round(far))} from {words}"
+    if far < 1.0:
+        return words
+    side = "left" if at < place else "right"
+    of = f"to the wearer's {side} of" if words == FOLD else "from"
+    return f"{mm_and_inches(round(far))} {of} {words}"
+
+
+def _nearest(edge: Edge, at: float) -> tuple[float, str]:
+    """The named place next to `at` mm along the edge, and where it is."""
+    return min(edge.places, key=lambda p: abs(p[0] - at))
 
 
 def unpicking(measured: Measured, judged: Mapping[str, Judged], request: CheckRequest) -> tuple[str, ...]:
@@ -195,12 +221,25 @@ def unpicking(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
         little = f"but no place has to go further than {EASE_MM:g} mm, which the lace gives by itself"
         return (_hardly(worth, judged, little),)
     if len(whole) == len(edges):
-        middle = every.mean(axis=0)
         sentences[1:] = [
-            f"Unpick the closure all round ({mm_and_inches(sum(e.length_mm for e in edges))}): it has to go "
-            f"{_way_words(plan, middle)} as a whole; then pin it anew and check it before you stitch."
+            f"Unpick the closure all round, about {mm_and_inches(round(sum(e.length_mm for e in edges)))}: it has to "
+            f"{_as_a_whole(plan, every.mean(axis=0))}; then pin it anew and check it before you stitch."
         ]
     return (*sentences, RIPPER)
+
+
+def _as_a_whole(plan: Plan, middle: FloatArray) -> str:
+    """How the whole closure has to go, its middle by `middle` (2,) mm; where it has to turn, how the fold's ends do."""
+    front, back = _change(plan.was.front, plan.now.front), _change(plan.was.back, plan.now.back)
+    if abs(front - back) < 2 * LEAST_MOVE_MM:
+        return f"go {_way_words(plan, middle)} as a whole"
+    ends = [
+        f"the {end} of the fold going {mm_and_inches(mm)} {plan.sideways(mm)}"
+        for end, mm in (("front", front), ("back", back))
+        if abs(mm) >= LEAST_MOVE_MM
+    ]
+    ahead = _way_words(plan, np.array([0.0, plan.advanced_mm])) if abs(plan.advanced_mm) >= LEAST_MOVE_MM else ""
+    return f"turn, {' and '.join(ends)}{', and to go ' + ahead + ' as a whole' if ahead else ''}"
 
 
 def _hardly(names: list[str], judged: Mapping[str, Judged], why: str) -> str:
@@ -217,27 +256,46 @@ def _reads(names: list[str], judged: Mapping[str, Judged]) -> str:
     for name in names:
         spec, j = MEASURE_BY_NAME[name], judged[name]
         chance = "under 1 %" if j.p_conform < 0.01 else f"{100 * j.p_conform:.0f} %"
-        reads, limits = in_words(spec, j.estimate.value, j.estimate.U95), limits_text(j.low, j.high, spec.unit)
+        reads, limits = in_words(spec, j.estimate.value, j.estimate.U95), limits_text(name, j.low, j.high, spec.unit)
         parts.append(f"{spec.label} {reads} (limits {limits}, chance of being inside {chance})")
     return "; ".join(parts)
 
 
 def _unpick(plan: Plan, edge: Edge, ways: FloatArray, start: float, end: float) -> str:
-    part = ways[round(start / STEP_MM) : round(end / STEP_MM) + 1]
-    far = part[int(np.argmax(np.linalg.norm(part, axis=1)))]
+    first, last = round(start / edge.step_mm), round(end / edge.step_mm)
     length = mm_and_inches(round(end - start))
-    if start <= 0.0 and end >= edge.length_mm:
+    ends = [place for place, _ in edge.places if min(abs(place - start), abs(place - end)) < 1.0]
+    if start <= 0.0 and end >= edge.length_mm - 1e-6:
         where = f"Unpick the whole {edge.name}, about {length}"
+    elif len(ends) == 1 and _nearest(edge, start) == _nearest(edge, end) and ends[0] in (0.0, edge.places[-1][0]):
+        where = f"Unpick the {edge.name} from {_named(edge, ends[0])} on, about {length}"
     else:
         where = f"Unpick the {edge.name} from {_named(edge, start)} to {_named(edge, end)}, about {length}"
-    return f"{where}: the lace there has to go {_way_words(plan, far)}."
+    return f"{where}: the lace there has to go {_part_words(plan, edge, ways[first : last + 1], start)}."
+
+
+def _part_words(plan: Plan, edge: Edge, part: FloatArray, start: float) -> str:
+    """How the lace has to go along a stretch from `start`; where its ends go opposite ways, which goes which way."""
+    far = part[int(np.argmax(np.linalg.norm(part, axis=1)))].copy()
+    apart = []
+    for axis in (0, 1):
+        low, high = (int(pick(part[:, axis])) for pick in (np.argmin, np.argmax))
+        if part[low, axis] <= -2 * LEAST_MOVE_MM and part[high, axis] >= 2 * LEAST_MOVE_MM:
+            for i in sorted((low, high)):
+                way = np.where(np.arange(2) == axis, part[i], 0.0)
+                apart.append(f"{_way_words(plan, way)} at {_named(edge, start + edge.step_mm * i)}")
+            far[axis] = 0.0
+    same = [f"up to {_way_words(plan, far)}"] if np.abs(far).max() >= 2 * LEAST_MOVE_MM or not apart else []
+    *first, last = [*same, *apart]
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _way_words(plan: Plan, way: FloatArray) -> str:
-    """A way in the plane of the lace: `up to 4.1 mm (3/16 in) toward the face`, both directions where both count."""
+    """A way in the plane of the lace: `4.1 mm (3/16 in) toward the face`, both directions where both count."""
     directions: tuple[tuple[float, Way], ...] = (
         (float(way[0]), "right" if way[0] > 0 else "left"),
         (float(way[1]), "face" if way[1] > 0 else "nape"),
     )
-    parts = [f"{mm_and_inches(abs(mm))} {plan.way(name)}" for mm, name in directions if abs(mm) >= 2 * LEAST_MOVE_MM]
-    return "up to " + " and ".join(parts) if parts else "a little"
+    far = [(mm, name) for mm, name in directions if abs(mm) >= 2 * LEAST_MOVE_MM]
+    far = far or [max(directions, key=lambda d: abs(d[0]))]
+    return " and ".join(f"{mm_and_inches(mm)} {plan.way(name)}" for mm, name in far)

@@ -2,11 +2,12 @@
 
 Stitches are counted from the photo's left (or top), as the numbers on the picture are. One more stitch goes where a
 spacing is proven over the limit, two where one would leave both halves near it; where two stitches crowd, one comes
-out, since two holes so near tear the lace. A row too wide throughout gets a second row between, one too close loses
-every second stitch, not a hundred fixes; where that would miss the other limit it is sewn anew. What is proven of one
-spacing is its kind's to say (sewn.py), so the picture shows the same. Spacings too near a limit to call are named with
-the one thing that decides it: a steadier, closer photo. A gap out of the row's own rhythm but within the limit is told
-as a remark. Needles hurt: a short caution stands where one is used.
+out, since two holes so near tear the lace; where that would break the other limit one is sewn anew. A row too wide
+throughout gets a second row between, one too close loses every second stitch, not a hundred fixes; where that would
+miss the other limit it is sewn anew. What is proven of one spacing is its kind's to say (sewn.py), so the picture
+shows the same. Spacings too near a limit to call are named with the one thing that decides it: a steadier, closer
+photo. A gap out of the row's own rhythm but within the limit is told as a remark. Needles hurt: a short caution
+stands where one is used.
 """
 
 from __future__ import annotations
@@ -65,15 +66,48 @@ def stitch_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str,
     row = wide or close
     fixes = [_whole_row(mean.estimate.value, row)] if row else []
     for k, (mm, kind) in enumerate(zip(sewn.spacing_mm, sewn.kinds, strict=True)):
+        limits = smallest.low, largest.high
         if kind == "over" and not wide:
-            more = needed_between(mm, largest.high)
-            what = "one more stitch there" if more == 1 else f"{more} more stitches there"
-            fixes.append(f"{_upper(place(sewn, k))}, {mm:.1f} mm: {what}.")
+            fixes.append(f"{_upper(place(sewn, k))}, {mm:.1f} mm: {_one_more(sewn, k, *limits)}.")
         elif kind == "under" and not close:
-            fixes.append(
-                f"{_upper(place(sewn, k))}, {mm:.1f} mm: take one of the two out, so near together they tear the lace."
-            )
+            fixes.append(f"{_upper(place(sewn, k))}, {mm:.1f} mm: {_one_less(sewn, k, *limits)}.")
     return (*fixes, CAUTION) if fixes else ()
+
+
+def _one_more(sewn: Sewn, k: int, least_mm: float, most_mm: float) -> str:
+    """How spacing `k` is mended that is too wide: with as many more stitches as fit between."""
+    mm = sewn.spacing_mm[k]
+    more = needed_between(mm, most_mm)
+    while more and mm / (more + 1) < least_mm:
+        more -= 1
+    if more and mm / (more + 1) <= most_mm:
+        return "one more stitch there" if more == 1 else f"{more} more stitches there"
+    return _sewn_anew(sewn, k, least_mm, most_mm)
+
+
+def _one_less(sewn: Sewn, k: int, least_mm: float, most_mm: float) -> str:
+    """How spacing `k` is mended that is too close: without the stitch that leaves no gap, if there is one."""
+    why = "so near together they tear the lace"
+    left_by = _gaps_without(sewn, k)
+    free = [stitch for stitch, mm in left_by.items() if mm <= most_mm]
+    if len(free) == len(left_by):
+        return f"take one of the two out, {why}"
+    return f"take the {ordinal(free[0])} out, {why}" if free else _sewn_anew(sewn, k, least_mm, most_mm)
+
+
+def _gaps_without(sewn: Sewn, k: int) -> dict[int, float]:
+    """The gap (mm) left by either stitch of spacing `k`, by its number; the row's first and last are left out."""
+    mm = sewn.spacing_mm
+    return {n + 1: mm[n - 1] + mm[n] for n in (k, k + 1) if 0 < n < len(mm)}
+
+
+def _sewn_anew(sewn: Sewn, k: int, least_mm: float, most_mm: float) -> str:
+    """Where neither one more nor one less fits: a stitch beside spacing `k` in the middle of its neighbours."""
+    for stitch, gap in sorted(_gaps_without(sewn, k).items(), key=lambda item: abs(item[1] - least_mm - most_mm)):
+        if least_mm <= gap / 2 <= most_mm:
+            between = f"the {ordinal(stitch - 1)} and the {ordinal(stitch + 1)}"
+            return f"take the {ordinal(stitch)} out and sew it anew in the middle between {between}"
+    return f"sew that stretch anew, {(least_mm + most_mm) / 2:.1f} mm from stitch to stitch"
 
 
 def _whole_row(mm: float, judged: Judged) -> str:
