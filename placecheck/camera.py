@@ -5,9 +5,10 @@ Where it comes from, best first: a saved profile (calibrated, tight); EXIF's 35 
 equivalent focal length; nothing (a typical phone's main lens, wide). EXIF's number is a
 whole millimetre and has two conventions, the 43.27 mm diagonal (CIPA DC-008, what phones
 write) and the 36 mm width, 4 % apart on a 4:3 picture: the diagonal is taken as the start
-and the doubt goes into the uncertainty. What is not known is not assumed: focal length,
-principal point and k1 stay free in the joint fit of card, block and tape (block.py), held
-by these standard uncertainties, and so enter the budget of every measure.
+and the doubt goes into the uncertainty, as does whether a digital zoom is in it. What is not
+known is not assumed: focal length, principal point and k1 stay free in the joint fit of card,
+block and tape (block.py), held by these standard uncertainties, and so enter the budget of
+every measure.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ FloatArray = npt.NDArray[np.float64]
 
 FULL_FRAME_DIAGONAL_MM = 43.267
 TYPICAL_PHONE_F35_MM = 26.0
+MOST_ZOOM = 30.0
+"""A larger digital zoom is no phone's, and tells nothing."""
 
 
 @dataclass(frozen=True)
@@ -50,25 +53,31 @@ class Camera:
         return np.array([[self.f_px, 0, self.cx_px], [0, self.f_px, self.cy_px], [0, 0, 1.0]])
 
 
-def camera_for(width: int, height: int, focal_35mm: float | None) -> Camera:
+def camera_for(width: int, height: int, focal_35mm: float | None, digital_zoom: float = 1.0) -> Camera:
     """The camera of a photo without a profile. `focal_35mm` is EXIF's 35 mm equivalent, None when unknown.
+
+    Phones disagree whether that has the digital zoom in it (Exif leaves it open): of a photo that says it was zoomed
+    the focal length lies anywhere between, a rectangular distribution of its logarithm.
 
     Raises RetakeNeeded for a focal length that no phone has.
     """
     diagonal_px = float(np.hypot(width, height))
     centre = ((width - 1) / 2, (height - 1) / 2)
+    zoom = digital_zoom if 1.0 < digital_zoom <= MOST_ZOOM else 1.0
+    u_zoom = float(np.log(zoom)) / 12**0.5
     if focal_35mm is None:
-        f_px = TYPICAL_PHONE_F35_MM * diagonal_px / FULL_FRAME_DIAGONAL_MM
-        return Camera(f_px, *centre, 0.0, width, height, 0.12, 0.012 * diagonal_px, 0.05, "typical phone lens")
+        f_px = TYPICAL_PHONE_F35_MM * zoom**0.5 * diagonal_px / FULL_FRAME_DIAGONAL_MM
+        u_f = float(np.hypot(0.12, u_zoom))
+        return Camera(f_px, *centre, 0.0, width, height, u_f, 0.012 * diagonal_px, 0.05, "typical phone lens")
     if not 8.0 <= focal_35mm <= 300.0:
         raise RetakeNeeded(
             "odd-focal-length",
             f"The photo says its lens is {focal_35mm:g} mm (35 mm equivalent), which no phone has: "
             "send the photo as the phone saved it, not edited.",
         )
-    f_px = focal_35mm * diagonal_px / FULL_FRAME_DIAGONAL_MM
+    f_px = focal_35mm * zoom**0.5 * diagonal_px / FULL_FRAME_DIAGONAL_MM
     rounding = 0.5 / focal_35mm / np.sqrt(3.0)
-    u_f = float(np.hypot(rounding, 0.012))
+    u_f = float(np.hypot(np.hypot(rounding, 0.012), u_zoom))
     return Camera(f_px, *centre, 0.0, width, height, u_f, 0.005 * diagonal_px, 0.05, f"EXIF {focal_35mm:g} mm")
 
 

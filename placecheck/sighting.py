@@ -156,7 +156,7 @@ def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = N
             raise RetakeNeeded.of(worse) from error
         raise
     doubted = edges_doubted(card)
-    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
+    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
     block = find_block(photo.image, card.px_per_mm)
     bad = block_problem(photo.image, gray, block.outline_px, card.px_per_mm, doubted)
     if bad is not None:

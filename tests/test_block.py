@@ -96,6 +96,19 @@ def test_a_lens_that_exif_does_not_tell_is_a_phones_and_an_odd_one_is_refused():
         assert caught.value.problem.code == "odd-focal-length"
 
 
+def test_a_zoomed_photos_focal_length_lies_with_and_without_the_zoom():
+    """Exif 2.32 does not say whether FocalLengthIn35mmFilm has DigitalZoomRatio in it."""
+    for focal_35mm in (26.0, None):
+        still = camera_for(4032, 3024, focal_35mm)
+        for zoom in (1.5, 2.0, 5.0):
+            zoomed = camera_for(4032, 3024, focal_35mm, zoom)
+            for meant in (1.0, zoom):
+                assert abs(np.log(meant * still.f_px / zoomed.f_px)) < 1.74 * zoomed.u_f_rel
+            assert zoomed.u_f_rel**2 == pytest.approx(still.u_f_rel**2 + np.log(zoom) ** 2 / 12)
+        for odd in (0.5, 1.0, 1e9):
+            assert camera_for(4032, 3024, focal_35mm, odd) == still
+
+
 @settings(max_examples=40, deadline=None)
 @given(x=st.floats(-0.6, 0.6), y=st.floats(-0.6, 0.6), k1=st.floats(-0.1, 0.1))
 def test_undistort_inverts_distort(x, y, k1):

@@ -131,6 +131,16 @@ def test_turning_scaling_and_light_change_nothing_beyond_the_uncertainty(change,
         assert abs(before[measure].value - after[measure].value) < allowed, (what, measure)
 
 
+@pytest.mark.parametrize("counted", [True, False])
+def test_a_zoomed_photo_is_measured_whether_its_phone_counts_the_zoom_or_not(counted):
+    photo, before = load_photo(PHOTOS / "demo.jpg"), measured("demo").estimates
+    focal_35mm = photo.focal_35mm if counted else photo.focal_35mm / 2
+    after = measure_photo(replace(photo, focal_35mm=focal_35mm, digital_zoom=2.0), request_for("demo")).estimates
+    assert set(after) == set(before)
+    for measure in before:
+        assert abs(before[measure].value - after[measure].value) < before[measure].U95, measure
+
+
 def test_budget_adds_up_to_the_uncertainty():
     from placecheck.uncertainty import factor_for
 

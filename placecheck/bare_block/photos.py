@@ -124,7 +124,7 @@ def look_at(
     card = find_card(gray)
     doubted = edges_doubted(card)
     camera = pick_profile(photo, profiles_folder(home), profile).camera
-    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
+    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
     image, scale = photo.image, min(1.0, LONG_SIDE_PX / max(photo.width, photo.height))
     if scale < 1.0:
         image = resize(image, round(photo.width * scale), round(photo.height * scale))

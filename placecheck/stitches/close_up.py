@@ -60,7 +60,7 @@ def measure_stitches(
     for problem in card_problems(card):
         raise RetakeNeeded.of(problem)
     _refuse_far_or_blurred(card)
-    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm)
+    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
     ground = fit_ground(card, camera, request.card_bars_mm)
     _refuse_slanted(ground)
     row = _see_row(photo, ground, card, explain)
