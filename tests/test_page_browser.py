@@ -558,6 +558,22 @@ def test_a_class_dropped_at_once(browser, server, paired, photos):
     context.close()
 
 
+def test_what_is_dropped_is_sent_as_heic_too_or_named(phone, server):
+    """Browsers that do not know HEIC give such a file no type."""
+    phone.goto(f"{server.url}/class")
+    phone.locator(".chip", has_text="5x5").click()
+    phone.fill("#block", "22.75in")
+    drop = """(name) => {
+        const data = new DataTransfer();
+        data.items.add(new File(["no photo at all"], name));
+        dispatchEvent(new DragEvent("drop", { dataTransfer: data }));
+    }"""
+    phone.evaluate(drop, "notes.txt")
+    assert "no photo in what was dropped" in phone.locator(".notice[role=alert]").inner_text()
+    phone.evaluate(drop, "Bea.HEIC")
+    phone.wait_for_url(re.compile("/class/[0-9a-f]+$"))
+
+
 def test_a_class_on_a_block_measured_before(phone, server, photos):
     from placecheck.bare_block.saved import BLOCKS, blocks_folder
 

@@ -788,6 +788,16 @@ def test_a_class_worst_first_as_csv_and_pages(paired):
     assert pages.count(f"5x5 closure, block {FORM['block']}.") == 3
 
 
+def test_two_students_photos_of_one_name_are_two_and_one_sent_twice_is_one(paired):
+    client, token = paired
+    form = {"token": token, **FORM, "batch": "e" * 16, "class": "Friday", "once": "page"}
+    files = [("photo", ("image.jpg", photo_bytes("pass") + bytes([n]))) for n in (1, 2)]
+    for _ in range(2):
+        to = client.post("/class", data=form, files=files).headers["location"]
+    wait_for(client, to)
+    assert re.findall(r"<h2>([^<]+)</h2>", client.get(to).text) == ["image", "image"]
+
+
 def test_a_students_photo_keeps_its_name(server, paired):
     from placecheck.records.store import open_store
 

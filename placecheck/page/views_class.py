@@ -31,7 +31,7 @@ from placecheck.page.bench import CLASS_PHOTOS, PHOTO_BYTES, Bench, bench_of, wa
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
 from placecheck.page.rows import VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of, verdict_says
-from placecheck.page.views_take import CLOSURES, owner_of, photos_in, spec_of, usual
+from placecheck.page.views_take import CLOSURES, digest_of, owner_of, photos_in, spec_of, usual
 from placecheck.records.export import safe_text
 
 NUMBER = re.compile(r"[0-9a-f]{16}")
@@ -84,7 +84,8 @@ async def send(request: Request, form: Any) -> Response:
     owner, refused = request.state.session.key, []
     for file in files:
         label = student_of(file.filename or "")
-        once = f"{batch} {texts.get('once', '')[:40]} {label}"
+        digest = await asyncio.to_thread(digest_of, file.file)  # two students' phones may give one name
+        once = f"{batch} {texts.get('once', '')[:40]} {label} {digest}"
         if bench.inbox.known(owner, once) is not None:
             continue
         try:

@@ -180,7 +180,7 @@ async def _take_in(request: Request, form: Any, asked: Callable[[dict[str, str]]
         raise UsageProblem("no-photo", "There is no photo in what was sent: take or choose one first.")
     once = str(form.get("once", ""))[:40]
     if once:
-        once = f"{once} {await asyncio.to_thread(_digest, files[0].file)}"
+        once = f"{once} {await asyncio.to_thread(digest_of, files[0].file)}"
     job = bench.inbox.known(owner, once)
     if job is None:
         texts = {name: value for name, value in form.items() if isinstance(value, str)}
@@ -194,7 +194,7 @@ async def _take_in(request: Request, form: Any, asked: Callable[[dict[str, str]]
     return RedirectResponse(f"/checks/{job.id}", 303)
 
 
-def _digest(photo: IO[bytes]) -> str:
+def digest_of(photo: IO[bytes]) -> str:
     """The SHA-256 of a photo, which is then at its start again."""
     digest = hashlib.file_digest(photo, "sha256").hexdigest()  # type: ignore[arg-type]
     photo.seek(0)

@@ -152,7 +152,11 @@ if (drop) {
   addEventListener("drop", (e) => {
     e.preventDefault();
     drop.classList.remove("over");
-    left = [...e.dataTransfer.files].filter((f) => f.type.startsWith("image/"));
-    if (left.length && form.reportValidity()) send();
+    // browsers that do not know HEIC give it no type
+    left = [...e.dataTransfer.files].filter((f) => f.type.startsWith("image/") || /\.hei[cf]$/i.test(f.name));
+    if (!left.length) {
+      trouble("There is no photo in what was dropped: drop JPEG, PNG or HEIC files.");
+      retry.hidden = true;
+    } else if (form.reportValidity()) send();
   });
 }
