@@ -16,6 +16,7 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+import stat
 import struct
 import warnings
 from dataclasses import dataclass, field
@@ -27,6 +28,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.errors import UnusableFile
+from placecheck.sent_by_mistake import not_a_photo
 
 Image = npt.NDArray[np.uint8]
 
@@ -88,9 +90,7 @@ def load_photo(source: Path | bytes) -> Photo:
         raise UnusableFile("empty-file", f"{name} is empty (0 bytes): copy it from the phone again.")
     kind = kind_of(data)
     if kind is None:
-        raise UnusableFile(
-            "not-an-image", f"{name} is not a JPEG, PNG or HEIC photo: give the photo as the phone's camera saved it."
-        )
+        raise not_a_photo(data, name)
     if (kind == "jpeg" and jpeg_end(data) is None) or (kind == "png" and not png_is_complete(data)):
         raise _truncated(name)
     header = _heic_header(data, name) if kind == "heic" else _header(data, name)
@@ -117,12 +117,20 @@ def load_photo(source: Path | bytes) -> Photo:
 
 
 def read_bytes(path: Path) -> bytes:
-    """The bytes of a file, or UnusableFile: missing-file, is-a-folder, no-permission, too-large, unreadable."""
+    """The bytes of a file.
+
+    Raises UnusableFile: missing-file, is-a-folder, not-a-file, no-permission, too-large, unreadable.
+    """
     path = Path(path)
     try:
         if path.is_dir():
             raise UnusableFile("is-a-folder", f"{path} is a folder: name the photo itself, or {path / '*.jpg'}.")
-        if path.stat().st_size > MAX_FILE_BYTES:
+        there = path.stat()
+        if not stat.S_ISREG(there.st_mode):
+            raise UnusableFile(
+                "not-a-file", f"{path} is a pipe or a device, no file: save the photo as a file, and name that."
+            )
+        if there.st_size > MAX_FILE_BYTES:
             raise UnusableFile(
                 "too-large", f"{path.name} is larger than {MAX_FILE_BYTES // 10**6} MB: give the photo as JPEG."
             )
@@ -266,32 +274,55 @@ def _heic_header(data: bytes, name: str) -> _Header:
             "heic-not-supported",
             f"{name} is a HEIC photo: run `pip install 'placecheck[heic]'` once, or save it as JPEG on the phone.",
         ) from None
-    from PIL import Image as Pillow
-
     from placecheck import vision
 
+    if not heif_names_are_text(data):
+        raise _damaged(name)
     try:
         heif = pi_heif.open_heif(data, convert_hdr_to_8bit=True)
         width, height = heif.size
+    except MemoryError:
+        raise
     except Exception:
         raise _damaged(name) from None
-    exif = Pillow.Exif()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            exif.load(heif.info.get("exif") or b"")
-        except Exception:
-            exif = Pillow.Exif()
-    tags = read_tags(exif)
+    tags = heif_tags(heif)
 
     def decode() -> Image | None:
         try:
             pixels = np.asarray(heif.to_pillow().convert("RGB"))
+        except MemoryError:
+            raise
         except Exception:
             return None
         return vision.rgb_to_bgr(pixels)
 
     return _Header(width, height, 1, tags, decode)
+
+
+def heif_names_are_text(data: bytes) -> bool:
+    """Whether what a HEIF calls its items (infe, ISO 14496-12, 8.11.6) is text: if not, pi-heif ends the process."""
+    for found in re.finditer(rb"infe", data):
+        at, size = found.end(), int.from_bytes(data[found.start() - 4 : found.start()], "big")
+        names = at + (10 if data[at : at + 1] >= b"\3" else 8)
+        try:
+            data[names : at - 8 + size].decode()
+        except UnicodeDecodeError:
+            return False
+    return True
+
+
+def heif_tags(heif: Any) -> dict[int, Any]:
+    """EXIF's tags of an opened HEIF; damaged EXIF has none."""
+    from PIL import Image as Pillow
+
+    exif = Pillow.Exif()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            exif.load(heif.info.get("exif") or b"")
+            return read_tags(exif)
+        except Exception:
+            return {}
 
 
 def _tags(opened: Any) -> dict[int, Any]:

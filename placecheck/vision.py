@@ -12,7 +12,6 @@ both axes (opencv/opencv pull request 28380).
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,11 +43,16 @@ def decode_color(data: bytes) -> tuple[Image | None, str]:
 
     The picture is None if undecodable. libjpeg makes a picture of damaged data and only says so, on standard error,
     its first complaint alone; libpng says why it gave up. None of it reaches the user's own standard error.
+    Raises MemoryError.
     """
     flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
     image: Any = None
-    with decoders_heard() as said, contextlib.suppress(cv2.error):
-        image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    with decoders_heard() as said:
+        try:
+            image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+        except cv2.error as error:
+            if error.code == cv2.Error.StsNoMem:
+                raise MemoryError from None
     return image, b"".join(said).decode("utf-8", "replace")
 
 

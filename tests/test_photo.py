@@ -188,6 +188,30 @@ def test_heic_cut_short_is_refused(cut: int) -> None:
     assert code_of((FIXTURES / "heic" / "card_turned.heic").read_bytes()[:cut]) in ("not-an-image", "truncated")
 
 
+@pytest.mark.skipif(importlib.util.find_spec("pi_heif") is None, reason="the heic extra is not installed")
+def test_damage_that_ends_the_heic_decoders_process_is_refused_before() -> None:
+    code = "import sys; from placecheck.photo import load_photo; load_photo(sys.stdin.buffer.read())"
+    data = (FIXTURES / "heic" / "thumbnail_tiles.heic").read_bytes()
+    for sound, damaged in ((b"rdf+xml", b"rdf\xffxml"), (b"mime\0", b"\xffime\0")):
+        assert sound in data
+        done = subprocess.run(
+            [sys.executable, "-c", code], input=data.replace(sound, damaged), capture_output=True, timeout=60
+        )
+        assert done.returncode == 1
+        assert b"UnusableFile" in done.stderr
+
+
+def test_a_picture_there_is_no_memory_for_is_not_called_damaged(monkeypatch: pytest.MonkeyPatch) -> None:
+    def none_left(*given: object) -> None:
+        error = cv2.error("Insufficient memory")
+        error.code = cv2.Error.StsNoMem
+        raise error
+
+    monkeypatch.setattr(cv2, "imdecode", none_left)
+    with pytest.raises(MemoryError):
+        load_photo(stored(picture()))
+
+
 # ----------------------------------------------------------------------------- files that are no photo
 
 
@@ -199,6 +223,13 @@ def test_missing_file_folder_and_empty_file(tmp_path: Path) -> None:
     assert code_of(b"") == "empty-file"
     (tmp_path / "file").write_bytes(b"x")
     assert code_of(tmp_path / "file" / "below.jpg") == "missing-file"
+
+
+def test_what_is_no_file_is_never_waited_for(tmp_path: Path) -> None:
+    """A pipe that nobody writes into has no end to wait for, a device none at all."""
+    os.mkfifo(tmp_path / "pipe.jpg")
+    (tmp_path / "zeros.jpg").symlink_to("/dev/zero")
+    assert code_of(tmp_path / "pipe.jpg") == code_of(tmp_path / "zeros.jpg") == "not-a-file"
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
@@ -226,6 +257,29 @@ def test_no_permission_as_the_system_reports_it(tmp_path: Path, monkeypatch: pyt
 )
 def test_not_an_image(data: bytes) -> None:
     assert code_of(data) == "not-an-image"
+
+
+@pytest.mark.parametrize(
+    ("kind", "words", "then"),
+    [
+        ("WEBP", "a WebP picture", "as the phone's camera saved it"),
+        ("GIF", "a GIF picture", "as the phone's camera saved it"),
+        ("BMP", "a BMP picture", "as the phone's camera saved it"),
+        ("PDF", "a PDF", "as the phone's camera saved it"),
+        ("TIFF", "a raw or TIFF picture", "set the phone's camera to JPEG"),
+        ("AVIF", "an AVIF picture", "set the phone's camera to JPEG"),
+        (b"\0\0\0\x14ftypqt  " + bytes(99), "a film", "take a photo"),
+        (b"\0\0\0\x18ftypmp42\0\0\0\0mp42isom" + bytes(99), "a film", "take a photo"),
+    ],
+)
+def test_what_is_sent_by_mistake_is_named(kind: str | bytes, words: str, then: str) -> None:
+    """As Pillow writes it; a film by its brand (ISO 14496-12, 4.3)."""
+    if isinstance(kind, str) and kind not in Pillow.registered_extensions().values():
+        pytest.skip(f"this Pillow knows no {kind}")
+    data = kind if isinstance(kind, bytes) else stored(picture(), kind)
+    assert code_of(data) == "not-an-image"
+    with pytest.raises(UnusableFile, match=f"is {words}, not a JPEG, PNG or HEIC photo: .*{then}"):
+        load_photo(data)
 
 
 def test_jpeg_that_starts_well_and_is_rubbish() -> None:

@@ -63,6 +63,17 @@ def test_photo_reads_the_same_from_the_copy():
     assert before.was_rotated
 
 
+def test_a_phones_name_keeps_its_accents():
+    """Profiles go by it; EXIF means ASCII, and phones write more."""
+    exif = Image.Exif()
+    exif[272] = "Fen\u00eatre 5".encode("latin-1")
+    out = io.BytesIO()
+    Image.fromarray(pixels(1, 1280, 960)).save(out, "JPEG", exif=exif)
+    before = load_photo(out.getvalue())
+    assert before.model == "Fen\u00eatre 5"
+    assert load_photo(clean_photo(out.getvalue()).data).model == before.model
+
+
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_orientation_survives(orientation):
     exif = Image.Exif()

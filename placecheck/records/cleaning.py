@@ -77,7 +77,8 @@ def minimal_exif(tags: dict[int, Any], orientation: bool = True) -> bytes:
     exif = Pillow.Exif()
     for tag in KEPT_TAGS:
         if tag in tags and (tag != TAG_ORIENTATION or orientation):
-            exif[tag] = tags[tag]
+            text = isinstance(tags[tag], str)
+            exif[tag] = tags[tag].encode("latin-1", "replace") if text else tags[tag]  # as Pillow reads it
     inner = {tag: tags[tag] for tag in KEPT_EXIF_TAGS if tag in tags}
     if inner:
         exif.get_ifd(TAG_EXIF_IFD).update(inner)
@@ -349,16 +350,12 @@ def _item_places(data: bytes, start: int, end: int) -> list[tuple[int, int, list
 
 
 def _heic_tags(data: bytes) -> dict[int, Any]:
-    from PIL import Image as Pillow
-
-    from placecheck.photo import read_tags
+    from placecheck.photo import heif_tags
 
     try:
         import pi_heif
 
-        exif = Pillow.Exif()
-        exif.load(pi_heif.open_heif(data).info.get("exif") or b"")
-        return read_tags(exif)
+        return heif_tags(pi_heif.open_heif(data))
     except Exception:
         return {}
 
