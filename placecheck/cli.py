@@ -24,7 +24,7 @@ from typing import Any, TextIO
 
 import typer
 
-from placecheck.errors import PlacecheckError, UnusableFile
+from placecheck.errors import PlacecheckError, UnusableFile, one_line
 
 COMMANDS: dict[str, str] = {
     "check": "placecheck.commands.check",
@@ -122,7 +122,7 @@ def _debug() -> None:
 
 
 def _say(message: str) -> None:
-    print(f"placecheck: {message}", file=sys.stderr)
+    print(f"placecheck: {one_line(message)}", file=sys.stderr)
 
 
 def _system_stopped(error: OSError) -> str:

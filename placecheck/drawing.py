@@ -298,4 +298,5 @@ def save_picture(picture: Image.Image, path: Path) -> None:
         with writing(path, mode=0o644) as file:
             picture.save(file, kind, **({"quality": 90} if kind == "JPEG" else {}))
     except OSError as error:
-        raise UnusableFile("overlay-unwritable", f"The picture {path} cannot be written: {error.strerror}.") from None
+        why = "its folder is a file" if isinstance(error, FileExistsError) else error.strerror
+        raise UnusableFile("overlay-unwritable", f"The picture {path} cannot be written: {why}.") from None

@@ -11,8 +11,17 @@ for a length, size or setting that makes no sense (exit 2).
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Self
+
+_NO_SIGN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
+"""What moves a terminal's cursor, or turns its text about: nothing of a sentence, but a file's name may hold it."""
+
+
+def one_line(text: str) -> str:
+    """`text` with "?" for what is no sign to be read."""
+    return _NO_SIGN.sub("?", text)
 
 
 @dataclass(frozen=True)
@@ -25,6 +34,7 @@ class Problem:
     def __post_init__(self) -> None:
         if not self.code or not self.message:
             raise ValueError("a problem needs a code and a message")
+        object.__setattr__(self, "message", one_line(self.message))
 
 
 class PlacecheckError(Exception):

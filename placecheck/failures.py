@@ -29,11 +29,16 @@ def print_if_debugging(error: BaseException) -> None:
         traceback.print_exception(error, file=sys.stderr)
 
 
+def _of_opencvs_memory(error: Exception) -> bool:
+    """Whether OpenCV, which has one exception for everything, lacked memory (its StsNoMem)."""
+    return type(error).__module__.startswith("cv2") and getattr(error, "code", 0) == -4
+
+
 def why_stopped(error: Exception, no_memory: str) -> tuple[Problem, int]:
     """The problem and the exit status of what stopped a check; `no_memory` is the sentence for too little memory."""
     if isinstance(error, PlacecheckError):
         return error.problem, error.exit_status
-    if isinstance(error, MemoryError):
+    if isinstance(error, MemoryError) or _of_opencvs_memory(error):
         return Problem("out-of-memory", no_memory), FAILED
     print_if_debugging(error)
     if isinstance(error, ImportError):

@@ -13,18 +13,20 @@ is open, whether they lie on the block and the right way round once that is foun
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from placecheck.errors import UsageProblem
+from placecheck.whole_files import read_small
 
 POINT_NAMES = ("fold_front", "fold_back", "front_left", "front_right", "back_left", "back_right")
 LINE_NAMES = ("outline", "cap_rim", "centre_line", "hairline", "fold")
 CAP_LINES = ("outline", "centre_line")
 """What of it the check of the cap alone uses."""
 LEAST_POINTS: Mapping[str, int] = {"outline": 8, "cap_rim": 3, "centre_line": 2, "hairline": 3, "fold": 2}
+LEAST_LENGTH_PX = 2.0
+"""A line that reaches no farther has no direction."""
 DEFAULT_U_PX = 1.5
 """A careful click on a phone photo (an assumption; a file may state its own `u_px`)."""
 WRONG_WAY, OFF_BLOCK = "marks-swapped", "marks-off-block"
@@ -74,7 +76,7 @@ def _wrong(path: Path, what: str) -> UsageProblem:
 def _point(value: object) -> Point | None:
     if not isinstance(value, list) or len(value) != 2:
         return None
-    if any(isinstance(v, bool) or not isinstance(v, (int, float)) or not math.isfinite(v) for v in value):
+    if any(isinstance(v, bool) or not isinstance(v, (int, float)) or not abs(v) < 1e9 for v in value):
         return None
     return float(value[0]), float(value[1])
 
@@ -105,6 +107,8 @@ def marks_from(data: object, path: Path) -> Marks:
         good = tuple(point for point in line if point is not None)
         if len(good) != len(line) or len(good) < LEAST_POINTS[name]:
             raise _wrong(path, f"{name} must be a list of at least {LEAST_POINTS[name]} points [[x, y], ...].")
+        if max(max(along) - min(along) for along in zip(*good, strict=True)) < LEAST_LENGTH_PX:
+            raise _wrong(path, f"the points of {name} lie all in one place: set them along the whole of it.")
         lines[name] = good
     if not points and not lines:
         raise _wrong(path, "there is no mark: give landmarks_px or lines_px.")
@@ -117,7 +121,7 @@ def marks_from(data: object, path: Path) -> Marks:
 def load_marks(path: Path, stage: str = "pinned") -> Marks:
     """Marks from a JSON file, for a photo of that stage. Raises UsageProblem with one sentence."""
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(read_small(path))  # UTF-8 or, as other systems redirect an answer, UTF-16
     except FileNotFoundError:
         raise UsageProblem("file-missing", f"There is no marks file at {path}: check the name.") from None
     except OSError as error:

@@ -39,12 +39,17 @@ NO_MEMORY = "There is not enough memory for this photo: close other programs, or
 
 @dataclass(frozen=True)
 class Checked:
-    """The answer for one file, what could not be written beside it, and whether the file was a photo at all."""
+    """The answer for one file, what could not be written beside it, and whether the file was a photo at all.
+
+    `drawn` is the overlay, if one was written; `sha256` is that of the bytes that were measured.
+    """
 
     path: Path
     answer: Answer
     notes: tuple[str, ...] = ()
     is_photo: bool = True
+    drawn: Path | None = None
+    sha256: str | None = None
 
 
 def answer_for(measured: Measured, request: CheckRequest) -> Answer:
@@ -136,11 +141,16 @@ def check_file(path: Path, request: CheckRequest, overlay: Path | None = None, e
         json.dumps(answer.as_json(), allow_nan=False)
     except Exception as error:
         answer = stopped_answer(error, request.stage, NO_MEMORY)
-    notes = [
-        explainer.unwritten if explainer is not None else None,
-        write_overlay(photo, answer, request, overlay) if overlay is not None else None,
-    ]
-    return Checked(path, answer, tuple(note for note in notes if note), photo is not None)
+    undrawn = write_overlay(photo, answer, request, overlay) if overlay is not None else None
+    notes = [explainer.unwritten if explainer is not None else None, undrawn]
+    return Checked(
+        path,
+        answer,
+        tuple(note for note in notes if note),
+        photo is not None,
+        drawn=overlay if undrawn is None else None,
+        sha256=photo.sha256 if photo is not None else None,
+    )
 
 
 def write_overlay(photo: Photo | None, answer: Answer, request: CheckRequest, path: Path) -> str | None:

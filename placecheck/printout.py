@@ -27,6 +27,7 @@ from placecheck.answer import (
     State,
     Verdict,
 )
+from placecheck.errors import one_line
 from placecheck.steps import begun, step_of
 
 if TYPE_CHECKING:
@@ -229,7 +230,7 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
     unicode = _unicode(console)
     colour = {"pass": "bold green", "fix": "bold yellow", "retake": "bold magenta"}[answer.verdict]
     if title:
-        console.print(Text(title, style="bold"))
+        console.print(Text(one_line(title), style="bold"))
     console.print(Text(verdict_text(answer.measured.stage, answer.verdict), style=colour))
     if answer.measured.estimates:
         table = Table(box=None, pad_edge=False, header_style="bold")

@@ -19,6 +19,7 @@ from pathlib import Path
 from statistics import NormalDist
 
 from placecheck.errors import UsageProblem
+from placecheck.whole_files import read_small
 
 CLEARANCES = ("clearance_centre_mm", "clearance_left_mm", "clearance_right_mm")
 ASYMMETRIES = ("front_corner_asymmetry_mm", "back_corner_asymmetry_mm")
@@ -177,12 +178,12 @@ def tolerances_from(data: Mapping[str, object], where: str = "the tolerances") -
 def read_toml(path: Path, what: str) -> dict[str, object]:
     """The parsed TOML file, for `what` it is ("the tolerances file"). Raises UsageProblem with one sentence."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return tomllib.loads(read_small(path).decode("utf-8-sig"))
     except FileNotFoundError:
         raise UsageProblem("file-missing", f"There is no {what} at {path}: check the name.") from None
     except OSError as error:
         raise UsageProblem("file-unreadable", f"The {what} {path} cannot be read: {error.strerror}.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise UsageProblem("file-not-toml", f"The {what} {path} is not valid TOML: {error}.") from None
 
 

@@ -24,6 +24,8 @@ from placecheck.errors import UsageProblem
 
 PASSING = ".writing-"
 """Beginning of the name of a file that is being written."""
+LARGEST_SMALL_BYTES = 20_000_000
+"""More than any marks, settings or sheet."""
 
 
 @contextlib.contextmanager
@@ -94,6 +96,15 @@ def copy_whole(source: IO[bytes], path: Path, limit: int) -> int:
                 raise ValueError("too many bytes")
             file.write(chunk)
     return written
+
+
+def read_small(path: Path) -> bytes:
+    """The bytes of a file that people write. Raises OSError, also where it has no end or is no such file."""
+    with open(path, "rb") as file:
+        data = file.read(LARGEST_SMALL_BYTES + 1)
+    if len(data) > LARGEST_SMALL_BYTES:
+        raise OSError(errno.EFBIG, f"it is larger than {LARGEST_SMALL_BYTES // 10**6} MB")
+    return data
 
 
 def sync_folder(folder: Path) -> None:

@@ -24,6 +24,7 @@ from placecheck.commands.worker_processes import _in_processes
 from placecheck.errors import RetakeNeeded
 from placecheck.marks import Marks, load_marks
 from placecheck.profiles.kept import PROFILES, profiles_folder
+from placecheck.records.photos import sha256_of
 from placecheck.request import CheckRequest
 from placecheck.units import parse_closure
 
@@ -284,10 +285,12 @@ def test_no_number_is_ever_nan_in_the_answer(run, photo, measuring, monkeypatch)
 
 
 def test_out_of_memory(run, photo, measuring):
-    measuring.error = MemoryError()
-    status, out, _ = run("check", photo, *OPTIONS, "--json")
-    assert status == 4
-    assert json.loads(out)["problems"][0]["code"] == "out-of-memory"
+    opencvs = cv2.error("Failed to allocate 37748736 bytes")
+    opencvs.code = cv2.Error.StsNoMem
+    for measuring.error in (MemoryError(), opencvs):
+        status, out, _ = run("check", photo, *OPTIONS, "--json")
+        assert status == 4
+        assert json.loads(out)["problems"][0]["code"] == "out-of-memory"
 
 
 def test_missing_system_library_names_the_packages(run, photo, measuring):
@@ -463,6 +466,9 @@ def test_marks_a_stage_has_no_use_for(run, photo, measuring, tmp_path):
         ({"landmarks_px": {"fold_front": [1]}}, "two numbers"),
         ({"landmarks_px": {"fold_front": [True, 2]}}, "two numbers"),
         ({"landmarks_px": {"fold_front": [1e999, 2]}}, "two numbers"),
+        ({"landmarks_px": {"fold_front": [10**400, 2]}}, "two numbers"),
+        ({"lines_px": {"centre_line": [[600, 500], [600, 500]]}}, "all in one place"),
+        ({"lines_px": {"outline": [[600, 500]] * 8}}, "all in one place"),
         ({"lines_px": {"outline": [[1, 2]]}}, "at least 8"),
         ({"lines_px": {"hairline": [[1, 2], [3, 4], "x"]}}, "points"),
         ({"landmarks_px": []}, "object of names"),
@@ -473,6 +479,20 @@ def test_faulty_marks(run, photo, measuring, tmp_path, data, word):
     status, out, err = run("check", photo, *OPTIONS, "--marks", marks_file(tmp_path, data))
     assert (status, out) == (2, "")
     one_sentence(err, word, "marks.json")
+
+
+@pytest.mark.parametrize("coded", ["utf-8-sig", "utf-16"])
+def test_marks_are_read_as_other_systems_write_them(tmp_path, coded):
+    path = tmp_path / "marks.json"
+    path.write_bytes('{"landmarks_px": {"fold_front": [3, 4]}}'.encode(coded))
+    assert load_marks(path).landmarks_px == {"fold_front": (3.0, 4.0)}
+
+
+@pytest.mark.parametrize("option", ["--marks", "--tolerances"])
+def test_a_file_without_end_is_not_read_to_its_end(run, photo, measuring, option):
+    status, out, err = run("check", photo, *OPTIONS, option, "/dev/zero")
+    assert (status, out) == (2, "")
+    one_sentence(err, "/dev/zero cannot be read")
 
 
 # ---------------------------------------------------------------------------------------------- files written
@@ -542,6 +562,68 @@ def test_a_picture_that_cannot_be_written_keeps_the_verdict(run, photo, measurin
     assert status == 0
     assert json.loads(out)["verdict"] == "pass"
     one_sentence(err, "cannot be written")
+
+
+@pytest.mark.parametrize("there", ["folder", "pipe", "old picture"])
+@pytest.mark.parametrize("together", [False, True])
+def test_a_record_has_the_picture_that_was_drawn_or_none(run, photo, measuring, tmp_path, monkeypatch, there, together):
+    """Never what was there before, and a picture that cannot be written costs no record."""
+    from placecheck.records.store import open_store
+    from placecheck.same_block import several
+
+    overlay = tmp_path / "pictures" / "photo-overlay.jpg" if together else tmp_path / "o.jpg"
+    overlay.parent.mkdir(exist_ok=True)
+    if there == "folder":
+        overlay.mkdir()
+    elif there == "pipe":
+        os.mkfifo(overlay)
+    else:
+        overlay.write_bytes(b"an old picture")
+        monkeypatch.setattr("placecheck.drawing.writing", lambda *a, **k: (_ for _ in ()).throw(OSError(28, "full")))
+    arguments = ["check", photo, *OPTIONS[:-1], "--overlay", overlay]
+    if together:
+        second = tmp_path / "second.jpg"
+        second.write_bytes(cv2.imencode(".jpg", 255 - cv2.imread(str(photo)))[1].tobytes())
+        measured = measuring.measure_photo(None, None)
+
+        def answered(paths, photos, request, alone):
+            from placecheck.one_photo import answer_for
+
+            answer = answer_for(measured, request)
+            return answer, (measured, measured), [None, answer]
+
+        monkeypatch.setattr(several, "_answer", answered)
+        arguments = ["check", photo, second, "--same-block", *OPTIONS[:-1], "--overlay", overlay.parent]
+    status, _, err = run(*arguments)
+    assert status == 0
+    assert "cannot be written" in err
+    assert "not saved" not in err
+    with open_store() as store:
+        assert store.get(2 if together else 1).overlay is None
+
+
+def test_a_photo_that_changed_since_it_was_checked_is_not_kept_with_its_answer(run, photo, measuring, monkeypatch):
+    measure = measuring.measure_photo
+
+    def meanwhile(*given, **named):
+        photo.write_bytes(cv2.imencode(".jpg", np.zeros((900, 1200, 3), np.uint8))[1].tobytes())
+        return measure(*given, **named)
+
+    monkeypatch.setattr(sys.modules["placecheck.measuring"], "measure_photo", meanwhile)
+    status, _, err = run("check", photo, *OPTIONS[:-1])
+    assert status == 0
+    one_sentence(err, "not saved", "has changed since it was checked")
+
+
+def test_what_a_name_holds_moves_no_cursor(run, tmp_path):
+    paths = [tmp_path / "a\x1b[2Jb.jpg", tmp_path / "c\nd.jpg"]
+    status, out, err = run("check", *paths, *OPTIONS, "--overlay", tmp_path / "out")
+    assert status == 4
+    assert "\x1b" not in out + err
+    assert "a?[2Jb.jpg" in out
+    assert "c?d.jpg does not exist" in " ".join(out.split())
+    answers = [json.loads(line) for line in run("check", *paths, *OPTIONS, "--json")[1].splitlines()]
+    assert [answer["photo"] for answer in answers] == [str(path) for path in paths]
 
 
 @pytest.mark.parametrize("spelling", ["same", "dotted", "symbolic", "hard"])
@@ -693,7 +775,9 @@ def test_saving_and_not_saving(run, photo, measuring, saved, tmp_path):
     assert request["closure"]["label"] == "5x5"
     assert answer["verdict"] == "pass"
     assert overlay.startswith(b"\xff\xd8\xff")
-    assert names == {"order": "A17", "client": "blue coat", "maker": "Ada", "profile": None}
+    assert names == {"order": "A17", "client": "blue coat", "maker": "Ada", "profile": None} | {
+        "checked_sha256": sha256_of(photo)
+    }
     run("check", photo, *given, "--no-save")
     run("check", unusable("text", tmp_path, photo), *given)
     assert len(saved) == 1

@@ -143,11 +143,11 @@ def check(
     with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
         if names is not None:  # the record keeps the overlay too
             tasks = [(p, r, o or Path(scratch) / f"{i}.jpg", e) for i, (p, r, o, e) in enumerate(tasks)]
-        for task, checked in zip(tasks, check_all(tasks, jobs), strict=True):
+        for checked in check_all(tasks, jobs):
             if overlay is None:  # nobody asked for that picture, so nobody is told of it
                 checked = replace(checked, notes=tuple(note for note in checked.notes if scratch not in note))
             if names is not None and checked.is_photo:  # first, since whoever reads the answer may stop reading
-                _save(checked, request, names, task[2])
+                _save(checked, request, names)
             _report(checked, as_json, len(photos) > 1, budget)
             worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)
     raise typer.Exit(worst)
@@ -172,28 +172,30 @@ def _report(checked: Checked, as_json: bool, several: bool, budget: bool) -> Non
         print_answer(console, checked.answer, str(checked.path) if several else None)
         if budget:
             print_budget(console, checked.answer)
+    from placecheck.errors import one_line
+
     for note in checked.notes:
-        print(f"placecheck: {note}", file=sys.stderr)
+        print(f"placecheck: {one_line(note)}", file=sys.stderr)
 
 
-def _save(checked: Checked, request: CheckRequest, names: Names, overlay: Path | None) -> None:
+def _save(checked: Checked, request: CheckRequest, names: Names) -> None:
     """Keep photo, answer and overlay in the records; a failure is one sentence and never costs the verdict."""
     try:
         from placecheck.records.request_json import to_json
         from placecheck.records.saving import save_check
         from placecheck.settings import home
 
-        picture = overlay.read_bytes() if overlay is not None and overlay.exists() else None
         save_check(
             home(),
             checked.path,
             checked.answer.as_json(),
             to_json(request),
-            picture,
+            checked.drawn.read_bytes() if checked.drawn is not None else None,
             order=names.order,
             client=names.client,
             maker=names.maker,
             profile=checked.answer.measured.camera_profile,
+            checked_sha256=checked.sha256,
         )
     except Exception as error:
         what = str(error).split("\n", 1)[0] or type(error).__name__

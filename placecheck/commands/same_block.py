@@ -75,8 +75,10 @@ def _report(checked: CheckedSet, as_json: bool, budget: bool, pictures: bool) ->
         print_answer(console, checked.answer, title)
         if budget:
             print_budget(console, checked.answer)
+    from placecheck.errors import one_line
+
     for note in checked.notes if pictures else ():
-        print(f"placecheck: {note}", file=sys.stderr)
+        print(f"placecheck: {one_line(note)}", file=sys.stderr)
 
 
 def _save(checked: CheckedSet, request: CheckRequest, names: Names, picture: Path) -> None:
@@ -97,6 +99,7 @@ def _save(checked: CheckedSet, request: CheckRequest, names: Names, picture: Pat
                     to_json(request),
                     profile=share.alone.measured.camera_profile,
                     origin=PART,
+                    checked_sha256=share.sha256,
                 )
                 for share in checked.shares[1:]
                 if share.alone is not None
@@ -105,8 +108,9 @@ def _save(checked: CheckedSet, request: CheckRequest, names: Names, picture: Pat
                 checked.shares[0].path,
                 checked.as_json(),
                 to_json(request),
-                picture.read_bytes() if picture.exists() else None,
+                picture.read_bytes() if picture in checked.drawn else None,
                 profile=checked.answer.measured.camera_profile,
+                checked_sha256=checked.shares[0].sha256,
             )
 
             def whole(numbers: list[int]) -> NewRecord:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from placecheck.records.model import NewRecord, kept_name, now_text
+from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store, open_store
 
 
@@ -55,16 +56,21 @@ def new_record(
     created_at: str | None = None,
     origin: str = "check",
     note: str | None = None,
+    checked_sha256: str | None = None,
 ) -> NewRecord:
     """A record for the store to add, its photo and overlay in the store's folder already.
 
     `photo` is the original file, whose bytes are cleaned of personal metadata before they are kept. `overlay_png` may
-    be JPEG too. Raises RecordsProblem or UnusableFile.
+    be JPEG too. Where the file no longer has the bytes that were checked, whose SHA-256 is `checked_sha256`, it is not
+    kept. Raises RecordsProblem or UnusableFile.
     """
     from placecheck import __version__
     from placecheck.photo import read_bytes
 
     data = photo if isinstance(photo, bytes) else read_bytes(photo)
+    sha256 = hashlib.sha256(data).hexdigest()
+    if checked_sha256 not in (None, sha256):
+        raise RecordsProblem("photo-changed", "The photo's file has changed since it was checked: check it again.")
     return NewRecord(
         answer=answer_json,
         request=request_json,
@@ -79,7 +85,7 @@ def new_record(
         origin=origin,
         note=note,
         photo=store.put_photo(data),
-        original_sha256=hashlib.sha256(data).hexdigest(),
+        original_sha256=sha256,
         overlay=store.put_picture(overlay_png) if overlay_png is not None else None,
     )
 

@@ -32,7 +32,8 @@ NO_MEMORY = "There is not enough memory for these photos: close other programs, 
 class Share:
     """One photo of the set: its file, whether it is a photo, and what to draw in it.
 
-    `alone` is what a photo after the first answers by itself, where that was asked for.
+    `alone` is what a photo after the first answers by itself, where that was asked for; `sha256` is that of the bytes
+    that were measured.
     """
 
     path: Path
@@ -40,15 +41,17 @@ class Share:
     findings: Findings = field(default_factory=Findings)
     view: View | None = None
     alone: Answer | None = None
+    sha256: str | None = None
 
 
 @dataclass(frozen=True)
 class CheckedSet:
-    """The one answer for a set of photos, and what could not be written beside it."""
+    """The one answer for a set of photos, what could not be written beside it, and the pictures that were."""
 
     shares: tuple[Share, ...]
     answer: Answer
     notes: tuple[str, ...] = ()
+    drawn: tuple[Path, ...] = ()
 
     def as_json(self) -> dict[str, object]:
         """The answer's JSON object with the list of photos and each photo's landmarks."""
@@ -114,8 +117,12 @@ def check_together(
     each: tuple[Measured, ...] = ()
     try:
         photos = open_all(paths)
+        shares = tuple(Share(p, True, sha256=photo.sha256) for p, photo in zip(paths, photos, strict=True))
         answer, each, own = _answer(paths, photos, request, alone)
-        shares = tuple(Share(p, True, m.findings, m.view, a) for p, m, a in zip(paths, each, own, strict=True))
+        shares = tuple(
+            replace(share, findings=m.findings, view=m.view, alone=a)
+            for share, m, a in zip(shares, each, own, strict=True)
+        )
         json.dumps(answer.as_json(), allow_nan=False)
     except UsageProblem:
         raise
@@ -123,13 +130,14 @@ def check_together(
         answer = stopped_answer(error, request.stage, NO_MEMORY)
         if isinstance(error, UnusableFile):
             shares = tuple(Share(path, False) for path in paths)
-    notes = []
+    notes, drawn = [], []
     for k, path in enumerate(paths):
         if overlays and path in overlays:
             photo = photos[k] if k < len(photos) else None
             note = _draw(photo, each[k] if each else None, answer, request, overlays[path])
             notes += [note] if note else []
-    return CheckedSet(shares, answer, tuple(notes))
+            drawn += [overlays[path]] if not note else []
+    return CheckedSet(shares, answer, tuple(notes), tuple(drawn))
 
 
 def _answer(
