@@ -19,7 +19,7 @@ from typing import Any
 from placecheck.answer import Measured
 from placecheck.camera import Camera
 from placecheck.contradictions import tape_doubt
-from placecheck.findings import estimated, findings_of, grounds_of, view_of
+from placecheck.findings import estimated, far_off, findings_of, grounds_of, view_of
 from placecheck.marks import Marks
 from placecheck.measure import OnDome, measure_at, put_on_dome
 from placecheck.observing import (
@@ -106,5 +106,5 @@ def measured_of(seen: Sighted) -> tuple[Measured, OnDome]:
     grounds = grounds_of(observed)
     estimates, missing = estimated(values, parts, observed, grounds)
     found = findings_of(geometry, observed, on)
-    notes, view = tape_doubt(seen.fit) + seen.notes, view_of(geometry, on.chart)
+    notes, view = tape_doubt(seen.fit) + far_off(estimates, observed) + seen.notes, view_of(geometry, on.chart)
     return Measured(estimates, missing, found, notes, view, grounds=grounds), on

@@ -208,6 +208,7 @@ OPTIONS = {
     "clearance-seen-too-steeply": "--taped-clearance middle=10mm",
     "second-photo-asked": "--same-block PHOTO PHOTO",
     "tape-disagrees": "--marks FILE",
+    "far-off": "--marks FILE",
     "record-missing": "placecheck records list",
     "order-missing": "placecheck records list",
     "wrong-card": "placecheck card --small for the small one",

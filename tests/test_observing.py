@@ -13,12 +13,12 @@ import pytest
 from block_scenes import fit_view, pinned, view_of
 
 from calibration.judging import judged_again
-from placecheck.answer import CAP_SHOWN, PINNED, Grounds
+from placecheck.answer import CAP_SHOWN, PINNED, Estimate, Grounds
 from placecheck.errors import RetakeNeeded
 from placecheck.find.pins import HEAD_LIFTS_MM
-from placecheck.findings import estimated, grounds_of
+from placecheck.findings import estimated, far_off, grounds_of
 from placecheck.measure import measure_at, put_on_dome
-from placecheck.observed import Observed
+from placecheck.observed import BY_HAND, Observed
 from placecheck.observing import (
     END_FACING,
     PIN_U_MM,
@@ -139,6 +139,25 @@ def test_a_corner_set_by_hand_is_not_drawn_anywhere():
     seen = replace(seen, marks={**seen.marks, "front_left": by_hand})
     steadied = with_steadied_corners(seen, put_on_dome(fit.geometry, seen), fit.geometry, view.request)
     assert steadied.marks["front_left"] is by_hand
+
+
+@pytest.mark.parametrize(
+    ("readings", "evidence", "told"),
+    [
+        ({"offset_mm": 11.0, "skew_deg": -7.0}, "seen", None),
+        ({"offset_mm": -13.0}, "seen", "set a ball pin on it"),
+        ({"skew_deg": -9.0}, "seen", "set a ball pin on it"),
+        ({"offset_mm": 13.0}, PINNED, "correct the centre line by hand before you move anything."),
+        ({"offset_mm": 13.0}, BY_HAND, None),
+        ({"clearance_left_mm": 30.0}, "seen", None),
+    ],
+)
+def test_a_closure_farther_off_than_one_is_pinned_is_doubted_aloud(readings, evidence, told):
+    view, _ = seen_from(8)
+    line = replace(view.observed.centre, evidence=(evidence,))
+    problems = far_off({n: Estimate(v, 1.0) for n, v in readings.items()}, Observed({}, centre=line))
+    assert [p.code for p in problems] == ([] if told is None else ["far-off"])
+    assert told is None or told in problems[0].message
 
 
 @pytest.mark.parametrize(("rim_evidence", "pinned"), [(("seen",), False), ((CAP_SHOWN,), False), (("seen",), True)])

@@ -56,7 +56,7 @@ def measure_together(
     names: Sequence[str], sighted: Sequence[Sighted], request: CheckRequest
 ) -> tuple[Measured, tuple[Measured, ...]]:
     """What the set measures, told for the first photo, and the same with each photo's own findings and view."""
-    from placecheck.findings import estimated, grounds_of
+    from placecheck.findings import estimated, far_off, grounds_of
     from placecheck.measure import measure_at
     from placecheck.same_block.evidence import seen_of
     from placecheck.same_block.together import budgets_together, inferred_of, on_dome
@@ -76,7 +76,8 @@ def measure_together(
         findings, view = _drawn(fit, k, s, on, merged)
         shares.append(Measured(estimates, missing, findings, (), view, grounds=grounds))
     views = [m.view for m in shares if m.view is not None]
-    return replace(shares[0], view=max(views, key=lambda v: v.lean_to_face_deg, default=None)), tuple(shares)
+    leaning = max(views, key=lambda v: v.lean_to_face_deg, default=None)
+    return replace(shares[0], problems=far_off(estimates, merged), view=leaning), tuple(shares)
 
 
 def _merged(observed: Sequence[Observed]) -> Observed:

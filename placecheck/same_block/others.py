@@ -63,7 +63,7 @@ def measured_as_one(sighted: Sequence[Sighted], notes: tuple[Problem, ...]) -> M
     if len(sighted) > 1:
         try:
             together, _ = measure_together(_names(len(sighted)), sighted, asked.stage.request)
-            told = dict.fromkeys(note for seen in sighted for note in seen.notes)
+            told = dict.fromkeys([*together.problems, *(note for seen in sighted for note in seen.notes)])
             return replace(together, problems=tuple(told))
         except PlacecheckError as error:
             notes = (*notes, _alone(error.problem.message))

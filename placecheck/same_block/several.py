@@ -163,7 +163,7 @@ def _answer(
         profile = profile or picked.kept
         owns.append(_own_answer(sighted[-1], picked, request) if alone and len(sighted) > 1 else None)
     measured, each = measure_together([p.name for p in paths], sighted, request)
-    measured = replace(measured, problems=tuple(dict.fromkeys(notes)), camera_profile=profile)
+    measured = replace(measured, problems=tuple(dict.fromkeys([*measured.problems, *notes])), camera_profile=profile)
     answer = answer_for(measured, request)
     # directions in the advice are those of the first photo
     fixes = tuple(fix.replace("of the photo)", f"of {paths[0].name})") for fix in answer.fixes)
