@@ -992,9 +992,7 @@ def test_no_worker_outlives_its_command(number, expected):
             count += int(of) == session and state != "Z"
         return count
 
-    photos = [
-        str(Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg")
-    ] * 60  # long enough to be stopped at it
+    photos = [str(Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg")] * 60
     command = [sys.executable, "-m", "placecheck", "check", *photos, *OPTIONS, "--json", "--jobs", "4"]
     started = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True)
     try:

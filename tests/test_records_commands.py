@@ -263,20 +263,36 @@ def test_records_that_do_not_match_are_not_none_at_all(shop, capsys):
     assert records(capsys, "quality", "--maker", "Bo", "--stage", "any")[2] == "No records match.\n"
 
 
-def test_purge_names_the_orders_that_keep_the_client_s_tape(home, capsys):
-    for alias in ("Willow", "Fern", "Oak"):
+def test_purge_removes_the_client_s_orders_and_names_those_that_were_hers_before(home, capsys, monkeypatch):
+    for alias in ("Willow", "Fern", "Oak", "willow"):
         assert run(["order", "new", alias, "--circumference", "22in"]) == 0
+    assert run(["order", "change", "1", "--note", "silk"]) == 0
     assert run(["order", "change", "3", "--alias", "Willow"]) == 0
     assert run(["order", "change", "3", "--alias", "Oak"]) == 0
     capsys.readouterr()
     save_check(home, jpeg(1), answer(), REQUEST, order="0001", client="Willow")
-    status, _, err = records(capsys, "purge", "--client", "willow", "--yes")
-    kept = f"remove 0001.*.json, 0003.*.json in {home / 'orders'} by hand.\n"
+    status, _, err = records(capsys, "purge", "--client", "willow", "--older-than", "1y", "--yes")
     assert status == 0
-    assert err.startswith("1 record and 1 file removed.\nThe client's alias and tape are still in orders 0001, 0003: ")
+    assert "still in orders 0001, 0003, 0004: if they are to go too, remove 0001.*.json, 0003.*.json, 00" in err
+    asked = []
+    monkeypatch.setattr("typer.confirm", lambda text, **named: asked.append(text) or len(asked) > 1)
+    assert records(capsys, "purge", "--client", "willow")[2].startswith("Nothing was removed.")
+    status, _, err = records(capsys, "purge", "--client", "willow")
+    assert status == 0
+    assert asked == 2 * ["Remove 1 record and the orders 0001, 0004 for good?"]
+    assert err.startswith("1 record and 1 file removed, and the orders 0001, 0004.\n")
+    kept = f"still in order 0003: if they are to go too, remove 0003.*.json in {home / 'orders'} by hand.\n"
     assert err.endswith(kept)
     assert records(capsys, "purge", "--client", "willow", "--yes")[2].endswith(kept)
-    assert "orders" not in records(capsys, "purge", "--client", "hazel", "--yes")[2]
+    left = sorted(path.name for path in (home / "orders").iterdir())
+    states = ["0003.r001.json", "0003.r002.json", "0003.r003.json"]
+    assert left == ["0001.removed.json", "0002.r001.json", *states, "0004.removed.json"]
+    assert not any("illow" in (home / "orders" / name).read_text() for name in left if "removed" in name)
+    assert run(["order", "new", "Yew", "--circumference", "22in"]) == 0  # no number is given twice
+    assert "Order 0005 for Yew" in capsys.readouterr().out
+    assert run(["order", "show", "4"]) == 2
+    capsys.readouterr()
+    assert "order" not in records(capsys, "purge", "--client", "hazel", "--yes")[2]
 
 
 def test_verify_backup_restore_purge(shop, capsys, monkeypatch):
@@ -327,11 +343,12 @@ def test_purge_takes_what_the_bench_page_still_holds(home, capsys, monkeypatch):
     assert "nothing was removed" in records(capsys, "purge", "--client", "Hazel", "--yes")[2]
     monkeypatch.setattr("sys.stdin", io.StringIO("n\n"))
     assert (
-        "Remove 0 records and 1 photo of the bench page for good?" in records(capsys, "purge", "--client", "Willow")[2]
+        "Remove 1 photo of the bench page and the order 0001 for good?"
+        in records(capsys, "purge", "--client", "Willow")[2]
     )
     assert left() == [0, 1, 2]
     done = records(capsys, "purge", "--client", "willow", "--yes")[2]
-    assert done.startswith("0 records and 0 files removed, and 1 photo of the bench page.\n")
+    assert done.startswith("0 records and 0 files removed, and 1 photo of the bench page, and the order 0001.\n")
     assert left() == [1, 2]
     inbox.forget_old()
     assert inbox.get(jobs[0].id) is None  # a page that is running forgets it, too
@@ -360,7 +377,7 @@ def test_purge_by_client_names_a_photo_whose_order_is_damaged(home, capsys):
 
     status, _, err = records(capsys, "purge", "--client", "Fern", "--yes")
     assert status == 4
-    assert err.startswith("1 record and 1 file removed, and 1 photo of the bench page.\n")
+    assert err.startswith("1 record and 1 file removed, and 1 photo of the bench page, and the order 0001.\n")
     assert f"The file of order {other}, {path}, is damaged" in err
     assert f"photo {inbox.photo(damaged)} may be among those to remove, and was left" in err
     assert left() == [False, True]
@@ -375,7 +392,7 @@ def test_purge_by_client_names_a_photo_whose_order_is_damaged(home, capsys):
     path.write_text(whole)
     status, _, err = records(capsys, "purge", "--client", "Fern", "--yes")
     assert status == 0
-    assert err.startswith("0 records and 0 files removed, and 1 photo of the bench page.\n")
+    assert err.startswith("0 records and 0 files removed, and 1 photo of the bench page, and the order 0002.\n")
     assert left() == [False, False]
 
 

@@ -24,6 +24,7 @@ import typer
 from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
 
 if TYPE_CHECKING:
+    from placecheck.orders.order import Order as KeptOrder
     from placecheck.page.inbox import Job
     from placecheck.records.model import Filter
     from placecheck.records.recheck import Recheck
@@ -126,8 +127,12 @@ def purge(
     demo: Annotated[bool, typer.Option("--demo", help="The demo records.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
 ) -> None:
-    """Remove records for good, with their photos and those the bench page holds, by age, client alias, or the demo."""
+    """Remove records for good, with their photos and those the bench page holds, by age, client alias, or the demo.
+
+    By a client's alias alone, whatever its age, the client's orders go with them.
+    """
     from placecheck.errors import UsageProblem
+    from placecheck.orders.files import order_store
     from placecheck.page.inbox import inbox_folder, remove_files
     from placecheck.records.model import Filter, age_limit
     from placecheck.settings import home
@@ -138,41 +143,62 @@ def purge(
     folder = inbox_folder(home())
     held, doubtful = ([], {}) if demo else _held(folder, wanted)
     page = f"{numbered(len(held), 'photo')} of the bench page" if held else ""
+    whole = client is not None and older_than is None and not demo
+    orders = [order for order in _orders_of(client) if whole and _alike(order.alias, client)]
+    labels = f"the order{'s' * (len(orders) > 1)} {', '.join(order.label for order in orders)}" if orders else ""
     with opened() as store:
         count = store.count(wanted)
-        if not count and not held:
+        if not count and not held and not orders:
             say("No records match; nothing was removed.")
             _say_orders(client)
             _refuse_doubtful(doubtful)
             return
-        what = " and ".join(part for part in (numbered(count, "record"), page) if part)
+        parts = [part for part in (numbered(count, "record") if count else "", page, labels) if part]
+        what = " and ".join([", ".join(parts[:-1])] * (len(parts) > 1) + parts[-1:])
         if not yes and not typer.confirm(f"Remove {what} for good?", err=True):
             say("Nothing was removed.")
             return
         records, files = store.purge(wanted)
     for job in held:
         remove_files(folder, job)
-    say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed{f', and {page}' if page else ''}.")
+    for order in orders:
+        order_store().remove(order.number)
+    more = "".join(f", and {part}" for part in (page, labels) if part)
+    say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed{more}.")
     _say_orders(client)
     _refuse_doubtful(doubtful)
 
 
-def _say_orders(client: str | None) -> None:
-    """Which orders keep the client's alias and tape, in any of their states, since a purge leaves orders alone."""
+def _orders_of(client: str | None) -> list[KeptOrder]:
+    """The orders that have the client's alias in any of their states, each in its newest."""
     from placecheck.errors import PlacecheckError
     from placecheck.orders.files import order_store
-    from placecheck.records.model import spelling
-    from placecheck.settings import home
 
+    found: list[KeptOrder] = []
     if client is None:
-        return
-    store, kept = order_store(), []
+        return found
+    store = order_store()
     for order in store.all()[0]:
         states = [order]
         with contextlib.suppress(PlacecheckError):  # an earlier state that cannot be read is left out
             states += store.history(order.number)
-        if spelling(client) in {spelling(state.alias) for state in states}:
-            kept.append(order.label)
+        if any(_alike(state.alias, client) for state in states):
+            found.append(order)
+    return found
+
+
+def _alike(alias: str, client: str | None) -> bool:
+    """Whether both are one alias."""
+    from placecheck.records.model import spelling
+
+    return client is not None and spelling(alias) == spelling(client)
+
+
+def _say_orders(client: str | None) -> None:
+    """Which orders keep the client's alias and tape, in any of their states, after a purge."""
+    from placecheck.settings import home
+
+    kept = [order.label for order in _orders_of(client)]
     if kept:
         files = ", ".join(f"{label}.*.json" for label in kept)
         say(

@@ -5,8 +5,9 @@ beside the earlier ones, so that nothing that was once on a bench sheet is lost.
 written whole or not at all (saved_files.py), and only where none of that name is: of two who
 take a number at once one gets the next, and of two who change the same state the second is
 told and not run over. A file that is damaged is named in one sentence, with its earlier
-state; the others are read all the same. OrderStore says what keeping orders means,
-OrderFiles is the one way there is.
+state; the others are read all the same. Only `remove` takes an order away, all its states, for a
+client who wants to be forgotten; `0007.removed.json` then keeps its number from being given again.
+OrderStore says what keeping orders means, OrderFiles is the one way there is.
 """
 
 from __future__ import annotations
@@ -100,8 +101,13 @@ class OrderStore(Protocol):
         """All revisions of an order, oldest first."""
         ...
 
+    def remove(self, number: int) -> None:
+        """Remove an order for good, with all its states; its number is not given again."""
+        ...
+
 
 _FILE = re.compile(r"(\d{4,})\.r(\d{3,})\.json")
+_REMOVED = re.compile(r"(\d{4,})\.removed\.json")
 
 
 class OrderFiles:
@@ -112,7 +118,7 @@ class OrderFiles:
 
     def add(self, order: Order) -> Order:
         for _ in range(1000):
-            number = max((n for n, _ in self._revisions()), default=0) + 1
+            number = max([0, *(n for n, _ in self._revisions()), *self._removed()]) + 1
             kept = self._keep(replace(order, number=number, revision=1))
             if kept is not None:
                 return kept
@@ -181,16 +187,30 @@ class OrderFiles:
     def history(self, number: int) -> list[Order]:
         return [self._read(n, r) for n, r in self._revisions() if n == number]
 
-    def _revisions(self) -> list[tuple[int, int]]:
+    def remove(self, number: int) -> None:
+        # first its number is kept, so that it cannot be given again whatever happens meanwhile
+        write_json(self.folder / f"{number:04d}.removed.json", {"schema": SCHEMA, "number": number}, replace=True)
+        for path in [self._path(n, r) for n, r in self._revisions() if n == number]:
+            try:
+                path.unlink(missing_ok=True)
+            except OSError as error:
+                raise UnusableFile("order-stays", f"{path} cannot be removed: {error.strerror}.") from None
+
+    def _names(self) -> list[str]:
         try:
-            names = os.listdir(self.folder)
+            return os.listdir(self.folder)
         except FileNotFoundError:
             return []
         except OSError as error:
             raise UnusableFile(
                 "orders-unreadable", f"The orders in {self.folder} cannot be read: {error.strerror}."
             ) from None
-        return sorted((int(m[1]), int(m[2])) for name in names if (m := _FILE.fullmatch(name)))
+
+    def _revisions(self) -> list[tuple[int, int]]:
+        return sorted((int(m[1]), int(m[2])) for name in self._names() if (m := _FILE.fullmatch(name)))
+
+    def _removed(self) -> list[int]:
+        return [int(m[1]) for name in self._names() if (m := _REMOVED.fullmatch(name))]
 
     def _path(self, number: int, revision: int) -> Path:
         return self.folder / f"{number:04d}.r{revision:03d}.json"
