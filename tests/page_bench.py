@@ -19,6 +19,7 @@ import time
 import urllib.request
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,6 +27,18 @@ from placecheck.answer import RIM_WORDS, Contribution, Estimate, Findings, Groun
 from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.marks import WRONG_WAY
 from placecheck.page.checking import Checker
+
+
+def until(page: Any, expression: str, within_s: float = 30.0) -> None:
+    """Waits until a browser's page says that `expression` is true.
+
+    Playwright's own wait_for_function asks again from within the page, where the page's rules forbid scripts of others.
+    """
+    end = time.monotonic() + within_s
+    while not page.evaluate(expression):
+        assert time.monotonic() < end, f"never true: {expression}"
+        page.wait_for_timeout(30)
+
 
 ROOT = Path(__file__).parent.parent
 MM_PER_WIDTH = 400.0

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -735,7 +736,6 @@ def test_jobs_in_processes(run, tmp_path, photo):
 @pytest.mark.parametrize(("times", "codes"), [(1, ["missing-file"] * 3), (2, ["worker-lost", *["missing-file"] * 2])])
 def test_a_killed_worker_costs_no_other_photo(tmp_path, times, codes):
     """Killed once, its photo is checked again; killed again with that photo alone, the photo is lost, the rest not."""
-    import signal
     import threading
     from multiprocessing import active_children
 
@@ -994,7 +994,13 @@ def test_no_worker_outlives_its_command(number, expected):
 
     photos = [str(Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg")] * 60
     command = [sys.executable, "-m", "placecheck", "check", *photos, *OPTIONS, "--json", "--jobs", "4"]
-    started = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True)
+    started = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background ignores it
+    )
     try:
         assert started.stdout.readline().startswith(b"{")  # the workers are at work
         (os.killpg if number == 2 else os.kill)(started.pid, number)

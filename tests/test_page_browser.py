@@ -18,7 +18,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from placecheck.records.saving import save_check
-from tests.page_bench import keep_block, photo_bytes, start
+from tests.page_bench import keep_block, photo_bytes, start, until
 from tests.records_shop import REQUEST, answer
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
@@ -170,7 +170,7 @@ def test_the_whole_job_on_a_phone(phone, server, photos):
     assert phone.locator(".verdict h1").inner_text() == "Fix"
     assert phone.locator(".next .lead").inner_text().startswith("Slide the whole closure 8.0 mm")
     assert reads(phone, "offset_mm") == "8.00 ± 0.60 mm right"
-    phone.wait_for_function("() => document.querySelector('.viewer img').naturalWidth > 500")
+    until(phone, "document.querySelector('.viewer img').naturalWidth > 500")
     no_sideways(phone)
 
     phone.click("text=New photo")
@@ -469,10 +469,10 @@ def test_touch_drags_and_pinches(phone, server, photos):
     phone.wait_for_selector(".marks .core")
     core = phone.locator(".marks g").nth(2).locator(".core")
     first = core.bounding_box()
-    phone.wait_for_function("() => document.readyState === 'interactive'")
+    until(phone, "document.readyState === 'interactive'")
     while late:
         late.pop().continue_()
-    phone.wait_for_function("() => document.querySelector('.stage img').naturalWidth > 0")
+    until(phone, "document.querySelector('.stage img').naturalWidth > 0")
     box = core.bounding_box()
     assert box == pytest.approx(first)
     x, y = box["x"] + 2, box["y"] + 2

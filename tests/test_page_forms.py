@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from tests.page_bench import photo_bytes, start
+from tests.page_bench import photo_bytes, start, until
 from tests.test_page_browser import CHROMIUM, browser, no_sideways  # noqa: F401  (browser is a fixture)
 from tests.test_page_server import measured, pair, saved, wait_for, words
 
@@ -463,7 +463,7 @@ def test_a_page_that_is_gone_back_to_as_it_was_left_is_asked_anew(phone, bench, 
     phone.unroute("**/photos")
     phone.route("**/photos", lambda route: route.fulfill(json={"to": "#sent"}))  # so that the page stays
     phone.click(".retry")
-    phone.wait_for_function("location.hash === '#sent'")
+    until(phone, "location.hash === '#sent'")
     with phone.expect_navigation():
         phone.evaluate(gone_back)
     assert phone.locator(".take .button.go").is_visible()
