@@ -25,6 +25,9 @@ FloatArray = npt.NDArray[np.float64]
 
 FULL_FRAME_DIAGONAL_MM = 43.267
 TYPICAL_PHONE_F35_MM = 26.0
+SHORTEST_F35_MM, LONGEST_F35_MM = 8.0, 300.0
+"""The widest and the longest lens (35 mm equivalent) that a phone may have. The true focal length, which may stand there
+by mistake, is 4 to 7 mm."""
 MOST_ZOOM = 30.0
 """A larger digital zoom is no phone's, and tells nothing."""
 
@@ -56,24 +59,26 @@ class Camera:
 def camera_for(width: int, height: int, focal_35mm: float | None, digital_zoom: float = 1.0) -> Camera:
     """The camera of a photo without a profile. `focal_35mm` is EXIF's 35 mm equivalent, None when unknown.
 
+    One too short for any lens tells nothing either.
+
     Phones disagree whether that has the digital zoom in it (Exif leaves it open): of a photo that says it was zoomed
     the focal length lies anywhere between, a rectangular distribution of its logarithm.
 
-    Raises RetakeNeeded for a focal length that no phone has.
+    Raises RetakeNeeded for a photo that was zoomed farther than any lens.
     """
     diagonal_px = float(np.hypot(width, height))
     centre = ((width - 1) / 2, (height - 1) / 2)
     zoom = digital_zoom if 1.0 < digital_zoom <= MOST_ZOOM else 1.0
     u_zoom = float(np.log(zoom)) / 12**0.5
-    if focal_35mm is None:
+    if focal_35mm is None or focal_35mm < SHORTEST_F35_MM:
         f_px = TYPICAL_PHONE_F35_MM * zoom**0.5 * diagonal_px / FULL_FRAME_DIAGONAL_MM
         u_f = float(np.hypot(0.12, u_zoom))
         return Camera(f_px, *centre, 0.0, width, height, u_f, 0.012 * diagonal_px, 0.05, "typical phone lens")
-    if not 8.0 <= focal_35mm <= 300.0:
+    if focal_35mm > LONGEST_F35_MM:
         raise RetakeNeeded(
             "odd-focal-length",
-            f"The photo says its lens is {focal_35mm:g} mm (35 mm equivalent), which no phone has: "
-            "send the photo as the phone saved it, not edited.",
+            f"The photo says its lens is {focal_35mm:g} mm (35 mm equivalent), longer than a phone's: take it again "
+            "without zoom, from closer, and send it as the phone saved it.",
         )
     f_px = focal_35mm * zoom**0.5 * diagonal_px / FULL_FRAME_DIAGONAL_MM
     rounding = 0.5 / focal_35mm / np.sqrt(3.0)

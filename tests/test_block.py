@@ -85,15 +85,17 @@ def test_what_exif_leaves_open_of_the_focal_length():
     assert 0.03 < abs(by_width / usual.f_px - 1) < 2.5 * usual.u_f_rel < 0.05
 
 
-def test_a_lens_that_exif_does_not_tell_is_a_phones_and_an_odd_one_is_refused():
+def test_a_lens_that_exif_does_not_tell_is_a_phones_and_a_zoom_beyond_all_is_refused():
     """Main lenses of phones are 22 to 30 mm (common practice, no published source)."""
     camera = camera_for(4032, 3024, None)
     for f35 in (22.0, 30.0):
         assert abs(camera_for(4032, 3024, f35).f_px / camera.f_px - 1) < 2 * camera.u_f_rel < 0.25
-    for odd in (7.9, 301.0):
-        with pytest.raises(RetakeNeeded) as caught:
-            camera_for(4032, 3024, odd)
-        assert caught.value.problem.code == "odd-focal-length"
+    assert camera_for(4032, 3024, 4.2) == camera_for(4032, 3024, 7.9) == camera  # the true focal length, by mistake
+    assert camera_for(4032, 3024, 8.0) != camera
+    with pytest.raises(RetakeNeeded) as caught:
+        camera_for(4032, 3024, 301.0)
+    assert caught.value.problem.code == "odd-focal-length"
+    assert "without zoom" in caught.value.problem.message
 
 
 def test_a_zoomed_photos_focal_length_lies_with_and_without_the_zoom():
