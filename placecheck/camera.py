@@ -26,8 +26,8 @@ FloatArray = npt.NDArray[np.float64]
 FULL_FRAME_DIAGONAL_MM = 43.267
 TYPICAL_PHONE_F35_MM = 26.0
 SHORTEST_F35_MM, LONGEST_F35_MM = 8.0, 300.0
-"""The widest and the longest lens (35 mm equivalent) that a phone may have. The true focal length, which may stand there
-by mistake, is 4 to 7 mm."""
+"""The widest and the longest lens (35 mm equivalent) that a phone may have. The true focal length, which may stand
+there by mistake, is 4 to 7 mm."""
 MOST_ZOOM = 30.0
 """A larger digital zoom is no phone's, and tells nothing."""
 
