@@ -22,7 +22,7 @@ from test_profiles import profile
 from placecheck import cli
 from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured
 from placecheck.commands.worker_processes import _in_processes
-from placecheck.errors import RetakeNeeded
+from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.marks import Marks, load_marks
 from placecheck.profiles.kept import PROFILES, profiles_folder
 from placecheck.records.photos import sha256_of
@@ -919,6 +919,12 @@ def test_a_mistyped_camera_is_no_check_on_record(run, home, photo):
     assert (status, out) == (2, "")
     assert len(err.strip().splitlines()) == 1
     assert not (home / "records.sqlite3").exists()
+
+
+def test_what_a_photo_shows_to_make_no_sense_is_no_check_on_record(run, photo, measuring, saved):
+    measuring.error = UsageProblem("profile-other-phone", "The profile “mine” is of another phone: name none.")
+    assert run("check", photo, *OPTIONS[:-1])[0] == 2
+    assert saved == []
 
 
 def test_card_bars_tells_of_bars_in_the_settings(run, home):
