@@ -217,9 +217,14 @@ OPTIONS = {
 }
 
 
-def with_option(problem: Problem) -> str:
-    """What is wrong and what to do, with the option or command that does it; the page has buttons instead."""
+def with_option(problem: Problem, photos: int = 1) -> str:
+    """What is wrong and what to do, with the option or command that does it; the page has buttons instead.
+
+    What was asked of several `photos` together takes no marks.
+    """
     option = OPTIONS.get(problem.code)
+    if option == "--marks FILE" and photos > 1:
+        option += ", with one photo by itself"
     return f"{problem.message} ({option})" if option else problem.message
 
 
@@ -265,7 +270,7 @@ def print_answer(console: Console, answer: Answer, title: str | None = None, pho
     if answer.problems:
         console.print()
         for problem in answer.problems:
-            console.print(Text(f"! {with_option(problem)}"))
+            console.print(Text(f"! {with_option(problem, photos)}"))
 
 
 def _numbered(fixes: Sequence[str]) -> Table:

@@ -43,7 +43,7 @@ from placecheck.cli import build_app
 from placecheck.commands import same_block
 from placecheck.commands.filed_under import Names
 from placecheck.dome import Dome
-from placecheck.errors import RetakeNeeded, UsageProblem
+from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.judge import failed_answer
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.marks import Marks
@@ -53,7 +53,7 @@ from placecheck.observed import CORNERS, Line
 from placecheck.observing import clues_of
 from placecheck.one_photo import check_photo, measured_in
 from placecheck.photo import load_photo
-from placecheck.printout import print_answer
+from placecheck.printout import print_answer, with_option
 from placecheck.records.database import FILE_NAME
 from placecheck.records.model import PART, Filter
 from placecheck.records.recheck import recheck
@@ -844,3 +844,5 @@ def test_a_refused_set_is_told_of_as_several_photos(tmp_path):
     out = io.StringIO()
     print_answer(Console(file=out), checked.answer, None, len(checked.shares))
     assert out.getvalue().startswith("RETAKE: these photos cannot decide it")
+    assert with_option(Problem("tape-disagrees", "So.")) == "So. (--marks FILE)"
+    assert with_option(Problem("tape-disagrees", "So."), 2) == "So. (--marks FILE, with one photo by itself)"
