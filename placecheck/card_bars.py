@@ -19,7 +19,7 @@ from typing import Any
 
 from placecheck.errors import Problem, UsageProblem
 from placecheck.saved_files import read_json, write_json
-from placecheck.settings import Settings
+from placecheck.settings import Settings, said_in_settings
 from placecheck.units import BAR_MM, BAR_RANGE_MM, SMALL_BAR_MM, parse_card_bars_mm
 
 MAX_APART = 0.02
@@ -57,7 +57,10 @@ def bars_in_use(home: Path, settings: Settings, small: bool = False) -> tuple[fl
     The settings' bars are the scale card's. Raises UsageProblem for bars there that are none, or a damaged file.
     """
     said = None if small else settings.check.get("card_bars")
-    return parse_bars(said) if said else saved_bars_mm(home, small)
+    if not said:
+        return saved_bars_mm(home, small)
+    with said_in_settings("card_bars"):
+        return parse_bars(said)
 
 
 def load_bars(home: Path, small: bool = False) -> CardBars | None:
@@ -70,11 +73,13 @@ def load_bars(home: Path, small: bool = False) -> CardBars | None:
         if data["schema"] != 1:
             raise ValueError("unknown schema")
         kept = data.get("small", {"bars_mm": None}) if small else data
-        if kept["bars_mm"] is None:
+        if kept["bars_mm"] is None and isinstance(kept.get("earlier", []), list):
             return None
         x, y = (float(bar) for bar in kept["bars_mm"])
         if not all(BAR_RANGE_MM[0] <= bar / nominal_mm(small) * 100 <= BAR_RANGE_MM[1] for bar in (x, y)):
             raise ValueError("no printed bars")
+        if abs(x / y - 1) > MAX_APART or not isinstance(kept.get("earlier", []), list):
+            raise ValueError("no printed bars, or no list of earlier ones")
         return CardBars(x, y, str(kept["date"]))
     except (KeyError, TypeError, ValueError):
         raise UsageProblem(

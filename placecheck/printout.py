@@ -217,14 +217,19 @@ OPTIONS = {
 }
 
 
-def with_option(problem: Problem) -> str:
-    """What is wrong and what to do, with the option or command that does it; the page has buttons instead."""
+def with_option(problem: Problem, photos: int = 1) -> str:
+    """What is wrong and what to do, with the option or command that does it; the page has buttons instead.
+
+    What was asked of several `photos` together takes no marks.
+    """
     option = OPTIONS.get(problem.code)
+    if option == "--marks FILE" and photos > 1:
+        option += ", with one photo by itself"
     return f"{problem.message} ({option})" if option else problem.message
 
 
-def print_answer(console: Console, answer: Answer, title: str | None = None) -> None:
-    """The table, the advice and the problems of one answer, for a terminal."""
+def print_answer(console: Console, answer: Answer, title: str | None = None, photos: int = 1) -> None:
+    """The table, the advice and the problems of one answer, to so many `photos` together, for a terminal."""
     from rich.table import Table
     from rich.text import Text
 
@@ -232,7 +237,8 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
     colour = {"pass": "bold green", "fix": "bold yellow", "retake": "bold magenta"}[answer.verdict]
     if title:
         console.print(Text(one_line(title), style="bold"))
-    console.print(Text(verdict_text(answer.measured.stage, answer.verdict), style=colour))
+    headline = verdict_text(answer.measured.stage, answer.verdict)
+    console.print(Text(headline if photos == 1 else headline.replace("this photo", "these photos"), style=colour))
     if answer.measured.estimates:
         table = Table(box=None, pad_edge=False, header_style="bold")
         sewn = answer.measured.sewn
@@ -264,7 +270,7 @@ def print_answer(console: Console, answer: Answer, title: str | None = None) -> 
     if answer.problems:
         console.print()
         for problem in answer.problems:
-            console.print(Text(f"! {with_option(problem)}"))
+            console.print(Text(f"! {with_option(problem, photos)}"))
 
 
 def _numbered(fixes: Sequence[str]) -> Table:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 import re
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -83,7 +84,7 @@ class Shelf(Generic[Kept]):
 
     def checked_name(self, name: str) -> str:
         """The name without blanks around it. Raises UsageProblem for one that cannot be a file's."""
-        name = name.strip()
+        name = composed(name.strip())
         if not NAME.fullmatch(name):
             raise UsageProblem(
                 f"{self.code}-name", f"“{name}” cannot be a name: use letters, digits, blanks, - and _, at most 48."
@@ -94,7 +95,7 @@ class Shelf(Generic[Kept]):
         """The file of that name, there or not. Raises UsageProblem for a name that cannot be a file's."""
         name = self.checked_name(name)
         for path in _files(folder):
-            if path.stem.casefold() == name.casefold():
+            if composed(path.stem).casefold() == name.casefold():
                 return path
         return folder / f"{name}.json"
 
@@ -157,7 +158,13 @@ class Shelf(Generic[Kept]):
         return aside
 
     def _read(self, path: Path) -> Kept:
-        return self.from_json(read_json(path, self.what), path)
+        # by the file's name, which finds it, also where somebody copied or renamed the file
+        return self.from_json({**read_json(path, self.what), "name": composed(path.stem)}, path)
+
+
+def composed(name: str) -> str:
+    """The name with ü and its like as one letter each; some systems write u and two dots."""
+    return unicodedata.normalize("NFC", name)
 
 
 def _files(folder: Path) -> list[Path]:

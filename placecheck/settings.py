@@ -13,7 +13,8 @@ in the file is one sentence, and an unknown entry is named, never ignored.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -77,6 +78,18 @@ def load_settings(folder: Path | None = None) -> Settings:
     check = _texts(data, "check", CHECK_ENTRIES, path)
     records = _texts(data, "records", RECORDS_ENTRIES, path)
     return Settings(check, tolerances_from(data, str(path)), records)
+
+
+@contextmanager
+def said_in_settings(entry: str) -> Iterator[None]:
+    """Whoever reads what the table [check] says of `entry` here has a fault in it told as one of settings.toml."""
+    try:
+        yield
+    except UsageProblem as error:
+        code, message = error.problem.code, error.problem.message
+        if "settings.toml" in message:
+            raise
+        raise UsageProblem(code, f"In settings.toml, {entry}: {message}") from None
 
 
 def _texts(data: Mapping[str, object], table: str, known: tuple[str, ...], path: Path) -> dict[str, str]:

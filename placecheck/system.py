@@ -133,14 +133,15 @@ def _settings(home: Path) -> Finding:
 def _try_entries(check: Mapping[str, str], home: Path) -> None:
     """Read what the settings' table [check] says as a check does. Raises PlacecheckError."""
     from placecheck.bare_block.saved import block_for, blocks_folder
+    from placecheck.card_bars import parse_bars
     from placecheck.profiles.kept import PROFILES, profiles_folder
-    from placecheck.units import parse_card_bars_mm, parse_closure
+    from placecheck.units import parse_closure
 
     if "closure" in check:
         parse_closure(check["closure"])
     block_for(blocks_folder(home), None, None, check)
     if "card_bars" in check:
-        parse_card_bars_mm(check["card_bars"])
+        parse_bars(check["card_bars"])
     if "camera" in check:
         PROFILES.load(profiles_folder(home), check["camera"])
 

@@ -188,10 +188,18 @@ def parse_card_bars_mm(text: str, nominal_mm: float = BAR_MM) -> tuple[float, fl
         )
     low, high = BAR_RANGE_MM
     if not all(low <= bar / nominal_mm * 100 <= high for bar in pair):
+        other_mm = SMALL_BAR_MM if nominal_mm == BAR_MM else BAR_MM
+        meant = "measure the two long bars again, or print the card again at 100 %."
+        if all(low <= bar * 10 / nominal_mm * 100 <= high for bar in pair):
+            meant = "if that was read in centimetres, write cm behind it."
+        elif all(low <= bar * MM_PER_INCH / nominal_mm * 100 <= high for bar in pair):
+            meant = "if that was read in inches, write in behind it."
+        elif all(low <= bar / other_mm * 100 <= high for bar in pair):
+            which = "scale card" if other_mm == BAR_MM else "small card"
+            meant = f"they look like those of the {which}; give the bars of the card that is meant here."
         raise UsageProblem(
             "card-bars-beyond",
-            f"Card bars of “{text.strip()}” are {pair[0]:g} and {pair[1]:g} mm, too far from {nominal_mm:g}: measure "
-            "the two long bars again, or print the card again at 100 %.",
+            f"Card bars of “{text.strip()}” are {pair[0]:g} and {pair[1]:g} mm, too far from {nominal_mm:g}: {meant}",
         )
     return pair
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import unicodedata
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -645,7 +646,8 @@ def test_nothing_is_overwritten_unasked(home, capsys):
         (["--round", "22.75in"], "--over"),
         (["--round", "57", "--over", "33cm"], "unit"),
         (["--round", "22.75in", "--over", "13in", "--across", "99in"], "across"),
-        (["--round", "22.75in", "--over", "16in", "--across", "9in"], "head's shape"),
+        (["--round", "22.75in", "--over", "16in", "--across", "9in"], "does not go with the others"),
+        (["--round", "22.75in", "--over", "12.25in", "--across", "13.25in"], "swapped"),
         (["--round", "22.75in", "--over", "13in", "--crown-height", "11in"], None),
     ],
 )
@@ -670,6 +672,51 @@ def test_a_damaged_block_is_named(home, capsys):
     assert cli.run(["block", "show", "b"]) == 2
     assert "damaged" in capsys.readouterr().err
     assert cli.run(["block", "list"]) == 0
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda d: d["values"].__setitem__(0, 9.0),  # 8 m round
+        lambda d: d["values"].__setitem__(0, 900.0),
+        lambda d: d["values"].__setitem__(2, -50.0),  # a crown under the widest level
+        lambda d: d.update(same_stand=True),  # without its height
+    ],
+)
+def test_a_block_edited_into_none_is_named(home, capsys, change):
+    assert cli.run(["block", "measure", "b", *TAPES]) == 0
+    path = home / "blocks" / "b.json"
+    data = json.loads(path.read_text())
+    change(data)
+    path.write_text(json.dumps(data))
+    capsys.readouterr()
+    assert cli.run(["block", "show", "b"]) == 2
+    error = capsys.readouterr().err
+    assert "b.json is damaged" in error
+    assert len(error.strip().splitlines()) == 1
+    assert cli.run(["block", "list"]) == 0
+    said = capsys.readouterr()
+    assert "No block is saved" not in said.out
+    assert "damaged" in said.err
+
+
+def test_a_copied_block_goes_by_its_files_name(home, capsys):
+    assert cli.run(["block", "measure", "Willow", *TAPES]) == 0
+    folder = home / "blocks"
+    (folder / "Elm.json").write_bytes((folder / "Willow.json").read_bytes())
+    assert [block.name for block in BLOCKS.load_all(folder)[0]] == ["Elm", "Willow"]
+    assert BLOCKS.load(folder, "elm").for_check().label == "Elm"
+
+
+def test_an_umlaut_is_one_letter_however_it_is_written(home, capsys):
+    apart = unicodedata.normalize("NFD", "Bär")
+    assert apart != "Bär"
+    assert cli.run(["block", "measure", apart, *TAPES]) == 0
+    folder = home / "blocks"
+    assert BLOCKS.load(folder, "bÄr").name == "Bär"
+    (folder / "Bär.json").rename(folder / f"{apart}.json")  # as some file systems keep it
+    assert BLOCKS.load(folder, "Bär").name == "Bär"
+    assert cli.run(["block", "measure", "Bär", *TAPES]) == 2
 
 
 def test_another_tape_than_the_saved_blocks_is_refused(home, tmp_path, capsys):

@@ -22,7 +22,7 @@ from test_profiles import profile
 from placecheck import cli
 from placecheck.answer import JUDGED, MEASURES, Estimate, Findings, Measured
 from placecheck.commands.worker_processes import _in_processes
-from placecheck.errors import RetakeNeeded
+from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.marks import Marks, load_marks
 from placecheck.profiles.kept import PROFILES, profiles_folder
 from placecheck.records.photos import sha256_of
@@ -893,6 +893,47 @@ def test_doctor_names_settings_that_a_check_would_refuse(run, home, entry, word)
     (line,) = (line for line in out.splitlines() if line.startswith("FAIL"))
     assert word in line
     assert "settings.toml" in line
+
+
+def test_a_fault_in_the_settings_is_told_as_theirs(run, home, photo):
+    given = {"closure": "5x5", "block_circumference": "57.8cm"}
+    for entry, value, word in (
+        ("closure", "55", "is not two numbers"),
+        ("block_circumference", "57", "has no unit"),
+        ("block", "a/b", "cannot be a name"),
+        ("card_bars", "97x100", "apart"),
+        ("camera", "bench phone", "no camera profile"),
+    ):
+        lines = [f'{name} = "{text}"' for name, text in {**given, entry: value}.items()]
+        (home / "settings.toml").write_text("\n".join(["[check]", *lines]))
+        status, out, err = run("check", str(photo))
+        assert (status, out) == (2, "")
+        assert err.startswith(f"placecheck: In settings.toml, {entry}: ")
+        assert word in err
+        assert run("doctor")[1].count(word) == 1
+
+
+def test_a_mistyped_camera_is_no_check_on_record(run, home, photo):
+    options = ("--closure", "5x5", "--block-circumference", "57.8cm")
+    status, out, err = run("check", str(photo), str(photo), *options, "--camera", "nobody's")
+    assert (status, out) == (2, "")
+    assert len(err.strip().splitlines()) == 1
+    assert not (home / "records.sqlite3").exists()
+
+
+def test_what_a_photo_shows_to_make_no_sense_is_no_check_on_record(run, photo, measuring, saved):
+    measuring.error = UsageProblem("profile-other-phone", "The profile “mine” is of another phone: name none.")
+    assert run("check", photo, *OPTIONS[:-1])[0] == 2
+    assert saved == []
+
+
+def test_card_bars_tells_of_bars_in_the_settings(run, home):
+    (home / "settings.toml").write_text('[check]\ncard_bars = "99x99.3"\n')
+    status, out, err = run("card-bars", "99.9x99.8")
+    assert status == 0
+    assert "Kept: 99.9 x 99.8 mm" in out
+    assert "“99x99.3” of settings.toml, which outranks" in err
+    assert "settings.toml" not in run("card-bars", "49.9x49.8", "--small")[2]
 
 
 def test_doctor_finds_two_opencvs(run, monkeypatch):

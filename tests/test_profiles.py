@@ -296,6 +296,7 @@ def test_failed_write_leaves_the_old_file(folder, monkeypatch):
         lambda d: json.dumps({k: v for k, v in d.items() if k != "phone"}),
         lambda d: json.dumps(d | {"rms_px": float("nan")}),
         lambda d: json.dumps(d | {"image_size": "large"}),
+        lambda d: json.dumps(d | {"phone": d["phone"] | {"make": 5}}),
     ],
 )
 def test_damaged_profile_is_one_sentence_and_no_guess(folder, damage):
@@ -367,6 +368,36 @@ def test_absurd_bars_are_refused(text, code):
     with pytest.raises(UsageProblem) as caught:
         parse_bars(text)
     assert caught.value.problem.code == code
+
+
+@pytest.mark.parametrize(
+    ("text", "small", "words"),
+    [
+        ("10x9.95", False, "write cm"),
+        ("3.9x3.92", False, "write in "),
+        ("49.8x49.9", False, "those of the small card"),
+        ("99.2x99.5", True, "those of the scale card"),
+        ("1.96x1.96", True, "write in "),
+        ("99x120", False, "measure the two long bars again"),
+    ],
+)
+def test_bars_of_another_unit_or_card_are_told_as_such(text, small, words):
+    with pytest.raises(UsageProblem, match=words):
+        parse_bars(text, small)
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [
+        {"schema": 1, "bars_mm": [99.0, 102.0], "date": "2026-01-01"},
+        {"schema": 1, "bars_mm": None, "date": None, "earlier": 5},
+        {"schema": 1, "bars_mm": [99.0, 99.0], "date": "2026-01-01", "earlier": "abc"},
+    ],
+)
+def test_an_edited_card_file_is_one_sentence(tmp_path, kept):
+    (tmp_path / "card.json").write_text(json.dumps(kept))
+    with pytest.raises(UsageProblem, match=r"card\.json is damaged"):
+        save_bars(tmp_path, 99.2, 99.5, replace=True)
 
 
 def test_fit_to_page_is_named():

@@ -6,6 +6,7 @@ with 0.5 px noise. What is asserted over a few pairs here was measured over more
 
 from __future__ import annotations
 
+import io
 import json
 import sqlite3
 from dataclasses import replace
@@ -20,6 +21,7 @@ from block_scenes import seen_from
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from rich.console import Console
 from scipy.interpolate import CubicSpline
 from skimage import data
 from typer.testing import CliRunner
@@ -41,7 +43,7 @@ from placecheck.cli import build_app
 from placecheck.commands import same_block
 from placecheck.commands.filed_under import Names
 from placecheck.dome import Dome
-from placecheck.errors import RetakeNeeded, UsageProblem
+from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.judge import failed_answer
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.marks import Marks
@@ -51,6 +53,7 @@ from placecheck.observed import CORNERS, Line
 from placecheck.observing import clues_of
 from placecheck.one_photo import check_photo, measured_in
 from placecheck.photo import load_photo
+from placecheck.printout import print_answer, with_option
 from placecheck.records.database import FILE_NAME
 from placecheck.records.model import PART, Filter
 from placecheck.records.recheck import recheck
@@ -349,6 +352,7 @@ def test_without_rim_and_hairline_the_landmarks_still_tie_the_photos():
 def test_two_photos_from_one_side_are_noticed():
     scenes, (a, _) = drawn(2)
     assert problem_of(scenes, (a, a)).code == "photos-alike"
+    assert "take one from above" in problem_of(scenes, (a, a)).message
 
 
 def test_three_photos_are_better_than_two():
@@ -827,3 +831,18 @@ def test_options_that_mean_nothing_for_a_set_are_refused(options, word):
     assert result.exit_code == 2 or isinstance(result.exception, UsageProblem)
     said = result.output + str(result.exception)
     assert word in said
+
+
+def test_a_refused_set_is_told_of_as_several_photos(tmp_path):
+    again = tmp_path / "again.jpg"
+    with Image.open(PHOTOS / "leaning.jpg") as leaning:
+        leaning.save(again, quality=88, exif=leaning.info["exif"])
+    checked = check_together([PHOTOS / "above.jpg", PHOTOS / "leaning.jpg", again], photo_request())
+    (problem,) = checked.answer.problems
+    assert problem.code == "photos-alike"
+    assert problem.message.endswith("leave it out, or take it from another side.")
+    out = io.StringIO()
+    print_answer(Console(file=out), checked.answer, None, len(checked.shares))
+    assert out.getvalue().startswith("RETAKE: these photos cannot decide it")
+    assert with_option(Problem("tape-disagrees", "So.")) == "So. (--marks FILE)"
+    assert with_option(Problem("tape-disagrees", "So."), 2) == "So. (--marks FILE, with one photo by itself)"

@@ -539,6 +539,7 @@ def test_what_moved_since_pinning_against_truth(check):
     # fold and closure have gone 6 to 7 mm to the right
     assert found["fold_back"]["moved"]
     assert found["fold_back"]["right_mm"] > 0
+    assert not any(p["code"] == "pinned-same-photo" for p in answer["problems"])
     assert not any("fold pin" in fix or "Move a pin" in fix for fix in answer["fixes"])
 
 
@@ -550,6 +551,8 @@ def test_nothing_has_moved_between_a_photo_and_itself(check):
     for move in answer["moves"].values():
         assert move["distance_mm"] < 1e-6
         assert not move["moved"]
+    (told,) = [p["message"] for p in answer["problems"] if p["code"] == "pinned-same-photo"]
+    assert told.startswith("This is the photo of record 1,")
 
 
 def test_moves_of_another_closure_are_not_told(check):

@@ -26,6 +26,8 @@ from placecheck.units import mm_and_inches, parse_circumference_mm
 FloatArray = npt.NDArray[np.float64]
 MISTAPED = 3.0
 """A tape further from the saved block than so many standard uncertainties is another block's, or a slip."""
+NO_BLOCK = 10.0
+"""No block's dome lies further from the usual one, in the standard deviations that blocks have."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,7 @@ def as_json(block: SavedBlock) -> dict[str, Any]:
 
 def from_json(data: Mapping[str, Any], path: Path) -> SavedBlock:
     """A block from its file's contents. Raises UsageProblem naming `path`."""
-    from placecheck.bare_block.tapes import SHAPE, STANDING
+    from placecheck.bare_block.tapes import SHAPE, STANDING, shape_prior
 
     try:
         if data["schema"] != 1 or data["way"] not in ("tapes", "photos"):
@@ -104,6 +106,11 @@ def from_json(data: Mapping[str, Any], path: Path) -> SavedBlock:
         rows = tuple(tuple(float(c) for c in row) for row in data["covariance"])
         values = tuple(float(v) for v in data["values"])
         dome = KnownDome(str(data["name"]), names, values, rows, _line_from(data.get("line")))
+        usual, spread = (part[: len(names)] for part in shape_prior())
+        if np.abs((np.array(values) - usual) / spread).max() > NO_BLOCK:
+            raise ValueError("no block's shape")
+        if data["same_stand"] and STANDING not in names:
+            raise ValueError("a stand whose height is not there")
         return SavedBlock(
             str(data["name"]),
             data["way"],

@@ -83,8 +83,29 @@ def _tape_u_mm(name: str) -> float:
 def fit_tapes(label: str, tapes: Mapping[str, float]) -> KnownDome:
     """The dome of the block called `label` from its `tapes` (mm, named as in TAPES; "round" is needed).
 
-    Raises UsageProblem for tapes that no block has.
+    Raises UsageProblem for tapes that no block has, with the slip that would explain it where that is a swap.
     """
+    try:
+        return _fitted(label, tapes)
+    except UsageProblem:
+        if "over" not in tapes or "across" not in tapes:
+            raise
+        try:
+            _fitted(label, {**tapes, "over": tapes["across"], "across": tapes["over"]})
+        except UsageProblem:
+            swapped = False
+        else:
+            swapped = True
+        if not swapped:
+            raise
+    raise UsageProblem(
+        "block-tapes-swapped",
+        "These tapes make a head's shape only with the two over the crown swapped: give that from front to back as "
+        "--over, that from side to side as --across.",
+    )
+
+
+def _fitted(label: str, tapes: Mapping[str, float]) -> KnownDome:
     mean, spread = shape_prior()
     names = [name for name in TAPES if name in tapes]
     taped = np.array([tapes[name] for name in names])

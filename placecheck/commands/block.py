@@ -117,13 +117,14 @@ def photos(
     Nothing is saved unless the photos are enough; each bad one is named with its reason.
     """
     import datetime
+    from contextlib import nullcontext
 
     from placecheck.bare_block.photos import LEAST, MOST, PhotosRefused, measure_block
     from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
     from placecheck.card_bars import bars_in_use
     from placecheck.errors import UsageProblem
     from placecheck.profiles.kept import PROFILES, profiles_folder
-    from placecheck.settings import home, load_settings
+    from placecheck.settings import home, load_settings, said_in_settings
     from placecheck.units import parse_circumference_mm
 
     name = BLOCKS.checked_name(name)
@@ -139,8 +140,9 @@ def photos(
     taped = parse_circumference_mm(around) if around else None
     settings = load_settings()
     profile = camera or settings.check.get("camera")
-    if profile is not None:
-        PROFILES.load(profiles_folder(home()), profile)  # a name that is not there is said at once
+    if profile is not None:  # a name that is not there is said at once
+        with nullcontext() if camera else said_in_settings("camera"):
+            PROFILES.load(profiles_folder(home()), profile)
     try:
         result = measure_block(pictures, name, card_at, bars_in_use(home(), settings), home(), taped, profile)
     except PhotosRefused as error:
@@ -185,7 +187,7 @@ def list_blocks() -> None:
         how = f"{len(block.photos)} photos" if block.way == "photos" else f"{len(block.tapes)} tapes"
         how += ", its middle line" if block.dome.line is not None else ""
         print(f"{block.name}: {mm_and_inches(around)} round ± {2 * u:.1f} mm, {how}, {block.date}")
-    if not blocks:
+    if not blocks and not damaged:
         print("No block is saved: tape one with `placecheck block measure NAME`.")
     for problem in damaged:
         print(f"placecheck: {problem.message}", file=sys.stderr)

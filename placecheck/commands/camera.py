@@ -110,7 +110,7 @@ def list_profiles() -> None:
         lens = "" if p.focal_35mm is None else f", {p.focal_35mm:g} mm lens"
         zoom = "" if p.digital_zoom == 1.0 else f", zoomed {p.digital_zoom:g} times"
         print(f"{p.name}: {p.phone}{lens}{zoom}, {p.width} x {p.height}, {len(p.photos)} photos, {p.date}")
-    if not profiles:
+    if not profiles and not damaged:
         print("No camera profile is saved: make one with `placecheck camera add NAME PHOTO...`.")
     for problem in damaged:
         print(f"placecheck: {problem.message}", file=sys.stderr)

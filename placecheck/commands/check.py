@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 SEVERITY = (0, 1, 3, 2, 4)
 """Exit statuses from best to worst, for several photos."""
+USAGE = 2
+"""Exit status where nothing was measured, since what was given with the photo makes no sense: no check to keep."""
 
 
 def register(app: typer.Typer) -> None:
@@ -146,7 +148,8 @@ def check(
         for checked in check_all(tasks, jobs):
             if overlay is None:  # nobody asked for that picture, so nobody is told of it
                 checked = replace(checked, notes=tuple(note for note in checked.notes if scratch not in note))
-            if names is not None and checked.is_photo:  # first, since whoever reads the answer may stop reading
+            measurable = checked.is_photo and checked.answer.exit_status != USAGE
+            if names is not None and measurable:  # first, since whoever reads the answer may stop reading
                 _save(checked, request, names)
             _report(checked, as_json, len(photos) > 1, budget)
             worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)

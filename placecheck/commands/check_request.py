@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -52,7 +53,7 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
     from placecheck.errors import UsageProblem
     from placecheck.marks import load_marks
     from placecheck.request import NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
-    from placecheck.settings import load_settings
+    from placecheck.settings import load_settings, said_in_settings
     from placecheck.tolerances import load_tolerances
     from placecheck.units import parse_closure
 
@@ -64,7 +65,10 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
         raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
     known, around_mm = _block(typed, settings)
     bars_mm = _card_bars_mm(typed, settings)
-    size = parse_closure(closure) if closure else NO_CLOSURE
+    size = NO_CLOSURE
+    if closure:
+        with nullcontext() if typed.closure else said_in_settings("closure"):
+            size = parse_closure(closure)
     tolerances = load_tolerances(typed.tolerances) if typed.tolerances else settings.tolerances
     marks = load_marks(typed.marks, stage) if typed.marks else None
     taped_mm = _taped_mm(typed, closures)
@@ -80,7 +84,7 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
         stage=stage,
         tolerances=tolerances,
         marks=marks,
-        camera_name=typed.camera or settings.check.get("camera"),
+        camera_name=_camera(typed, settings),
         card_bars_mm=bars_mm,
         front=typed.front,
         taped_mm=taped_mm,
@@ -132,16 +136,30 @@ def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]
     from placecheck.bare_block.saved import block_for, blocks_folder
     from placecheck.errors import UsageProblem
     from placecheck.request import NEEDS_BLOCK
-    from placecheck.settings import home
+    from placecheck.settings import home, said_in_settings
 
     defaults = settings.check if typed.stage in NEEDS_BLOCK else {}
-    known, around_mm = block_for(blocks_folder(home()), typed.block, typed.block_circumference, defaults)
+    entry = "block" if defaults.get("block") else "block_circumference"
+    with nullcontext() if typed.block or typed.block_circumference else said_in_settings(entry):
+        known, around_mm = block_for(blocks_folder(home()), typed.block, typed.block_circumference, defaults)
     if not around_mm and typed.stage in NEEDS_BLOCK:
         raise UsageProblem(
             "circumference-not-given",
             "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
         )
     return known, around_mm
+
+
+def _camera(typed: AsTyped, settings: Settings) -> str | None:
+    """The camera profile that is named, if one is. Raises UsageProblem where it is not there or damaged."""
+    from placecheck.profiles.kept import PROFILES, profiles_folder
+    from placecheck.settings import home, said_in_settings
+
+    name = typed.camera or settings.check.get("camera")
+    if name:
+        with nullcontext() if typed.camera else said_in_settings("camera"):
+            PROFILES.load(profiles_folder(home()), name)
+    return name
 
 
 def _card_bars_mm(typed: AsTyped, settings: Settings) -> tuple[float, float] | None:

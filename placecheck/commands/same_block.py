@@ -72,7 +72,7 @@ def _report(checked: CheckedSet, as_json: bool, budget: bool, pictures: bool) ->
 
         console = Console(highlight=False)
         title = f"{', '.join(share.path.name for share in checked.shares)} together"
-        print_answer(console, checked.answer, title)
+        print_answer(console, checked.answer, title, len(checked.shares))
         if budget:
             print_budget(console, checked.answer)
     from placecheck.errors import one_line

@@ -121,6 +121,8 @@ def from_json(data: Mapping[str, Any], path: Path) -> Profile:
         matrix, phone = np.array(data["camera_matrix"], float), data["phone"]
         distortion = [float(data["distortion"][n]) for n in INTRINSICS[4:]]
         focal = phone["focal_35mm"]
+        if not all(isinstance(phone[word], str | None) for word in ("make", "model")):
+            raise ValueError("a phone's make and model are words")
         return Profile(
             name=str(data["name"]),
             width=int(data["image_size"][0]),

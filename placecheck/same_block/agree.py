@@ -60,10 +60,11 @@ def check_views(names: Sequence[str], seen: Sequence[Seen]) -> None:
         nearest = min(range(k), key=lambda j: _angle_deg(seen[j], seen[k]))
         angle = _angle_deg(seen[nearest], seen[k])
         if angle < ALIKE_DEG:
+            do = "take one from above and one leaning 40 to 50 degrees toward the face"
             raise RetakeNeeded(
                 "photos-alike",
                 f"{names[nearest]} and {names[k]} are taken from almost the same side ({angle:.0f} degrees apart), so "
-                "the second adds nothing: take one from above and one leaning 40 to 50 degrees toward the face.",
+                f"the second adds nothing: {do if len(seen) == 2 else 'leave it out, or take it from another side'}.",
             )
     for k in (*range(1, len(seen)), 0):
         others = [photo for j, photo in enumerate(seen) if j != k]

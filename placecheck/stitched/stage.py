@@ -12,6 +12,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from placecheck.answer import Measured, Move
 from placecheck.errors import PlacecheckError, Problem
 from placecheck.find.closure import line_in_photo
@@ -45,18 +47,21 @@ def measure_stitched(
     if request.since is None:
         return replace(measured, problems=(*measured.problems, NO_PINNED))
     try:
-        found = moves_since(request.since, seen, on)
+        found, notes = moves_since(request.since, seen, on)
     except PlacecheckError as error:
         why = error.problem.message.rstrip(".")
         told = Problem(
             "pinned-photo-unusable", f"What moved since pinning cannot be told from record {request.since}: {why}."
         )
         return replace(measured, problems=(*measured.problems, told))
-    return replace(measured, moves=found)
+    return replace(measured, moves=found, problems=measured.problems + notes)
 
 
-def moves_since(record: int, seen: Sighted, on: OnDome) -> dict[str, Move]:
-    """How the landmarks of a stitched photo moved since the pinned photo of a record. Raises PlacecheckError."""
+def moves_since(record: int, seen: Sighted, on: OnDome) -> tuple[dict[str, Move], tuple[Problem, ...]]:
+    """How the landmarks of a stitched photo moved since the pinned photo of a record, and what is odd about it.
+
+    Raises PlacecheckError.
+    """
     earlier, photo, camera = earlier_photo(record)
     request = seen.stage.request
     was, now = earlier.closure, request.closure
@@ -65,7 +70,17 @@ def moves_since(record: int, seen: Sighted, on: OnDome) -> dict[str, Move]:
     _, seen_before, on_before = look(photo, earlier, None, camera)
     same_tape = abs(earlier.block_circumference_mm - request.block_circumference_mm) < 0.1
     same_tape &= earlier.block == request.block
-    return moves_between((seen_before, on_before), (seen, on), same_tape)
+    found = moves_between((seen_before, on_before), (seen, on), same_tape)
+    return found, same_photo(record) if np.array_equal(seen_before.stage.image, seen.stage.image) else ()
+
+
+def same_photo(record: int) -> tuple[Problem, ...]:
+    """What is said where the photo given as the stitched one is the pinned one itself."""
+    told = (
+        f"This is the photo of record {record}, which was checked as pinned, so nothing can have moved in it: give a "
+        "photo of the stitched closure."
+    )
+    return (Problem("pinned-same-photo", told),)
 
 
 def moves_between(before: tuple[Sighted, OnDome], now: tuple[Sighted, OnDome], same_tape: bool) -> dict[str, Move]:
