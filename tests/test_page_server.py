@@ -864,6 +864,27 @@ def test_an_order_from_form_to_report(paired):
     assert "Ada" in client.get("/charts").text
 
 
+def test_a_new_orders_form_tapped_twice_is_one_order(server, paired):
+    from placecheck.orders.files import OrderFiles
+
+    client, token = paired
+    store = OrderFiles(server.home / "orders")
+    before = len(store.all()[0])
+    page = client.get("/orders/new").text
+    once = re.search(r'name="once" value="(\w+)"', page)[1]
+    form = {"token": token, "once": once, "alias": "Alder", "circumference": "63cm"}
+    doubtful = client.post("/orders", data=form)
+    assert "unusually long" in words(doubtful.text)
+    assert f'name="once" value="{once}"' in doubtful.text
+    taps = [client.post("/orders", data={**form, "accept": "1"}).headers["location"] for _ in range(2)]
+    assert taps[0] == taps[1]
+    assert len(store.all()[0]) == before + 1
+    other = client.post("/orders", data={**form, "accept": "1", "alias": "Alder two"})  # gone back to, for another one
+    assert other.headers["location"] != taps[0]
+    assert len(store.all()[0]) == before + 2
+    assert f'value="{once}"' not in client.get("/orders/new").text
+
+
 def test_an_order_is_changed_on_the_page(server, paired):
     """What its form leaves alone stays to the letter, also what the form does not show; earlier states are kept."""
     from placecheck.orders.files import OrderFiles
@@ -910,6 +931,9 @@ def test_an_order_is_changed_on_the_page(server, paired):
     assert now.written == {"circumference": "22 1/2 (in)", "closure": "4x4"}
     assert store.history(first.number)[0] == first
 
+    second = client.post(at, data={**form, "closure": "4x4", "maker": "Ada", "note": ""})  # of two taps
+    assert second.headers["location"] == f"/orders/{first.label}"
+    assert store.get(first.label) == now
     late = client.post(at, data={**form, "maker": "Bo"})  # filled in before the change above
     assert late.status_code == 400
     assert "was changed by somebody else meanwhile" in words(late.text)
