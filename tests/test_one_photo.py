@@ -115,9 +115,10 @@ def test_a_damaged_profile_costs_a_sentence_and_no_check(home, bench, photo, cap
 
 
 def test_a_named_profile_that_is_not_there_is_refused(home, bench, photo, capfd):
-    status, answer, _ = check(photo, capfd, "--no-save", "--camera", "attic")
-    assert (status, bench.cameras) == (2, [])
-    assert [p["code"] for p in answer["problems"]] == ["profile-missing"]
+    status = cli.run(["check", str(photo), *OPTIONS, "--json", "--no-save", "--camera", "attic"])
+    out, err = capfd.readouterr()
+    assert (status, out, bench.cameras) == (2, "", [])  # as every option that makes no sense, before a photo is opened
+    assert "There is no camera profile “attic”" in err
 
 
 def test_bars_entered_once_are_used_until_an_option_or_the_settings_say_otherwise(home, bench, photo, capfd):
