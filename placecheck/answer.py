@@ -41,6 +41,11 @@ class MeasureSpec:
     judged: bool
     needed: bool = True
 
+    @property
+    def decides(self) -> bool:
+        """Whether no photo passes without it."""
+        return self.judged and self.needed
+
 
 MEASURES: tuple[MeasureSpec, ...] = (
     MeasureSpec("offset_mm", "mm", "off centre", True),

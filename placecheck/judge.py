@@ -99,15 +99,13 @@ def _told_once(missing: Sequence[tuple[str, Problem]]) -> list[Problem]:
     ]
 
 
-def _unexplained(specs: Sequence[MeasureSpec]) -> list[Problem]:
-    """What is said of measures nobody gave a reason for; they are asked for again only where a verdict needs one."""
-    if not specs:
-        return []
+def _unexplained(specs: Sequence[MeasureSpec], wanted: bool) -> Problem:
+    """What is said of measures nobody gave a reason for; they are asked for again only where one is `wanted`."""
     then = "No verdict hangs on them: what they rest on is hidden or too uncertain here."
-    if any(spec.judged and spec.needed for spec in specs):
+    if wanted:
         then = "Take it again with the whole block, the closure's corners and the card in view."
     labels = "; ".join(spec.label for spec in specs)
-    return [Problem("not-measured", f"Not measured in this photo: {labels}. {then}")]
+    return Problem("not-measured", f"Not measured in this photo: {labels}. {then}")
 
 
 def problems_of(measured: Measured, undecided: tuple[Problem, ...] = ()) -> tuple[Problem, ...]:
@@ -118,12 +116,12 @@ def problems_of(measured: Measured, undecided: tuple[Problem, ...] = ()) -> tupl
     """
     lost = [spec for spec in measured.specs if spec.name not in measured.estimates]
     told = [(spec, measured.missing[spec.name]) for spec in lost if spec.name in measured.missing]
-    needed = _told_once([(spec.label, problem) for spec, problem in told if spec.judged and spec.needed])
-    remarks = [problem for spec, problem in told if not (spec.judged and spec.needed)]
-    rest = _unexplained([spec for spec in lost if spec.name not in measured.missing])
-    if any(spec.judged and spec.needed and spec.name not in measured.missing for spec in lost):
-        needed, rest = needed + rest, []
-    return tuple(dict.fromkeys([*measured.problems, *needed, *undecided, *remarks, *rest]))
+    needed = _told_once([(spec.label, problem) for spec, problem in told if spec.decides])
+    remarks = [problem for spec, problem in told if not spec.decides]
+    if untold := [spec for spec in lost if spec.name not in measured.missing]:
+        wanted = any(spec.decides for spec in untold)
+        (needed if wanted else remarks).append(_unexplained(untold, wanted))
+    return tuple(dict.fromkeys([*measured.problems, *needed, *undecided, *remarks]))
 
 
 def failed_answer(error: PlacecheckError, stage: str = "pinned") -> Answer:

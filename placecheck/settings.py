@@ -81,13 +81,16 @@ def load_settings(folder: Path | None = None) -> Settings:
 
 
 @contextmanager
-def said_in_settings(entry: str) -> Iterator[None]:
-    """Whoever reads what the table [check] says of `entry` here has a fault in it told as one of settings.toml."""
+def said_in_settings(entry: str, typed: str | None = None) -> Iterator[None]:
+    """Whoever reads what the table [check] says of `entry` here has a fault in it told as one of settings.toml.
+
+    What was `typed` outranks the settings, and so do its faults.
+    """
     try:
         yield
     except UsageProblem as error:
         code, message = error.problem.code, error.problem.message
-        if "settings.toml" in message:
+        if typed or "settings.toml" in message:
             raise
         raise UsageProblem(code, f"In settings.toml, {entry}: {message}") from None
 

@@ -87,10 +87,12 @@ WIDEST_MM = 8 * 25.4
 """A closure's width beyond which its corners lie behind the horizon of any one photo."""
 
 
-LIKE_BAD_LIGHT = ("card-bent", "other-board")
-"""What a smeared or flooded card may be taken for."""
-LIKE_WHITE = ("block-missing", "block-size", "front-unclear", "cap-missing", "closure-missing", "closure-size")
-"""What a block may be taken for whose hair, lace and cap are washed out."""
+LIKE_CARDS, LIKE_BLOCKS = (
+    ("card-bent", "other-board"),
+    ("block-missing", "block-size", "front-unclear", "cap-missing", "closure-missing", "closure-size"),
+)
+"""What a smeared or flooded card, and a block whose hair, lace and cap are washed out, may be taken for."""
+LIGHT_TOLD_BY = {**dict.fromkeys(LIKE_CARDS, hopeless_picture), **dict.fromkeys(LIKE_BLOCKS, washed_out)}
 
 
 @dataclass(frozen=True)
@@ -135,26 +137,21 @@ class Sighted:
 
 @contextlib.contextmanager
 def light_blamed_first(photo: Photo) -> Iterator[None]:
-    """While it lasts, what is refused of a block in a photo that is mostly white is blamed on the light."""
+    """While it lasts, what is refused of a card or block that the light may have spoiled is blamed on the light."""
     try:
         yield
     except RetakeNeeded as error:
-        bright = washed_out(photo.gray()) if error.problem.code in LIKE_WHITE else None
-        if bright is not None:
-            raise RetakeNeeded.of(bright) from error
+        told_by = LIGHT_TOLD_BY.get(error.problem.code)
+        worse = told_by(photo.gray()) if told_by is not None else None
+        if worse is not None:
+            raise RetakeNeeded.of(worse) from error
         raise
 
 
 def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Standing:
     """Find card and block, and which way round it stands. Raises RetakeNeeded or UsageProblem."""
     gray = photo.gray()
-    try:
-        card = find_card(gray)
-    except RetakeNeeded as error:
-        worse = hopeless_picture(gray) if error.problem.code in LIKE_BAD_LIGHT else None
-        if worse is not None:
-            raise RetakeNeeded.of(worse) from error
-        raise
+    card = find_card(gray)
     doubted = edges_doubted(card)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
     block = find_block(photo.image, card.px_per_mm)

@@ -88,21 +88,24 @@ def fit_tapes(label: str, tapes: Mapping[str, float]) -> KnownDome:
     try:
         return _fitted(label, tapes)
     except UsageProblem:
-        if "over" not in tapes or "across" not in tapes:
-            raise
-        try:
-            _fitted(label, {**tapes, "over": tapes["across"], "across": tapes["over"]})
-        except UsageProblem:
-            swapped = False
-        else:
-            swapped = True
-        if not swapped:
+        if not _fits_swapped(label, tapes):
             raise
     raise UsageProblem(
         "block-tapes-swapped",
         "These tapes make a head's shape only with the two over the crown swapped: give that from front to back as "
         "--over, that from side to side as --across.",
     )
+
+
+def _fits_swapped(label: str, tapes: Mapping[str, float]) -> bool:
+    """Whether a block has these tapes with the two over its crown the other way round."""
+    if "over" not in tapes or "across" not in tapes:
+        return False
+    try:
+        _fitted(label, {**tapes, "over": tapes["across"], "across": tapes["over"]})
+    except UsageProblem:
+        return False
+    return True
 
 
 def _fitted(label: str, tapes: Mapping[str, float]) -> KnownDome:

@@ -117,14 +117,13 @@ def photos(
     Nothing is saved unless the photos are enough; each bad one is named with its reason.
     """
     import datetime
-    from contextlib import nullcontext
 
     from placecheck.bare_block.photos import LEAST, MOST, PhotosRefused, measure_block
     from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
     from placecheck.card_bars import bars_in_use
+    from placecheck.commands.check_request import camera_named
     from placecheck.errors import UsageProblem
-    from placecheck.profiles.kept import PROFILES, profiles_folder
-    from placecheck.settings import home, load_settings, said_in_settings
+    from placecheck.settings import home, load_settings
     from placecheck.units import parse_circumference_mm
 
     name = BLOCKS.checked_name(name)
@@ -139,10 +138,7 @@ def photos(
         raise UsageProblem("block-photos-twice", "A photo was given twice: give each photo once.")
     taped = parse_circumference_mm(around) if around else None
     settings = load_settings()
-    profile = camera or settings.check.get("camera")
-    if profile is not None:  # a name that is not there is said at once
-        with nullcontext() if camera else said_in_settings("camera"):
-            PROFILES.load(profiles_folder(home()), profile)
+    profile = camera_named(camera, settings)  # a name that is not there is said at once
     try:
         result = measure_block(pictures, name, card_at, bars_in_use(home(), settings), home(), taped, profile)
     except PhotosRefused as error:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -67,7 +66,7 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
     bars_mm = _card_bars_mm(typed, settings)
     size = NO_CLOSURE
     if closure:
-        with nullcontext() if typed.closure else said_in_settings("closure"):
+        with said_in_settings("closure", typed.closure):
             size = parse_closure(closure)
     tolerances = load_tolerances(typed.tolerances) if typed.tolerances else settings.tolerances
     marks = load_marks(typed.marks, stage) if typed.marks else None
@@ -84,7 +83,7 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
         stage=stage,
         tolerances=tolerances,
         marks=marks,
-        camera_name=_camera(typed, settings),
+        camera_name=camera_named(typed.camera, settings),
         card_bars_mm=bars_mm,
         front=typed.front,
         taped_mm=taped_mm,
@@ -140,7 +139,7 @@ def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]
 
     defaults = settings.check if typed.stage in NEEDS_BLOCK else {}
     entry = "block" if defaults.get("block") else "block_circumference"
-    with nullcontext() if typed.block or typed.block_circumference else said_in_settings(entry):
+    with said_in_settings(entry, typed.block or typed.block_circumference):
         known, around_mm = block_for(blocks_folder(home()), typed.block, typed.block_circumference, defaults)
     if not around_mm and typed.stage in NEEDS_BLOCK:
         raise UsageProblem(
@@ -150,14 +149,14 @@ def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]
     return known, around_mm
 
 
-def _camera(typed: AsTyped, settings: Settings) -> str | None:
-    """The camera profile that is named, if one is. Raises UsageProblem where it is not there or damaged."""
+def camera_named(typed: str | None, settings: Settings) -> str | None:
+    """The camera profile that was `typed`, else the settings'. Raises UsageProblem where it is not there or damaged."""
     from placecheck.profiles.kept import PROFILES, profiles_folder
     from placecheck.settings import home, said_in_settings
 
-    name = typed.camera or settings.check.get("camera")
-    if name:
-        with nullcontext() if typed.camera else said_in_settings("camera"):
+    name = typed or settings.check.get("camera")
+    if name is not None:
+        with said_in_settings("camera", typed):
             PROFILES.load(profiles_folder(home()), name)
     return name
 

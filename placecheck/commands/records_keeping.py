@@ -144,13 +144,14 @@ def purge(
     held, doubtful = ([], {}) if demo else _held(folder, wanted)
     page = f"{numbered(len(held), 'photo')} of the bench page" if held else ""
     whole = client is not None and older_than is None and not demo
-    orders = [order for order in _orders_of(client) if whole and _alike(order.alias, client)]
+    known = _orders_of(client)
+    orders = [order for order in known if whole and _alike(order.alias, client)]
     labels = f"the order{'s' * (len(orders) > 1)} {', '.join(order.label for order in orders)}" if orders else ""
     with opened() as store:
         count = store.count(wanted)
         if not count and not held and not orders:
             say("No records match; nothing was removed.")
-            _say_orders(client)
+            _say_orders(known)
             _refuse_doubtful(doubtful)
             return
         parts = [part for part in (numbered(count, "record") if count else "", page, labels) if part]
@@ -165,7 +166,7 @@ def purge(
         order_store().remove(order.number)
     more = "".join(f", and {part}" for part in (page, labels) if part)
     say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed{more}.")
-    _say_orders(client)
+    _say_orders([order for order in known if order not in orders])
     _refuse_doubtful(doubtful)
 
 
@@ -194,11 +195,11 @@ def _alike(alias: str, client: str | None) -> bool:
     return client is not None and spelling(alias) == spelling(client)
 
 
-def _say_orders(client: str | None) -> None:
-    """Which orders keep the client's alias and tape, in any of their states, after a purge."""
+def _say_orders(orders: Iterable[KeptOrder]) -> None:
+    """Which `orders` keep the client's alias and tape, in any of their states, after a purge."""
     from placecheck.settings import home
 
-    kept = [order.label for order in _orders_of(client)]
+    kept = [order.label for order in orders]
     if kept:
         files = ", ".join(f"{label}.*.json" for label in kept)
         say(
@@ -244,7 +245,7 @@ def _matches(job: Job, wanted: Filter) -> bool:
     """
     from placecheck.errors import PlacecheckError
     from placecheck.orders.files import order_store
-    from placecheck.records.model import spelling, utc_text
+    from placecheck.records.model import utc_text
 
     if wanted.until is not None and utc_text(datetime.fromtimestamp(job.created, UTC)) >= wanted.until:
         return False
@@ -253,7 +254,7 @@ def _matches(job: Job, wanted: Filter) -> bool:
     try:
         if not job.spec["order"]:
             return False
-        return spelling(order_store().get(job.spec["order"]).alias) == spelling(wanted.client)
+        return _alike(order_store().get(job.spec["order"]).alias, wanted.client)
     except PlacecheckError as error:
         if error.problem.code == "order-unknown":
             return False

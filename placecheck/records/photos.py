@@ -32,14 +32,14 @@ class RecordsProblem(PlacecheckError):
 
 def disk_problem(error: OSError, path: Path, named: bool = False) -> RecordsProblem:
     """One sentence for a failure of the disk at `path`, a file of the records or one that the user `named`."""
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
     if named:
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
         return RecordsProblem(
             "disk-full" if full else "cannot-write",
             f"{path} cannot be written ({error.strerror or error}): {'free some space, or ' if full else ''}name "
             "another file.",
         )
-    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+    if full:
         return RecordsProblem(
             "disk-full", f"There is no room left on the disk for {path.parent}: free some space, then save again."
         )
