@@ -317,6 +317,32 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     assert phone.locator(".verdict h1").inner_text() == "Fix"
 
 
+def test_once_it_rests_a_landmark_is_looked_at_as_it_will_be_used(phone, server, photos):
+    """Asked for once the finger is off, and not again until something is moved; a drag does not ask for it."""
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    asked: list[bool] = []
+    phone.on("request", lambda sent: asked.append(sent.post_data_json["rests"]) if "/hands" in sent.url else None)
+    ring = phone.locator(".marks g").nth(3).locator(".core")
+    box = ring.bounding_box()
+    phone.mouse.move(box["x"] + 2, box["y"] + 2)
+    phone.mouse.down()
+    with following(phone):
+        phone.mouse.move(box["x"] + 12, box["y"] + 2)
+    phone.wait_for_timeout(1_500)  # longer than a rest, but still held
+    assert asked
+    assert not any(asked)
+    with following(phone):
+        phone.mouse.up()
+    assert asked[-1] is True
+    phone.wait_for_timeout(1_500)
+    assert asked.count(True) == 1
+    with following(phone):
+        phone.click("#back")
+    assert asked[-1] is False
+
+
 def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
     """What is told of a correction, or of one that cannot be, takes no room from keys and photo."""
     send(phone, server, photos("pass"))

@@ -17,6 +17,7 @@ import threading
 import time
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -709,6 +710,35 @@ def test_only_this_pages_own_forms(headers, own):
     from starlette.datastructures import Headers
 
     assert _own_origin(Headers(headers), "http", "a:1") is own
+
+
+# ----------------------------------------------------------------------------- corrections
+
+
+def test_marks_at_rest_are_measured_as_they_will_be_used():
+    """What is seen already, measured anew, is quick and near, but not what a check with the mark gives, or refuses."""
+    from placecheck.page.checking import Checker
+    from placecheck.page.worker import answer_message
+
+    demo = Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg"
+    spec = spec_from({"stage": "pinned", "closure": "4x4", "block": "23in"}, Settings())
+    checker = Checker()
+    x, y = checker.check(demo, request_of(spec)).measured.findings.landmarks_px["fold_front"]
+
+    def told(do: str, at: list[float]) -> dict[str, Any]:
+        marks = {"points": {"fold_front": at}, "lines": {}}
+        message = {"do": do, "id": "demo", "path": str(demo), "spec": spec, "marks": marks, "others": []}
+        return answer_message(checker, message)[0]
+
+    near, corners = [x + 8.0, y], {}
+    for do in ("remeasure", "whole", "check"):
+        measured = measured_from_dict(told(do, near)["measured"])
+        corners[do] = measured.estimates["front_corner_asymmetry_mm"].value
+    assert corners["whole"] == corners["check"]
+    assert 0.1 < abs(corners["remeasure"] - corners["check"]) < 2
+    far = [x, y + 60.0]
+    assert told("remeasure", far)["failure"] is None
+    assert told("whole", far)["failure"][0] == told("check", far)["failure"][0] == "closure-size"
 
 
 # ----------------------------------------------------------------------------- the seam close up

@@ -104,6 +104,10 @@ class Checker:
         while len(self._open) > KEPT_OPEN:
             self._open.popitem(last=False)
 
+    def whole(self, path: Path, request: CheckRequest) -> Measured:
+        """Measured from the beginning with request.marks, as `check` does once they are used. Raises PlacecheckError."""
+        return self.measure(_load(path), request)
+
     def remeasure(self, key: str, marks: Marks) -> Measured | None:
         """Measured with these marks; None when the photo is not open here. Raises PlacecheckError."""
         if key not in self._open:

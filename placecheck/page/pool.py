@@ -211,11 +211,15 @@ class Pool:
             async with self._hands_lock:
                 await self._in_thread(self._hands.call, self._message("open", job, {}), self._check_s)
 
-    async def remeasure(self, job: Job, marks: Mapping[str, Any]) -> Measured | Problem:
-        """Measured with landmarks set by hand, without changing the job; a Problem where that fails."""
+    async def remeasure(self, job: Job, marks: Mapping[str, Any], whole: bool = False) -> Measured | Problem:
+        """Measured with landmarks set by hand, without changing the job; a Problem where that fails.
+
+        `whole`: looked at from the beginning with them, as it will be once they are used; slower than what was seen
+        already measured anew.
+        """
         async with self._hands_lock:
             try:
-                message = self._message("remeasure", job, marks)
+                message = self._message("whole" if whole else "remeasure", job, marks)
                 reply = await self._in_thread(self._hands.call, message, HANDS_S + self._check_s)
                 failure = _failure(reply.header)
                 return Problem(failure[0], failure[1]) if failure else measured_from_dict(reply.header["measured"])

@@ -178,12 +178,12 @@ async def correct(request: Request) -> Response:
 
 
 async def hands(request: Request, data: dict[str, Any]) -> Response:
-    """The numbers with what is being dragged as it is now; changes nothing that is kept."""
+    """The numbers with what is being dragged as it is now, or, once it rests, as they will be used; keeps nothing."""
     bench, job = bench_of(request), job_of(request)
     if job.measured is None:
         raise UsageProblem("not-measured", "This photo has no landmarks to move: take it again.")
     marks, _ = corrections(data, job)
-    measured = await bench.pool.remeasure(job, marks)
+    measured = await bench.pool.remeasure(job, marks, whole=data.get("rests") is True)
     if isinstance(measured, Problem):
         return JSONResponse({"error": measured.message}, 409)
     answer = await asyncio.to_thread(answer_for, measured, request_of(job.spec, marks))

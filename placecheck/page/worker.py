@@ -159,7 +159,7 @@ def serve(pipe: Connection, checker_name: str, threads: int) -> None:
 
 
 def answer_message(checker: Any, message: dict[str, Any]) -> tuple[dict[str, Any], dict[str, bytes]]:
-    """One message answered: `check`, `open`, `remeasure`, `rows` or `card`."""
+    """One message answered: `check`, `open`, `remeasure`, `whole`, `rows` or `card`."""
     from placecheck.marks import Marks
     from placecheck.page.asked import other_photo, request_of
     from placecheck.page.checking import failure_of
@@ -185,6 +185,8 @@ def answer_message(checker: Any, message: dict[str, Any]) -> tuple[dict[str, Any
             }
             pictures = {"overlay": outcome.overlay, "view": outcome.view}
             return header, {name: data for name, data in pictures.items() if data}
+        if message["do"] == "whole":
+            return {"measured": measured_to_dict(checker.whole(path, request)), "failure": None}, {}
         checker.open(message["id"], path, request)
         if message["do"] == "open":
             return {"failure": None}, {}

@@ -118,24 +118,28 @@ function magnify(at) {
   }
 }
 
-// One question to the server at a time; the newest state is asked about next.
-let asking = false, again = false;
+// One question to the server at a time; the newest state is asked about next. While a point is dragged the numbers
+// follow what was seen in the photo; once it rests the photo is looked at anew with it, as it will be when it is used.
+const RESTS_MS = 700;
+let asking = false, again = false, resting = 0;
 function toSend() {
   return {
     points: Object.fromEntries(points.filter(moved).map((p) => [p.name, [p.x, p.y]])),
     bends: Object.fromEntries(lines.filter((l) => l.handles.some(moved)).map((l) => [l.name, l.handles.map((h) => [h.x - h.was[0], h.y - h.was[1]])])),
   };
 }
-async function follow() {
+async function follow(rests = false) {
+  clearTimeout(resting);
   if (asking) { again = true; return; }
   asking = true;
   do {
+    rests = rests && !again;
     again = false;
     try {
       const reply = await fetch(stage.dataset.hands, {
         method: "POST",
         headers: { "Content-Type": "application/json", Accept: "application/json", "X-Form-Token": document.body.dataset.token },
-        body: JSON.stringify(toSend()),
+        body: JSON.stringify({ ...toSend(), rests }),
       });
       const now = await reply.json();
       if (!reply.ok) throw now.error;
@@ -147,7 +151,9 @@ async function follow() {
     }
   } while (again);
   asking = false;
+  if (!rests) rest();
 }
+function rest() { resting = setTimeout(() => (held ? rest() : follow(true)), RESTS_MS); }
 function fill(now) {
   const says = document.getElementById("now");
   says.querySelector("dd").textContent = now.verdict;
