@@ -5,9 +5,9 @@ sideways, then moved toward the face or the nape until the clearances come to th
 corners are brought to zero, or to the middle of limits that a shop has set elsewhere. After
 each move the readings are predicted (placement.py), what goes along with it is told, and only what
 these moves leave beyond its limit is asked of a single pin: that is lace pulled out of shape. Left
-and right are the wearer's, with the direction in the photo beside them (directions.py). What is merely
-unsure gets no move (undecided.py), nor does a clearance that a soft tape contradicts: the tape is laid
-again first. A move is written as what to do, a colon, how (step; step), and what goes along in a sentence
+and right are the wearer's, with the direction in the photo beside them (directions.py). Where nothing is
+out, what is merely unsure gets no move (undecided.py); once pins come out, it goes along if it reads beyond
+its limit. A clearance that a soft tape contradicts is not moved: the tape is laid again first. A move is written as what to do, a colon, how (step; step), and what goes along in a sentence
 that begins "With it", so that a page can set them apart. The order of moves and the cautions are common
 practice, no published source.
 """

@@ -105,7 +105,7 @@ class Checker:
             self._open.popitem(last=False)
 
     def whole(self, path: Path, request: CheckRequest) -> Measured:
-        """Measured from the beginning with request.marks, as `check` does once they are used. Raises PlacecheckError."""
+        """Measured from the beginning with request.marks, as `check` does later. Raises PlacecheckError."""
         return self.measure(_load(path), request)
 
     def remeasure(self, key: str, marks: Marks) -> Measured | None:
