@@ -7,9 +7,9 @@ each move the readings are predicted (placement.py), what goes along with it is 
 these moves leave beyond its limit is asked of a single pin: that is lace pulled out of shape. Left
 and right are the wearer's, with the direction in the photo beside them (directions.py). Where nothing is
 out, what is merely unsure gets no move (undecided.py); once pins come out, it goes along if it reads beyond
-its limit. A clearance that a soft tape contradicts is not moved: the tape is laid again first. A move is written as what to do, a colon, how (step; step), and what goes along in a sentence
-that begins "With it", so that a page can set them apart. The order of moves and the cautions are common
-practice, no published source.
+its limit. A clearance that a soft tape contradicts is not moved: the tape is laid again first. A move is
+written as what to do, a colon, how (step; step), and what goes along in a sentence that begins "With it", so
+that a page can set them apart. The order of moves and the cautions are common practice, no published source.
 """
 
 from __future__ import annotations

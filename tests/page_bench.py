@@ -95,6 +95,8 @@ class StandIn(Checker):
         marks |= by_hand
         if marks["fold_front"][1] <= marks["fold_back"][1]:
             raise UsageProblem(WRONG_WAY, "The marks fold_front and fold_back are the wrong way round.")
+        if marks["fold_front"][1] - marks["fold_back"][1] < photo.height / 10:
+            raise RetakeNeeded("closure-size", "The closure in the photo is about 5 x 1 in, not 5x5: check the size.")
         set_there = [
             o.marks.landmarks_px["fold_front"] for o in others if o.marks and "fold_front" in o.marks.landmarks_px
         ]

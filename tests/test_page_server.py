@@ -1148,6 +1148,10 @@ def test_marks_that_cannot_be_so_cost_nothing_on_the_page(server, paired):
     answer = client.post(f"{to}/points", data=wrong, follow_redirects=False)
     assert answer.status_code == 400
     assert "the wrong way round" in words(answer.text)
+    wrong["points"] = '{"points": {"fold_front": [600, 450]}}'  # 420 is where the fold's back end lies
+    answer = client.post(f"{to}/points", data=wrong, follow_redirects=False)
+    assert answer.status_code == 400
+    assert "With what you moved, the photo cannot be measured. The closure in the photo is about" in words(answer.text)
     page = words(client.get(to).text)
     assert "Pass" in page
     assert "Set by hand" not in page

@@ -224,7 +224,7 @@ class Pool:
                 failure = _failure(reply.header)
                 return Problem(failure[0], failure[1]) if failure else measured_from_dict(reply.header["measured"])
             except (WorkerLost, KeyError, ValueError):
-                return Problem("worker-lost", "The numbers could not be worked out just now: move the point once more.")
+                return Problem(LOST.code, "The numbers could not be worked out just now: move the point once more.")
 
 
 def _failure(header: Mapping[str, Any]) -> list[Any] | None:

@@ -23,7 +23,6 @@ from starlette.routing import Route
 
 from placecheck.answer import Answer
 from placecheck.errors import Problem, UsageProblem
-from placecheck.marks import OFF_BLOCK, WRONG_WAY
 from placecheck.measure import station_mm
 from placecheck.one_photo import answer_for
 from placecheck.page import books
@@ -32,6 +31,7 @@ from placecheck.page.bench import Bench, bench_of
 from placecheck.page.guard import changes
 from placecheck.page.hands import corrections, lines_of, moved_words, points_of
 from placecheck.page.inbox import Job
+from placecheck.page.pool import LOST
 from placecheck.page.rows import (
     VERDICT_SHORT,
     answer_of,
@@ -47,6 +47,7 @@ from placecheck.page.views_take import job_of, takes_more
 from placecheck.printout import CAP_SENTENCE, move_in_words
 from placecheck.records.model import PART
 from placecheck.request import NEEDS_CLOSURE, OtherPhoto
+from placecheck.steps import begun
 from placecheck.taped import PLACES
 from placecheck.undecided import CAP_FIRST
 from placecheck.units import parse_closure
@@ -217,9 +218,9 @@ async def use_points(request: Request, form: Any) -> Response:
         raise UsageProblem("marks-wrong", "The points could not be read: load the page again.") from None
     marks, bends = corrections(given, job)
     if job.measured is not None and job.state == "done" and marks != job.marks:
-        tried = await bench.pool.remeasure(job, marks) if marks else None
-        if isinstance(tried, Problem) and tried.code in (OFF_BLOCK, WRONG_WAY):  # before what there is gets lost
-            raise UsageProblem(tried.code, tried.message)
+        tried = await bench.pool.remeasure(job, marks, whole=True) if marks else None
+        if isinstance(tried, Problem) and tried.code != LOST.code:  # before what there is gets lost
+            raise UsageProblem(tried.code, f"With what you moved, the photo cannot be measured. {begun(tried.message)}")
         job.marks, job.bends = marks, bends
         await _measure_again(bench, [job, *bench.inbox.together_with(job)])
     return RedirectResponse(f"/checks/{job.id}", 303)
