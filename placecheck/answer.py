@@ -103,6 +103,8 @@ TAPE_CONTRADICTS = "contradiction between soft tape and photo"
 """Lines of the uncertainty budgets."""
 KEPT_PLACES = 3
 """Decimal places with which the JSON, and so a record, keeps a measure."""
+RIM_UNSEEN = "nowhere plainly in view, guessed by the cap's shape"
+"""Evidence of a rim no part of which the photo shows."""
 CAP_SHOWN = "under the closure, as the photo of the cap alone shows it"
 """Evidence of a rim that was carried over from a photo of the cap alone."""
 CAP_TIED = "laid on the edge in view beside the closure"

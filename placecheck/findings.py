@@ -25,6 +25,7 @@ from placecheck.answer import (
     MEASURES,
     ON_CENTRE_LINE,
     PINNED,
+    RIM_UNSEEN,
     Contribution,
     Estimate,
     Findings,
@@ -182,13 +183,14 @@ def findings_of(geometry: Geometry, observed: Observed, on: OnDome) -> Findings:
         lines["rectangle"] = np.concatenate(sides)
     crown = on.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
     by_hand = frozenset(n for n, m in observed.marks.items() if m.by_hand)
+    unseen = {"cap_rim"} if observed.rim is not None and RIM_UNSEEN in observed.rim.evidence else set()
     evidence = {n: m.evidence for n, m in observed.marks.items()} | {
         n: g.evidence for n, g in observed.inferred.items()
     }
     return Findings(
         {n: (p[0], p[1]) for n, p in every.items()},
         lines,
-        frozenset(inferred_px),
+        frozenset(inferred_px) | unseen,
         by_hand,
         evidence,
         geometry.to_px(crown),

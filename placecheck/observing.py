@@ -132,10 +132,11 @@ def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, requ
             if name not in marks and fold in marks:
                 why = ("hidden: half the closure's width from the fold",)
                 inferred[name] = Inferred(fold, sign * width / 2, max(1.5, HALF_WIDTH_U * width), why)
+    rim = line_in_photo(sighting.rim, grid, geometry, across_u=False)
     return Observed(
         marks,
         inferred,
-        line_in_photo(sighting.rim, grid, geometry, across_u=False),
+        None if rim is None else replace(rim, evidence=sighting.rim_evidence),
         line_in_photo(sighting.hairline, grid, geometry, across_u=False),
         seen_middle(sighting, grid, geometry),
     )

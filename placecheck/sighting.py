@@ -29,7 +29,7 @@ from placecheck.contradictions import lean_against_rest
 from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UsageProblem
 from placecheck.find.closure import ClosureSighting, doubted_by_seam, find_closure, first_look, unroll
 from placecheck.find.outline import BlockSighting, find_block
-from placecheck.find.rim_in_picture import with_rim
+from placecheck.find.rim_in_picture import doubted_if_unseen, with_rim
 from placecheck.find.unroll import PX_PER_MM, Unrolling
 from placecheck.light_and_sharpness import block_problem, hopeless_picture, washed_out
 from placecheck.measure import OnDome, put_on_dome
@@ -212,6 +212,7 @@ def look_closely(stage: Stage, fit: BlockFit, observed: Observed, sighting: Clos
     check_not_lost(fit, stage.block)
     picture, grid = unroll(image, fit.geometry, fit.geometry.cap)
     sighting = with_rim(doubted_by_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)
+    sighting = doubted_if_unseen(sighting, grid)
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, width, height)
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)
     observed = with_pins(observed, on, fit.geometry, image, way.outline_px)

@@ -19,12 +19,15 @@ from PIL import Image
 from skimage import data
 
 from placecheck import sighting
+from placecheck.answer import RIM_UNSEEN
 from placecheck.block import AT, UPRIGHT_U_DEG
 from placecheck.card import card_problems, find_card
 from placecheck.contradictions import Against, lean_against_rest
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
+from placecheck.find.rim_in_picture import doubted_if_unseen
 from placecheck.marks import Marks
-from placecheck.measuring import measure_photo, remeasure
+from placecheck.measuring import measure_photo, measured_of, remeasure
+from placecheck.observing import observe
 from placecheck.one_photo import answer_for, check_file
 from placecheck.photo import load_photo
 from placecheck.request import NO_CLOSURE, CheckRequest
@@ -238,6 +241,26 @@ def test_a_fold_set_as_a_line_is_measured_by_its_ends():
 @lru_cache(maxsize=1)
 def demo_sighted():
     return sight(load_photo(PHOTOS / "demo.jpg"), request_for("demo"))
+
+
+def test_an_edge_of_the_cap_that_is_nowhere_in_view_is_a_guess():
+    """The closure is taken to cover all there is: no part of the rim is left to be seen beside it."""
+    seen = demo_sighted()
+    assert "cap_rim" not in measured_of(seen)[0].findings.guesses
+    assert doubted_if_unseen(seen.sighting, seen.grid) is seen.sighting
+    covered = replace(seen.sighting, ventilated=np.ones_like(seen.sighting.ventilated))
+    doubted = doubted_if_unseen(covered, seen.grid)
+    assert doubted.rim.u_mm == pytest.approx(1.3 * covered.rim.u_mm)
+    observed = observe(doubted, seen.grid, seen.fit.geometry, seen.stage.request)
+    there = replace(seen, observed=replace(seen.observed, rim=observed.rim))
+    told, _ = measured_of(there)
+    assert "cap_rim" in told.findings.guesses
+    assert f"cap rim: {RIM_UNSEEN}" in told.estimates["clearance_left_mm"].evidence
+    plain = observe(covered, seen.grid, seen.fit.geometry, seen.stage.request)
+    before, _ = measured_of(replace(seen, observed=replace(seen.observed, rim=plain.rim)))
+    assert told.estimates["clearance_left_mm"].u > 1.1 * before.estimates["clearance_left_mm"].u
+    by_hand = remeasure(there, Marks({}, {"cap_rim": [tuple(p) for p in observed.rim.px[::5]]}))
+    assert "cap_rim" not in by_hand.findings.guesses
 
 
 def test_what_is_set_by_hand_does_not_bear_the_finders_factor():

@@ -83,6 +83,7 @@ class ClosureSighting:
     cell_mm: float = 2.0 / PX_PER_MM
     rim_yaw_deg: tuple[float, float] | None = None
     centre_evidence: tuple[str, ...] = ("the cap's middle as it is seen",)
+    rim_evidence: tuple[str, ...] = ("seen in the photo",)
 
 
 def unroll(
