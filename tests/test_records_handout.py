@@ -29,6 +29,7 @@ from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.page import books
 from placecheck.profiles.kept import as_json
+from placecheck.quality.stream import Habit, habit_sentence
 from placecheck.records import tallies, whole_tables
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.compare import compare
@@ -790,6 +791,19 @@ def test_overview_finds_what_the_season_was_made_with(season):
     assert fault_words(found.groups[0].faults[0]).endswith(("left of the centre line", "left"))
     assert "Tomma passes first time least often" in help_sentence(found)
     assert yield_words(by_name["Ines"].first_pass).startswith(f"{by_name['Ines'].first_pass.passed} of ")
+
+
+def test_only_a_maker_is_told_of_a_habit(season):
+    """A closure size and a stage are nobody who could pin otherwise; a maker who was asked for is, as she is kept."""
+    for by, name in (("closure", "5x5"), ("stage", "pinned")):
+        for maker in (None, "TOMMA"):
+            groups = {g.name: g for g in overview(season, by, Filter(stage="pinned", maker=maker)).groups}
+            offset = groups[name].streams[0]
+            assert offset.group == name
+            if maker:
+                assert "chance. Tell Tomma to pin that much further right." in offset.sentences[1]
+            assert f"Tell {name}" not in " ".join(offset.sentences)
+    assert "chance. Pin that much further left." in habit_sentence("offset_mm", Habit(1.5, 1.2, 1.8), "")
 
 
 def test_yield_is_counted_as_by_hand(season):
