@@ -533,10 +533,32 @@ def test_report_of_a_lost_photo_says_so(store):
     ref = store.get(number).photo
     store.photos.remove(ref.sha256, ref.ending)
     report = order_report(store, "A")
-    assert "is missing" in Page(order_html(report)).text
+    text = Page(order_html(report)).text
+    assert "The photo is missing: put it back from a backup." in text
+    assert str(store.photos.root) not in text
     assert order_pdf(report)[:5] == b"%PDF-"
     with pytest.raises(RecordsProblem, match="No record belongs"):
         order_report(store, "B")
+
+
+def test_a_report_says_which_picture_is_spoiled(store):
+    number = save_check(store, jpeg(1), answer(), REQUEST, jpeg(2, exif=False), order="A")
+    ref = store.get(number).overlay
+    store.photos.path(ref.sha256, ref.ending).write_bytes(b"spoiled")
+    text = Page(order_html(order_report(store, "A"))).text
+    assert "The picture of what was measured is not what was saved: put it back from a backup." in text
+    assert "The photo is" not in text
+
+
+def test_the_history_does_not_miss_what_a_stage_never_measures(store):
+    """A seam has no hairline: “not measured” is said of what was looked for."""
+    spacing = {"value": 4.2, "U95": 0.3, "unit": "mm", "low": 2.0, "high": 10.0, "state": "in"}
+    seam = {**answer(), "measures": {"stitch_spacing_mean_mm": spacing}}
+    save_check(store, jpeg(1), answer(), REQUEST, order="A")
+    save_check(store, jpeg(2), seam, REQUEST, order="A", stage="stitches")
+    pinned, stitches = order_report(store, "A").history
+    assert pinned[-1] == "not measured"
+    assert stitches[-3:] == ("", "", "")
 
 
 def test_small_pictures_are_upright():
