@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from placecheck.dome import Dome
 from placecheck.errors import UsageProblem
 from placecheck.fitting.block_marks import marks_for
 from placecheck.fitting.closure_place import closure_place
-from placecheck.guidelines.plan import RowsWanted, plan_for, plan_in_photo, plan_rows, rows_in_photo
+from placecheck.guidelines.plan import RowsWanted, plan_for, plan_in_photo, plan_rows, rows_in_photo, under_mm
 from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.surface import geodesic_mm, level
 from placecheck.tapeline import length_mm, middle_line
@@ -164,6 +165,59 @@ def test_plans_that_cannot_be(asked, says):
 def test_rows_that_crowd_at_the_sides_are_told():
     assert "within" in sphere_plan(spacing_mm=6.0).notes[0]
     assert sphere_plan(spacing_mm=15.0).notes == ()
+
+
+def test_what_lies_under_the_closure_is_what_its_planes_enclose():
+    """A closure on the sphere whose edges are great circles: within it lies what is inside their four planes."""
+
+    def great(a, b):
+        t = np.linspace(0, 1, 60)[:, None]
+        way = a * (1 - t) + b * t
+        return R * way / np.linalg.norm(way, axis=1)[:, None]
+
+    corners = [
+        R * np.array(c) / np.linalg.norm(c) for c in ((-0.7, 1, 1), (0.7, 1, 1), (0.7, -0.6, 1), (-0.7, -0.6, 1))
+    ]
+    outline = np.concatenate([great(corners[i], corners[(i + 1) % 4]) for i in range(4)])
+    planes = [np.cross(corners[i], corners[(i + 1) % 4]) for i in range(4)]
+    seen = []
+    for row in sphere_plan().rows:
+        middles = (row.points[1:] + row.points[:-1]) / 2
+        inside = np.all([middles @ plane < 0 for plane in planes], axis=0)
+        step = np.linalg.norm(np.diff(row.points, axis=0), axis=1)
+        expected = max(step[inside & (middles[:, 0] < 0)].sum(), step[inside & (middles[:, 0] >= 0)].sum())
+        assert under_mm(row, outline) == pytest.approx(expected, abs=1.5), row.number
+        seen.append(expected)
+    assert seen[0] == 0.0
+    assert max(seen) > 10.0
+
+
+@pytest.mark.parametrize(
+    ("closure", "says"),
+    [
+        (
+            ClosureSize(177.8, 177.8, "7x7"),
+            r"Rows 13 and 14 run up to 3\d mm under the closure's back corners: end them",
+        ),
+        (ClosureSize(127.0, 127.0, "5x5"), r"Row 18 runs up to 1\d mm under the closure's back corners: end it"),
+        (ClosureSize(50.8, 152.4, "2x6"), None),
+        (ClosureSize(330.2, 101.6, "13x4"), None),
+    ],
+    ids=lambda given: getattr(given, "label", ""),
+)
+def test_rows_that_run_under_the_closure_s_corners_are_told(closure, says):
+    order = replace(ORDER, closure=closure)
+    placed = marks_for(order)
+    place = closure_place(order, placed)
+    plan = plan_for(placed, place.back_edge_v_mm, outline=place.edge_round)
+    if says is None:
+        assert plan.notes == ()
+        return
+    assert re.match(says, plan.notes[-1])
+    # the row passes in front of the corner, though its middle lies behind the closure's
+    last, corner = plan.rows[-1].points, place.corners[2]
+    assert last[np.argmin(np.abs(last[:, 0] - corner[0])), 1] > corner[1] + 2.0
+    assert plan.left_over_mm > 5.0
 
 
 def test_missing_marks_are_named():

@@ -509,6 +509,15 @@ def test_sheets_are_written_once(run, tmp_path):
     assert rows["to_buy_mm"] == pytest.approx(1.2 * sum(r["length_mm"] for r in rows["rows"]), abs=0.2)
 
 
+def test_one_row_is_not_so_far_apart(run):
+    run("new", "Willow", *FULL)
+    room_mm = json.loads(run("guidelines", "1", "--json")[1])["rows"][-1]["middle_mm"]
+    status, out, _ = run("guidelines", "1", "--first", f"{room_mm:.0f}mm", "--gap", "2mm")
+    assert status == 0
+    assert "1 row: " in out
+    assert "apart" not in out
+
+
 def test_guidelines_say_what_is_missing(run):
     run("new", "Willow", "--circumference", "22 1/2", "--block", "22.5in", "--closure", "5x5")
     status, _, err = run("guidelines", "1")

@@ -17,9 +17,12 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+from placecheck.records.overview import overview
+from placecheck.records.report_files import quality_html
 from placecheck.records.saving import save_check
+from placecheck.records.store import open_store
 from tests.page_bench import keep_block, photo_bytes, start, until
-from tests.records_shop import REQUEST, answer
+from tests.records_shop import REQUEST, answer, jpeg
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 pytestmark = pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="needs Chromium: apt-get install chromium")
@@ -723,4 +726,20 @@ def test_axe_would_find_something(browser):
     result = Axe().run(page, options=OPTIONS)
     ids = {violation["id"] for violation in result.response["violations"]}
     assert {"image-alt", "color-contrast", "label", "html-has-lang", "target-size"} <= ids
+    page.close()
+
+
+def test_the_quality_page_keeps_its_measure_with_one_maker(browser, tmp_path):
+    """One chart in a row grew as wide as the screen, its letters with it; a name without a blank ran off the page."""
+    save_check(tmp_path, jpeg(1), answer(), REQUEST, order="O1", maker="Wilhelmina" * 12)
+    with open_store(tmp_path) as store:
+        html = quality_html(overview(store))
+    page = browser.new_page(viewport={"width": 1000, "height": 800})
+    page.set_content(html)
+    widths = page.evaluate("[...document.querySelectorAll('svg')].map(s => s.getBoundingClientRect().width)")
+    assert len(widths) == 3
+    assert max(widths) < 500
+    for width in (1000, 360):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.close()

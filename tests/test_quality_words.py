@@ -43,7 +43,7 @@ def normal(n, mean, s, seed=1):
 
 
 def test_a_steady_two_millimetres_to_the_left_is_a_habit():
-    stream = look_at("offset_mm", "Ada", points(normal(60, -2.0, 0.7)))
+    stream = look_at("offset_mm", "Ada", points(normal(60, -2.0, 0.7)), maker="Ada")
     assert stream.habit.bias == pytest.approx(-2.0)
     # 95 % t interval of the mean: 2.0 +- 2.0010 * 0.7 / sqrt(60) (t tables: 2.0010 for 59 degrees of freedom)
     assert stream.habit.low == pytest.approx(-2.0 - 2.0010 * 0.7 / 60**0.5, abs=1e-4)

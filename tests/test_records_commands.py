@@ -484,3 +484,17 @@ def test_settings_of_the_records_are_read_strictly(home, capsys):
     save_check(home, jpeg(1), answer(), REQUEST)
     assert list((home.parent / "elsewhere").rglob("*.jpg"))
     assert not (home / "photos").exists()
+
+
+def test_a_chart_is_of_the_stage_that_has_the_measure(home, capsys):
+    """A seam's spacing was looked for among pinned closures, and none was found, though it is kept."""
+    spacing = {"value": 4.2, "U95": 0.3, "unit": "mm", "low": 2.0, "high": 10.0, "state": "in"}
+    seam = {**answer(), "measures": {"stitch_spacing_mean_mm": spacing}}
+    save_check(home, jpeg(1), seam, REQUEST, order="O1", stage="stitches")
+    save_check(home, jpeg(2), answer(), REQUEST, order="O1", stage="stitched")
+    status, out, _ = records(capsys, "chart", "stitch_spacing_mean_mm")
+    assert (status, "mean        4.200 mm" in out) == (0, True)
+    status, _, err = records(capsys, "chart", "stitch_spacing_mean_mm", "--stage", "pinned")
+    assert (status, "does not measure stitch_spacing_mean_mm: choose --stage stitches" in err) == (2, True)
+    assert "placements  1" in records(capsys, "chart", "offset_mm", "--stage", "stitched")[1]
+    assert "nothing to chart" in records(capsys, "chart", "offset_mm")[2]

@@ -29,6 +29,7 @@ from placecheck.marks import Marks
 from placecheck.one_photo import answer_for
 from placecheck.page import books
 from placecheck.profiles.kept import as_json
+from placecheck.quality.stream import Habit, habit_sentence
 from placecheck.records import tallies, whole_tables
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.compare import compare
@@ -532,10 +533,32 @@ def test_report_of_a_lost_photo_says_so(store):
     ref = store.get(number).photo
     store.photos.remove(ref.sha256, ref.ending)
     report = order_report(store, "A")
-    assert "is missing" in Page(order_html(report)).text
+    text = Page(order_html(report)).text
+    assert "The photo is missing: put it back from a backup." in text
+    assert str(store.photos.root) not in text
     assert order_pdf(report)[:5] == b"%PDF-"
     with pytest.raises(RecordsProblem, match="No record belongs"):
         order_report(store, "B")
+
+
+def test_a_report_says_which_picture_is_spoiled(store):
+    number = save_check(store, jpeg(1), answer(), REQUEST, jpeg(2, exif=False), order="A")
+    ref = store.get(number).overlay
+    store.photos.path(ref.sha256, ref.ending).write_bytes(b"spoiled")
+    text = Page(order_html(order_report(store, "A"))).text
+    assert "The picture of what was measured is not what was saved: put it back from a backup." in text
+    assert "The photo is" not in text
+
+
+def test_the_history_does_not_miss_what_a_stage_never_measures(store):
+    """A seam has no hairline: “not measured” is said of what was looked for."""
+    spacing = {"value": 4.2, "U95": 0.3, "unit": "mm", "low": 2.0, "high": 10.0, "state": "in"}
+    seam = {**answer(), "measures": {"stitch_spacing_mean_mm": spacing}}
+    save_check(store, jpeg(1), answer(), REQUEST, order="A")
+    save_check(store, jpeg(2), seam, REQUEST, order="A", stage="stitches")
+    pinned, stitches = order_report(store, "A").history
+    assert pinned[-1] == "not measured"
+    assert stitches[-3:] == ("", "", "")
 
 
 def test_small_pictures_are_upright():
@@ -790,6 +813,19 @@ def test_overview_finds_what_the_season_was_made_with(season):
     assert fault_words(found.groups[0].faults[0]).endswith(("left of the centre line", "left"))
     assert "Tomma passes first time least often" in help_sentence(found)
     assert yield_words(by_name["Ines"].first_pass).startswith(f"{by_name['Ines'].first_pass.passed} of ")
+
+
+def test_only_a_maker_is_told_of_a_habit(season):
+    """A closure size and a stage are nobody who could pin otherwise; a maker who was asked for is, as she is kept."""
+    for by, name in (("closure", "5x5"), ("stage", "pinned")):
+        for maker in (None, "TOMMA"):
+            groups = {g.name: g for g in overview(season, by, Filter(stage="pinned", maker=maker)).groups}
+            offset = groups[name].streams[0]
+            assert offset.group == name
+            if maker:
+                assert "chance. Tell Tomma to pin that much further right." in offset.sentences[1]
+            assert f"Tell {name}" not in " ".join(offset.sentences)
+    assert "chance. Pin that much further left." in habit_sentence("offset_mm", Habit(1.5, 1.2, 1.8), "")
 
 
 def test_yield_is_counted_as_by_hand(season):

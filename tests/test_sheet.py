@@ -354,3 +354,17 @@ def test_guideline_sheet(paper, spacing, even):
     picture = raster(page)
     ticks = dark_columns(picture, 5.0, foot - 5.5 - 1.6, 112.0)
     assert ticks[1] - ticks[0] == pytest.approx(BAR_MM, rel=0.001)
+
+
+def test_a_single_row_is_one_row_and_its_drawing_keeps_off_the_table():
+    placed = marks_for(ORDER)
+    back = closure_place(ORDER, placed).back_edge_v_mm
+    first_mm = back - placed.marks["nape"].along_crown_mm - 10.0
+    page = page_of(guideline_sheet(ORDER, plan_for(placed, back, RowsWanted(first_mm=first_mm)), placed))
+    text = text_of(page)
+    assert "1 row, " in text
+    assert "apart" not in text
+    under_the_header = words_at(page, "length (in)")[0][3] + 1.0
+    middle_mm = MARGIN_MM + 52.0  # where the drawing has its middle line
+    below = raster(page)[round(under_the_header * DPI / 25.4) + 8 :, round((middle_mm - 2) * DPI / 25.4) :]
+    assert below[: round(8 * DPI / 25.4), : round(4 * DPI / 25.4)].min() > 200

@@ -305,7 +305,8 @@ def guidelines(
     else:
         refuse_lacking(order)
         placed = marks_for(order)
-        plan = plan_for(placed, closure_place(order, placed, _tolerances()).back_edge_v_mm, wanted)
+        place = closure_place(order, placed, _tolerances())
+        plan = plan_for(placed, place.back_edge_v_mm, wanted, place.edge_round)
         if path is not None:
             write_pdf(path, guideline_sheet(order, plan, placed, paper))
     if path is None:
@@ -316,10 +317,8 @@ def guidelines(
     print(path)
     if in_photo:
         print(shown.sentence)
-    print(
-        f"{len(plan.rows)} rows, {mm_and_inches(plan.spacing_mm)} apart: {plan.weft_mm / 1000:.2f} m of weft and "
-        f"{plan.reserve_mm / 1000:.2f} m in reserve."
-    )
+    apart = f"{len(plan.rows)} rows, {mm_and_inches(plan.spacing_mm)} apart" if len(plan.rows) > 1 else "1 row"
+    print(f"{apart}: {plan.weft_mm / 1000:.2f} m of weft and {plan.reserve_mm / 1000:.2f} m in reserve.")
     for note in plan.notes:
         print(f"placecheck: {note}", file=sys.stderr)
 

@@ -6,7 +6,7 @@ each; with --html the page with the charts is written instead. `chart` is one me
 individuals and moving-range chart, as numbers or as SVG. The numbers and the sentences are
 placecheck.records.overview's and placecheck.quality's; here they are only asked for, for
 the records that the options choose, and printed. Both look at the pinned stage unless told
-otherwise, since stages are not placed alike.
+otherwise, since stages are not placed alike; `chart` of what another stage measures at that one.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from placecheck.commands.records_options import (
     Closure,
     Force,
     Maker,
+    MeasuredStage,
     Since,
     Until,
     nothing_yet,
@@ -83,7 +84,7 @@ def quality(
 def chart(
     measure: Annotated[str, typer.Argument(help="Measure, such as offset_mm, skew_deg or clearance_centre_mm.")],
     maker: Maker = None,
-    stage: ChartedStage = "pinned",
+    stage: MeasuredStage = None,
     closure: Closure = None,
     since: Since = None,
     until: Until = None,
@@ -92,12 +93,11 @@ def chart(
     force: Force = False,
 ) -> None:
     """Individuals and moving-range chart of one measure."""
-    from placecheck.answer import MEASURE_BY_NAME
+    from placecheck.answer import MEASURE_BY_NAME, STAGE_MEASURES
     from placecheck.errors import UsageProblem
     from placecheck.quality.charts_svg import individuals_svg
-    from placecheck.records import tallies
     from placecheck.records.model import filter_from
-    from placecheck.records.overview import stream_of
+    from placecheck.records.overview import as_kept, stream_of
     from placecheck.whole_files import ending_in
 
     if svg is not None:
@@ -105,10 +105,17 @@ def chart(
     judged = [name for name, spec in MEASURE_BY_NAME.items() if spec.judged]
     if measure not in judged:
         raise UsageProblem("measure-unknown", f"“{measure}” is no judged measure: choose one of {', '.join(judged)}.")
-    wanted = filter_from(None, None, maker, None if stage == "any" else stage, None, closure, since, until)
+    stages = [name for name, specs in STAGE_MEASURES.items() if MEASURE_BY_NAME[measure] in specs]
+    chosen = stage or stages[0]
+    if chosen not in (*stages, "any"):
+        raise UsageProblem(
+            "measure-of-another-stage",
+            f"The stage {chosen} does not measure {measure}: choose --stage {' or '.join(stages)}.",
+        )
+    wanted = filter_from(None, None, maker, None if chosen == "any" else chosen, None, closure, since, until)
     with opened() as store:
-        named = tallies.groups(store.database, "maker", wanted) if maker else []
-        stream = stream_of(store, measure, wanted, named[0] if named else "", last)
+        wanted = as_kept(store, wanted)
+        stream = stream_of(store, measure, wanted, wanted.maker or "", last)
     if stream is None:
         say("None of the records that match is an order's first measured check, so there is nothing to chart.")
         return

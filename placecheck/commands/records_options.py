@@ -35,6 +35,12 @@ Number = Annotated[int, typer.Argument(help="Number of the record.")]
 ChartedStage = Annotated[
     Literal["cap", "pinned", "stitched", "stitches", "any"], typer.Option(help="Which stage; “any” for all.")
 ]
+MeasuredStage = Annotated[
+    Literal["cap", "pinned", "stitched", "stitches", "any"] | None,
+    typer.Option(
+        help="Which stage; without it pinned, or the one that has the measure. “any” for all.", show_default=False
+    ),
+]
 
 
 def opened() -> Store:

@@ -51,6 +51,11 @@ class ClosurePlace:
     side_length_mm: float | None
     advice: tuple[Advice, ...]
 
+    @property
+    def edge_round(self) -> FloatArray | None:
+        """The outline where it goes once round, else None: of a lace too wide for a net only the front is known."""
+        return self.outline if len(self.corners) == 4 else None
+
 
 def closure_place(order: Order, placed: Marks, tolerances: Tolerances = DEFAULTS) -> ClosurePlace:
     """The closure's place on the block. Raises UsageProblem without a closure."""

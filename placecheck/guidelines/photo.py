@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from placecheck.records.model import Summary
 
 FloatArray = npt.NDArray[np.float64]
+ROUND = ("fold_front", "front_right", "back_right", "fold_back", "back_left", "front_left")
+"""The closure's edge, once round."""
 SHOWN_MM = 20.0
 """A row of which less than this is in sight is not drawn."""
 
@@ -103,7 +105,9 @@ def rows_shown(
         )
     geometry = sighted.fit.geometry
     hairline, back = (on.chart.to_points(on.marks_uv[name]) for name in FOLD)
-    plan = plan_in_photo(geometry, order.measurements, hairline, back, wanted)
+    seen = [on.marks_uv[name] for name in ROUND if name in on.marks_uv and np.isfinite(on.marks_uv[name]).all()]
+    outline = on.chart.to_points(np.array(seen)) if len(seen) == len(ROUND) else None
+    plan = plan_in_photo(geometry, order.measurements, hairline, back, wanted, outline)
     px = rows_in_photo(plan, geometry)
     rows_px = {row.number: line for row, line in zip(plan.rows, px, strict=True) if _shows(row.points, line)}
     if not rows_px:
@@ -162,7 +166,8 @@ def _with_panel(shown: RowsShown, order: Order) -> RowsShown:
     plan = shown.plan
     words = (
         f"Order {order.label}, guidelines {mm_and_inches(plan.spacing_mm)} apart, 1 at the nape. {shown.sentence} "
-        f"From the last row to the closure's back edge: {plan.left_over_mm:.1f} mm along the middle."
+        f"From the last row to the closure's back edge: {plan.left_over_mm:.1f} mm along the middle. "
+        + " ".join(plan.notes)
     )
     lines = wrapped(Layer((picture.width, 8)), words, px, picture.width - 1.2 * px)
     panel = Layer((picture.width, round(px * (1.35 * len(lines) + 0.9))))

@@ -4,15 +4,17 @@ Each row is a tape line: it runs in the plane of three marks, its middle on the 
 and its two ends on the sides, so that it can be drawn on the block with nothing but a tape.
 Middles stand the chosen spacing apart, measured along the surface. The ends divide the side
 line, from nape corner to ear mark, in the same proportion, so rows draw nearer to each
-other toward the ears; by how much is told. The last row ends behind the closure's back
-edge. Lengths are lengths along the surface. Weft is bought for their sum times the layers
-plus a reserve for turning and trimming (10 %: common practice, no published source). The
+other toward the ears; by how much is told. The last row's middle lies behind the closure's
+back edge; rows bow forward to the sides, and where one runs under a back corner it is told.
+Lengths are lengths along the surface. Weft is bought for their sum times the layers plus a
+reserve for turning and trimming (10 %: common practice, no published source). The
 polylines are in the block frame: `Geometry.to_px` draws them on a photo.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -39,6 +41,8 @@ GAP_MM = 5.0
 RESERVE = 0.10
 CROWDED_MM = 4.0
 """Rows whose ends lie nearer to each other than this cannot be sewn side by side."""
+UNDER_MM = 3.0
+"""A row of which less than this lies under a corner of the closure is not spoken of."""
 MIRROR = np.array([-1.0, 1.0, 1.0])
 
 
@@ -213,12 +217,16 @@ def plan_for(
     placed: Marks,
     back_edge_v_mm: float,
     wanted: RowsWanted = USUAL_ROWS,
+    outline: FloatArray | None = None,
 ) -> Plan:
-    """The rows on a block whose marks are placed. Raises UsageProblem where nape, nape corners or ears are missing."""
+    """The rows on a block whose marks are placed. Raises UsageProblem where nape, nape corners or ears are missing.
+
+    `outline` (n, 3) is the closure's edge, once round; without it nothing is told of rows that run under its corners.
+    """
     for name in ("nape", "nape corner", "ear"):
         if name not in placed.marks:
             raise UsageProblem("rows-need-marks", f"Guidelines cannot be drawn: {placed.missing[name]}")
-    return plan_rows(
+    plan = plan_rows(
         placed.dome,
         placed.line,
         placed.marks["nape"].along_crown_mm,
@@ -227,6 +235,40 @@ def plan_for(
         placed.marks["ear"].point,
         wanted,
     )
+    told = None if outline is None else _under_words(plan.rows, outline)
+    return replace(plan, notes=(*plan.notes, told)) if told else plan
+
+
+def under_mm(row: Row, outline: FloatArray) -> float:
+    """How much of a row lies inside the closure's `outline` (n, 3) on the side where that is more, mm.
+
+    Both are looked at along the line from the block's middle through the closure's, and what lies behind is left out.
+    """
+    towards = outline.mean(axis=0)
+    towards = towards / np.linalg.norm(towards)
+    e1 = np.cross(towards, [0.0, 0.0, 1.0] if abs(towards[2]) < 0.9 else [0.0, 1.0, 0.0])
+    e1 /= np.linalg.norm(e1)
+    flat = np.stack([e1, np.cross(towards, e1)], -1)
+    middles = (row.points[1:] + row.points[:-1]) / 2
+    a, p = outline @ flat, middles @ flat
+    b = np.roll(a, -1, axis=0)
+    astride = (a[:, 1] > p[:, None, 1]) != (b[:, 1] > p[:, None, 1])
+    rise = np.where(b[:, 1] == a[:, 1], 1.0, b[:, 1] - a[:, 1])
+    crossing = a[:, 0] + (p[:, None, 1] - a[:, 1]) / rise * (b[:, 0] - a[:, 0])
+    inside = (np.sum(astride & (p[:, None, 0] < crossing), axis=1) % 2 == 1) & (middles @ towards > 0)
+    step = np.linalg.norm(np.diff(row.points, axis=0), axis=1)
+    return max(float(step[inside & (middles[:, 0] < 0)].sum()), float(step[inside & (middles[:, 0] >= 0)].sum()))
+
+
+def _under_words(rows: Sequence[Row], outline: FloatArray) -> str | None:
+    """Which rows run under the closure's back corners, how far, and what to do; None where none does."""
+    under = {row.number: mm for row in rows if (mm := under_mm(row, outline)) >= UNDER_MM}
+    if not under:
+        return None
+    first, last, most = min(under), max(under), max(under.values())
+    to = "and" if last == first + 1 else "to"
+    which, it = (f"Row {first} runs", "it") if first == last else (f"Rows {first} {to} {last} run", "them")
+    return f"{which} up to {most:.0f} mm under the closure's back corners: end {it} at its edge there and go on beyond."
 
 
 def plan_in_photo(
@@ -235,8 +277,9 @@ def plan_in_photo(
     hairline: FloatArray,
     back_edge: FloatArray,
     wanted: RowsWanted = USUAL_ROWS,
+    outline: FloatArray | None = None,
 ) -> Plan:
-    """The rows on the block of a photo, from where the closure was found to lie.
+    """The rows on the block of a photo, from where the closure was found to lie, `outline` (n, 3) where it was seen.
 
     `hairline` and `back_edge` (3,) are the ends of the fold as block points (`Geometry.hit`): the front mark lies on
     the hairline, and the nape the client's front to nape behind it. The dome's small unevenness between left and right
@@ -252,7 +295,7 @@ def plan_in_photo(
         return float(line.v_mm[np.argmin(np.linalg.norm((line.points - p)[:, 1:], axis=1))])
 
     placed = marks_on(geometry.dome, measurements, line.front_level_v_mm - along(hairline))
-    return plan_for(placed, along(back_edge), wanted)
+    return plan_for(placed, along(back_edge), wanted, outline)
 
 
 def rows_in_photo(plan: Plan, geometry: Geometry) -> list[FloatArray]:

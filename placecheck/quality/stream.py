@@ -58,7 +58,7 @@ class Habit:
 
 @dataclass(frozen=True)
 class Stream:
-    """All that quality control says about one measure of one group."""
+    """All that quality control says about one measure of one group, placed by `maker` or (empty) by several."""
 
     measure: str
     group: str
@@ -71,6 +71,7 @@ class Stream:
     capability: Capability | None
     gauge: GaugeShare | None
     sentences: tuple[str, ...]
+    maker: str = ""
 
     @property
     def unit(self) -> str:
@@ -107,9 +108,16 @@ def habit_of(values: Sequence[float], aim: float, low: float, high: float) -> Ha
 
 
 def look_at(
-    measure: str, group: str, points: Sequence[Point], clearance_aim_mm: float = DEFAULTS.clearance_aim_mm
+    measure: str,
+    group: str,
+    points: Sequence[Point],
+    clearance_aim_mm: float = DEFAULTS.clearance_aim_mm,
+    maker: str = "",
 ) -> Stream:
-    """The stream of `points` (at least one, in the order they happened), judged by the limits of the latest."""
+    """The stream of `points` (at least one, in the order they happened), judged by the limits of the latest.
+
+    `group` heads its chart; `maker` is told of a habit: a closure size or a stage is nobody to be told.
+    """
     values = [p.value for p in points]
     low, high = points[-1].low, points[-1].high
     aim = aim_of(measure, low, high, clearance_aim_mm)
@@ -117,7 +125,7 @@ def look_at(
     habit = habit_of(values, aim, low, high)
     able = capability(values, low, high) if enough(values) else None
     share = gauge_share(values, [p.u for p in points]) if len(points) >= LEAST_FOR_LIMITS else None
-    stream = Stream(measure, group, tuple(points), chart, low, high, aim, habit, able, share, ())
+    stream = Stream(measure, group, tuple(points), chart, low, high, aim, habit, able, share, (), maker)
     return Stream(**{**vars(stream), "sentences": tuple(_sentences(stream))})
 
 
@@ -200,14 +208,15 @@ def _place(measure: str, value: float, unit: str) -> str:
     return briefly(MEASURE_BY_NAME[measure], value, f" {unit}")
 
 
-def habit_sentence(measure: str, habit: Habit, group: str) -> str:
-    """What the habit is, how sure that is, and what to tell the maker."""
+def habit_sentence(measure: str, habit: Habit, maker: str) -> str:
+    """What the habit is, how sure that is, and what to tell the maker; to whoever it is where `maker` is empty."""
     unit, words, side = MEASURE_BY_NAME[measure].unit, words_of(measure), 0 if habit.bias > 0 else 1
     smallest, largest = sorted((abs(habit.low), abs(habit.high)))
     much, between = _amount(habit.bias, unit), f"{smallest:.1f} to {_amount(largest, unit)}"
-    who = f"Tell {group}" if group else "Tell her"
     start = f"{much} {words.lies[side]} on average (95 % sure of {between})"
-    return f"{start}: a habit, not chance. {who} to {words.tell[side]}."
+    tell = words.tell[side]
+    advice = f"Tell {maker} to {tell}" if maker else f"{tell[0].upper()}{tell[1:]}"
+    return f"{start}: a habit, not chance. {advice}."
 
 
 def steady_sentence(measure: str, chart: IndividualsChart, points: Sequence[Point], unit: str) -> str:
@@ -280,7 +289,7 @@ def gauge_sentence(share: GaugeShare, unit: str) -> str:
 def _sentences(stream: Stream) -> list[str]:
     out = [steady_sentence(stream.measure, stream.chart, stream.points, stream.unit)]
     if stream.habit is not None:
-        out.append(habit_sentence(stream.measure, stream.habit, stream.group))
+        out.append(habit_sentence(stream.measure, stream.habit, stream.maker))
     if stream.capability is not None:
         out.append(capability_sentence(stream.capability, stream.chart.steady))
     elif stream.chart.sigma is not None:

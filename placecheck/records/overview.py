@@ -55,13 +55,20 @@ class Overview:
 
 
 def stream_of(store: Store, measure: str, wanted: Filter, group: str = "", last: int = LAST) -> Stream | None:
-    """The stream of a judged measure's last first checks; None where there is none."""
+    """The stream of a judged measure's last first checks, of the maker that is wanted; None where there is none."""
     series = tallies.series(store.database, measure, wanted, last)
     if not series:
         return None
     points = [Point(p.record, local_text(p.at), p.value, p.U95 / COVERAGE_FACTOR, p.low, p.high) for p in series]
     asked = store.request(series[-1].record).get("tolerances") or {}
-    return look_at(measure, group, points, asked.get("clearance_aim_mm", DEFAULTS.clearance_aim_mm))
+    aim_mm = asked.get("clearance_aim_mm", DEFAULTS.clearance_aim_mm)
+    return look_at(measure, group, points, aim_mm, wanted.maker or "")
+
+
+def as_kept(store: Store, wanted: Filter) -> Filter:
+    """The filter with its maker spelled as the records have the name."""
+    named = tallies.groups(store.database, "maker", wanted) if wanted.maker else []
+    return replace(wanted, maker=named[0]) if named else wanted
 
 
 def group_of(
@@ -88,6 +95,7 @@ def overview(
     last: int = LAST,
 ) -> Overview:
     """Quality control by "maker", "closure" or "stage"."""
+    wanted = as_kept(store, wanted)
     groups = [
         group_of(store, name, replace(wanted, **{by: name}), measures, last)
         for name in tallies.groups(store.database, by, wanted)
@@ -126,7 +134,7 @@ def help_sentence(found: Overview) -> str | None:
         stream = habits[0]
         label = MEASURE_BY_NAME[stream.measure].label
         assert stream.habit is not None
-        return f"{start}. {label[0].upper()}{label[1:]}: {habit_sentence(stream.measure, stream.habit, stream.group)}"
+        return f"{start}. {label[0].upper()}{label[1:]}: {habit_sentence(stream.measure, stream.habit, stream.maker)}"
     if worst.faults:
         return f"{start}; most often: {fault_words(worst.faults[0])} ({worst.faults[0].count} of its fixes)."
     return f"{start}."

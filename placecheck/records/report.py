@@ -219,13 +219,17 @@ def _pictures(store: Store, found: Record) -> list[Picture]:
     for caption, ref in (("what was measured", found.overlay), ("the photo", found.photo)):
         if ref is None:
             continue
+        which = caption if ref is found.photo else f"the picture of {caption}"
+        which = which[0].upper() + which[1:]
         try:
             jpeg, width, height = small_jpeg(store.photos.read(ref.sha256, ref.ending), ref.ending)
             pictures.append(Picture(caption, jpeg, width, height))
-        except RecordsProblem as error:
-            pictures.append(Picture(caption, None, missing=error.problem.message))
+        except RecordsProblem as error:  # where the shop keeps its files is nothing for a page that is handed out
+            lost = {"photo-missing": "is missing", "photo-altered": "is not what was saved"}.get(error.problem.code)
+            said = f"{which} {lost or 'cannot be read'}: put it back from a backup."
+            pictures.append(Picture(caption, None, missing=said))
         except Exception:
-            pictures.append(Picture(caption, None, missing="This picture cannot be shown here."))
+            pictures.append(Picture(caption, None, missing=f"{which} cannot be shown here."))
     return pictures
 
 
@@ -251,4 +255,5 @@ def small_jpeg(data: bytes, ending: str, longest_px: int = PICTURE_PX) -> tuple[
 def _history(line: Summary) -> tuple[str, ...]:
     verdict = f"{line.verdict}, {ORIGIN_WORDS[PART]}" if line.origin == PART else line.verdict
     cells = [str(line.id), local_text(line.created_at), line.stage, line.maker or "", verdict]
-    return (*cells, *(_in_words(m, line.readings.get(m)) for m in HISTORY_MEASURES))
+    own = {spec.name for spec in STAGE_MEASURES.get(line.stage, MEASURES)}  # the cap and the seam have none of these
+    return (*cells, *(_in_words(m, line.readings.get(m)) if m in own else "" for m in HISTORY_MEASURES))

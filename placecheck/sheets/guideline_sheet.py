@@ -39,12 +39,16 @@ def guideline_sheet(order: Order, plan: Plan, placed: Marks, paper: str = "a4") 
     left, width = MARGIN_MM, page.width - 2 * MARGIN_MM
     y = head(page, order, "Guidelines")
     y = page.heading(left, y, "Weft", width)
-    ends = f", {plan.end_spacing_mm:.1f} mm at the sides" if len(plan.rows) > 1 else ""
     layers = f" x {plan.layers} layers" if plan.layers > 1 else ""
+    above, behind = f"{mm_and_inches(plan.first_mm)} above the nape", f"{mm_and_inches(plan.left_over_mm)} behind the"
+    rows = f"1 row, {above}, {behind} closure."
+    if len(plan.rows) > 1:
+        rows = (
+            f"{len(plan.rows)} rows {mm_and_inches(plan.spacing_mm)} apart along the middle line, "
+            f"{plan.end_spacing_mm:.1f} mm at the sides; the first {above}, the last {behind} closure."
+        )
     lines = [
-        f"{len(plan.rows)} rows {mm_and_inches(plan.spacing_mm)} apart along the middle line{ends}; the first "
-        f"{mm_and_inches(plan.first_mm)} above the nape, the last {mm_and_inches(plan.left_over_mm)} behind the "
-        "closure.",
+        rows,
         f"Rows together {plan.rows_mm / 1000:.2f} m{layers}; reserve {100 * plan.reserve:g} % (common practice, no "
         f"published source) {plan.reserve_mm / 1000:.2f} m.",
     ]
@@ -85,7 +89,7 @@ def _rear_view(page: Page, plan: Plan, placed: Marks, mid_x: float, top: float) 
     cloud = flat(d * placed.dome.radius(d)[:, None])
     turn = np.radians(np.arange(-60.0, 241.0, 2.0))
     outline = cloud[np.argmax(cloud @ np.stack([np.cos(turn), np.sin(turn)]), axis=0)]
-    low = min(float(flat(c)[:, 1].min()) for c in (*curves, *sides))
+    low = min(float(flat(c)[:, 1].min()) for c in (*curves, *sides, middle))
     outline = outline[outline[:, 1] > low]
     high = float(outline[:, 1].max())
 
