@@ -5,9 +5,8 @@ map goes into azimuth and elevation about the cap's own plane, where rims are on
 there the most probable one is fitted, with its covariance, what is guessed counting less than what is seen
 and a surface that turns away less than one that faces the lens. The curve comes back to the chart as a
 trace with its uncertainty, and if both its sides are in view its symmetry tells how the cap is turned; where
-none of it is in view it is called a guess. Where
-nothing lies on the rim, it can also be read point by point, which is surer than a curve of five numbers:
-photos of one cap are laid on each other by such points.
+none of it is in view it is called a guess. Where nothing lies on the rim, it can also be read point by point,
+which is surer than a curve of five numbers: photos of one cap are laid on each other by such points.
 """
 
 from __future__ import annotations
@@ -33,7 +32,7 @@ FULLY_FACING = 0.5  # cosine from which on the rim counts in full; below, its sq
 RIM_MASS, RIM_SURE_MM, RIM_NEAR_MM = 0.9, 1.2, 4.0
 RIM_ALIKE_MM = 40.0  # over which length points of a rim that were read share their error
 BARE_MARGIN_MM = 5.0
-UNSEEN = 1.3  # how much farther off a rim is no part of which is in view (26 of 235 photos: U95 covered 86 %, else 95)
+UNSEEN = 1.3  # how much less a rim is known of which nothing is in view (26 of 235 photos: covered 86 %, so 92)
 RIM_READ = 0.55  # how far the rim of a cap alone is off, of what its spread tells (56 scenes for developing)
 
 
