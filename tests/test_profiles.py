@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -531,3 +532,5 @@ def test_commands_of_the_camera(tmp_path, monkeypatch, capsys):
     assert run(["camera", "remove", "shop"]) == 0
     assert run(["camera", "list"]) == 0
     assert "No camera profile" in capsys.readouterr().out
+    assert run(["camera", "match", str(Path(__file__).parents[1] / "fixtures" / "photos" / "demo.jpg")]) == 0
+    assert "demo.jpg: no profile, since none of its phone is saved" in capsys.readouterr().out

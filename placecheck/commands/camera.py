@@ -155,7 +155,7 @@ def match(photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="Any photo
     if picked.camera is not None:
         print(f"{photo.name}: {picked.name} (f {picked.camera.f_px:.1f} px, u {picked.camera.u_f_rel:.2%})")
     else:
-        print(f"{photo.name}: no profile")
+        print(f"{photo.name}: no profile{'' if picked.notes else ', since none of its phone is saved'}")
     for note in picked.notes:
         print(with_option(note))
 
