@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import signal
 import subprocess
 import sys
@@ -1083,3 +1084,51 @@ def test_help_imports_nothing_slow():
         "print([m for m in ('numpy', 'cv2', 'PIL', 'scipy', 'skimage', 'reportlab') if m in sys.modules])"
     )
     assert python("-c", code).stdout.decode().strip().endswith("[]")
+
+
+def _answered(home: Path, typed: bytes, *arguments: str) -> tuple[int, str]:
+    """Exit status and everything printed where `typed` is what a terminal's user types at the question."""
+    pid, terminal = pty.fork()
+    if pid == 0:
+        os.environ["PLACECHECK_HOME"] = str(home)
+        os.execv(sys.executable, [sys.executable, "-m", "placecheck", *arguments])
+    said, asked = b"", False
+    while True:
+        try:
+            part = os.read(terminal, 4096)
+        except OSError:  # Linux says so where the other end is closed
+            break
+        if not part:
+            break
+        said += part
+        if not asked and b"[y/N]" in said:
+            asked = True
+            os.write(terminal, typed)
+    os.close(terminal)
+    assert asked, said
+    return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), said.decode()
+
+
+@pytest.mark.parametrize(("typed", "status"), [(b"\x03", 130), (b"\x04", 2), (b"n\n", 2)])
+def test_a_question_that_is_not_answered_keeps_nothing_and_says_so(tmp_path, typed, status):
+    """Ctrl-C, Ctrl-D and no at a question of `order new`: 1, the status of a fix, is none of theirs."""
+    ended, said = _answered(tmp_path, typed, "order", "new", "Ash", "--circumference", "57")
+    assert ended == status
+    assert "Aborted" not in said
+    assert status == 130 or "placecheck: " in said.split("[y/N]")[1]
+    assert not list(tmp_path.rglob("*.json"))
+
+
+def test_a_purge_that_nobody_answers_says_how_to_do_without(tmp_path):
+    """As from a script, whose input is closed."""
+    environment = os.environ | {"PLACECHECK_HOME": str(tmp_path)}
+    program = [sys.executable, "-m", "placecheck"]
+    order = [*program, "order", "new", "Ash", "--circumference", "57cm"]
+    assert subprocess.run(order, env=environment, capture_output=True, timeout=60).returncode == 0
+    purge = [*program, "records", "purge", "--client", "Ash"]
+    done = subprocess.run(purge, env=environment, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2
+    assert "Nothing was removed" in done.stderr
+    assert "--yes" in done.stderr
+    assert "Aborted" not in done.stderr
+    assert list((tmp_path / "orders").glob("0001.*"))

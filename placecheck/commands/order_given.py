@@ -16,8 +16,13 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from placecheck.commands.asking import asking
+
 if TYPE_CHECKING:
     from placecheck.orders.order import Block, Cap, Order
+
+
+UNANSWERED = "The order is not kept, since a question was not answered: repeat the command."
 
 
 def _can_ask() -> bool:
@@ -30,7 +35,8 @@ def circumference_asked() -> str:
 
     if not _can_ask():
         raise UsageProblem("circumference-missing", "An order needs the client's --circumference, such as 22 1/2.")
-    answer: str = typer.prompt("Circumference (22 1/2, 57.2cm)", err=True)
+    with asking(UNANSWERED):
+        answer: str = typer.prompt("Circumference (22 1/2, 57.2cm)", err=True)
     return answer
 
 
@@ -149,7 +155,9 @@ def _asked(text: str, parse: Any) -> tuple[str, float]:
         if question.suggestion is None or not _can_ask():
             raise
         print(f"placecheck: {question.problem.message}", file=sys.stderr)
-        if not typer.confirm(f"Take it as {question.suggestion}?", err=True):
+        with asking(UNANSWERED):
+            accepted = typer.confirm(f"Take it as {question.suggestion}?", err=True)
+        if not accepted:
             raise
         return question.suggestion, parse(question.suggestion)
 
@@ -170,6 +178,8 @@ def settled(order: Order, yes: bool) -> Order:
             )
         for doubt in fresh:
             print(f"placecheck: {doubt}", file=sys.stderr)
-        if not typer.confirm("Is that right?", err=True):
+        with asking(UNANSWERED):
+            accepted = typer.confirm("Is that right?", err=True)
+        if not accepted:
             raise UsageProblem("order-doubtful", "The order is not kept: measure again and repeat the command.")
     return replace(order, accepted=found)

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from placecheck.commands.asking import asking
 from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
 
 if TYPE_CHECKING:
@@ -156,7 +157,9 @@ def purge(
             return
         parts = [part for part in (numbered(count, "record") if count else "", page, labels) if part]
         what = " and ".join([", ".join(parts[:-1])] * (len(parts) > 1) + parts[-1:])
-        if not yes and not typer.confirm(f"Remove {what} for good?", err=True):
+        with asking("Nothing was removed, since nobody answered: add --yes to remove without being asked."):
+            wanted_gone = yes or typer.confirm(f"Remove {what} for good?", err=True)
+        if not wanted_gone:
             say("Nothing was removed.")
             return
         records, files = store.purge(wanted)
