@@ -7,6 +7,7 @@ over a few pairs here was measured over more: see DEVELOPERS.md.
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -84,6 +85,13 @@ def drawn(seed: int, **changes):
 
 
 # ------------------------------------------------------------------------------------- geometry, drawn findings
+
+
+def test_the_readme_tells_how_much_the_caps_photo_brings(alone, by_name):
+    readme = (PHOTOS.parents[1] / "README.md").read_text(encoding="utf-8")
+    told = re.search(r"shrinks here from (\S+) to (\S+) mm to (\S+) to (\S+) mm", readme)
+    stated = [[answer["measures"][name]["U95"] for name in CLEARANCES.values()] for answer in (alone, by_name)]
+    assert [float(n) for n in told.groups()] == [round(end(u), 1) for u in stated for end in (min, max)]
 
 
 def test_the_rim_is_carried_to_where_it_truly_is():

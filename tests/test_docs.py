@@ -144,6 +144,9 @@ def test_settings_of_the_readme_are_the_defaults(tmp_path):
 
 def test_json_examples_of_the_readme_parse():
     answer, marks = (json.loads(block) for block in blocks(README, "json"))
+    told = README[README.index("### For programs") :]
+    for name in ("stage", "moves", "right_mm", "face_mm", "distance_mm", "moved", "in", "out", "unsure"):
+        assert re.search(rf'`"?{name}"?`', told), name
     assert set(answer) == {"schema", "verdict", "measures", "landmarks_px", "problems", "fixes"}
     read = marks_from(marks, Path("README.md"))
     assert read.u_px == 1.5
