@@ -341,9 +341,10 @@ def test_once_it_rests_a_landmark_is_looked_at_as_it_will_be_used(phone, server,
     assert asked[-1] is True
     phone.wait_for_timeout(1_500)
     assert asked.count(True) == 1
+    before = len(asked)
     with following(phone):
         phone.click("#back")
-    assert asked[-1] is False
+    assert asked[before] is False  # a rest may have come since
 
 
 def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
