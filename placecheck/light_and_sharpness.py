@@ -14,6 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.colours import Colours
 from placecheck.errors import Problem
 
 Image = npt.NDArray[np.uint8]
@@ -110,8 +111,9 @@ def card_problem(ink_level: float, paper_level: float, blur_px: float, px_per_mm
     return blur
 
 
-def overexposed_block(image: Image, outline_px: npt.NDArray[np.float64]) -> Problem | None:
+def overexposed_block(colours: Colours, outline_px: npt.NDArray[np.float64]) -> Problem | None:
     """too-bright when much of what lies within the block's outline (N, 2) is white in every channel, or None."""
+    image, outline_px = colours.pixels, colours.own_px(outline_px)
     low, high = np.floor(outline_px.min(0)).astype(int), np.ceil(outline_px.max(0)).astype(int)
     quarter = (high - low) // 8  # the middle of the box, which lies within the outline
     x0, y0 = np.maximum(low + quarter, 0)
@@ -144,13 +146,13 @@ def blurred_block(gray: Image, outline_px: npt.NDArray[np.float64], px_per_mm: f
 
 
 def block_problem(
-    image: Image, gray: Image, outline_px: npt.NDArray[np.float64], px_per_mm: float, doubted: bool
+    colours: Colours, gray: Image, outline_px: npt.NDArray[np.float64], px_per_mm: float, doubted: bool
 ) -> Problem | None:
     """Why what lies within the block's outline (N, 2) cannot be measured by: too-bright, too-blurred, or None.
 
     `doubted`: the card's edges are wide but its paper is flooded, so the block itself tells whether the photo is sharp.
     """
-    bright = overexposed_block(image, outline_px)
+    bright = overexposed_block(colours, outline_px)
     return bright if bright is not None or not doubted else blurred_block(gray, outline_px, px_per_mm)
 
 

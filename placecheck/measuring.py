@@ -84,7 +84,7 @@ def with_marks(seen: Sighted, marks: Marks | None) -> Sighted:
     Raises UsageProblem for a centre line beside the block.
     """
     request = replace(seen.stage.request, marks=marks)
-    height, width = seen.stage.image.shape[:2]
+    height, width = seen.stage.colours.photo_shape
     observed = by_hand(seen.observed, request, width, height)
     check_centre_on_block(observed, seen.fit.geometry)
     clues = clues_of(observed, seen.fit.geometry, request, seen.sighting.rim_yaw_deg)

@@ -22,6 +22,7 @@ import numpy.typing as npt
 from placecheck.answer import PINNED
 from placecheck.block import Geometry
 from placecheck.block_residuals import Clues
+from placecheck.colours import Colours
 from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.find.closure import LEAST_ROWS, ClosureSighting, line_in_photo, marks_in_photo
 from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots
@@ -32,7 +33,6 @@ from placecheck.observed import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Ob
 from placecheck.request import CheckRequest
 from placecheck.surface import section_mm
 from placecheck.uncertainty import mark_covariances_mm2
-from placecheck.vision import Image
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -266,7 +266,7 @@ def clues_of(
     )
 
 
-def with_pins(observed: Observed, on: OnDome, geometry: Geometry, image: Image, outline_px: FloatArray) -> Observed:
+def with_pins(observed: Observed, on: OnDome, geometry: Geometry, colours: Colours, outline_px: FloatArray) -> Observed:
     """The observation with pins on the cap's centre line, where ball pins are seen there; `on` has it on the dome."""
     if observed.centre is None or observed.centre.by_hand:
         return observed
@@ -275,7 +275,7 @@ def with_pins(observed: Observed, on: OnDome, geometry: Geometry, image: Image, 
     if known.sum() < 2:
         return observed
     run = np.polyfit(line[known, 1], line[known, 0], 1, w=1.0 / observed.centre.u_px[known])
-    found = centre_pins(find_spots(image, geometry, on.chart, outline_px), on.marks_uv, run)
+    found = centre_pins(find_spots(colours, geometry, on.chart, outline_px), on.marks_uv, run)
     if not found:
         return observed
     pins = list(found.values())

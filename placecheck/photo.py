@@ -19,7 +19,8 @@ import re
 import stat
 import struct
 import warnings
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.colours import Colours, colours_of, shrink_for
 from placecheck.errors import UnusableFile
 from placecheck.sent_by_mistake import not_a_photo
 
@@ -45,14 +47,18 @@ HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"
 
 @dataclass(frozen=True, eq=False)
 class Photo:
-    """One upright photo: `image` (height, width, 3) uint8 BGR, read-only, and what its file says about it.
+    """One upright photo, and what its file says about it. Pixels are read-only.
 
+    `gray` is (height, width) uint8, `colours` what is looked for on the block is looked for in; the whole picture in
+    colour, `image` (height, width, 3) uint8 BGR, is made by `decode_whole` the first time it is wanted.
     `focal_35mm` is EXIF's FocalLengthIn35mmFilm in mm, None where absent or 0 (unknown); `digital_zoom` is EXIF's
     DigitalZoomRatio, 1.0 where absent or 0 (not used). `sha256` is of the file's bytes. `was_rotated` tells that
     EXIF orientation was applied (so a camera profile knows which way the sensor was turned).
     """
 
-    image: Image = field(repr=False)
+    gray: Image = field(repr=False)
+    colours: Colours
+    decode_whole: Callable[[], Image] = field(repr=False)
     width: int
     height: int
     sha256: str
@@ -70,17 +76,15 @@ class Photo:
         """Width and height as the sensor gave them, before the picture was turned upright."""
         return (self.height, self.width) if self.orientation >= 5 else (self.width, self.height)
 
-    def gray(self) -> Image:
-        """The picture in grey, (height, width) uint8; made once."""
-        return self._gray
+    def emptied(self) -> Photo:
+        """The same without its pixels, for whoever asks what its file says only."""
+        nothing = np.zeros((1, 1, 3), np.uint8)
+        return replace(self, gray=nothing[..., 0], colours=Colours(nothing), decode_whole=lambda: nothing)
 
     @cached_property
-    def _gray(self) -> Image:
-        from placecheck import vision
-
-        gray = vision.to_gray(self.image)
-        gray.flags.writeable = False
-        return gray
+    def image(self) -> Image:
+        """The whole picture in colour, for pictures to be shown."""
+        return self.decode_whole()
 
 
 def load_photo(source: Path | bytes) -> Photo:
@@ -95,15 +99,14 @@ def load_photo(source: Path | bytes) -> Photo:
         raise _truncated(name)
     header = _heic_header(data, name) if kind == "heic" else _header(data, name)
     _check_size(header.width, header.height, name)
-    image = header.decode()
-    if image is None:
-        raise _damaged(name)
-    image = np.ascontiguousarray(upright(image, header.orientation))
-    image.flags.writeable = False
+    decoded = header.decode()
+    height, width = decoded.gray.shape
     return Photo(
-        image=image,
-        width=image.shape[1],
-        height=image.shape[0],
+        gray=decoded.gray,
+        colours=decoded.colours,
+        decode_whole=decoded.whole,
+        width=width,
+        height=height,
         sha256=hashlib.sha256(data).hexdigest(),
         focal_35mm=_positive(header.tags.get(TAG_FOCAL_35MM)),
         digital_zoom=_positive(header.tags.get(TAG_DIGITAL_ZOOM)) or 1.0,
@@ -229,6 +232,13 @@ def upright(image: Image, orientation: int) -> Image:
     return image
 
 
+def _kept(image: Image, orientation: int = 1) -> Image:
+    """A stored picture upright, read-only."""
+    image = np.ascontiguousarray(upright(image, orientation))
+    image.flags.writeable = False
+    return image
+
+
 # ----------------------------------------------------------------------------- headers
 
 
@@ -238,7 +248,23 @@ class _Header:
     height: int
     orientation: int
     tags: dict[int, Any]
-    decode: Any
+    decode: Callable[[], _Decoded]
+
+
+@dataclass(frozen=True)
+class _Decoded:
+    """A photo's pixels, upright; `whole` gives them all in colour."""
+
+    gray: Image
+    colours: Colours
+    whole: Callable[[], Image]
+
+
+def _of_whole(image: Image) -> _Decoded:
+    """What is kept of an upright picture that was decoded whole."""
+    from placecheck import vision
+
+    return _Decoded(_kept(vision.to_gray(image)), colours_of(image), lambda: image)
 
 
 def _header(data: bytes, name: str) -> _Header:
@@ -257,12 +283,23 @@ def _header(data: bytes, name: str) -> _Header:
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error):
         raise _damaged(name) from None
     tags = _tags(opened)
+    orientation, shrink = _orientation(tags), shrink_for(*opened.size) if opened.format == "JPEG" else 1
 
-    def decode() -> Image | None:
+    def whole() -> Image:
         image, said = vision.decode_color(data)
-        return None if jpeg_damage(said, data) else image
+        if image is None or jpeg_damage(said, data):
+            raise _damaged(name)
+        return _kept(image, orientation)
 
-    return _Header(*opened.size, _orientation(tags), tags, decode)
+    def decode() -> _Decoded:
+        if shrink == 1:
+            return _of_whole(whole())
+        gray, small, said = vision.decode_gray_and_reduced(data, shrink)
+        if gray is None or small is None or jpeg_damage(said, data):
+            raise _damaged(name)
+        return _Decoded(_kept(gray, orientation), Colours(_kept(small, orientation), shrink), whole)
+
+    return _Header(*opened.size, orientation, tags, decode)
 
 
 def _heic_header(data: bytes, name: str) -> _Header:
@@ -287,14 +324,14 @@ def _heic_header(data: bytes, name: str) -> _Header:
         raise _damaged(name) from None
     tags = heif_tags(heif)
 
-    def decode() -> Image | None:
+    def decode() -> _Decoded:
         try:
             pixels = np.asarray(heif.to_pillow().convert("RGB"))
         except MemoryError:
             raise
         except Exception:
-            return None
-        return vision.rgb_to_bgr(pixels)
+            raise _damaged(name) from None
+        return _of_whole(_kept(vision.rgb_to_bgr(pixels)))
 
     return _Header(width, height, 1, tags, decode)
 

@@ -142,7 +142,7 @@ def light_blamed_first(photo: Photo) -> Iterator[None]:
         yield
     except RetakeNeeded as error:
         told_by = LIGHT_TOLD_BY.get(error.problem.code)
-        worse = told_by(photo.gray()) if told_by is not None else None
+        worse = told_by(photo.gray) if told_by is not None else None
         if worse is not None:
             raise RetakeNeeded.of(worse) from error
         raise
@@ -150,22 +150,21 @@ def light_blamed_first(photo: Photo) -> Iterator[None]:
 
 def find_standing(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Standing:
     """Find card and block, and which way round it stands. Raises RetakeNeeded or UsageProblem."""
-    gray = photo.gray()
-    card = find_card(gray)
+    card = find_card(photo.gray)
     doubted = edges_doubted(card)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
-    block = find_block(photo.image, card.px_per_mm)
-    bad = block_problem(photo.image, gray, block.outline_px, card.px_per_mm, doubted)
+    block = find_block(photo.colours, card.px_per_mm)
+    bad = block_problem(photo.colours, photo.gray, block.outline_px, card.px_per_mm, doubted)
     if bad is not None:
         raise RetakeNeeded.of(bad)
-    stage = Stage(photo.image, request, camera, card, board_mm(card, request), block)
+    stage = Stage(photo.colours, request, camera, card, board_mm(card, request), block)
     with face_asked_first(block, request):
         best = stand_block(stage)
         frame = best.fit.frame
         ways = []
         for about in (False, True):
             way = trace_outline(stage, turned(best.fit.theta), frame, (4.0,), 96) if about else best
-            picture, grid = unroll(photo.image, way.fit.geometry, px_per_mm=PX_PER_MM / 2)
+            picture, grid = unroll(photo.colours, way.fit.geometry, px_per_mm=PX_PER_MM / 2)
             ways.append((way, picture, grid, first_look(picture, grid)))
             if block.agreement > 0.9 and ways[0][3].upright > 0.9 and request.front is None:
                 break  # the whole photo and the unrolled picture say the same
@@ -178,9 +177,9 @@ def glimpse(photo: Photo, request: CheckRequest, camera: Camera | None) -> Glimp
     """What a refused photo shows as far as it gets, for whoever wants to see why. Raises nothing for a photo."""
     seen = Glimpsed()
     with contextlib.suppress(PlacecheckError):
-        card = find_card(photo.gray())
+        card = find_card(photo.gray)
         seen = Glimpsed(card)
-        seen = Glimpsed(card, find_block(photo.image, card.px_per_mm))
+        seen = Glimpsed(card, find_block(photo.colours, card.px_per_mm))
         seen = replace(seen, standing=find_standing(photo, request, camera))
     return seen
 
@@ -199,8 +198,8 @@ class Close:
 
 def look_closely(stage: Stage, fit: BlockFit, observed: Observed, sighting: ClosureSighting, on: OnDome) -> Close:
     """Outline, closure and cap once more about what is known of them. Raises RetakeNeeded where the fit is lost."""
-    image, request = stage.image, stage.request
-    height, width = image.shape[:2]
+    colours, request = stage.colours, stage.request
+    height, width = colours.photo_shape
     way = trace_outline(stage, fit, fit.frame, (3.0,), 112, 5, closure_edge_px(on, fit.geometry))
 
     def refit(settled: float = SETTLED) -> BlockFit:
@@ -210,12 +209,12 @@ def look_closely(stage: Stage, fit: BlockFit, observed: Observed, sighting: Clos
 
     fit = refit(SOON)
     check_not_lost(fit, stage.block)
-    picture, grid = unroll(image, fit.geometry, fit.geometry.cap)
+    picture, grid = unroll(colours, fit.geometry, fit.geometry.cap)
     sighting = with_rim(doubted_by_seam(find_closure(picture, grid), picture, grid), grid, fit.geometry)
     sighting = doubted_if_unseen(sighting, grid)
     observed = by_hand(observe(sighting, grid, fit.geometry, request), request, width, height)
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)
-    observed = with_pins(observed, on, fit.geometry, image, way.outline_px)
+    observed = with_pins(observed, on, fit.geometry, colours, way.outline_px)
     return Close(way, refit(), picture, grid, sighting, observed)
 
 

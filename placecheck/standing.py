@@ -34,6 +34,7 @@ from placecheck.block_fit import SETTLED, BlockFit, RoughStart, fit_block
 from placecheck.block_residuals import Clues, Shown
 from placecheck.camera import Camera
 from placecheck.card import CardSighting
+from placecheck.colours import Colours
 from placecheck.contradictions import against_stand, other_block
 from placecheck.dome import BUMPS
 from placecheck.errors import RetakeNeeded
@@ -95,7 +96,7 @@ class Stage:
     `wider`: how many times as large a saved block's standard uncertainties are taken, where the photo contradicts it.
     """
 
-    image: npt.NDArray[np.uint8]
+    colours: Colours
     request: CheckRequest
     camera: Camera
     card: CardSighting
@@ -178,8 +179,8 @@ def trace_outline(
             px, u_px = dense_line(by_hand, marks.u_px, n).px, marks.u_px
         else:
             ring = outline_px(geometry, n, 18)
-            edge = find_edge(stage.image, ring, mm_per_px, reach, stage.block.votes, stage.block.vote_grid, avoid)
-            px, u_px, in_picture = believed(edge, stage.image.shape, mm_per_px, reach)
+            edge = find_edge(stage.colours, ring, mm_per_px, reach, stage.block.votes, stage.block.vote_grid, avoid)
+            px, u_px, in_picture = believed(edge, stage.colours.photo_shape, mm_per_px, reach)
             if in_picture < 0.7:
                 raise RetakeNeeded(
                     "block-cut-off",

@@ -12,6 +12,7 @@ both axes (opencv/opencv pull request 28380).
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -45,15 +46,32 @@ def decode_color(data: bytes) -> tuple[Image | None, str]:
     its first complaint alone; libpng says why it gave up. None of it reaches the user's own standard error.
     Raises MemoryError.
     """
-    flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
-    image: Any = None
     with decoders_heard() as said:
-        try:
-            image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-        except cv2.error as error:
-            if error.code == cv2.Error.StsNoMem:
-                raise MemoryError from None
+        image = _decoded(data, cv2.IMREAD_COLOR)
     return image, b"".join(said).decode("utf-8", "replace")
+
+
+def decode_gray_and_reduced(data: bytes, shrink: int) -> tuple[Image | None, Image | None, str]:
+    """Bytes of a JPEG to (h, w) in grey and (h / shrink, w / shrink, 3) BGR, otherwise as `decode_color`.
+
+    `shrink` is 2 or 4. Both are decoded at once, in two threads: libjpeg uses one, and OpenCV gives up the
+    interpreter's lock meanwhile.
+    """
+    reduced = {2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}[shrink]
+    with decoders_heard() as said, ThreadPoolExecutor(1) as beside:
+        colours = beside.submit(_decoded, data, reduced)
+        gray = _decoded(data, cv2.IMREAD_GRAYSCALE)
+        small = colours.result()
+    return gray, small, b"".join(said).decode("utf-8", "replace")
+
+
+def _decoded(data: bytes, flags: int) -> Any:
+    try:
+        return cv2.imdecode(np.frombuffer(data, np.uint8), flags | cv2.IMREAD_IGNORE_ORIENTATION)
+    except cv2.error as error:
+        if error.code == cv2.Error.StsNoMem:
+            raise MemoryError from None
+        return None
 
 
 def encode(image: Image, suffix: str, quality: int = 92) -> bytes:

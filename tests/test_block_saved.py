@@ -41,6 +41,7 @@ from placecheck.bare_block.tapes import SHAPE, dome_of, fit_tapes, tapes_on
 from placecheck.block import AT, NAMES, closest_on_rays, prior_for
 from placecheck.block_fit import fit_block
 from placecheck.block_residuals import Shown
+from placecheck.colours import Colours
 from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
@@ -805,7 +806,7 @@ def test_a_line_is_kept_where_stretches_of_several_photos_agree(monkeypatch, pho
     monkeypatch.setattr(block_plane, "find_block_line", found)
     camera = bare(1).camera
     blank = np.full((camera.height, camera.width, 3), 128, np.uint8)
-    line = block_plane.line_of([blank] * len(fit.geometries), fit.geometries)
+    line = block_plane.line_of([Colours(blank)] * len(fit.geometries), fit.geometries)
     assert (line is not None) == kept
     if line is not None:
         assert line.yaw_deg == pytest.approx(1.2, abs=0.25)

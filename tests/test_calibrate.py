@@ -282,7 +282,7 @@ def test_photo_to_place_in_space_through_the_saved_profile(calibration, photos, 
     assert picked.name == "shop phone"
     camera = picked.camera
     assert (camera.width, camera.height) == (photo.width, photo.height)
-    card = find_card(photo.gray())
+    card = find_card(photo.gray)
     points = np.concatenate([card.board_mm, np.zeros((len(card.board_mm), 1))], 1)
     r, t = vision.solve_pnp(points, card.corners_px, camera.matrix, np.array([camera.k1, 0, 0, 0, 0]))
     found = r @ [70.0, 50.0, 0.0] + t

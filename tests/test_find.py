@@ -20,6 +20,7 @@ from placecheck.card import find_card
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import Trace, _spot, as_one_line, find_closure, run_of, unroll
+from placecheck.colours import Colours
 from placecheck.find.edge import distances_to_segments, find_edge, normals_of
 from placecheck.find.network import FOLDER, run
 from placecheck.find.outline import _crossings, _window, find_block
@@ -66,7 +67,7 @@ def test_edge_is_found_to_a_quarter_of_a_millimetre(off_mm):
     """0.45 mm a pixel, prediction off by some mm: the median distance of the found points from the drawn circle."""
     image = disk_picture(np.random.default_rng(1))
     centre = (300.3, 290.7)
-    edge = find_edge(image, ring(180 + off_mm / 0.45, centre), 0.45, 8.0)
+    edge = find_edge(Colours(image), ring(180 + off_mm / 0.45, centre), 0.45, 8.0)
     error_mm = (np.linalg.norm(edge.px - np.array(centre), axis=1) - 180.0) * 0.45
     assert abs(np.median(error_mm)) < 0.25
     assert np.percentile(np.abs(error_mm), 90) < 0.6
@@ -76,7 +77,7 @@ def test_a_ring_inside_the_block_is_not_taken_for_its_edge():
     """Hair darker than the cap: a strong edge 5 mm within the outline must not win over the outline."""
     image = disk_picture(np.random.default_rng(2))
     cv2.circle(image, (300, 291), 168, (30, 30, 30), -1)
-    edge = find_edge(image, ring(175.0, (300.3, 290.7)), 0.45, 8.0)
+    edge = find_edge(Colours(image), ring(175.0, (300.3, 290.7)), 0.45, 8.0)
     error_mm = (np.linalg.norm(edge.px - np.array([300.3, 290.7]), axis=1) - 180.0) * 0.45
     assert abs(np.median(error_mm)) < 0.8
 
@@ -223,8 +224,8 @@ def test_a_window_reaches_beyond_what_was_looked_at():
 
 def test_where_the_quick_look_sees_nothing_the_slower_one_is_asked(monkeypatch):
     photo = load_photo(PHOTOS / "demo.jpg")
-    card = find_card(photo.gray())
-    found = find_block(photo.image, card.px_per_mm)
+    card = find_card(photo.gray)
+    found = find_block(photo.colours, card.px_per_mm)
     asked = []
 
     def blind(name, picture):
@@ -233,11 +234,11 @@ def test_where_the_quick_look_sees_nothing_the_slower_one_is_asked(monkeypatch):
         return (maps - 100.0 if name == "place" else maps), flags
 
     monkeypatch.setattr("placecheck.find.outline.run", blind)
-    again = find_block(photo.image, card.px_per_mm)
+    again = find_block(photo.colours, card.px_per_mm)
     assert asked == ["place", "block", "block", "block"]
     assert np.linalg.norm(again.centroid_px - found.centroid_px) < 0.01 * found.size_px
     with pytest.raises(RetakeNeeded) as stopped:
-        find_block(np.full_like(photo.image, 128), card.px_per_mm)
+        find_block(Colours(np.full_like(photo.image, 128)), card.px_per_mm)
     assert stopped.value.problem.code == "block-missing"
 
 
@@ -257,7 +258,7 @@ def test_the_first_look_sees_what_the_second_does():
     """Good enough to fit the block anew: landmarks of a shipped photo within 3 mm of those read at the full scale."""
     photo = load_photo(PHOTOS / "demo.jpg")
     seen = find_standing(photo, CheckRequest(parse_closure("4x4"), parse_circumference_mm("23in")))
-    second = find_closure(*unroll(photo.image, seen.way.fit.geometry))
+    second = find_closure(*unroll(photo.colours, seen.way.fit.geometry))
     assert seen.sighting.cell_mm == 2 * second.cell_mm
     assert set(seen.sighting.spots) == set(second.spots)
     for name, spot in second.spots.items():
@@ -379,7 +380,7 @@ def test_heads_are_found_where_they_were_drawn(scale):
     small = cv2.resize(inside.astype(np.float32), (size, size), interpolation=cv2.INTER_AREA)[..., None]
     drawn = 120 + small * (np.array([30.0, 40.0, 220.0]) - 120)
     image[corner[1] : corner[1] + size, corner[0] : corner[0] + size] = np.round(drawn)
-    spots = find_spots(image, geometry, chart, outline)
+    spots = find_spots(Colours(image), geometry, chart, outline)
     assert len(spots) == 3
     for px in true:
         spot = min(spots, key=lambda s: np.linalg.norm(s.px - px))
@@ -420,8 +421,8 @@ def test_the_networks_stay_small():
 
 def test_a_block_nearer_than_the_card_tells_is_found_whole():
     """The card far off, where a millimetre has few pixels: the window first looked through cuts the block off."""
-    image = load_photo(PHOTOS / "demo.jpg").image
-    card = find_card(load_photo(PHOTOS / "demo.jpg").gray())
-    near, far = (find_block(image, share * card.px_per_mm) for share in (1.0, 0.52))
+    photo = load_photo(PHOTOS / "demo.jpg")
+    card = find_card(photo.gray)
+    near, far = (find_block(photo.colours, share * card.px_per_mm) for share in (1.0, 0.52))
     assert far.size_px == pytest.approx(near.size_px, rel=0.04)
     assert np.linalg.norm(far.centroid_px - near.centroid_px) < 0.03 * near.size_px

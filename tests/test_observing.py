@@ -14,6 +14,7 @@ from block_scenes import fit_view, pinned, view_of
 
 from calibration.judging import judged_again
 from placecheck.answer import CAP_SHOWN, PINNED, Estimate, Grounds
+from placecheck.colours import Colours
 from placecheck.errors import RetakeNeeded
 from placecheck.find.pins import HEAD_LIFTS_MM
 from placecheck.findings import estimated, far_off, grounds_of
@@ -239,7 +240,7 @@ def test_a_pin_on_the_line_is_as_unsure_as_the_height_of_its_head():
             -1,
             shift=4,
         )
-    pins = with_pins(view.observed, on, fit.geometry, image, view.outline_px).pins
+    pins = with_pins(view.observed, on, fit.geometry, Colours(image), view.outline_px).pins
     assert len(pins.px) == 1
     low, high = (on.chart.to_uv(fit.geometry.hit(pins.px[0], mm))[0] for mm in HEAD_LIFTS_MM)
     assert abs(high - low) > 0.3

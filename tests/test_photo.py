@@ -23,6 +23,7 @@ from PIL import ImageOps
 
 from placecheck import photo
 from placecheck.card import find_card
+from placecheck.colours import Colours
 from placecheck.errors import UnusableFile
 from placecheck.light_and_sharpness import (
     block_problem,
@@ -133,7 +134,7 @@ def test_damaged_exif_does_not_cost_the_photo() -> None:
 def test_gray_png_alpha_png_16_bit_png_and_progressive_jpeg() -> None:
     image = picture()
     level = image[..., 0]
-    assert np.array_equal(load_photo(stored(level, "PNG")).gray(), level)
+    assert np.array_equal(load_photo(stored(level, "PNG")).gray, level)
     rgba = np.dstack([image, np.full(level.shape, 255, np.uint8)])
     assert np.array_equal(load_photo(stored(rgba, "PNG")).image, image[..., ::-1])
     deep = cv2.imencode(".png", image.astype(np.uint16) * 257)[1].tobytes()
@@ -153,7 +154,7 @@ def test_same_bytes_same_photo_and_pixels_cannot_be_changed() -> None:
     with pytest.raises(ValueError, match="read-only"):
         got.image[0, 0] = 0
     with pytest.raises(ValueError, match="read-only"):
-        got.gray()[0, 0] = 0
+        got.gray[0, 0] = 0
 
 
 def test_pictures_appended_after_the_photo_are_no_damage() -> None:
@@ -168,7 +169,7 @@ def test_pictures_appended_after_the_photo_are_no_damage() -> None:
 def test_heic_is_upright_by_its_container_and_its_card_is_where_it_was_put() -> None:
     got = load_photo(FIXTURES / "heic" / "card_turned.heic")
     assert (got.width, got.height, got.focal_35mm, got.make, got.kind) == (1200, 900, 26.0, "Invented", "heic")
-    card = find_card(got.gray())
+    card = find_card(got.gray)
     truth = corners_px(camera_above(distance_mm=420, w=1200, h=900, at_mm=(30, -20)), card.board_mm)
     assert len(card.ids) == 24
     assert np.sqrt(np.mean(np.sum((card.corners_px - truth) ** 2, axis=1))) < 0.1
@@ -462,7 +463,7 @@ def test_hopeless_pictures_and_a_good_one() -> None:
 
 @pytest.mark.parametrize("toward_deg", [0.0, 35.0, 90.0, 120.0])
 def test_a_phone_that_moved_is_told_from_a_still_one(toward_deg: float) -> None:
-    still = photo.load_photo(FIXTURES / "photos" / "lean_roll_4x4.jpg").gray()
+    still = photo.load_photo(FIXTURES / "photos" / "lean_roll_4x4.jpg").gray
     c, s = np.cos(np.radians(toward_deg)), np.sin(np.radians(toward_deg))
     kernel = np.zeros((41, 41), np.float32)
     cv2.line(kernel, *((round(20 + k * 10 * c), round(20 + k * 10 * s)) for k in (-1, 1)), 1.0)  # type: ignore[call-overload]
@@ -488,11 +489,11 @@ def test_a_block_that_is_white_all_over_is_overexposed_and_a_white_card_beside_i
     picture = np.full((400, 400, 3), 120, np.uint8)
     ring = np.stack([200 + 90 * np.cos(t := np.linspace(0, 6.28, 60)), 200 + 110 * np.sin(t)], -1)
     picture[:60] = 255
-    assert overexposed_block(picture, ring) is None
+    assert overexposed_block(Colours(picture), ring) is None
     picture[150:220, 150:225] = 252  # a quarter of its middle
-    assert overexposed_block(picture, ring) is None
+    assert overexposed_block(Colours(picture), ring) is None
     picture[150:250, 150:230] = 252
-    assert overexposed_block(picture, ring).code == "too-bright"
+    assert overexposed_block(Colours(picture), ring).code == "too-bright"
 
 
 def test_limits_of_blur() -> None:
@@ -515,8 +516,8 @@ def test_the_block_tells_whether_a_photo_is_sharp_where_its_card_cannot() -> Non
     sharp = cv2.normalize(sharp, None, 0, 255, cv2.NORM_MINMAX)
     ring = np.stack([200 + 150 * np.cos(t := np.linspace(0, 6.28, 60)), 200 + 150 * np.sin(t)], -1)
     colour = np.repeat(sharp[..., None], 3, axis=2)
-    assert block_problem(colour, sharp, ring, 1.5, True) is None
+    assert block_problem(Colours(colour), sharp, ring, 1.5, True) is None
     soft = cv2.normalize(cv2.GaussianBlur(sharp, (0, 0), 5), None, 0, 255, cv2.NORM_MINMAX)
     colour = np.repeat(soft[..., None], 3, axis=2)
-    assert block_problem(colour, soft, ring, 1.5, True).code == "too-blurred"
-    assert block_problem(colour, soft, ring, 1.5, False) is None  # its card has told already
+    assert block_problem(Colours(colour), soft, ring, 1.5, True).code == "too-blurred"
+    assert block_problem(Colours(colour), soft, ring, 1.5, False) is None  # its card has told already

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from placecheck import vision
 from placecheck.card_bars import forget_bars, load_bars, parse_bars, save_bars, saved_bars_mm, warnings_for
 from placecheck.cli import run
+from placecheck.colours import Colours
 from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.page import camera_photos
 from placecheck.photo import Photo, upright
@@ -54,7 +55,9 @@ def profile(name="shop", values=(3000.0, 3004.0, 2030.0, 1500.0, 0.08, -0.05, 0.
 def photo(width=W, height=H, orientation=1, make="Lumora", model="L5", focal=26.0, zoom=1.0, kind="jpeg") -> Photo:
     """An upright photo of that size; its pixels are never looked at."""
     image = np.zeros((2, 2, 3), np.uint8)
-    return Photo(image, width, height, "0" * 64, focal, zoom, make, model, orientation != 1, orientation, kind, "p.jpg")
+    pixels = image[..., 0], Colours(image), lambda: image
+    facts = "0" * 64, focal, zoom, make, model, orientation != 1, orientation, kind, "p.jpg"
+    return Photo(*pixels, width, height, *facts)
 
 
 # ----------------------------------------------------------------------------- turned and resized

@@ -26,6 +26,7 @@ from placecheck.bare_block.plane import line_of
 from placecheck.bare_block.saved import circumference_of
 from placecheck.block import TAPE_U_MM, outline_px
 from placecheck.camera import Camera, wrapped_deg
+from placecheck.colours import Colours
 from placecheck.errors import PlacecheckError, RetakeNeeded
 from placecheck.known_dome import KnownDome
 from placecheck.standing import CARD_MEASURED_U, CARD_PRINT_U
@@ -78,7 +79,7 @@ class BlockPhotos:
 @dataclass(frozen=True)
 class _Seen:
     view: BlockView
-    image: npt.NDArray[np.uint8]
+    colours: Colours
     votes: FloatArray
     vote_grid: FloatArray
 
@@ -120,20 +121,24 @@ def look_at(
     from placecheck.vision import resize
 
     photo = load_photo(path)
-    gray = photo.gray()
+    gray = photo.gray
     card = find_card(gray)
     doubted = edges_doubted(card)
     camera = pick_profile(photo, profiles_folder(home), profile).camera
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
-    image, scale = photo.image, min(1.0, LONG_SIDE_PX / max(photo.width, photo.height))
+    image = photo.colours.pixels
+    scale = min(1.0, LONG_SIDE_PX / max(image.shape))
     if scale < 1.0:
-        image = resize(image, round(photo.width * scale), round(photo.height * scale))
+        image = resize(image, round(image.shape[1] * scale), round(image.shape[0] * scale))
+    scale = image.shape[1] / photo.width
+    if scale < 1.0:
         camera = _smaller(camera, scale, image.shape[1], image.shape[0])
 
     def there(px: FloatArray) -> FloatArray:
         return (px + 0.5) * scale - 0.5
 
-    block = find_block(image, card.px_per_mm * scale)
+    colours = Colours(image)
+    block = find_block(colours, card.px_per_mm * scale)
     outline = (block.outline_px + 0.5) / scale - 0.5
     bad = blurred_block(gray, outline, card.px_per_mm) if doubted else None
     if bad is not None:
@@ -141,7 +146,7 @@ def look_at(
     board = card.board_mm * (np.array(bars_mm) / 100.0 if bars_mm else 1.0)
     corner_u = max(0.15, float(np.median(card.u_px)) * scale)
     view = BlockView(camera, board, there(card.corners_px), corner_u, block.outline_px, block.u_px, name)
-    return _Seen(view, image, block.votes, block.vote_grid)
+    return _Seen(view, colours, block.votes, block.vote_grid)
 
 
 def _traced(seen: _Seen, fit: BareBlockFit, i: int, reach_mm: float) -> _Seen:
@@ -150,8 +155,9 @@ def _traced(seen: _Seen, fit: BareBlockFit, i: int, reach_mm: float) -> _Seen:
 
     geometry = fit.geometries[i]
     mm_per_px = geometry.mm_per_px
-    edge = find_edge(seen.image, outline_px(geometry, 96, 18), mm_per_px, reach_mm, seen.votes, seen.vote_grid, None)
-    px, u_px, _ = believed(edge, seen.image.shape, mm_per_px, reach_mm)
+    ring = outline_px(geometry, 96, 18)
+    edge = find_edge(seen.colours, ring, mm_per_px, reach_mm, seen.votes, seen.vote_grid, None)
+    px, u_px, _ = believed(edge, seen.colours.photo_shape, mm_per_px, reach_mm)
     return replace(seen, view=replace(seen.view, outline_px=px, outline_u_px=u_px))
 
 
@@ -365,7 +371,7 @@ def measure_block(
             reports,
         )
     dome = dome_from(fit, label, bars_mm is not None, taped_mm, reports)
-    dome = replace(dome, line=line_of([seen[view.name].image for view in views], fit.geometries))
+    dome = replace(dome, line=line_of([seen[view.name].colours for view in views], fit.geometries))
     return BlockPhotos(dome, fit, tuple(reports), missing)
 
 

@@ -21,11 +21,11 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import Geometry
+from placecheck.colours import Colours
 from placecheck.find.block_line import find_block_line
 from placecheck.find.closure import unroll
 from placecheck.known_dome import KnownLine
 from placecheck.surface import normals, unit
-from placecheck.vision import Image
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -39,11 +39,11 @@ FRAME_U = (0.35, 0.35)
 """How far turn (deg) and shift (mm) of the block's frame itself are off, whatever the number of photos."""
 
 
-def line_of(images: Sequence[Image], geometries: Sequence[Geometry]) -> KnownLine | None:
+def line_of(photos: Sequence[Colours], geometries: Sequence[Geometry]) -> KnownLine | None:
     """The line's plane in the common frame of the geometries, or None where it is not seen well enough."""
     rows, sides, variances, seen = [], [], [], []
-    for number, (image, geometry) in enumerate(zip(images, geometries, strict=True)):
-        picture, grid = unroll(image, geometry)
+    for number, (colours, geometry) in enumerate(zip(photos, geometries, strict=True)):
+        picture, grid = unroll(colours, geometry)
         for low, high in STRETCHES_MM:
             line = find_block_line(picture, grid.facing, low, high)
             if line is None:
@@ -68,8 +68,8 @@ def line_of(images: Sequence[Image], geometries: Sequence[Geometry]) -> KnownLin
         pairs = np.repeat(np.maximum(odd[::2], odd[1::2]), 2)  # a stretch is right or wrong as a whole
         weight = 1.0 / (1.0 + pairs / 4.0)
     agree = weight > 0.5
-    photos = set(np.array(seen)[agree].tolist())
-    if len(photos) < LEAST_PHOTOS or agree.sum() < 2 * LEAST_STRETCHES or agree.mean() < LEAST_SHARE:
+    agreeing = set(np.array(seen)[agree].tolist())
+    if len(agreeing) < LEAST_PHOTOS or agree.sum() < 2 * LEAST_STRETCHES or agree.mean() < LEAST_SHARE:
         return None
     if np.ptp(a[agree, 0]) < LEAST_SPAN_MM:
         return None

@@ -102,7 +102,7 @@ def _look_closely(stage: Stage, seen: Close) -> Close:
         clues = clues_of(observed, fit.geometry, stage.request)
         fit = fit_stage(stage, way.outline_px, way.u_px, fit.theta, clues)
         if reaches:
-            picture, grid = unroll(stage.image, fit.geometry, fit.geometry.cap)
+            picture, grid = unroll(stage.colours, fit.geometry, fit.geometry.cap)
             sighting = find_closure(picture, grid)
             observed = _middle_seen(sighting, grid, fit, stage.request)
     return Close(way, fit, picture, grid, sighting, observed)
@@ -133,7 +133,7 @@ def sight_cap(photo: Photo, request: CheckRequest, camera: Camera | None = None)
         lean = float(np.clip(lean, -0.1, 0.1))
         seam = find_seam(picture, grid.facing, nothing, rim_v, at, lean, 5.0, back_v_mm=200.0)
         pair = seam is not None and seam.kind == "a pair of seams"
-    about_block, line_grid = unroll(photo.image, fit.geometry, v_front_mm=LINE_FRONT_MM)
+    about_block, line_grid = unroll(photo.colours, fit.geometry, v_front_mm=LINE_FRONT_MM)
     from_v = rim_v_mm(rim) + AFTER_RIM_MM
     line = find_block_line(about_block, line_grid.facing, from_v, from_v + LINE_REACH_MM, LINE_FRONT_MM)
     under = None

@@ -19,12 +19,13 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import Geometry
+from placecheck.colours import Colours
 from placecheck.find.network import CLOSURE_CHANNELS, run, sigmoid
 from placecheck.find.seam import find_seam
 from placecheck.find.unroll import PX_PER_MM, V_FRONT_MM, Unrolling, cell_to_uv, unroll_grid, uv_to_cell
 from placecheck.mid_plane import MidPlane
 from placecheck.observed import FOLD, Line, Mark
-from placecheck.vision import Image, dilate, resample, resize
+from placecheck.vision import dilate, resample, resize
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -87,7 +88,7 @@ class ClosureSighting:
 
 
 def unroll(
-    image: Image,
+    colours: Colours,
     geometry: Geometry,
     about: MidPlane | None = None,
     px_per_mm: float = PX_PER_MM,
@@ -96,8 +97,8 @@ def unroll(
     """The unrolled picture (h, w, 4): BGR and facing, and its grid; about the block's mid plane or `about`."""
     grid = unroll_grid(geometry, about=about, px_per_mm=px_per_mm, v_front_mm=v_front_mm)
     seen = grid.facing > 0.03
-    px = grid.photo_px
-    # photo pixels for one unrolled pixel, where the dome faces the lens
+    image, px = colours.pixels, colours.own_px(grid.photo_px)
+    # pixels of it for one unrolled pixel, where the dome faces the lens
     step = np.linalg.norm(np.diff(px[::8, ::8], axis=1), axis=-1) / 8
     good = seen[::8, ::8][:, 1:] & seen[::8, ::8][:, :-1]
     ratio = float(np.median(step[good])) if good.any() else 1.0
@@ -113,12 +114,12 @@ def unroll(
         at = np.empty((2, *x.shape), np.float32)
         for out, a, start, f in ((at[0], x, x0, nw / part.shape[1]), (at[1], y, y0, nh / part.shape[0])):
             out[:] = a * np.float64(f) + ((0.5 - start) * f - 0.5)
-        colours = resample(small, np.moveaxis(at, 0, -1))
+        levels = resample(small, np.moveaxis(at, 0, -1))
     else:
-        colours = resample(image, px)
+        levels = resample(image, px)
     picture = np.empty((*seen.shape, 4), np.uint8)
     for k in range(3):
-        picture[..., k] = np.where(seen, colours[..., k], np.uint8(128))
+        picture[..., k] = np.where(seen, levels[..., k], np.uint8(128))
     picture[..., 3] = (grid.facing * 255.0).round()
     return picture, grid
 

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.vision import Image, gaussian_blur, sample
+from placecheck.colours import Colours
+from placecheck.vision import gaussian_blur, sample
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -91,7 +92,7 @@ def _smooth(colours: FloatArray) -> FloatArray:
 
 
 def find_edge(
-    image: Image,
+    colours: Colours,
     ring: FloatArray,
     mm_per_px: float,
     reach_mm: float,
@@ -107,7 +108,7 @@ def find_edge(
     normal = normals_of(ring)
     count = round(reach_mm / STEP_MM)
     places_mm = np.arange(-count, count + 1) * STEP_MM
-    score = _contrast(_profiles(image, ring, normal, mm_per_px, count), count)
+    score = _contrast(_profiles(colours, ring, normal, mm_per_px, count), count)
     here = ring[:, None, :] + (places_mm / mm_per_px)[None, :, None] * normal[:, None, :]
     if votes is not None and vote_grid is not None:
         score = score + 2.0 * _voted(votes, vote_grid, here, normal[:, None, :] * (3.0 / mm_per_px))
@@ -128,21 +129,22 @@ def find_edge(
     return Edge(px, offset_mm, score[i, k] / 3.0)
 
 
-def _profiles(image: Image, ring: FloatArray, normal: FloatArray, mm_per_px: float, count: int) -> FloatArray:
+def _profiles(colours: Colours, ring: FloatArray, normal: FloatArray, mm_per_px: float, count: int) -> FloatArray:
     """Log colours (N, K, 3) every STEP_MM along the normals.
 
     From `count` steps and a window inside the ring to as much and BEYOND_MM outside it.
     """
     half, beyond = round(WINDOW_MM / STEP_MM), round(BEYOND_MM / STEP_MM)
     offsets_mm = np.arange(-count - half, count + half + beyond + 1) * STEP_MM
-    at = ring[:, None, :] + (offsets_mm / mm_per_px)[None, :, None] * normal[:, None, :]
+    image, mm_per_px = colours.pixels, colours.shrink * mm_per_px
+    at = colours.own_px(ring)[:, None, :] + (offsets_mm / mm_per_px)[None, :, None] * normal[:, None, :]
     x0, y0 = np.maximum(np.floor(at.min((0, 1))).astype(int) - 3, 0)
     x1, y1 = np.ceil(at.max((0, 1))).astype(int) + 4
     part = image[y0 : min(y1, image.shape[0]), x0 : min(x1, image.shape[1])]
     blur = 0.45 * STEP_MM / mm_per_px
     soft = gaussian_blur(part, blur) if blur > 0.5 else part
-    colours = [sample(soft[..., k], at[..., 0] - x0, at[..., 1] - y0).astype(float) for k in range(3)]
-    out: FloatArray = np.log(np.stack(colours, -1) + 12.0)  # so that a shadow's edge counts like a bright one's
+    levels = [sample(soft[..., k], at[..., 0] - x0, at[..., 1] - y0).astype(float) for k in range(3)]
+    out: FloatArray = np.log(np.stack(levels, -1) + 12.0)  # so that a shadow's edge counts like a bright one's
     return out
 
 

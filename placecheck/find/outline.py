@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.colours import Colours
 from placecheck.errors import RetakeNeeded
 from placecheck.find.network import run, sigmoid
 from placecheck.vision import Image, affine_crop, gaussian_blur, largest_blob, resize
@@ -150,17 +151,17 @@ def _window_about_block(
     return small, np.round(middle - SIZE / 4).astype(int), float(blocklike.max())
 
 
-def find_block(image: Image, card_px_per_mm: float) -> BlockSighting:
-    """The block in an upright BGR photo (h, w, 3) whose card has `card_px_per_mm`.
+def find_block(colours: Colours, card_px_per_mm: float) -> BlockSighting:
+    """The block in an upright photo whose card has `card_px_per_mm`.
 
     Raises RetakeNeeded (block-missing, block-cut-off, block-too-small).
     """
-    h, w = image.shape[:2]
+    image = colours.pixels
     missing = RetakeNeeded(
         "block-missing",
         "No block was found in the photo: take it again with the whole block and the card in the frame.",
     )
-    scale = PX_PER_MM / (card_px_per_mm * CROWN_OVER_TABLE)
+    scale = PX_PER_MM / (card_px_per_mm / colours.shrink * CROWN_OVER_TABLE)
     # the slower network is asked where the quick one sees nothing
     found = _window_about_block(image, scale, "place", FAR) or _window_about_block(image, scale, "block", 1.0)
     if found is None:
@@ -173,6 +174,7 @@ def find_block(image: Image, card_px_per_mm: float) -> BlockSighting:
     mask = _largest(probability, LEAST_CELLS)
     if mask is None:
         raise missing
+    h, w = colours.photo_shape
     half = np.array([small.shape[1] / w, small.shape[0] / h]) / 2
     offset = half / 2 - 0.5 - corner  # photo px -> cells of the window
     ys, xs = np.nonzero(mask)

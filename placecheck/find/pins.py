@@ -21,9 +21,10 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import Geometry
+from placecheck.colours import Colours
 from placecheck.find.edge import distances_to_segments
 from placecheck.surface_map import Chart
-from placecheck.vision import Image, gaussian_blur, largest_within, resample, resize
+from placecheck.vision import gaussian_blur, largest_within, resample, resize
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -61,10 +62,12 @@ class Spot:
         return out
 
 
-def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArray, keep: int = 400) -> list[Spot]:
+def find_spots(
+    colours: Colours, geometry: Geometry, chart: Chart, outline_px: FloatArray, keep: int = 400
+) -> list[Spot]:
     """Round spots of a pin head's size within the block's outline, of the `keep` most contrasting ones."""
-    mm_per_px = geometry.mm_per_px
-    radius = HEAD_MM / 2 / mm_per_px
+    image, outline = colours.pixels, colours.own_px(outline_px)
+    radius = HEAD_MM / 2 / (geometry.mm_per_px * colours.shrink)
     pad = int(4 * radius)
     x0, y0 = np.maximum(np.floor(outline.min(0)).astype(int) - pad, 0)
     x1, y1 = np.minimum(np.ceil(outline.max(0)).astype(int) + pad, [image.shape[1], image.shape[0]])
@@ -83,14 +86,14 @@ def find_spots(image: Image, geometry: Geometry, chart: Chart, outline: FloatArr
     at = _strongest(part, radius, keep)
     apart = _apart(part, at, radius)
     at, apart = at[apart > LEAST_APART], apart[apart > LEAST_APART]
-    px = (at + 0.5) / [fx, fy] - 0.5 + [x0, y0]
+    px = colours.photo_px((at + 0.5) / [fx, fy] - 0.5 + [x0, y0])
     # the head's own colour, from its middle only
     x, y = np.round(at).astype(int).T
-    colours = gaussian_blur(part, max(0.35 * radius, 0.6))[y, x].astype(float)
+    heads = gaussian_blur(part, max(0.35 * radius, 0.6))[y, x].astype(float)
     low, high = (chart.to_uv(geometry.hit(px, lift)) for lift in HEAD_LIFTS_MM)
     low = np.where(np.isfinite(low), low, high)  # beyond the dome's edge unless it stands out
     known = np.flatnonzero(np.isfinite(low).all(-1) & np.isfinite(high).all(-1))
-    return [Spot(px[i], colours[i], float(apart[i]), low[i], high[i]) for i in known]
+    return [Spot(px[i], heads[i], float(apart[i]), low[i], high[i]) for i in known]
 
 
 def _strongest(part: npt.NDArray[Any], radius: float, keep: int) -> FloatArray:

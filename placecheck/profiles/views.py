@@ -160,7 +160,7 @@ def _cards_in(paths: Sequence[Path]) -> tuple[list[PhotoReport], list[_CardSeen]
     for path, name in zip(paths, _short_names(paths), strict=True):
         try:
             photo = load_photo(Path(path))
-            card = find_card(photo.gray())
+            card = find_card(photo.gray)
         except PlacecheckError as error:
             reports.append(PhotoReport(name, reason=error.problem.message))
             continue
@@ -170,7 +170,7 @@ def _cards_in(paths: Sequence[Path]) -> tuple[list[PhotoReport], list[_CardSeen]
         problems = card_problems(card)
         reports.append(PhotoReport(name, reason=problems[0].message if problems else None))
         if not problems:
-            seen.append(_CardSeen(replace(photo, image=photo.image[:1, :1]), card, name))
+            seen.append(_CardSeen(photo.emptied(), card, name))
     return reports, seen
 
 

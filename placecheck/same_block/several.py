@@ -84,7 +84,7 @@ def open_all(paths: Sequence[Path]) -> list[Photo]:
             photo = load_photo(path)
         except PlacecheckError as error:
             raise type(error)(error.problem.code, _named(path, error.problem.message)) from error
-        key = photo.image.tobytes()
+        key = photo.gray.tobytes()
         if key in contents:
             raise UsageProblem(
                 "same-photo-twice",

@@ -71,7 +71,8 @@ def moves_since(record: int, seen: Sighted, on: OnDome) -> tuple[dict[str, Move]
     same_tape = abs(earlier.block_circumference_mm - request.block_circumference_mm) < 0.1
     same_tape &= earlier.block == request.block
     found = moves_between((seen_before, on_before), (seen, on), same_tape)
-    return found, same_photo(record) if np.array_equal(seen_before.stage.image, seen.stage.image) else ()
+    same = np.array_equal(seen_before.stage.colours.pixels, seen.stage.colours.pixels)
+    return found, same_photo(record) if same else ()
 
 
 def same_photo(record: int) -> tuple[Problem, ...]:

@@ -56,7 +56,7 @@ def measure_stitches(
     photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
 ) -> Measured:
     """Spacing of the stitches in a close-up. Raises RetakeNeeded where the photo does not show enough."""
-    card = find_card(photo.gray(), SMALL_CARD)
+    card = find_card(photo.gray, SMALL_CARD)
     for problem in card_problems(card):
         raise RetakeNeeded.of(problem)
     _refuse_far_or_blurred(card)
