@@ -17,10 +17,10 @@ from scipy.interpolate import CubicHermiteSpline
 from placecheck.block import Geometry
 from placecheck.camera import rotation
 from placecheck.card import find_card
+from placecheck.colours import Colours
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded
 from placecheck.find.closure import Trace, _spot, as_one_line, find_closure, run_of, unroll
-from placecheck.colours import Colours
 from placecheck.find.edge import distances_to_segments, find_edge, normals_of
 from placecheck.find.network import FOLDER, run
 from placecheck.find.outline import _crossings, _window, find_block
