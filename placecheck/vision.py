@@ -112,6 +112,21 @@ def pixel_blur(image: Any, sigma: float, box: int) -> Any:
     return cv2.blur(gaussian_blur(image, sigma), (box, box), borderType=cv2.BORDER_REPLICATE)
 
 
+def slope_across(image: Any) -> Any:
+    """Central differences along the rows of a float32 image (h, w); 0 at the edges."""
+    return cv2.Sobel(image, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
+
+
+def slope_down(image: Any) -> Any:
+    """Central differences down the columns of a float32 image (h, w); 0 at the edges."""
+    return cv2.Sobel(image, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
+
+
+def layered(*layers: Any) -> Any:
+    """Layers (h, w) of one type to (h, w, n)."""
+    return cv2.merge(layers)
+
+
 def slope_and_range(image: Any, window: int) -> tuple[Any, Any]:
     """Gradient magnitude per pixel, and the difference of greatest and least value in window x window pixels."""
     kernel = np.array([[-0.5, 0.0, 0.5]], np.float32)

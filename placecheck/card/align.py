@@ -128,9 +128,9 @@ def _layers(drawn: vision.Float32Image, factor: int) -> vision.Float32Image:
 
     The changes are by a shift along x, by one along y, and by more blur.
     """
-    grad_y, grad_x = (g * factor for g in np.gradient(drawn))
-    bend = (np.gradient(grad_y, axis=0) + np.gradient(grad_x, axis=1)) * factor
-    return np.stack([drawn, -grad_x, -grad_y, 0.5 * bend], axis=-1)
+    across, down = vision.slope_across(drawn), vision.slope_down(drawn)
+    bend = vision.slope_across(across) + vision.slope_down(down)
+    return vision.layered(drawn, -factor * across, -factor * down, 0.5 * factor**2 * bend)
 
 
 def _fit_corner(
