@@ -11,6 +11,7 @@ import pytest
 from records_shop import REQUEST, answer, jpeg
 
 from placecheck.cli import run
+from placecheck.page import books
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
 
@@ -293,6 +294,30 @@ def test_purge_removes_the_client_s_orders_and_names_those_that_were_hers_before
     assert run(["order", "show", "4"]) == 2
     capsys.readouterr()
     assert "order" not in records(capsys, "purge", "--client", "hazel", "--yes")[2]
+
+
+def test_a_clients_checks_are_found_and_purged_by_the_alias_that_her_order_has_now(home, capsys):
+    """Those from before the alias was changed are hers, too: kept with the old one, they outlived her purge unsaid."""
+    from placecheck.commands.filed_under import names_given
+
+    assert run(["order", "new", "Willow", "--circumference", "22in"]) == 0
+    save_check(home, jpeg(1), answer(), REQUEST, order="0001", client=names_given("1", None, None).client, stage="cap")
+    assert run(["order", "change", "1", "--alias", "Oak"]) == 0
+    save_check(home, jpeg(2), answer(), REQUEST, order="0001", client=names_given("1", None, None).client)
+    save_check(home, jpeg(3), answer(), REQUEST, order="A-7", client="willow")
+    capsys.readouterr()
+
+    def found(client: str) -> list[tuple[int, str]]:
+        lines = map(json.loads, records(capsys, "list", "--client", client, "--json")[1].splitlines())
+        return [(line["id"], line["client"]) for line in lines]
+
+    assert found("OAK") == [(2, "Oak"), (1, "Willow")]
+    assert found("Willow") == [(3, "willow"), (1, "Willow")]
+    assert len(records(capsys, "export", "--client", "oak")[1].splitlines()) == 3
+    assert [line.id for line in books.find(home, books.filter_of({"client": "oak"}), 0)[0]] == [2, 1]
+    said = records(capsys, "purge", "--client", "oak", "--yes")[2]
+    assert said.startswith("2 records and 2 files removed, and the order 0001.\n")
+    assert found("Willow") == [(3, "willow")]
 
 
 def test_verify_backup_restore_purge(shop, capsys, monkeypatch):

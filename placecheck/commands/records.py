@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands import records_charts, records_keeping
-from placecheck.commands.filed_under import filed_order
+from placecheck.commands.filed_under import filed_order, orders_of
 from placecheck.commands.records_options import (
     Client,
     Closure,
@@ -87,7 +87,7 @@ def list_records(
     from placecheck.records.model import filter_from, is_time
     from placecheck.records.request_json import to_json
 
-    wanted = filter_from(order, client, maker, stage, verdict, closure, since, until)
+    wanted = filter_from(order, client, maker, stage, verdict, closure, since, until, orders_of(client))
     with opened() as store:
         found = store.find(wanted, limit, skip)
         total = len(found) + skip if len(found) < limit and (found or not skip) else store.count(wanted)
@@ -278,7 +278,7 @@ def export(
     chosen = kind or ending
     if chosen not in ("csv", "jsonl"):
         raise UsageProblem("export-kind", f"{file} must end in .csv or .jsonl, or say which with --as.")
-    wanted = filter_from(order, client, maker, stage, verdict, closure, since, until)
+    wanted = filter_from(order, client, maker, stage, verdict, closure, since, until, orders_of(client))
     with opened() as store:
         records = _naming_changed(store.each(wanted))
         lines = csv_lines(records) if chosen == "csv" else jsonl_lines(records)

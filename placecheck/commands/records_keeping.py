@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands.asking import asking
+from placecheck.commands.filed_under import orders_of
 from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
 
 if TYPE_CHECKING:
@@ -140,13 +141,18 @@ def purge(
 
     if older_than is None and client is None and not demo:
         raise UsageProblem("purge-what", "Say what to remove: --older-than, --client or --demo.")
-    wanted = Filter(client=client, until=age_limit(older_than) if older_than else None, origin="demo" if demo else None)
+    wanted = Filter(
+        client=client,
+        until=age_limit(older_than) if older_than else None,
+        origin="demo" if demo else None,
+        client_orders=orders_of(client),
+    )
     folder = inbox_folder(home())
     held, doubtful = ([], {}) if demo else _held(folder, wanted)
     page = f"{numbered(len(held), 'photo')} of the bench page" if held else ""
     whole = client is not None and older_than is None and not demo
     known = _orders_of(client)
-    orders = [order for order in known if whole and _alike(order.alias, client)]
+    orders = [order for order in known if whole and order.label in wanted.client_orders]
     labels = f"the order{'s' * (len(orders) > 1)} {', '.join(order.label for order in orders)}" if orders else ""
     with opened() as store:
         count = store.count(wanted)

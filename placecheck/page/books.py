@@ -88,11 +88,12 @@ FILTERS = ("order", "client", "maker", "stage", "verdict", "closure", "since", "
 
 def filter_of(texts: Mapping[str, str]) -> Filter:
     """A filter from a form's texts; an order is known by number or alias. Raises PlacecheckError."""
-    from placecheck.commands.filed_under import filed_order
+    from placecheck.commands.filed_under import filed_order, orders_of
     from placecheck.records.model import filter_from
 
     asked = {name: texts.get(name, "").strip()[:60] or None for name in FILTERS}
-    return filter_from(**asked | {"order": filed_order(asked["order"])})
+    order, client_orders = filed_order(asked["order"]), orders_of(asked["client"])
+    return filter_from(**asked | {"order": order}, client_orders=client_orders)
 
 
 def next_stages(home: Path, orders: Iterable[str]) -> dict[str, Stage]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from placecheck.answer import COVERAGE_FACTOR, MEASURE_BY_NAME
 from placecheck.quality.first_pass import Fault, Yield, faults, first_pass_yield
@@ -97,11 +98,17 @@ def overview(
     """Quality control by "maker", "closure" or "stage"."""
     wanted = as_kept(store, wanted)
     groups = [
-        group_of(store, name, replace(wanted, **{by: name}), measures, last)
+        group_of(store, name, _within(wanted, by, name), measures, last)
         for name in tallies.groups(store.database, by, wanted)
     ]
     groups.sort(key=lambda g: (g.first_pass.high, g.first_pass.share or 0.0, g.name or ""))
     return Overview(by, group_of(store, None, wanted, (), last), tuple(groups), store.count(wanted))
+
+
+def _within(wanted: Filter, by: str, name: str) -> Filter:
+    """The filter for one group alone."""
+    only: dict[str, Any] = {by: name}
+    return replace(wanted, **only)
 
 
 def fault_words(fault: Fault) -> str:
