@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
+import re
 import time
 
 import pytest
@@ -523,3 +525,28 @@ def test_a_chart_is_of_the_stage_that_has_the_measure(home, capsys):
     assert (status, "does not measure stitch_spacing_mean_mm: choose --stage stitches" in err) == (2, True)
     assert "placements  1" in records(capsys, "chart", "offset_mm", "--stage", "stitched")[1]
     assert "nothing to chart" in records(capsys, "chart", "offset_mm")[2]
+
+
+@pytest.mark.parametrize(
+    ("stage", "measures"),
+    [
+        ("cap", {"cap_shift_mm": "cap off the block's middle", "cap_turn_deg": "cap turned"}),
+        ("stitches", {"stitch_spacing_largest_mm": "stitch to stitch, largest"}),
+    ],
+)
+def test_quality_charts_what_its_stage_measures(home, capsys, stage, measures):
+    """Of caps and seams it said who passes and no more: the charts were those of a pinned closure alone."""
+    for i in range(6):
+        one = {"value": 2.5 + 0.1 * (i % 3), "U95": 0.4, "unit": "mm", "low": -3, "high": 3, "state": "in"}
+        said = {**answer(), "measures": dict.fromkeys(measures, one)}
+        save_check(home, jpeg(i), said, REQUEST, order=f"O{i}", maker="Ada", stage=stage)
+        save_check(home, jpeg(i), answer(), REQUEST, order=f"O{i}", maker="Ada")
+    for name, asked in (("Ada", ("--stage", stage)), (stage, ("--by", "stage"))):
+        groups = records(capsys, "quality", *asked)[1].split("\n\n")
+        told = next(group for group in groups if group.startswith(f"{name}: "))
+        assert [line[2:-1] for line in told.splitlines() if line.endswith(":")] == [*measures.values()]
+        assert told.count("placements will fall between") == len(measures)
+    assert records(capsys, "quality", "--stage", stage, "--html", "q.html")[0] == 0
+    page = html.unescape((home.parent / "q.html").read_text())
+    titles = re.findall("<title>(.*): Ada, 6 placements", page)
+    assert [title[0].lower() + title[1:] for title in titles] == [*measures.values()]
