@@ -489,6 +489,29 @@ def test_a_question_on_a_terminal(run, monkeypatch):
     assert json.loads(run("list", "--json")[1])[0]["measurements"] == {"circumference_mm": 570.0}
 
 
+@pytest.mark.parametrize(
+    ("given", "meant", "mm"),
+    [
+        (("--block", "57"), "57cm", 570.0),
+        (("--block", "57in"), "57cm", 570.0),
+        (("--block", "22.5 cm"), "22.5in", 571.5),
+        (("--block", "57", "--unit", "in"), "57cm", 570.0),
+    ],
+)
+def test_the_block_s_tape_is_asked_about_like_the_client_s(run, monkeypatch, given, meant, mm):
+    new = ("new", "Fern", "--circumference", "22 1/2", *given)
+    status, out, err = run(*new)  # nobody is there to be asked
+    assert (status, out, "block circumference" in err) == (2, "", True)
+    monkeypatch.setattr(order_given, "_can_ask", lambda: True)
+    asked = []
+    monkeypatch.setattr("typer.confirm", lambda text, err: asked.append(text) or len(asked) > 1)
+    assert run(*new)[0] == 2
+    assert run(*new)[0] == 0
+    assert asked == [f"Take it as {meant}?"] * 2
+    (kept,) = json.loads(run("list", "--json")[1])
+    assert kept["block"]["circumference_mm"] == pytest.approx(mm)
+
+
 def test_an_accepted_doubt_is_kept_with_the_order(run):
     status, _, _ = run("new", "Fern", "--circumference", "24 5/8", "--yes")
     assert status == 0
