@@ -6,7 +6,9 @@ import csv
 import html
 import io
 import json
+import os
 import re
+import sqlite3
 import time
 
 import pytest
@@ -14,6 +16,7 @@ from records_shop import REQUEST, answer, jpeg
 
 from placecheck.cli import run
 from placecheck.page import books
+from placecheck.records.photos import RecordsProblem
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
 
@@ -343,6 +346,25 @@ def test_verify_backup_restore_purge(shop, capsys, monkeypatch):
     assert status == 1
     assert out == f"altered: {found.photo.sha256}.jpg (record 2)\n"
     assert "lost or changed" in err
+
+
+def test_what_a_failed_save_leaves_is_named_with_the_command_that_removes_it(shop, capsys):
+    """Its photo stood among the orphaned at every verify, with no word of what is to be done."""
+    with sqlite3.connect(shop / "records.sqlite3", isolation_level=None) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        with Store(shop, timeout_s=0.1) as store, pytest.raises(RecordsProblem, match="held by another program"):
+            save_check(store, jpeg(77), answer(), REQUEST)
+        other.execute("ROLLBACK")
+    (orphan,) = (line.split()[1] for line in records(capsys, "verify")[1].splitlines())
+    assert (
+        "`placecheck records verify --remove-orphans` removes it, once it is an hour old"
+        in records(capsys, "verify")[2]
+    )
+    assert "0 orphaned files removed (what is younger" in records(capsys, "verify", "--remove-orphans")[2]
+    an_hour_ago = time.time() - 3601
+    os.utime(shop / "photos" / orphan, (an_hour_ago, an_hour_ago))
+    assert "1 orphaned file removed" in records(capsys, "verify", "--remove-orphans")[2]
+    assert records(capsys, "verify")[2] == "7 records, 13 files: all sound.\n"
 
 
 def test_purge_asks_first(shop, capsys, monkeypatch):

@@ -85,7 +85,13 @@ def verify(
             concerns = f" (record {', '.join(map(str, trouble.records))})" if trouble.records else ""
             print(f"{trouble.kind}: {trouble.what}{concerns}")
         if remove_orphans:
-            say(f"{numbered(remove(found), 'orphaned file')} removed (younger than an hour are left).")
+            left = "what is younger than an hour, or is no file of the records, is left"
+            say(f"{numbered(remove(found), 'orphaned file')} removed ({left}).")
+        elif found.orphans:
+            say(
+                "No record names what is orphaned, as a save that failed leaves it: "
+                "`placecheck records verify --remove-orphans` removes it, once it is an hour old."
+            )
     if found.sound:
         what = "all sound" if not found.troubles else "nothing lost"
     else:
