@@ -264,7 +264,18 @@ def test_a_file_that_cannot_be_written_is_to_be_named_otherwise(shop, capsys):
         assert "PLACECHECK_HOME" not in err
 
 
+def test_a_record_s_picture_is_written_as_what_it_is(shop, capsys):
+    """A JPEG under the name of a PNG is opened by some programs and refused by others."""
+    for which in ("--photo", "--overlay"):
+        status, _, err = records(capsys, "show", "1", which, "o.png")
+        assert (status, err) == (2, "placecheck: o.png must end in .jpg or .jpeg, since that is what is written.\n")
+    assert not (shop.parent / "o.png").exists()
+    assert records(capsys, "show", "1", "--photo", "o.JPEG")[0] == 0
+
+
 def test_records_that_do_not_match_are_not_none_at_all(shop, capsys):
+    assert records(capsys, "list", "--order", "")[2] == "No records match.\n"
+    assert records(capsys, "list", "--skip", "100")[2] == "No records match.\n"
     assert records(capsys, "quality", "--maker", "Bo")[2] == "No records of the stage pinned match.\n"
     assert records(capsys, "quality", "--maker", "Bo", "--stage", "any")[2] == "No records match.\n"
 
