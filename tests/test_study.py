@@ -735,8 +735,8 @@ def test_command_plan(tmp_path, capsys):
     assert run([*arguments, "--force"]) == 0
     assert run(["study", "plan", "--makers", "1"]) == 2
     capsys.readouterr()
-    for doubled in ("offset_mm,offset_mm", "maker"):
+    for doubled in ("offset_mm,offset_mm", "Offset_mm,offset_mm", "maker", "Note"):  # as analyse would read it
         assert run(["study", "plan", "--measures", doubled]) == 2
         printed = capsys.readouterr()
         assert printed.out == ""
-        assert f"two columns “{doubled.partition(',')[0]}”" in printed.err
+        assert f"“{doubled.split(',')[-1]}” cannot be one more measure" in printed.err
