@@ -329,6 +329,12 @@ def test_a_clients_checks_are_found_and_purged_by_the_alias_that_her_order_has_n
 
     assert found("OAK") == [(2, "Oak"), (1, "Willow")]
     assert found("Willow") == [(3, "willow"), (1, "Willow")]
+    assert run(["order", "change", "1", "--alias", "Ash"]) == 0
+    assert records(capsys, "report", "1")[0] == 0
+    handed_out = [(home.parent / "0001.html").read_text(), books.report(home, "0001", pdf=False).decode()]
+    assert [re.findall(r"Client: (\w+)", page) for page in handed_out] == [["Ash"]] * 2
+    assert run(["order", "change", "1", "--alias", "Oak"]) == 0
+    capsys.readouterr()
     assert len(records(capsys, "export", "--client", "oak")[1].splitlines()) == 3
     assert [line.id for line in books.find(home, books.filter_of({"client": "oak"}), 0)[0]] == [2, 1]
     said = records(capsys, "purge", "--client", "oak", "--yes")[2]

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands import records_charts, records_keeping
-from placecheck.commands.filed_under import filed_order, orders_of
+from placecheck.commands.filed_under import client_of, filed_order, orders_of
 from placecheck.commands.records_options import (
     Client,
     Closure,
@@ -315,6 +315,6 @@ def report(
     if target.suffix.lower() not in (".html", ".htm", ".pdf"):
         raise UsageProblem("report-kind", f"{target} must end in .html or .pdf.")
     with opened() as store:
-        gathered = order_report(store, order)
+        gathered = order_report(store, order, client_of(order))
     pdf = target.suffix.lower() == ".pdf"
     write(target, order_pdf(gathered) if pdf else order_html(gathered).encode(), force)

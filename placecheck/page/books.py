@@ -174,10 +174,12 @@ def quality(home: Path, by: str) -> Overview:
 
 
 def report(home: Path, order: str, pdf: bool) -> bytes:
-    """The report of an order, a self-contained HTML page or a PDF. Raises RecordsProblem."""
+    """The report of an order, a self-contained HTML page or a PDF. Raises PlacecheckError."""
+    from placecheck.commands.filed_under import client_of
     from placecheck.records.report import order_report
     from placecheck.records.report_files import order_html, order_pdf
 
+    client = client_of(order)
     with _records(home) as store:
-        gathered = order_report(store, order)
+        gathered = order_report(store, order, client)
     return order_pdf(gathered) if pdf else order_html(gathered).encode()
