@@ -445,7 +445,8 @@ def test_purge_by_client_names_a_photo_whose_order_is_damaged(home, capsys):
     assert status == 4
     assert err.startswith("1 record and 1 file removed, and 1 photo of the bench page, and the order 0001.\n")
     assert f"The file of order {other}, {path}, is damaged" in err
-    assert f"photo {inbox.photo(damaged)} may be among those to remove, and was left" in err
+    page = f"the bench page's photo {inbox.photo(damaged)}"
+    assert f"So the order and {page} may be among those to remove, and were left" in err
     assert left() == [False, True]
     with Store(home) as store:
         assert store.count() == 0
@@ -460,6 +461,27 @@ def test_purge_by_client_names_a_photo_whose_order_is_damaged(home, capsys):
     assert status == 0
     assert err.startswith("0 records and 0 files removed, and 1 photo of the bench page, and the order 0002.\n")
     assert left() == [False, False]
+
+
+def test_purge_by_client_names_an_order_that_cannot_be_read(home, capsys):
+    """It may be hers, with her tape: it stayed, and the purge said that all was done."""
+    for number in range(3):
+        assert run(["order", "new", "Fern", "--circumference", "22in", "--note", str(number)]) == 0
+    capsys.readouterr()
+    paths = [home / "orders" / f"000{number}.r001.json" for number in (1, 3)]
+    for path in paths:
+        path.write_text("{")
+    status, _, err = records(capsys, "purge", "--client", "Fern", "--yes")
+    assert status == 4
+    assert err.startswith("0 records and 0 files removed, and the order 0002.\n")
+    assert all(f"The file of order {path.name[:4]}, {path}, is damaged" in err for path in paths)
+    assert "So the orders may be among those to remove, and were left: mend that and purge again" in err
+    assert records(capsys, "purge", "--older-than", "1d", "--yes")[0] == 0  # that takes no orders
+    paths[0].unlink()
+    status, _, err = records(capsys, "purge", "--client", "Fern", "--yes")
+    assert (status, "So the order may be among those to remove, and was left" in err) == (4, True)
+    paths[1].unlink()
+    assert records(capsys, "purge", "--client", "Fern", "--yes")[::2] == (0, "No records match; nothing was removed.\n")
 
 
 def test_purge_names_a_photo_of_the_page_whose_job_is_damaged(home, capsys):
