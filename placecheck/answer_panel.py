@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from placecheck.answer import MEASURE_BY_NAME, Answer
 from placecheck.drawing import STATE_COLOUR, WHITE, Layer, wrapped
-from placecheck.printout import STATE_WORDS, in_words, verdict_text
+from placecheck.printout import STATE_WORDS, headline, in_words
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -41,7 +41,7 @@ def answer_panel(width: int, answer: Answer) -> Image.Image:
     height = round(px * 1.45 * (len(rows) + len(notes) * 3 + 2.2) + px)
     layer = Layer((width, height))
     x, y = px * 0.6, px * 0.4
-    layer.text((x, y), verdict_text(answer.measured.stage, answer.verdict), px * 1.25, WHITE, halo=False)
+    layer.text((x, y), headline(answer), px * 1.25, WHITE, halo=False)
     y += px * 1.8
     columns = (x + px * 1.3, x + px * 17.2, x + px * 28.6)
     for name in rows:

@@ -28,6 +28,7 @@ from placecheck.answer import (
     Verdict,
 )
 from placecheck.errors import one_line
+from placecheck.judge import EXIT_STATUS
 from placecheck.steps import begun, step_of
 
 if TYPE_CHECKING:
@@ -83,6 +84,8 @@ VERDICT_WORDS: Mapping[Verdict, str] = {
     "fix": "FIX: move a pin before stitching",
     "retake": "RETAKE: this photo cannot decide it",
 }
+NOT_CHECKED = "NOT CHECKED: nothing was measured"
+"""The headline where another photo would help nothing: what was given is no photo, or does not go with it."""
 _SIDES: Mapping[str, tuple[str, str]] = {
     **dict.fromkeys(("cap_shift_mm", "cap_turn_deg", "back_seams_mm", "temple_rim_mm"), ("right", "left")),
     **dict.fromkeys(("offset_mm", "fold_offset_front_mm", "fold_offset_back_mm"), ("right", "left")),
@@ -96,6 +99,13 @@ _SIDES: Mapping[str, tuple[str, str]] = {
 def verdict_text(stage: str, verdict: Verdict) -> str:
     """The verdict as a headline, as it reads at that stage of the job."""
     return STAGE_VERDICTS.get(stage, {}).get(verdict, VERDICT_WORDS[verdict])
+
+
+def headline(answer: Answer) -> str:
+    """What stands over an answer: its verdict, where the check came as far as one (exit status 0, 1 or 3)."""
+    if answer.exit_status != EXIT_STATUS[answer.verdict]:
+        return NOT_CHECKED
+    return verdict_text(answer.measured.stage, answer.verdict)
 
 
 def move_in_words(name: str, move: Move) -> str:
@@ -237,8 +247,8 @@ def print_answer(console: Console, answer: Answer, title: str | None = None, pho
     colour = {"pass": "bold green", "fix": "bold yellow", "retake": "bold magenta"}[answer.verdict]
     if title:
         console.print(Text(one_line(title), style="bold"))
-    headline = verdict_text(answer.measured.stage, answer.verdict)
-    console.print(Text(headline if photos == 1 else headline.replace("this photo", "these photos"), style=colour))
+    head = headline(answer)
+    console.print(Text(head if photos == 1 else head.replace("this photo", "these photos"), style=colour))
     if answer.measured.estimates:
         table = Table(box=None, pad_edge=False, header_style="bold")
         sewn = answer.measured.sewn

@@ -375,8 +375,12 @@ def test_photos_without_card_or_blurred_are_named(photos, rendered, tmp_path):
     assert "2 photos" in message
 
 
-def test_same_photo_twice(photos):
-    assert message_of(lambda: assess([photos[0], photos[0]]))[0] == "calibration-twice"
+def test_same_photo_twice(photos, tmp_path, monkeypatch, capsys):
+    """A slip in what was typed, which no further photo mends: 2, as where `block photos` is given one twice."""
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    for command in (["add", "phone"], ["guide"]):
+        assert run(["camera", *command, str(photos[0]), str(photos[0])]) == 2
+        assert f"The photo {photos[0]} was given twice" in capsys.readouterr().err
 
 
 def test_missing_poses_are_named_as_the_user_sees_them(rendered):

@@ -215,7 +215,15 @@ def test_unusable_files(run, tmp_path, photo, name):
     assert path.name in problem["message"]
     status, out, _ = run("check", path, *OPTIONS)
     assert status == 4
-    assert out.startswith("RETAKE")
+    assert out.startswith("NOT CHECKED: nothing was measured\n")
+
+
+def test_what_no_photo_helps_is_no_retake(run, photo):
+    """A frontal is too wide for any photo: another photo was asked for, and the status was that of a wrong option."""
+    status, out, _ = run("check", photo, "--closure", "13x4", *OPTIONS[2:])
+    assert status == 2
+    assert out.startswith("NOT CHECKED: nothing was measured\n")
+    assert "no photo shows both its ends" in " ".join(out.split())
 
 
 def test_no_read_permission(run, photo, monkeypatch):

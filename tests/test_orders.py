@@ -16,6 +16,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from records_shop import REQUEST, answer, jpeg
 from scipy.special import ellipe
 
 from placecheck import cli
@@ -26,6 +27,7 @@ from placecheck.orders.files import OrderFiles, order_as_json, order_from_json
 from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.orders.tape import TAPE, TAPE_BY_NAME
 from placecheck.orders.typed import UnitQuestion, parse_alias, parse_cap_size, parse_due, parse_tape_mm
+from placecheck.records.saving import save_check
 from placecheck.units import ClosureSize
 
 INCH = 25.4
@@ -241,6 +243,22 @@ def test_numbers_states_and_history(tmp_path):
     assert store.get("1") == store.get("0001") == store.get("#1") == store.get("willow") == changed
     assert [o.maker for o in store.history(1)] == ["Rowan", "Ash"]
     assert [o.alias for o in store.all()[0]] == ["Willow", "Fern"]
+
+
+@pytest.mark.parametrize("filed", ["0001", "1", "#1"])
+def test_a_number_that_checks_are_filed_under_is_given_to_no_new_order(run, tmp_path, filed):
+    """Its order would take on checks of another closure: its first attempt, its photo of the cap, its report."""
+    save_check(tmp_path / "home", jpeg(1), answer(), REQUEST, order=filed)
+    save_check(tmp_path / "home", jpeg(2), answer(), REQUEST, order="A-2")
+    save_check(tmp_path / "home", jpeg(3), answer(), REQUEST, order="20260003")
+    assert "Order 0002 for Fern is kept." in run("new", "Fern", "--circumference", "22 1/2")[1]
+    assert "Order 0003 for Oak is kept." in run("new", "Oak", "--circumference", "22 1/2")[1]
+
+
+def test_records_that_cannot_be_read_stop_no_order(run, tmp_path):
+    (tmp_path / "home").mkdir()
+    (tmp_path / "home" / "records.sqlite3").write_bytes(b"no database" * 100)
+    assert "Order 0001 for Fern is kept." in run("new", "Fern", "--circumference", "22 1/2")[1]
 
 
 def test_a_change_on_an_old_state_is_refused(tmp_path):
@@ -469,6 +487,29 @@ def test_a_question_on_a_terminal(run, monkeypatch):
     assert asked == ["Take it as 57cm?"]
     assert "57in" in err
     assert json.loads(run("list", "--json")[1])[0]["measurements"] == {"circumference_mm": 570.0}
+
+
+@pytest.mark.parametrize(
+    ("given", "meant", "mm"),
+    [
+        (("--block", "57"), "57cm", 570.0),
+        (("--block", "57in"), "57cm", 570.0),
+        (("--block", "22.5 cm"), "22.5in", 571.5),
+        (("--block", "57", "--unit", "in"), "57cm", 570.0),
+    ],
+)
+def test_the_block_s_tape_is_asked_about_like_the_client_s(run, monkeypatch, given, meant, mm):
+    new = ("new", "Fern", "--circumference", "22 1/2", *given)
+    status, out, err = run(*new)  # nobody is there to be asked
+    assert (status, out, "block circumference" in err) == (2, "", True)
+    monkeypatch.setattr(order_given, "_can_ask", lambda: True)
+    asked = []
+    monkeypatch.setattr("typer.confirm", lambda text, err: asked.append(text) or len(asked) > 1)
+    assert run(*new)[0] == 2
+    assert run(*new)[0] == 0
+    assert asked == [f"Take it as {meant}?"] * 2
+    (kept,) = json.loads(run("list", "--json")[1])
+    assert kept["block"]["circumference_mm"] == pytest.approx(mm)
 
 
 def test_an_accepted_doubt_is_kept_with_the_order(run):

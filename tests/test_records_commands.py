@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
+import os
+import re
+import sqlite3
 import time
 
 import pytest
 from records_shop import REQUEST, answer, jpeg
 
 from placecheck.cli import run
+from placecheck.page import books
+from placecheck.records.photos import RecordsProblem
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
 
@@ -258,7 +264,18 @@ def test_a_file_that_cannot_be_written_is_to_be_named_otherwise(shop, capsys):
         assert "PLACECHECK_HOME" not in err
 
 
+def test_a_record_s_picture_is_written_as_what_it_is(shop, capsys):
+    """A JPEG under the name of a PNG is opened by some programs and refused by others."""
+    for which in ("--photo", "--overlay"):
+        status, _, err = records(capsys, "show", "1", which, "o.png")
+        assert (status, err) == (2, "placecheck: o.png must end in .jpg or .jpeg, since that is what is written.\n")
+    assert not (shop.parent / "o.png").exists()
+    assert records(capsys, "show", "1", "--photo", "o.JPEG")[0] == 0
+
+
 def test_records_that_do_not_match_are_not_none_at_all(shop, capsys):
+    assert records(capsys, "list", "--order", "")[2] == "No records match.\n"
+    assert records(capsys, "list", "--skip", "100")[2] == "No records match.\n"
     assert records(capsys, "quality", "--maker", "Bo")[2] == "No records of the stage pinned match.\n"
     assert records(capsys, "quality", "--maker", "Bo", "--stage", "any")[2] == "No records match.\n"
 
@@ -295,6 +312,36 @@ def test_purge_removes_the_client_s_orders_and_names_those_that_were_hers_before
     assert "order" not in records(capsys, "purge", "--client", "hazel", "--yes")[2]
 
 
+def test_a_clients_checks_are_found_and_purged_by_the_alias_that_her_order_has_now(home, capsys):
+    """Those from before the alias was changed are hers, too: kept with the old one, they outlived her purge unsaid."""
+    from placecheck.commands.filed_under import names_given
+
+    assert run(["order", "new", "Willow", "--circumference", "22in"]) == 0
+    save_check(home, jpeg(1), answer(), REQUEST, order="0001", client=names_given("1", None, None).client, stage="cap")
+    assert run(["order", "change", "1", "--alias", "Oak"]) == 0
+    save_check(home, jpeg(2), answer(), REQUEST, order="0001", client=names_given("1", None, None).client)
+    save_check(home, jpeg(3), answer(), REQUEST, order="A-7", client="willow")
+    capsys.readouterr()
+
+    def found(client: str) -> list[tuple[int, str]]:
+        lines = map(json.loads, records(capsys, "list", "--client", client, "--json")[1].splitlines())
+        return [(line["id"], line["client"]) for line in lines]
+
+    assert found("OAK") == [(2, "Oak"), (1, "Willow")]
+    assert found("Willow") == [(3, "willow"), (1, "Willow")]
+    assert run(["order", "change", "1", "--alias", "Ash"]) == 0
+    assert records(capsys, "report", "1")[0] == 0
+    handed_out = [(home.parent / "0001.html").read_text(), books.report(home, "0001", pdf=False).decode()]
+    assert [re.findall(r"Client: (\w+)", page) for page in handed_out] == [["Ash"]] * 2
+    assert run(["order", "change", "1", "--alias", "Oak"]) == 0
+    capsys.readouterr()
+    assert len(records(capsys, "export", "--client", "oak")[1].splitlines()) == 3
+    assert [line.id for line in books.find(home, books.filter_of({"client": "oak"}), 0)[0]] == [2, 1]
+    said = records(capsys, "purge", "--client", "oak", "--yes")[2]
+    assert said.startswith("2 records and 2 files removed, and the order 0001.\n")
+    assert found("Willow") == [(3, "willow")]
+
+
 def test_verify_backup_restore_purge(shop, capsys, monkeypatch):
     assert records(capsys, "verify")[0] == 0
     assert records(capsys, "backup", "b.zip")[:2] == (0, "b.zip\n")
@@ -316,6 +363,25 @@ def test_verify_backup_restore_purge(shop, capsys, monkeypatch):
     assert status == 1
     assert out == f"altered: {found.photo.sha256}.jpg (record 2)\n"
     assert "lost or changed" in err
+
+
+def test_what_a_failed_save_leaves_is_named_with_the_command_that_removes_it(shop, capsys):
+    """Its photo stood among the orphaned at every verify, with no word of what is to be done."""
+    with sqlite3.connect(shop / "records.sqlite3", isolation_level=None) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        with Store(shop, timeout_s=0.1) as store, pytest.raises(RecordsProblem, match="held by another program"):
+            save_check(store, jpeg(77), answer(), REQUEST)
+        other.execute("ROLLBACK")
+    (orphan,) = (line.split()[1] for line in records(capsys, "verify")[1].splitlines())
+    assert (
+        "`placecheck records verify --remove-orphans` removes it, once it is an hour old"
+        in records(capsys, "verify")[2]
+    )
+    assert "0 orphaned files removed (what is younger" in records(capsys, "verify", "--remove-orphans")[2]
+    an_hour_ago = time.time() - 3601
+    os.utime(shop / "photos" / orphan, (an_hour_ago, an_hour_ago))
+    assert "1 orphaned file removed" in records(capsys, "verify", "--remove-orphans")[2]
+    assert records(capsys, "verify")[2] == "7 records, 13 files: all sound.\n"
 
 
 def test_purge_asks_first(shop, capsys, monkeypatch):
@@ -379,7 +445,8 @@ def test_purge_by_client_names_a_photo_whose_order_is_damaged(home, capsys):
     assert status == 4
     assert err.startswith("1 record and 1 file removed, and 1 photo of the bench page, and the order 0001.\n")
     assert f"The file of order {other}, {path}, is damaged" in err
-    assert f"photo {inbox.photo(damaged)} may be among those to remove, and was left" in err
+    page = f"the bench page's photo {inbox.photo(damaged)}"
+    assert f"So the order and {page} may be among those to remove, and were left" in err
     assert left() == [False, True]
     with Store(home) as store:
         assert store.count() == 0
@@ -394,6 +461,27 @@ def test_purge_by_client_names_a_photo_whose_order_is_damaged(home, capsys):
     assert status == 0
     assert err.startswith("0 records and 0 files removed, and 1 photo of the bench page, and the order 0002.\n")
     assert left() == [False, False]
+
+
+def test_purge_by_client_names_an_order_that_cannot_be_read(home, capsys):
+    """It may be hers, with her tape: it stayed, and the purge said that all was done."""
+    for number in range(3):
+        assert run(["order", "new", "Fern", "--circumference", "22in", "--note", str(number)]) == 0
+    capsys.readouterr()
+    paths = [home / "orders" / f"000{number}.r001.json" for number in (1, 3)]
+    for path in paths:
+        path.write_text("{")
+    status, _, err = records(capsys, "purge", "--client", "Fern", "--yes")
+    assert status == 4
+    assert err.startswith("0 records and 0 files removed, and the order 0002.\n")
+    assert all(f"The file of order {path.name[:4]}, {path}, is damaged" in err for path in paths)
+    assert "So the orders may be among those to remove, and were left: mend that and purge again" in err
+    assert records(capsys, "purge", "--older-than", "1d", "--yes")[0] == 0  # that takes no orders
+    paths[0].unlink()
+    status, _, err = records(capsys, "purge", "--client", "Fern", "--yes")
+    assert (status, "So the order may be among those to remove, and was left" in err) == (4, True)
+    paths[1].unlink()
+    assert records(capsys, "purge", "--client", "Fern", "--yes")[::2] == (0, "No records match; nothing was removed.\n")
 
 
 def test_purge_names_a_photo_of_the_page_whose_job_is_damaged(home, capsys):
@@ -498,3 +586,28 @@ def test_a_chart_is_of_the_stage_that_has_the_measure(home, capsys):
     assert (status, "does not measure stitch_spacing_mean_mm: choose --stage stitches" in err) == (2, True)
     assert "placements  1" in records(capsys, "chart", "offset_mm", "--stage", "stitched")[1]
     assert "nothing to chart" in records(capsys, "chart", "offset_mm")[2]
+
+
+@pytest.mark.parametrize(
+    ("stage", "measures"),
+    [
+        ("cap", {"cap_shift_mm": "cap off the block's middle", "cap_turn_deg": "cap turned"}),
+        ("stitches", {"stitch_spacing_largest_mm": "stitch to stitch, largest"}),
+    ],
+)
+def test_quality_charts_what_its_stage_measures(home, capsys, stage, measures):
+    """Of caps and seams it said who passes and no more: the charts were those of a pinned closure alone."""
+    for i in range(6):
+        one = {"value": 2.5 + 0.1 * (i % 3), "U95": 0.4, "unit": "mm", "low": -3, "high": 3, "state": "in"}
+        said = {**answer(), "measures": dict.fromkeys(measures, one)}
+        save_check(home, jpeg(i), said, REQUEST, order=f"O{i}", maker="Ada", stage=stage)
+        save_check(home, jpeg(i), answer(), REQUEST, order=f"O{i}", maker="Ada")
+    for name, asked in (("Ada", ("--stage", stage)), (stage, ("--by", "stage"))):
+        groups = records(capsys, "quality", *asked)[1].split("\n\n")
+        told = next(group for group in groups if group.startswith(f"{name}: "))
+        assert [line[2:-1] for line in told.splitlines() if line.endswith(":")] == [*measures.values()]
+        assert told.count("placements will fall between") == len(measures)
+    assert records(capsys, "quality", "--stage", stage, "--html", "q.html")[0] == 0
+    page = html.unescape((home.parent / "q.html").read_text())
+    titles = re.findall("<title>(.*): Ada, 6 placements", page)
+    assert [title[0].lower() + title[1:] for title in titles] == [*measures.values()]

@@ -489,6 +489,8 @@ def test_photos_are_checked_with_their_own_block(tmp_path, monkeypatch, capsys):
         measured = Measured({"offset_mm": Estimate(float(values.ravel()[index]), 0.2)})
         return one_photo.Checked(path, one_photo.answer_for(measured, request))
 
+    for i in range(values.size):
+        (tmp_path / f"p{i}.jpg").touch()
     monkeypatch.setattr(one_photo, "check_file", stand_in)
     assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path), "--json"]) == 0
     study = json.loads(capsys.readouterr().out)["studies"]["offset_mm"]
@@ -525,6 +527,34 @@ def test_photo_that_is_none_stops_the_study(tmp_path, monkeypatch, capsys):
     said = capsys.readouterr().err
     assert "p0.jpg does not exist" in said
     assert "Traceback" not in said
+    for i in range(8):
+        (tmp_path / f"p{i}.jpg").write_bytes(b"no photo")
+    assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path)]) == 2
+    assert "p0.jpg is not a JPEG" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("fields", "says"),
+    [
+        ("p7.jpg,5by,22.5in", "The closure size “5by”"),
+        ("p7.jpg,5x5,57", "The block circumference “57” has no unit"),
+        ("gone.jpg,5x5,22.5in", "gone.jpg does not exist"),
+    ],
+)
+def test_a_wrong_line_is_named_before_any_photo_is_checked(tmp_path, monkeypatch, capsys, fields, says):
+    """A slip in a study's last line cost the minutes of all photos before it, and the sentence named no line."""
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "home"))
+    sheet, _ = photo_study(tmp_path, aiag()[:2, :2, :2])
+    head, *lines = sheet.read_text().splitlines()
+    lines = [f"{line},5x5,22.5in" for line in lines[:-1]] + [lines[-1].replace("p7.jpg", fields)]
+    sheet.write_text("\n".join([f"{head},closure,block_circumference", *lines]))
+    for i in range(8):
+        (tmp_path / f"p{i}.jpg").write_bytes(b"no photo")
+    assert run(["study", "analyse", str(sheet), "--photos", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert f"Line 9 of {sheet}: " in said
+    assert says in said
+    assert said.count("\n") == 1
 
 
 # ----------------------------------------------------------------------------- the plan
@@ -735,8 +765,8 @@ def test_command_plan(tmp_path, capsys):
     assert run([*arguments, "--force"]) == 0
     assert run(["study", "plan", "--makers", "1"]) == 2
     capsys.readouterr()
-    for doubled in ("offset_mm,offset_mm", "maker"):
+    for doubled in ("offset_mm,offset_mm", "Offset_mm,offset_mm", "maker", "Note"):  # as analyse would read it
         assert run(["study", "plan", "--measures", doubled]) == 2
         printed = capsys.readouterr()
         assert printed.out == ""
-        assert f"two columns “{doubled.partition(',')[0]}”" in printed.err
+        assert f"“{doubled.split(',')[-1]}” cannot be one more measure" in printed.err

@@ -47,6 +47,22 @@ def filed_order(order: str | None) -> str | None:
     return kept.label if kept is not None else order
 
 
+def orders_of(client: str | None) -> tuple[str, ...]:
+    """The orders kept here that have the client's alias now, as the records call them; none for no client."""
+    from placecheck.orders.files import order_store
+    from placecheck.records.model import spelling
+
+    if client is None:
+        return ()
+    return tuple(order.label for order in order_store().all()[0] if spelling(order.alias) == spelling(client))
+
+
+def client_of(order: str) -> str | None:
+    """The alias that an order has now, where it is kept here."""
+    kept = kept_order(order)
+    return kept.alias if kept is not None else None
+
+
 def kept_order(order: str | None) -> Order | None:
     """The order of that number or alias that is kept here; None for none, or one of the shop's own numbering.
 

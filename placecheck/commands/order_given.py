@@ -116,14 +116,14 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
     from placecheck.errors import UsageProblem
     from placecheck.fitting.block_shape import block_dome
     from placecheck.orders.order import taped_again
-    from placecheck.orders.typed import with_unit
-    from placecheck.units import parse_circumference_mm, parse_length_mm
+    from placecheck.orders.typed import parse_block_mm, with_unit
+    from placecheck.units import parse_length_mm
 
     if given["block"] is not None and _none(given["block"]):
         return None
     block = order.block
     if given["block"] is not None:
-        block = taped_again(block, parse_circumference_mm(with_unit(given["block"], given["unit"])))
+        block = taped_again(block, _asked(given["block"], lambda t: parse_block_mm(t, given["unit"]))[1])
     rest = {name: given[f"block_{name}"] for name in ("over", "across", "name")}
     if block is None:
         if any(value is not None for value in rest.values()):

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands import records_charts, records_keeping
-from placecheck.commands.filed_under import filed_order
+from placecheck.commands.filed_under import client_of, filed_order, orders_of
 from placecheck.commands.records_options import (
     Client,
     Closure,
@@ -87,10 +87,11 @@ def list_records(
     from placecheck.records.model import filter_from, is_time
     from placecheck.records.request_json import to_json
 
-    wanted = filter_from(order, client, maker, stage, verdict, closure, since, until)
+    wanted = filter_from(order, client, maker, stage, verdict, closure, since, until, orders_of(client))
     with opened() as store:
         found = store.find(wanted, limit, skip)
         total = len(found) + skip if len(found) < limit and (found or not skip) else store.count(wanted)
+        any_there = bool(found) or store.count() > 0
     for line in found:
         if not is_time(line.created_at):
             say(changed_words(line.id))
@@ -99,7 +100,7 @@ def list_records(
             print(json.dumps(to_json(line), ensure_ascii=False))
         return
     if not found:
-        say("No records match." if total or wanted.since or any(vars(wanted).values()) else nothing_yet())
+        say("No records match." if any_there else nothing_yet())
         return
     _print_list(found)
     if total > len(found) + skip:
@@ -146,6 +147,7 @@ def show(
 
     from placecheck.errors import UsageProblem
     from placecheck.records.export import jsonl_lines
+    from placecheck.whole_files import ending_in
 
     with opened() as store:
         found = store.get(record)
@@ -153,12 +155,16 @@ def show(
             print(json.dumps(json.loads(list(jsonl_lines([found]))[1]), ensure_ascii=False, indent=1))
         else:
             _print_record(found)
-        for target, data, what in ((photo, store.photo, "photo"), (overlay, store.overlay, "overlay")):
+        for target, kept, data, what in (
+            (photo, found.photo, store.photo, "photo"),
+            (overlay, found.overlay, store.overlay, "overlay"),
+        ):
             if target is not None:
-                kept = data(found)
-                if kept is None:
+                picture = data(found)
+                if kept is None or picture is None:
                     raise UsageProblem(f"no-{what}", f"Record {record} has no {what}.")
-                write(target, kept, force)
+                also = (".jpeg",) if kept.ending == "jpg" else ()
+                write(ending_in(target, f".{kept.ending}", *also), picture, force)
 
 
 def _print_record(found: Record) -> None:
@@ -278,7 +284,7 @@ def export(
     chosen = kind or ending
     if chosen not in ("csv", "jsonl"):
         raise UsageProblem("export-kind", f"{file} must end in .csv or .jsonl, or say which with --as.")
-    wanted = filter_from(order, client, maker, stage, verdict, closure, since, until)
+    wanted = filter_from(order, client, maker, stage, verdict, closure, since, until, orders_of(client))
     with opened() as store:
         records = _naming_changed(store.each(wanted))
         lines = csv_lines(records) if chosen == "csv" else jsonl_lines(records)
@@ -309,6 +315,6 @@ def report(
     if target.suffix.lower() not in (".html", ".htm", ".pdf"):
         raise UsageProblem("report-kind", f"{target} must end in .html or .pdf.")
     with opened() as store:
-        gathered = order_report(store, order)
+        gathered = order_report(store, order, client_of(order))
     pdf = target.suffix.lower() == ".pdf"
     write(target, order_pdf(gathered) if pdf else order_html(gathered).encode(), force)

@@ -1,9 +1,9 @@
 """`placecheck records quality` and `chart`: are placements under control, and who needs help with what?
 
 `quality` compares makers, closure sizes or stages: how many pass first time, which faults
-lead to fixes, and what the charts of offset, skew and the middle clearance say, a sentence
-each; with --html the page with the charts is written instead. `chart` is one measure's
-individuals and moving-range chart, as numbers or as SVG. The numbers and the sentences are
+lead to fixes, and what the charts of the stage's main measures say, a sentence each; with
+--html the page with the charts is written instead. `chart` is one measure's individuals
+and moving-range chart, as numbers or as SVG. The numbers and the sentences are
 placecheck.records.overview's and placecheck.quality's; here they are only asked for, for
 the records that the options choose, and printed. Both look at the pinned stage unless told
 otherwise, since stages are not placed alike; `chart` of what another stage measures at that one.
@@ -46,7 +46,7 @@ def quality(
     """Are placements under control, and who needs help with what?"""
     from placecheck.answer import MEASURE_BY_NAME
     from placecheck.records.model import filter_from
-    from placecheck.records.overview import CHARTED, fault_words, help_sentence, overview, yield_words
+    from placecheck.records.overview import fault_words, help_sentence, overview, yield_words
     from placecheck.records.report_files import quality_html
     from placecheck.whole_files import ending_in
 
@@ -54,7 +54,7 @@ def quality(
         ending_in(html, ".html", ".htm")
     only = None if by == "stage" or stage == "any" else stage
     with opened() as store:
-        found = overview(store, by, filter_from(None, None, maker, only, None, closure, since, until), CHARTED, last)
+        found = overview(store, by, filter_from(None, None, maker, only, None, closure, since, until), last)
         none_at_all = not found.records and not store.count()
     if html is not None:
         write(html, quality_html(found).encode(), force)

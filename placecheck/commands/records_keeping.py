@@ -5,8 +5,8 @@ finds what is missing, altered, orphaned or changed. Both end with status 1 wher
 something, so that a script can tell. `backup` and `restore` go to one file and back into an
 empty place. `purge` removes for good what was named, with the photos of it that the bench page
 still holds, after asking unless --yes says not to; it never removes everything because nothing
-was named, and ends with status 4 where a held photo may be meant and that cannot be told. `demo`
-fills an empty store with an invented season, which `purge --demo` takes away.
+was named, and ends with status 4 where an order or a held photo may be meant and that cannot be
+told. `demo` fills an empty store with an invented season, which `purge --demo` takes away.
 The work is placecheck.records'; counts of what was done are said on standard error.
 """
 
@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands.asking import asking
+from placecheck.commands.filed_under import orders_of
 from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
 
 if TYPE_CHECKING:
@@ -84,7 +85,13 @@ def verify(
             concerns = f" (record {', '.join(map(str, trouble.records))})" if trouble.records else ""
             print(f"{trouble.kind}: {trouble.what}{concerns}")
         if remove_orphans:
-            say(f"{numbered(remove(found), 'orphaned file')} removed (younger than an hour are left).")
+            left = "what is younger than an hour, or is no file of the records, is left"
+            say(f"{numbered(remove(found), 'orphaned file')} removed ({left}).")
+        elif found.orphans:
+            say(
+                "No record names what is orphaned, as a save that failed leaves it: "
+                "`placecheck records verify --remove-orphans` removes it, once it is an hour old."
+            )
     if found.sound:
         what = "all sound" if not found.troubles else "nothing lost"
     else:
@@ -140,20 +147,25 @@ def purge(
 
     if older_than is None and client is None and not demo:
         raise UsageProblem("purge-what", "Say what to remove: --older-than, --client or --demo.")
-    wanted = Filter(client=client, until=age_limit(older_than) if older_than else None, origin="demo" if demo else None)
+    wanted = Filter(
+        client=client,
+        until=age_limit(older_than) if older_than else None,
+        origin="demo" if demo else None,
+        client_orders=orders_of(client),
+    )
     folder = inbox_folder(home())
     held, doubtful = ([], {}) if demo else _held(folder, wanted)
     page = f"{numbered(len(held), 'photo')} of the bench page" if held else ""
     whole = client is not None and older_than is None and not demo
-    known = _orders_of(client)
-    orders = [order for order in known if whole and _alike(order.alias, client)]
+    known, unread = _orders_of(client)
+    orders = [order for order in known if whole and order.label in wanted.client_orders]
     labels = f"the order{'s' * (len(orders) > 1)} {', '.join(order.label for order in orders)}" if orders else ""
     with opened() as store:
         count = store.count(wanted)
         if not count and not held and not orders:
             say("No records match; nothing was removed.")
             _say_orders(known)
-            _refuse_doubtful(doubtful)
+            _refuse_doubtful(doubtful, unread)
             return
         parts = [part for part in (numbered(count, "record") if count else "", page, labels) if part]
         what = " and ".join([", ".join(parts[:-1])] * (len(parts) > 1) + parts[-1:])
@@ -170,25 +182,29 @@ def purge(
     more = "".join(f", and {part}" for part in (page, labels) if part)
     say(f"{numbered(records, 'record')} and {numbered(files, 'file')} removed{more}.")
     _say_orders([order for order in known if order not in orders])
-    _refuse_doubtful(doubtful)
+    _refuse_doubtful(doubtful, unread)
 
 
-def _orders_of(client: str | None) -> list[KeptOrder]:
-    """The orders that have the client's alias in any of their states, each in its newest."""
+def _orders_of(client: str | None) -> tuple[list[KeptOrder], list[str]]:
+    """The orders that have the client's alias in any of their states, each in its newest.
+
+    And what is wrong with each that may have it and cannot be read.
+    """
     from placecheck.errors import PlacecheckError
     from placecheck.orders.files import order_store
 
     found: list[KeptOrder] = []
     if client is None:
-        return found
+        return found, []
     store = order_store()
-    for order in store.all()[0]:
+    readable, problems = store.all()
+    for order in readable:
         states = [order]
         with contextlib.suppress(PlacecheckError):  # an earlier state that cannot be read is left out
             states += store.history(order.number)
         if any(_alike(state.alias, client) for state in states):
             found.append(order)
-    return found
+    return found, [problem.message for problem in problems]
 
 
 def _alike(alias: str, client: str | None) -> bool:
@@ -227,17 +243,24 @@ def _held(folder: Path, wanted: Filter) -> tuple[list[Job], dict[Path, str]]:
     return held, doubtful
 
 
-def _refuse_doubtful(doubtful: dict[Path, str]) -> None:
-    """Raises UnusableFile where photos stayed that may be wanted, so that they never stay unsaid."""
+def _refuse_doubtful(photos: dict[Path, str], orders: list[str]) -> None:
+    """Raises UnusableFile where photos or orders stayed that may be wanted, so that they never stay unsaid.
+
+    Of each there is what is wrong with it.
+    """
     from placecheck.errors import UnusableFile
 
-    if doubtful:
-        wrong, photos = " ".join(dict.fromkeys(doubtful.values())), ", ".join(map(str, doubtful))
-        one = len(doubtful) == 1
+    if photos or orders:
+        wrong, left = " ".join(dict.fromkeys([*orders, *photos.values()])), []
+        if orders:
+            left.append("the order" if len(orders) == 1 else "the orders")
+        if photos:
+            left.append(f"the bench page's {'photo' if len(photos) == 1 else 'photos'} {', '.join(map(str, photos))}")
+        one = len(photos) + len(orders) == 1
         raise UnusableFile(
             "purge-doubtful",
-            f"{wrong} So the bench page's {'photo' if one else 'photos'} {photos} may be among those to remove, and "
-            f"{'was' if one else 'were'} left: mend that and purge again, or remove {'it' if one else 'them'} by hand.",
+            f"{wrong} So {' and '.join(left)} may be among those to remove, and {'was' if one else 'were'} left: mend "
+            f"that and purge again, or remove {'it' if one else 'them'} by hand.",
         )
 
 

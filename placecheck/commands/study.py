@@ -16,8 +16,9 @@ import typer
 
 if TYPE_CHECKING:
     from placecheck.errors import Problem
+    from placecheck.request import CheckRequest
     from placecheck.study.anova import GaugeStudy
-    from placecheck.study.readings import Readings, Sheet
+    from placecheck.study.readings import Line, Readings, Sheet
 
 
 def register(app: typer.Typer) -> None:
@@ -174,37 +175,21 @@ def _limits(given: list[str]) -> dict[str, tuple[float, float]]:
 
 
 def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | None]]:
-    """Values of the sheet's photos, each checked with the closure and block of its line, or the settings'."""
-    from placecheck.bare_block.saved import block_for, blocks_folder
-    from placecheck.card_bars import bars_in_use
+    """Values of the sheet's photos, each checked as its line says; what a line says wrongly is refused before that."""
     from placecheck.errors import UsageProblem
     from placecheck.one_photo import check_file
-    from placecheck.request import CheckRequest
-    from placecheck.settings import home, load_settings
     from placecheck.study.readings import photos_of, values_of
-    from placecheck.units import parse_closure
 
-    settings = load_settings()
-    bars_mm = bars_in_use(home(), settings)
-    out: dict[str, dict[str, float | None]] = {}
     pairs = photos_of(sheet)
-    for count, (line, photo) in enumerate(pairs, 1):
-        closure = line.fields.get("closure") or settings.check.get("closure")
-        named, taped = (line.fields.get(column) for column in ("saved_block", "block_circumference"))
-        known, around_mm = block_for(blocks_folder(home()), named, taped, settings.check)
-        if closure is None or not around_mm:
+    requests = [_request(sheet, line) for line, _ in pairs]
+    for line, photo in pairs:
+        if not (folder / photo).exists():
             raise UsageProblem(
-                "study-no-size",
-                f"Line {line.number} of {sheet.path} needs the closure and the block: add the columns closure and "
-                "block_circumference (with unit) or saved_block, or set them in settings.toml.",
+                "study-photo",
+                f"Line {line.number} of {sheet.path}: {folder / photo} does not exist: check the name and the folder.",
             )
-        request = CheckRequest(
-            closure=parse_closure(closure),
-            block_circumference_mm=around_mm,
-            block=known,
-            camera_name=settings.check.get("camera"),
-            card_bars_mm=bars_mm,
-        )
+    out: dict[str, dict[str, float | None]] = {}
+    for count, ((_, photo), request) in enumerate(zip(pairs, requests, strict=True), 1):
         checked = check_file(folder / photo, request)
         print(f"placecheck: {count} of {len(pairs)}: {photo}", file=sys.stderr)
         if not checked.is_photo:
@@ -213,6 +198,38 @@ def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | Non
             print(f"placecheck: {photo}: {checked.answer.problems[0].message}", file=sys.stderr)
         out[Path(photo).name] = values_of(checked.answer.as_json())
     return out
+
+
+def _request(sheet: Sheet, line: Line) -> CheckRequest:
+    """What a line's photo is checked as, with its closure and block, or the settings'. Raises UsageProblem."""
+    from placecheck.bare_block.saved import block_for, blocks_folder
+    from placecheck.card_bars import bars_in_use
+    from placecheck.errors import UsageProblem
+    from placecheck.request import CheckRequest
+    from placecheck.settings import home, load_settings
+    from placecheck.units import parse_closure
+
+    settings = load_settings()
+    closure = line.fields.get("closure") or settings.check.get("closure")
+    named, taped = (line.fields.get(column) for column in ("saved_block", "block_circumference"))
+    try:
+        known, around_mm = block_for(blocks_folder(home()), named, taped, settings.check)
+        size = parse_closure(closure) if closure else None
+    except UsageProblem as error:
+        raise UsageProblem(error.problem.code, f"Line {line.number} of {sheet.path}: {error.problem.message}") from None
+    if size is None or not around_mm:
+        raise UsageProblem(
+            "study-no-size",
+            f"Line {line.number} of {sheet.path} needs the closure and the block: add the columns closure and "
+            "block_circumference (with unit) or saved_block, or set them in settings.toml.",
+        )
+    return CheckRequest(
+        closure=size,
+        block_circumference_mm=around_mm,
+        block=known,
+        camera_name=settings.check.get("camera"),
+        card_bars_mm=bars_in_use(home(), settings),
+    )
 
 
 def _write(path: Path, text: str, force: bool) -> None:

@@ -4,18 +4,20 @@ The folder holds `0007.r001.json`, then `0007.r002.json`: a change is a further 
 beside the earlier ones, so that nothing that was once on a bench sheet is lost. Each file is
 written whole or not at all (saved_files.py), and only where none of that name is: of two who
 take a number at once one gets the next, and of two who change the same state the second is
-told and not run over. A file that is damaged is named in one sentence, with its earlier
-state; the others are read all the same. Only `remove` takes an order away, all its states, for a
-client who wants to be forgotten; `0007.removed.json` then keeps its number from being given again.
+told and not run over. A number that checks are filed under already is given to no order. A
+file that is damaged is named in one sentence, with its earlier state; the others are read all
+the same. Only `remove` takes an order away, all its states, for a client who wants to be
+forgotten; `0007.removed.json` then keeps its number from being given again.
 OrderStore says what keeping orders means, OrderFiles is the one way there is.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -110,15 +112,28 @@ _FILE = re.compile(r"(\d{4,})\.r(\d{3,})\.json")
 _REMOVED = re.compile(r"(\d{4,})\.removed\.json")
 
 
-class OrderFiles:
-    """Orders as files in one folder: `0007.r001.json`, then `0007.r002.json`; each is written once and stays."""
+def _number_in(reference: str) -> int | None:
+    """The order's number that a reference is (`7`, `0007`, `#7`); None where it is a name."""
+    text = reference.strip().lstrip("#")
+    return int(text) if text.isdecimal() and len(text) < 19 else None  # Python reads no number of thousands of digits
 
-    def __init__(self, folder: Path) -> None:
+
+class OrderFiles:
+    """Orders as files in one folder: `0007.r001.json`, then `0007.r002.json`; each is written once and stays.
+
+    `used` tells the numbers that no new order may have, though none is kept under them here.
+    """
+
+    def __init__(self, folder: Path, used: Callable[[], Collection[int]] = frozenset) -> None:
         self.folder = folder
+        self.used = used
 
     def add(self, order: Order) -> Order:
+        used = self.used()
         for _ in range(1000):
             number = max([0, *(n for n, _ in self._revisions()), *self._removed()]) + 1
+            while number in used:
+                number += 1
             kept = self._keep(replace(order, number=number, revision=1))
             if kept is not None:
                 return kept
@@ -134,14 +149,14 @@ class OrderFiles:
         return kept
 
     def get(self, reference: str) -> Order:
-        text = reference.strip().lstrip("#")
-        if text.isdecimal() and len(text) < 19:  # Python reads no number of thousands of digits
-            found = [r for n, r in self._revisions() if n == int(text)]
+        text, number = reference.strip().lstrip("#"), _number_in(reference)
+        if number is not None:
+            found = [r for n, r in self._revisions() if n == number]
             if not found:
                 raise UsageProblem(
                     "order-unknown", f"There is no order {text}: `placecheck order list` shows them all."
                 )
-            return self._read(int(text), max(found))
+            return self._read(number, max(found))
         orders, problems = self.all()
         same = [o for o in orders if spelling(o.alias) == spelling(text)]
         if len(same) == 1:
@@ -247,4 +262,14 @@ def order_store() -> OrderStore:
     """The store in the user's own folder (settings.home)."""
     from placecheck.settings import home
 
-    return OrderFiles(home() / "orders")
+    return OrderFiles(home() / "orders", _numbers_in_records)
+
+
+def _numbers_in_records() -> set[int]:
+    """The numbers that checks are filed under; none where the records cannot be read: that stops no order."""
+    from placecheck.records.photos import RecordsProblem
+    from placecheck.records.store import open_store
+
+    with contextlib.suppress(RecordsProblem), open_store() as store:
+        return {number for name in store.orders_named() if (number := _number_in(name)) is not None}
+    return set()

@@ -1,7 +1,7 @@
 """What was typed for an order, read: lengths, alias, due date, the cap's size.
 
 A length is taken with its unit, or as a fraction alone, which is inches (units.py). What lies
-beyond any head is asked about with the unit that would make sense of it (`57in`: did you mean
+beyond any head, or beyond any block, is asked about with the unit that would make sense of it (`57in`: did you mean
 57cm?), never converted in silence: a UnitQuestion carries how the length was perhaps meant, and
 whoever can ask, asks. An alias is one short line that is no e-mail address, no telephone number, no
 order's number and not the word that empties. Whatever cannot be read is a UsageProblem, one sentence
@@ -16,7 +16,7 @@ from datetime import date
 from placecheck.errors import UsageProblem
 from placecheck.orders.tape import TAPE_BY_NAME
 from placecheck.records.model import JOINERS
-from placecheck.units import parse_length_mm
+from placecheck.units import CIRCUMFERENCE_MM, parse_circumference_mm, parse_length_mm
 
 UNIT_MM = {"in": 25.4, "cm": 10.0, "mm": 1.0}
 ALIAS_LONGEST = 40
@@ -48,9 +48,7 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
         bare = True
     if low <= mm <= high:
         return mm
-    plain = re.sub(r'[a-z."″”\s]+$', "", text.strip(), flags=re.IGNORECASE)
-    number = parse_length_mm(f"{plain} mm", measure.label)
-    meant = [f"{plain}{u}" for u, factor in UNIT_MM.items() if low <= number * factor <= high]
+    meant = _meant(text, measure.hard_mm)
     if bare and not meant:
         raise UnitQuestion(
             "length-beyond-any-head",
@@ -72,6 +70,28 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
         f"{hint}",
         meant[0] if len(meant) == 1 else None,
     )
+
+
+def parse_block_mm(text: str, unit: str | None = None) -> float:
+    """Millimetres of the tape round the block as typed; `unit` serves bare numbers.
+
+    Raises UsageProblem (length-unreadable) or UnitQuestion (length-without-unit, length-beyond-any-head).
+    """
+    try:
+        return parse_circumference_mm(with_unit(text, unit))
+    except UsageProblem as error:
+        code, message = error.problem.code, error.problem.message
+        if code == "length-unreadable":
+            raise
+        meant = _meant(text, CIRCUMFERENCE_MM)
+        raise UnitQuestion(code, message, meant[0] if meant else None) from None
+
+
+def _meant(text: str, within_mm: tuple[float, float]) -> list[str]:
+    """The same number with each unit that would make a length within those limits of it."""
+    plain = re.sub(r'[a-z."″”\s]+$', "", text.strip(), flags=re.IGNORECASE)
+    number = parse_length_mm(f"{plain} mm")
+    return [f"{plain}{u}" for u, factor in UNIT_MM.items() if within_mm[0] <= number * factor <= within_mm[1]]
 
 
 def with_unit(text: str, unit: str | None = None) -> str:

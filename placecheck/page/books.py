@@ -88,11 +88,12 @@ FILTERS = ("order", "client", "maker", "stage", "verdict", "closure", "since", "
 
 def filter_of(texts: Mapping[str, str]) -> Filter:
     """A filter from a form's texts; an order is known by number or alias. Raises PlacecheckError."""
-    from placecheck.commands.filed_under import filed_order
+    from placecheck.commands.filed_under import filed_order, orders_of
     from placecheck.records.model import filter_from
 
     asked = {name: texts.get(name, "").strip()[:60] or None for name in FILTERS}
-    return filter_from(**asked | {"order": filed_order(asked["order"])})
+    order, client_orders = filed_order(asked["order"]), orders_of(asked["client"])
+    return filter_from(**asked | {"order": order}, client_orders=client_orders)
 
 
 def next_stages(home: Path, orders: Iterable[str]) -> dict[str, Stage]:
@@ -173,10 +174,12 @@ def quality(home: Path, by: str) -> Overview:
 
 
 def report(home: Path, order: str, pdf: bool) -> bytes:
-    """The report of an order, a self-contained HTML page or a PDF. Raises RecordsProblem."""
+    """The report of an order, a self-contained HTML page or a PDF. Raises PlacecheckError."""
+    from placecheck.commands.filed_under import client_of
     from placecheck.records.report import order_report
     from placecheck.records.report_files import order_html, order_pdf
 
+    client = client_of(order)
     with _records(home) as store:
-        gathered = order_report(store, order)
+        gathered = order_report(store, order, client)
     return order_pdf(gathered) if pdf else order_html(gathered).encode()

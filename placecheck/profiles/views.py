@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from placecheck.camera import camera_for, pose_from_homography, wrapped_deg
 from placecheck.card.detect import CardSighting, card_problems, find_card
-from placecheck.errors import PlacecheckError, RetakeNeeded
+from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.photo import Photo, load_photo
 from placecheck.profiles.match import TURNED, to_stored, to_upright
 
@@ -101,7 +101,7 @@ def assess(paths: Sequence[Path], bars_mm: tuple[float, float] | None = None) ->
     """Look at photos of the card. `bars_mm` are the card's measured bars.
 
     Where more than half are of one phone, lens, zoom and size, the others are named and not used. Raises RetakeNeeded
-    for photos that are mixed more than that, and where none can be read.
+    for photos that are mixed more than that, and where none can be read, UsageProblem for one that was given twice.
     """
     reports, seen = _cards_in(paths)
     if not seen:
@@ -175,12 +175,12 @@ def _cards_in(paths: Sequence[Path]) -> tuple[list[PhotoReport], list[_CardSeen]
 
 
 def _short_names(paths: Sequence[Path]) -> list[str]:
-    """File names, with their folders where two are the same."""
+    """File names, with their folders where two are the same. Raises UsageProblem for a photo that was given twice."""
     count = Counter(Path(p).name for p in paths)
     names = [Path(p).name if count[Path(p).name] == 1 else str(p) for p in paths]
     if len(set(names)) < len(names):
         twice = next(n for n, c in Counter(names).items() if c > 1)
-        raise RetakeNeeded("calibration-twice", f"The photo {twice} was given twice: name each photo once.")
+        raise UsageProblem("calibration-twice", f"The photo {twice} was given twice: name each photo once.")
     return names
 
 

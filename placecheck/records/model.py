@@ -203,7 +203,10 @@ class Record:
 
 @dataclass(frozen=True)
 class Filter:
-    """Which records; None takes any. `since` and `until` are kept times, from and before."""
+    """Which records; None takes any. `since` and `until` are kept times, from and before.
+
+    `client_orders` are the orders of the wanted client, whose records are hers whatever alias they were kept with.
+    """
 
     order: str | None = None
     client: str | None = None
@@ -214,6 +217,7 @@ class Filter:
     since: str | None = None
     until: str | None = None
     origin: str | None = None
+    client_orders: tuple[str, ...] = ()
 
 
 def filter_from(
@@ -225,6 +229,7 @@ def filter_from(
     closure: str | None = None,
     since: str | None = None,
     until: str | None = None,
+    client_orders: tuple[str, ...] = (),
 ) -> Filter:
     """A filter from what a person typed; `until` includes its day. Raises UsageProblem."""
     if verdict is not None and verdict not in VERDICTS:
@@ -240,6 +245,7 @@ def filter_from(
         closure,
         day_start(since) if since else None,
         day_start(until, following=True) if until else None,
+        client_orders=client_orders,
     )
 
 

@@ -9,8 +9,9 @@ yield, judged by the upper end of its interval, come first: that maker needs hel
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from placecheck.answer import COVERAGE_FACTOR, MEASURE_BY_NAME
 from placecheck.quality.first_pass import Fault, Yield, faults, first_pass_yield
@@ -20,7 +21,14 @@ from placecheck.records.model import Filter, local_text
 from placecheck.records.store import Store
 from placecheck.tolerances import DEFAULTS
 
-CHARTED = ("offset_mm", "skew_deg", "clearance_centre_mm")
+PLACED = ("offset_mm", "skew_deg", "clearance_centre_mm")
+CHARTED: Mapping[str, tuple[str, ...]] = {
+    "cap": ("cap_shift_mm", "cap_turn_deg"),
+    "pinned": PLACED,
+    "stitched": PLACED,
+    "stitches": ("stitch_spacing_mean_mm", "stitch_spacing_smallest_mm", "stitch_spacing_largest_mm"),
+}
+"""What is charted of each stage; where several stages are looked at together, of each what it measures."""
 LAST = 100
 FAULT_SIDES = {
     "offset_mm": ("left of the centre line", "right of the centre line"),
@@ -71,13 +79,19 @@ def as_kept(store: Store, wanted: Filter) -> Filter:
     return replace(wanted, maker=named[0]) if named else wanted
 
 
+def charted(stage: str | None) -> tuple[str, ...]:
+    """The measures that are charted of a stage, or of all together."""
+    return CHARTED[stage] if stage else tuple(dict.fromkeys(name for names in CHARTED.values() for name in names))
+
+
 def group_of(
-    store: Store, name: str | None, wanted: Filter, measures: Sequence[str] = CHARTED, last: int = LAST
+    store: Store, name: str | None, wanted: Filter, measures: Sequence[str] | None = None, last: int = LAST
 ) -> Group:
-    """One group's yield, faults and streams."""
+    """One group's yield, faults and streams: those of `measures`, or of what is charted of the wanted stage."""
     count = tallies.first_checks(store.database, wanted)
     out, fixes = tallies.outside(store.database, wanted)
     pairs = [pair for pair, n in out.items() for _ in range(n)]
+    measures = charted(wanted.stage) if measures is None else measures
     streams = [stream_of(store, m, wanted, name or "", last) for m in measures]
     return Group(
         name,
@@ -91,17 +105,22 @@ def overview(
     store: Store,
     by: str = "maker",
     wanted: Filter = Filter(),  # noqa: B008  (frozen)
-    measures: Sequence[str] = CHARTED,
     last: int = LAST,
 ) -> Overview:
     """Quality control by "maker", "closure" or "stage"."""
     wanted = as_kept(store, wanted)
     groups = [
-        group_of(store, name, replace(wanted, **{by: name}), measures, last)
+        group_of(store, name, _within(wanted, by, name), last=last)
         for name in tallies.groups(store.database, by, wanted)
     ]
     groups.sort(key=lambda g: (g.first_pass.high, g.first_pass.share or 0.0, g.name or ""))
     return Overview(by, group_of(store, None, wanted, (), last), tuple(groups), store.count(wanted))
+
+
+def _within(wanted: Filter, by: str, name: str) -> Filter:
+    """The filter for one group alone."""
+    only: dict[str, Any] = {by: name}
+    return replace(wanted, **only)
 
 
 def fault_words(fault: Fault) -> str:

@@ -102,8 +102,11 @@ class OrderReport:
     version: str
 
 
-def order_report(store: Store, order: str) -> OrderReport:
-    """Gather the report of an order. Raises RecordsProblem where it has no record."""
+def order_report(store: Store, order: str, client: str | None = None) -> OrderReport:
+    """Gather the report of an order, of that `client` or else the latest that was kept with it.
+
+    Raises RecordsProblem where it has no record.
+    """
     from placecheck import __version__
 
     lines = store.find(Filter(order=order), limit=None, oldest_first=True)
@@ -119,7 +122,7 @@ def order_report(store: Store, order: str) -> OrderReport:
     header = ("record", "time", "stage", "maker", "verdict", *(MEASURE_BY_NAME[m].label for m in HISTORY_MEASURES))
     return OrderReport(
         order,
-        next((line.client for line in reversed(lines) if line.client), ""),
+        client or next((line.client for line in reversed(lines) if line.client), ""),
         next((line.closure for line in reversed(lines) if line.closure), ""),
         tuple(_stage(store, found) for found in stages),
         changes,

@@ -106,7 +106,8 @@ def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[boo
     """What a Filter means for `record`: conditions that must all hold.
 
     Orders, clients and makers are found by their names as they were made plain when they were kept, clients and makers
-    however their letters are cased, too. Closures are found by their size, however it was written.
+    however their letters are cased, too; the records of a client's orders are the client's. Closures are found by their
+    size, however it was written.
     """
     columns = {
         "stage": record.c.stage,
@@ -118,10 +119,12 @@ def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[boo
     ]
     if wanted.order is not None:
         found.append(record.c.order_ref == (kept_name(wanted.order) or ""))
-    for column, name in ((record.c.client, wanted.client), (record.c.maker, wanted.maker)):
-        if name is not None:
-            every = connection.execute(select(column).distinct()).scalars()  # read from the index alone
-            found.append(_one_of(column, [one for one in every if one and spelling(one) == spelling(name)]))
+    if wanted.client is not None:
+        hers = _spelled(connection, record.c.client, wanted.client)
+        orders = [record.c.order_ref.in_(wanted.client_orders)] if wanted.client_orders else []
+        found.append(or_(hers, *orders))
+    if wanted.maker is not None:
+        found.append(_spelled(connection, record.c.maker, wanted.maker))
     if wanted.closure is not None:
         found.append(_one_of(record.c.closure, _alike(first_labels(connection), wanted.closure)))
     if wanted.since is not None:
@@ -129,6 +132,12 @@ def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[boo
     if wanted.until is not None:
         found.append(record.c.created_at < wanted.until)
     return found
+
+
+def _spelled(connection: Connection, column: Column[Any], name: str) -> ColumnElement[bool]:
+    """That a column has the name, however it is spelled there."""
+    every = connection.execute(select(column).distinct()).scalars()  # read from the index alone
+    return _one_of(column, [one for one in every if one and spelling(one) == spelling(name)])
 
 
 def _one_of(column: Column[Any], spelled: Sequence[str]) -> ColumnElement[bool]:

@@ -234,6 +234,12 @@ class Store:
     def overlay(self, found: Record) -> bytes | None:
         return self.photos.read(found.overlay.sha256, found.overlay.ending) if found.overlay else None
 
+    def orders_named(self) -> list[str]:
+        """Every order that records are filed under, as they have it."""
+        with self.database.reading() as connection:
+            named = select(record.c.order_ref).where(record.c.order_ref.is_not(None)).distinct()
+            return list(connection.execute(named).scalars())
+
     def latest_per_stage(self, order: str) -> dict[str, Record]:
         """The last measured record of each stage of an order."""
         latest: dict[str, int] = {}

@@ -16,6 +16,7 @@ import re
 from collections.abc import Sequence
 
 from placecheck.errors import UsageProblem
+from placecheck.study.readings import NOT_MEASURES
 
 MOST = 400
 COLUMNS = ("order", "maker", "block", "repeat")
@@ -43,12 +44,18 @@ def names(text: str, what: str) -> tuple[str, ...]:
 
 
 def columns(text: str) -> tuple[str, ...]:
-    """The names of measures between commas. Raises UsageProblem for one that is there twice or is another column's."""
+    """The names of measures between commas. Raises UsageProblem for one that is there twice or is another column's.
+
+    In capitals or not: the sheet's columns are read so.
+    """
     found = tuple(name.strip() for name in text.split(",") if name.strip())
+    read = [name.lower() for name in found]
     for i, name in enumerate(found):
-        if name in found[:i] or name in (*COLUMNS, "photo"):
+        if read[i] in read[:i] or read[i] in NOT_MEASURES:
             raise UsageProblem(
-                "study-plan", f"The sheet would have two columns “{name}”: name each measure once, none as a column is."
+                "study-plan",
+                f"“{name}” cannot be one more measure: name each once, and none as another column of the sheet, such "
+                "as maker or note.",
             )
     return found
 
