@@ -4,7 +4,8 @@ The bytes are read once and decoded in one place. The kind of file is told from 
 size in pixels from its header, before any pixel is decoded (a small file can unpack to gigabytes).
 OpenCV fills what a cut JPEG lacks with grey, so the file's own structure is walked to its end
 marker first; where its data are damaged, it makes a picture all the same and the decoder's warning
-alone tells. Damage that a decoder cannot notice is not noticed. Readers disagree about EXIF
+alone tells (photo_bytes.py). Damage that a decoder cannot notice is not noticed. A large JPEG gives
+its grey whole and its colours smaller, all that measuring needs. Readers disagree about EXIF
 orientation (OpenCV's colour modes apply it, others do not), so it is read with Pillow, ignored in
 decoding and applied here, all eight cases. HEIF keeps its orientation in the container (irot,
 imir), which libheif applies; EXIF's copy is only informative there and is not applied a second
@@ -15,7 +16,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import re
 import stat
 import struct
 import warnings
@@ -30,6 +30,7 @@ import numpy.typing as npt
 
 from placecheck.colours import Colours, colours_of, shrink_for
 from placecheck.errors import UnusableFile
+from placecheck.photo_bytes import heif_names_are_text, jpeg_damage, jpeg_end, kind_of, png_is_complete
 from placecheck.sent_by_mistake import not_a_photo
 
 Image = npt.NDArray[np.uint8]
@@ -42,7 +43,6 @@ MAX_FILE_BYTES = 200_000_000
 
 TAG_MAKE, TAG_MODEL, TAG_ORIENTATION, TAG_EXIF_IFD = 271, 272, 274, 0x8769
 TAG_DIGITAL_ZOOM, TAG_FOCAL_35MM = 0xA404, 0xA405
-HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,81 +144,6 @@ def read_bytes(path: Path) -> bytes:
         raise UnusableFile("no-permission", f"{path} may not be read: give yourself permission to read it.") from None
     except (OSError, ValueError) as error:
         raise UnusableFile("unreadable", f"{path} cannot be read ({error}): copy it from the phone again.") from None
-
-
-def kind_of(data: bytes) -> str | None:
-    """ "jpeg", "png" or "heic" by the file's first bytes (signatures of ISO 10918-1, PNG, ISO 14496-12), else None."""
-    if data[:3] == b"\xff\xd8\xff":
-        return "jpeg"
-    if data[:8] == b"\x89PNG\r\n\x1a\n":
-        return "png"
-    if data[4:8] == b"ftyp":
-        size = min(int.from_bytes(data[:4], "big"), 128)
-        brands = {data[8:12]} | {data[i : i + 4] for i in range(16, size, 4)}
-        return "heic" if brands & HEIF_BRANDS and b"avif" not in brands else None
-    return None
-
-
-_NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
-
-
-def jpeg_end(data: bytes) -> int | None:
-    """Where the end marker (EOI) of a JPEG's main image is; None where it has none. Later pictures do not count.
-
-    Walks the segments by their lengths, so that a thumbnail's end marker inside EXIF is not taken for the photo's.
-    """
-    at = 2
-    while at + 4 <= len(data) or data[at : at + 2] == b"\xff\xd9":
-        if data[at] != 0xFF:
-            found = _NEXT_MARKER.search(data, at)
-            if found is None:
-                return None
-            at = found.start()
-            continue
-        marker = data[at + 1]
-        if marker == 0xD9:
-            return at
-        if marker == 0xFF:  # fill byte
-            at += 1
-        elif marker == 0x01 or 0xD0 <= marker <= 0xD8 or marker == 0x00:
-            at += 2
-        else:
-            at += 2 + max(2, int.from_bytes(data[at + 2 : at + 4], "big"))
-            if marker == 0xDA:
-                found = _NEXT_MARKER.search(data, at)
-                if found is None:
-                    return None
-                at = found.start()
-    return None
-
-
-_LEFT_OVER = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
-
-
-def jpeg_damage(said: str, data: bytes) -> bool:
-    """Whether what libjpeg said of a JPEG means damage to the picture.
-
-    Bytes left over before the end marker are picture data that nobody wanted, unless all are the same: some writers
-    fill up with zeros. A bad colour profile is no damage to the picture.
-    """
-    left_over = _LEFT_OVER.search(said)
-    if left_over is not None:
-        end = jpeg_end(data) or 0
-        return len(set(data[end - int(left_over[1]) : end])) > 1
-    return "bad ICC" not in said and any(
-        words in said for words in ("Corrupt JPEG data", "Premature end", "Inconsistent progression")
-    )
-
-
-def png_is_complete(data: bytes) -> bool:
-    """Whether a PNG's chunks, walked by their lengths, reach IEND with its checksum."""
-    at = 8
-    while at + 12 <= len(data):
-        (length,) = struct.unpack_from(">I", data, at)
-        at += 12 + length
-        if data[at - length - 8 : at - length - 4] == b"IEND":
-            return at <= len(data)
-    return False
 
 
 def upright(image: Image, orientation: int) -> Image:
@@ -334,18 +259,6 @@ def _heic_header(data: bytes, name: str) -> _Header:
         return _of_whole(_kept(vision.rgb_to_bgr(pixels)))
 
     return _Header(width, height, 1, tags, decode)
-
-
-def heif_names_are_text(data: bytes) -> bool:
-    """Whether what a HEIF calls its items (infe, ISO 14496-12, 8.11.6) is text: if not, pi-heif ends the process."""
-    for found in re.finditer(rb"infe", data):
-        at, size = found.end(), int.from_bytes(data[found.start() - 4 : found.start()], "big")
-        names = at + (10 if data[at : at + 1] >= b"\3" else 8)
-        try:
-            data[names : at - 8 + size].decode()
-        except UnicodeDecodeError:
-            return False
-    return True
 
 
 def heif_tags(heif: Any) -> dict[int, Any]:

@@ -61,8 +61,7 @@ def decode_gray_and_reduced(data: bytes, shrink: int) -> tuple[Image | None, Ima
     with decoders_heard() as said, ThreadPoolExecutor(1) as beside:
         colours = beside.submit(_decoded, data, reduced)
         gray = _decoded(data, cv2.IMREAD_GRAYSCALE)
-        small = colours.result()
-    return gray, small, b"".join(said).decode("utf-8", "replace")
+    return gray, colours.result(), b"".join(said).decode("utf-8", "replace")
 
 
 def _decoded(data: bytes, flags: int) -> Any:
@@ -112,14 +111,9 @@ def pixel_blur(image: Any, sigma: float, box: int) -> Any:
     return cv2.blur(gaussian_blur(image, sigma), (box, box), borderType=cv2.BORDER_REPLICATE)
 
 
-def slope_across(image: Any) -> Any:
-    """Central differences along the rows of a float32 image (h, w); 0 at the edges."""
-    return cv2.Sobel(image, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
-
-
-def slope_down(image: Any) -> Any:
-    """Central differences down the columns of a float32 image (h, w); 0 at the edges."""
-    return cv2.Sobel(image, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
+def slope(image: Any, axis: int) -> Any:
+    """Central differences of a float32 image (h, w) along `axis`; 0 at the edges."""
+    return cv2.Sobel(image, cv2.CV_32F, axis, 1 - axis, ksize=1, scale=0.5)
 
 
 def layered(*layers: Any) -> Any:
@@ -129,10 +123,8 @@ def layered(*layers: Any) -> Any:
 
 def slope_and_range(image: Any, window: int) -> tuple[Any, Any]:
     """Gradient magnitude per pixel, and the difference of greatest and least value in window x window pixels."""
-    kernel = np.array([[-0.5, 0.0, 0.5]], np.float32)
-    gx, gy = cv2.filter2D(image, cv2.CV_32F, kernel), cv2.filter2D(image, cv2.CV_32F, kernel.T)
     box = np.ones((window, window), np.uint8)
-    return cv2.magnitude(gx, gy), cv2.dilate(image, box) - cv2.erode(image, box)
+    return cv2.magnitude(slope(image, 1), slope(image, 0)), cv2.dilate(image, box) - cv2.erode(image, box)
 
 
 def largest_within(image: Any, radius_px: int) -> Any:
@@ -160,6 +152,25 @@ def sample(image: Any, x: Any, y: Any) -> Any:
         np.asarray(y, np.float32),
         cv2.INTER_CUBIC,
         borderMode=cv2.BORDER_REPLICATE,
+    )
+
+
+def resample(image: Image, photo_px: Float32Image) -> Image:
+    """`image` sampled bilinearly at `photo_px` (h, w, 2) float32 pixel positions; edge colours outside."""
+    return cv2.remap(  # type: ignore[return-value]
+        image, photo_px[..., 0], photo_px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+
+
+def affine_crop(image: Image, matrix: Points, width: int, height: int) -> Image:
+    """`image` through `matrix` (2, 3), photo px -> result px; bilinear, mid grey outside."""
+    return cv2.warpAffine(  # type: ignore[return-value]
+        image,
+        np.asarray(matrix, np.float64),
+        (width, height),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(128, 128, 128),
     )
 
 
@@ -225,12 +236,11 @@ def chessboard_corners(gray: Image, columns: int, rows: int) -> Points | None:
 # ----------------------------------------------------------------------------- projective geometry
 
 
-def find_homography(source: Points, target: Points, ransac_px: float | None = None) -> Points | None:
-    """Homography source -> target (3, 3), least squares, or RANSAC with the given threshold; None if degenerate."""
+def find_homography(source: Points, target: Points) -> Points | None:
+    """Homography source -> target (3, 3) by least squares; None if degenerate."""
     if len(source) < 4:
         return None
-    method, threshold = (0, 3.0) if ransac_px is None else (cv2.RANSAC, ransac_px)
-    result, _ = cv2.findHomography(np.asarray(source, np.float64), np.asarray(target, np.float64), method, threshold)
+    result, _ = cv2.findHomography(np.asarray(source, np.float64), np.asarray(target, np.float64))
     return None if result is None or not np.all(np.isfinite(result)) else np.asarray(result, np.float64)
 
 
@@ -274,8 +284,7 @@ def undistort_points(image_px: Points, camera_matrix: Points, distortion: Points
     points = np.ascontiguousarray(image_px, np.float64).reshape(-1, 1, 2)
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 50, 1e-12)
     k, d = np.asarray(camera_matrix, np.float64), np.asarray(distortion, np.float64)
-    result = cv2.undistortPoints(points, k, d, criteria=criteria)
-    return np.asarray(result, np.float64).reshape(-1, 2)
+    return np.asarray(cv2.undistortPoints(points, k, d, criteria=criteria), np.float64).reshape(-1, 2)
 
 
 @dataclass(frozen=True)
@@ -313,8 +322,7 @@ def calibrate_extended(
     """
     flags = 0 if start is None else cv2.CALIB_USE_INTRINSIC_GUESS
     fixed = {"k1": cv2.CALIB_FIX_K1, "k2": cv2.CALIB_FIX_K2, "p": cv2.CALIB_ZERO_TANGENT_DIST, "k3": cv2.CALIB_FIX_K3}
-    for term, flag in fixed.items():
-        flags |= 0 if term in free else flag
+    flags |= sum(flag for term, flag in fixed.items() if term not in free)
     try:
         rms, k, d, rvecs, tvecs, u, _, view_rms = cv2.calibrateCameraExtended(
             [np.asarray(p, np.float32).reshape(-1, 1, 3) for p in object_points],
@@ -355,29 +363,7 @@ def project_with_sensitivities(
     return np.asarray(image, np.float64).reshape(-1, 2), j[:, :6], j[:, 6:15]
 
 
-# ----------------------------------------------------------------------------- resampling
-
-
-def resample(image: Image, photo_px: Float32Image) -> Image:
-    """`image` sampled bilinearly at `photo_px` (h, w, 2) float32 pixel positions; edge colours outside."""
-    return cv2.remap(  # type: ignore[return-value]
-        image, photo_px[..., 0], photo_px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-
-
-def affine_crop(image: Image, matrix: Points, width: int, height: int) -> Image:
-    """`image` through `matrix` (2, 3), photo px -> result px; bilinear, mid grey outside."""
-    return cv2.warpAffine(  # type: ignore[return-value]
-        image,
-        np.asarray(matrix, np.float64),
-        (width, height),
-        flags=cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=(128, 128, 128),
-    )
-
-
-# ----------------------------------------------------------------------------- masks
+# ----------------------------------------------------------------------------- masks, networks
 
 
 def largest_blob(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_] | None:
@@ -398,12 +384,7 @@ def boxes_of(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
 
 def dilate(mask: npt.NDArray[np.bool_], radius_px: int) -> npt.NDArray[np.bool_]:
     """A mask grown by a square of `radius_px` to every side."""
-    kernel = np.ones((2 * radius_px + 1, 2 * radius_px + 1), np.uint8)
-    grown: npt.NDArray[np.bool_] = cv2.dilate(mask.astype(np.uint8), kernel) > 0
-    return grown
-
-
-# ----------------------------------------------------------------------------- networks
+    return np.asarray(largest_within(mask.astype(np.uint8), radius_px) > 0)
 
 
 class Network:

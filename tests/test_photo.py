@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from PIL import Image as Pillow
 from PIL import ImageOps
 
-from placecheck import photo
+from placecheck import photo, photo_bytes
 from placecheck.card import find_card
 from placecheck.colours import Colours
 from placecheck.errors import UnusableFile
@@ -372,9 +372,9 @@ def test_thumbnails_end_marker_is_not_the_photos() -> None:
     segment = b"Exif\0\0" + preview
     data = stored(picture())
     with_preview = data[:2] + b"\xff\xe1" + struct.pack(">H", len(segment) + 2) + segment + data[2:]
-    assert with_preview[photo.jpeg_end(with_preview) :] == b"\xff\xd9"
-    assert photo.jpeg_end(with_preview[: len(with_preview) // 2]) is None
-    assert photo.jpeg_end(with_preview[: len(segment) + 200]) is None
+    assert with_preview[photo_bytes.jpeg_end(with_preview) :] == b"\xff\xd9"
+    assert photo_bytes.jpeg_end(with_preview[: len(with_preview) // 2]) is None
+    assert photo_bytes.jpeg_end(with_preview[: len(segment) + 200]) is None
 
 
 @settings(max_examples=60, deadline=None)
@@ -382,7 +382,7 @@ def test_thumbnails_end_marker_is_not_the_photos() -> None:
 def test_any_cut_of_a_jpeg_or_png_is_noticed(where: int) -> None:
     for data in SMALL:
         cut = data[: where % len(data)]
-        assert photo.jpeg_end(cut) is None if data[:2] == b"\xff\xd8" else not photo.png_is_complete(cut)
+        assert photo_bytes.jpeg_end(cut) is None if data[:2] == b"\xff\xd8" else not photo_bytes.png_is_complete(cut)
 
 
 SMALL = (stored(picture(64, 48)), stored(picture(64, 48), progressive=True), stored(picture(64, 48), "PNG"))

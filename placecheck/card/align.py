@@ -128,8 +128,8 @@ def _layers(drawn: vision.Float32Image, factor: int) -> vision.Float32Image:
 
     The changes are by a shift along x, by one along y, and by more blur.
     """
-    across, down = vision.slope_across(drawn), vision.slope_down(drawn)
-    bend = vision.slope_across(across) + vision.slope_down(down)
+    across, down = vision.slope(drawn, 1), vision.slope(drawn, 0)
+    bend = vision.slope(across, 1) + vision.slope(down, 0)
     return vision.layered(drawn, -factor * across, -factor * down, 0.5 * factor**2 * bend)
 
 

@@ -23,7 +23,7 @@ from typing import Any
 
 from placecheck.errors import UnusableFile
 from placecheck.photo import TAG_DIGITAL_ZOOM, TAG_EXIF_IFD, TAG_FOCAL_35MM, TAG_MAKE, TAG_MODEL, TAG_ORIENTATION
-from placecheck.photo import kind_of as kind_of_photo
+from placecheck.photo_bytes import kind_of as kind_of_photo
 
 KEPT_TAGS = (TAG_MAKE, TAG_MODEL, TAG_ORIENTATION)
 KEPT_EXIF_TAGS = (TAG_DIGITAL_ZOOM, TAG_FOCAL_35MM)
