@@ -94,8 +94,7 @@ def ways_to_go(plan: Plan, points: FloatArray) -> FloatArray:
     """How far each point (n, 2) of the closure has to go, (n, 2) mm to the right and toward the face."""
     plan.turn()
     plan.slide()
-    beyond = [plan.beyond(name, value) for name, value in plan.now.clearance.items()]
-    a_dent = not plan.moves and beyond.count(True) == 1 < len(beyond)
+    a_dent = not plan.moves and plan.a_dent
     slid = plan.now
     plan.advance()
     if a_dent and abs(plan.advanced_mm) > EASE_MM:  # it is eased where it is, so that the rest stays sewn
