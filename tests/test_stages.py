@@ -38,7 +38,7 @@ from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap.advice import cap_plan, cap_undecided
 from placecheck.cap.sight import centre_seen, refuse_other, sight_cap
-from placecheck.cap.stage import EVEN_COST, RIM_U_MM, Joined, _temple_px, join_line, measure_joined
+from placecheck.cap.stage import EVEN_COST, RIM_U_MM, Joined, _notes, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -49,6 +49,7 @@ from placecheck.measure import LACE_LIFT_MM, put_on_dome
 from placecheck.observed import CORNERS as CORNER_NAMES
 from placecheck.observed import dense_line
 from placecheck.observing import READ_FACTOR
+from placecheck.one_photo import answer_for
 from placecheck.photo import load_photo
 from placecheck.printout import with_option
 from placecheck.request import NO_CLOSURE, CheckRequest
@@ -465,6 +466,29 @@ def test_what_is_seen_obliquely_asks_for_a_photo_from_elsewhere_not_for_chalk(un
     for p in problems[: 1 if "bare-block-unknown" in codes else 2]:
         assert ("Chalk" in p.message) == (p.code == "cap-undecided")
         assert (f"the {RIM_WORDS}." in p.message) == (p.code == "cap-temples-undecided")
+
+
+def test_the_blocks_line_is_asked_for_once():
+    """By the photo's own problem where no line was seen, and by what would decide where one was, but too little."""
+    doubt = (Contribution("cap centre line", 0.9),)
+    near = {"cap_shift_mm": 2.9, "cap_turn_deg": 1.9, "back_seams_mm": 5.9}
+    m = replace(cap_measured(), estimates={n: Estimate(v, 1.0, doubt) for n, v in near.items()})
+    (asks,) = cap_undecided(m, judge(m, request().tolerances))
+    assert asks.message.startswith("Chalk the block's middle line longer")
+    assert "“cap off the block's middle”, “cap turned” and “seams behind, right minus left” are too" in asks.message
+    unseen = Problem("block-line-missing", "No middle line was seen: chalk the line longer.")
+    told = answer_for(replace(m, problems=(unseen,)), request()).problems
+    assert [p.code for p in told[:2]] == ["block-line-missing", "cap-undecided"]
+    assert told[1].message.startswith("Take the photo again, closer, once that line is seen: “cap off the block's mid")
+    assert sum("halk" in p.message for p in told) == 1
+
+
+@pytest.mark.parametrize(("lean_deg", "further"), [(45.0, False), (15.0, True)])
+def test_a_phone_that_leans_as_told_is_not_asked_to_lean_further(seen, lean_deg, further):
+    note = _notes(replace(seen, line=None), lean_deg)[-1]
+    assert note.code == "block-line-missing"
+    assert "less sure: chalk the line longer" in note.message
+    assert ("lean the phone further" in note.message) == further
 
 
 @pytest.mark.parametrize(("lean_deg", "edge_on"), [(45.0, True), (20.0, False)])
