@@ -283,8 +283,8 @@ class Plan(Moves):
         aim = self.tolerances.clearance_aim_mm
         places = {
             "clearance_centre_mm": "at the fold",
-            "clearance_left_mm": f"{mm_and_inches(self.station)} to the wearer's left of the fold",
-            "clearance_right_mm": f"{mm_and_inches(self.station)} to the wearer's right of the fold",
+            "clearance_left_mm": f"at the place {mm_and_inches(self.station)} to the wearer's left of the fold",
+            "clearance_right_mm": f"at the place {mm_and_inches(self.station)} to the wearer's right of the fold",
         }
         uneven = {
             name: move
@@ -300,8 +300,8 @@ class Plan(Moves):
             return
         for name, move in uneven.items():
             self.tell(
-                f"Ease the hairline {places[name]} {mm_and_inches(move)} "
-                f"{self.way('face' if move > 0 else 'nape')}: the lace is pulled out of shape there.",
+                f"Ease the hairline {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')} {places[name]}: "
+                "the lace is pulled out of shape there.",
                 *([Pull("fold_front", face_mm=move)] if name == "clearance_centre_mm" else []),
             )
 

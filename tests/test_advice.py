@@ -367,7 +367,7 @@ def test_aim_of_the_shop():
     ("limits", "values", "says"),
     [
         ({"clearance_mm": [6, 13]}, (13.4, 13.4, 13.4), "Move the whole closure 0.5 mm"),
-        ({"clearance_mm": [6, 13]}, (6.2, 13.3, 6.2), "Ease the hairline at the fold 0.5 mm"),
+        ({"clearance_mm": [6, 13]}, (6.2, 13.3, 6.2), "Ease the hairline 0.5 mm"),
         ({"offset_mm": [-0.2, 0.2]}, (-0.3, -0.3), "Slide the whole closure 0.5 mm"),
         (
             {"skew_deg": [-0.1, 0.2]},
@@ -451,14 +451,15 @@ def test_corners_that_would_be_even_on_the_centre_line_turn_the_whole_closure():
 def test_a_dent_at_the_fold_is_drawn_as_an_arrow_there():
     m = with_values(clearance_centre_mm=2.0)
     plan = plan_for(m, judge(m, request().tolerances), request())
-    assert plan.moves[0].startswith("Ease the hairline at the fold 8.0 mm (5/16 in) toward the face")
+    assert plan.moves[0].startswith("Ease the hairline 8.0 mm (5/16 in) toward the face at the fold:")
     assert plan.pulls == (Pull("fold_front", face_mm=8.0),)
 
 
 def test_uneven_hairline_is_eased_at_its_place():
     (fix, _) = advise(with_values(clearance_left_mm=2.0, clearance_right_mm=10.0, clearance_centre_mm=10.0))
+    # the way to go comes first, as in every move: read aloud, the first length is the one that hands go
     assert fix.startswith(
-        "Ease the hairline 25.0 mm (1 in) to the wearer's left of the fold 8.0 mm (5/16 in) toward the f"
+        "Ease the hairline 8.0 mm (5/16 in) toward the face at the place 25.0 mm (1 in) to the wearer's left of the f"
     )
 
 
