@@ -6,10 +6,11 @@ corners are brought to zero, or to the middle of limits that a shop has set else
 each move the readings are predicted (placement.py), what goes along with it is told, and only what
 these moves leave beyond its limit is asked of a single pin: that is lace pulled out of shape. Left
 and right are the wearer's, with the direction in the photo beside them (directions.py). Where nothing is
-out, what is merely unsure gets no move (undecided.py); once pins come out, it goes along if it reads beyond
-its limit. A clearance that a soft tape contradicts is not moved: the tape is laid again first. A move is
-written as what to do, a colon, how (step; step), and what goes along in a sentence that begins "With it", so
-that a page can set them apart. The order of moves and the cautions are common practice, no published source.
+out, what is merely unsure gets no move (undecided.py); once the whole closure comes off, it goes along if it
+reads beyond its limit. A fold that runs as it should is not turned for corners that a slide makes even.
+A clearance that a soft tape contradicts is not moved: the tape is laid again first. A move is written as
+what to do, a colon, how (step; step), and what goes along in a sentence that begins "With it", so that a
+page can set them apart. The order of moves and the cautions are common practice, no published source.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from placecheck.directions import WAY_WORDS, Way, in_the_photo
 from placecheck.measure import station_mm
 from placecheck.placement import Placement
 from placecheck.request import CheckRequest
-from placecheck.tolerances import ASYMMETRIES, CLEARANCES, Tolerances, aim_within
+from placecheck.tolerances import AIM_INSIDE, ASYMMETRIES, CLEARANCES, Tolerances, aim_within
 from placecheck.units import mm_and_inches
 
 LEAST_MOVE_MM = 0.5
@@ -90,6 +91,17 @@ class Plan(Moves):
     def is_in(self, name: str) -> bool:
         return name in self.judged and self.judged[name].state == "in"
 
+    @property
+    def a_dent(self) -> bool:
+        """Whether the hairline reads beyond its limits at one place alone."""
+        beyond = [self.beyond(name, value) for name, value in self.now.clearance.items()]
+        return beyond.count(True) == 1 < len(beyond)
+
+    def to_mend(self, name: str, reads: float) -> bool:
+        """Whether a measure of the fold is out, or reads beyond while the whole closure comes off for its hairline."""
+        comes_off = self.is_out(*CLEARANCES) and not self.a_dent
+        return self.is_out(name) or (comes_off and self.beyond(name, reads))
+
     def aim(self, name: str) -> float:
         """What a measure of sides is brought to, mm or degrees: zero, or the middle of limits set elsewhere."""
         return aim_within(*self.limits[name])
@@ -127,6 +139,14 @@ class Plan(Moves):
         """Whether corners that are out would be even if the fold lay where it belongs."""
         return any(self.is_out(name) and self.fold_makes_even(name) for name in ASYMMETRIES)
 
+    def slide_is_enough(self, offset: float) -> bool:
+        """Whether the fold runs as it should, and a slide alone brings what hangs on it well inside its limits."""
+        slid = self.now.slid(self.aim("offset_mm") - offset).asymmetry
+        well = {name: AIM_INSIDE * (self.limits[name][1] - self.limits[name][0]) for name in slid}
+        return self.is_in("skew_deg") and all(
+            self.room(name, value) >= well[name] for name, value in slid.items() if self.fold_makes_even(name)
+        )
+
     def swing_words(self) -> str:
         """What goes along when the closure is turned until its fold runs as it should."""
         now, then = (math.tan(math.radians(deg)) for deg in (self.now.skew_deg or 0.0, self.skew_aim_deg))
@@ -154,8 +174,9 @@ class Plan(Moves):
         now = self.now
         if now.front is None or now.back is None or now.skew_deg is None:
             return
-        doubtful = self.is_out("offset_mm") and not self.is_in("skew_deg")
-        if not (self.is_out("skew_deg") or doubtful or self.fold_explains_corners()):
+        offset = (now.front + now.back) / 2
+        comes_out = self.to_mend("offset_mm", offset) or self.fold_explains_corners()
+        if not (self.to_mend("skew_deg", now.skew_deg) or (comes_out and not self.slide_is_enough(offset))):
             return
         along = self.swing_words()
         aim = self.fold_aim
@@ -197,7 +218,7 @@ class Plan(Moves):
         if self.moves:
             needed = abs(move) > (high - low) / 6 or self.beyond("offset_mm", offset)
         else:
-            needed = self.is_out("offset_mm") or self.fold_explains_corners()
+            needed = self.to_mend("offset_mm", offset) or self.fold_explains_corners()
         move = self.worth(move, "offset_mm")
         if not needed or not move:
             return
@@ -262,8 +283,8 @@ class Plan(Moves):
         aim = self.tolerances.clearance_aim_mm
         places = {
             "clearance_centre_mm": "at the fold",
-            "clearance_left_mm": f"{mm_and_inches(self.station)} to the wearer's left of the fold",
-            "clearance_right_mm": f"{mm_and_inches(self.station)} to the wearer's right of the fold",
+            "clearance_left_mm": f"at the place {mm_and_inches(self.station)} to the wearer's left of the fold",
+            "clearance_right_mm": f"at the place {mm_and_inches(self.station)} to the wearer's right of the fold",
         }
         uneven = {
             name: move
@@ -279,8 +300,8 @@ class Plan(Moves):
             return
         for name, move in uneven.items():
             self.tell(
-                f"Ease the hairline {places[name]} {mm_and_inches(move)} "
-                f"{self.way('face' if move > 0 else 'nape')}: the lace is pulled out of shape there.",
+                f"Ease the hairline {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')} {places[name]}: "
+                "the lace is pulled out of shape there.",
                 *([Pull("fold_front", face_mm=move)] if name == "clearance_centre_mm" else []),
             )
 
@@ -305,9 +326,11 @@ class Plan(Moves):
             reads = self.judged[name].estimate.value if name in self.judged else value
             if not self.beyond(name, value):
                 if self.is_out(name) and self.moves:
+                    even = abs(value) < 2 * LEAST_MOVE_MM
+                    then = "about even" if even else f"uneven by about {mm_and_inches(value)}"
                     self.tell(
                         f"The {end} corners follow the fold: now uneven by {mm_and_inches(reads)}, they should then "
-                        f"be even within {mm_and_inches(value)}, so re-pin them last and do not stretch the lace."
+                        f"be {then}, so re-pin them last and do not stretch the lace."
                     )
                 continue
             if not self.is_out(name) and (not self.moves or self.fold_makes_even(name)):

@@ -116,6 +116,8 @@ PINNED = "a ball pin on it before the hairline"
 UNDER_THE_CAP = "where the block's line runs under the cap"
 BARE_LINE = "the line seen on the bare block"
 """In the evidence of how a cap lies, where the block's line was kept with a saved block."""
+NO_BLOCK_LINE = "block-line-missing"
+"""The problem of a cap's photo that shows no line on the block; it asks for one."""
 
 TAPED = "soft tape: "
 """How the evidence of a clearance begins that a soft tape read, too."""

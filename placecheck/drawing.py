@@ -5,8 +5,8 @@ drawn at twice the size and reduced. Everything on the layer has a dark halo, so
 black lace, blonde hair and white tables alike. Colours are the Okabe-Ito palette, told apart
 with all common colour vision; a state is a symbol, a word and a border (thin: in, thick: out,
 broken: unsure) beside its colour. Tags and names look for a free spot near what they name: of
-places around it at growing distance the one that leaves the picture least, covers least of
-what is taken already, and lies nearest and most in the direction asked for. What is drawn
+places around it at growing distance, moved into the picture where they leave it, the one that
+covers least of what is taken already, and lies nearest and most in the direction asked for. What is drawn
 is for others to say (overlay.py, guidelines/photo.py, stitches/picture.py).
 """
 
@@ -199,11 +199,11 @@ class Layer:
         far, turn = (v.ravel() for v in np.meshgrid((1.0, 1.7, 2.6, 3.6, 5.0), turn, indexing="ij"))
         x = anchor[0] + np.cos(toward + turn) * (reach * far + w / 2) - w / 2
         y = anchor[1] + np.sin(toward + turn) * (reach * far + h / 2) - h / 2
+        x, y = (np.clip(at, 4.0, max(4.0, side - 4.0)) for at, side in ((x, self.size[0] - w), (y, self.size[1] - h)))
         boxes = np.stack([x, y, x + w, y + h], axis=-1)
-        outside = w * h - _overlap(boxes, np.array([4.0, 4.0, self.size[0] - 4.0, self.size[1] - 4.0]))
         wider = boxes + np.array([-5.0, -5.0, 5.0, 5.0])
         covered = _overlap(wider[:, None], np.reshape(self.taken, (-1, 4))).sum(axis=1)
-        cost = 8 * outside + 6 * covered + (np.abs(turn) / np.pi * 0.4 + far * 0.15) * w * h
+        cost = 6 * covered + (np.abs(turn) / np.pi * 0.4 + far * 0.15) * w * h
         x0, y0, x1, y1 = (float(v) for v in boxes[np.argmin(cost)])
         self.taken += [(x0, y0, x1, y1)] * TEXT_COUNTS
         return x0, y0, x1, y1

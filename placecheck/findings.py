@@ -44,6 +44,8 @@ FloatArray = npt.NDArray[np.float64]
 FAR_OFF = {"offset_mm": 12.0, "skew_deg": 8.0}
 """Farther off than a closure is pinned by eye (common practice, no published source). Of 271 generated placements, all
 within 5.4 mm and 4.5 degrees, one was read so: hair hid the cap, and its middle was taken 13 mm beside where it was."""
+_HAIRLINE_ENDS = (("front_left", -80.0), ("front_right", 80.0))
+"""The corners that end the hairline, and how far to the right (mm) it is shown where one was not seen."""
 WORST_U = 25.0
 """Standard uncertainty (mm, or deg for the skew) from which on a measure was not seen."""
 
@@ -154,9 +156,9 @@ def findings_of(geometry: Geometry, observed: Observed, on: OnDome) -> Findings:
     if observed.rim is not None:
         lines["cap_rim"] = observed.rim.px
     if observed.hairline is not None:
-        ends = [float(on.marks_uv[n][0]) for n in CORNERS[:2] if n in on.marks_uv]
+        left, right = (float(on.marks_uv[n][0]) if n in on.marks_uv else far for n, far in _HAIRLINE_ENDS)
         u = np.nan_to_num(on.hair_uv[:, 0], nan=1e3)
-        inside = (u > (min(ends) if ends else -80) - 2) & (u < (max(ends) if len(ends) > 1 else 80) + 2)
+        inside = (u > left - 2) & (u < right + 2)
         lines["hairline"] = observed.hairline.px[inside]
     v = np.arange(on.chart.v_mm[0], on.chart.v_mm[-1], 3.0)
     middle = on.chart.to_points(np.stack([np.zeros_like(v), v], -1))

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,6 +47,8 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 NAMES_APART = 5.0
+REACHES = 0.1
+"""A line reaches a place that it misses by no more than this share of the whole way."""
 ARROW_FROM_PX, ARROW_PX, ARROW_WIDE_PX = 20.0, 110.0, 13.0
 
 
@@ -88,13 +91,16 @@ def _pale(colour: Colour) -> Colour:
 
 
 def _point_along(line: FloatArray | None, start: FloatArray, end: FloatArray, share: float) -> FloatArray:
-    """The point `share` of the way from `start` to `end`, on `line` where there is one (its nearest point)."""
+    """The point `share` of the way from `start` to `end`, on `line` (its nearest point) where that reaches so far."""
     straight = start + (end - start) * share
-    if line is None or not len(line):
+    line = np.empty((0, 2)) if line is None else line[np.isfinite(line).all(axis=1)]
+    if not len(line):
         return straight
     # the hairline bows: a nearest point along the bow direction, not straight across it
-    across = (end - start) / max(float(np.linalg.norm(end - start)), 1e-9)
-    return np.asarray(line[np.nanargmin(np.abs((line - straight) @ across))], float)
+    length = max(float(np.linalg.norm(end - start)), 1e-9)
+    beside = np.abs((line - straight) @ (end - start)) / length
+    nearest = int(np.argmin(beside))
+    return np.asarray(line[nearest], float) if beside[nearest] < REACHES * length else straight
 
 
 def _name_at(line: FloatArray, centre: FloatArray, others: Sequence[FloatArray]) -> FloatArray:
@@ -109,7 +115,28 @@ Named = tuple[FloatArray, str, Colour]
 """What stands beside a place of the picture: where, the words, their colour."""
 
 
-def _draw_lines(layer: Layer, answer: Answer, lines: Mapping[str, FloatArray], centre: FloatArray) -> list[Named]:
+def _parts(
+    name: str, line: FloatArray, guess: bool, findings: Findings, marks: Mapping[str, FloatArray]
+) -> list[tuple[FloatArray, bool]]:
+    """The parts of a line, and whether each is only a guess: of the closure's edge, the sides at a guessed corner."""
+    if name not in ("outline", "rectangle") or not np.isfinite(line[[0, -1]]).all():
+        return [(line, guess)]
+    ring = np.concatenate([line, line[:1]])
+    if guess or name == "outline" or not np.isfinite(line).all() or not findings.guesses.intersection(_CORNERS):
+        return [(ring, guess)]
+    at = sorted((int(np.argmin(np.linalg.norm(line - marks[n], axis=1))), n) for n in _CORNERS if n in marks)
+    (start, first), twice = at[0], np.concatenate([line, line])
+    sides = pairwise([*at, (start + len(line), first)])
+    return [(twice[a : b + 1], not findings.guesses.isdisjoint((p, q))) for (a, p), (b, q) in sides]
+
+
+def _draw_lines(
+    layer: Layer,
+    answer: Answer,
+    lines: Mapping[str, FloatArray],
+    marks: Mapping[str, FloatArray],
+    centre: FloatArray,
+) -> list[Named]:
     """All lines; and their names, which are written once all else is drawn that no name should cover."""
     findings = answer.measured.findings
     names: list[Named] = []
@@ -117,11 +144,9 @@ def _draw_lines(layer: Layer, answer: Answer, lines: Mapping[str, FloatArray], c
         line = lines.get(name)
         if line is None or len(line) < 2:
             continue
-        closed = name in ("outline", "rectangle")
-        if closed and np.isfinite(line[[0, -1]]).all():
-            line = np.concatenate([line, line[:1]])
         guess = name in findings.guesses
-        layer.stroke(dash_pieces(line, GUESS_DASHES if guess else style.dashes), style.colour, style.width)
+        for part, guessed in _parts(name, line, guess, findings, marks):
+            layer.stroke(dash_pieces(part, GUESS_DASHES if guessed else style.dashes), style.colour, style.width)
         finite = line[np.isfinite(line).all(axis=1)]
         if name in ("hairline", "cap_rim", "fold"):
             layer.keep_clear(finite)
@@ -283,7 +308,7 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
     centre = np.mean(corners, axis=0) if corners else np.array([size[0] / 2, size[1] / 2])
 
     layer = Layer(size)
-    names = _draw_lines(layer, answer, lines, centre)
+    names = _draw_lines(layer, answer, lines, marks, centre)
     _draw_marks(layer, findings, marks)
     if "pins" in lines:
         _draw_pins(layer, lines["pins"])

@@ -9,14 +9,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from PIL import Image
 
 from placecheck.answer import JUDGED, Answer, Estimate, Findings, Measured, Pull
 from placecheck.drawing import BORDERS, LONG_SIDE_PX, STATE_COLOUR, Layer, dash_pieces, save_picture
 from placecheck.errors import Problem, RetakeNeeded, UnusableFile, UsageProblem
+from placecheck.findings import findings_of
 from placecheck.judge import failed_answer
+from placecheck.measuring import look
 from placecheck.one_photo import answer_for, check_photo
 from placecheck.overlay import GUESS_DASHES, LINES, crop_box, draw_overlay
 from placecheck.photo import load_photo
@@ -188,6 +190,71 @@ def test_guess_is_drawn_unlike_a_finding():
         return int((np.abs(picture.astype(int) - green).max(axis=2) < 25).sum())
 
     assert painted(guess) < 0.8 * painted(sure)
+
+
+def test_the_sides_at_a_guessed_corner_are_broken_and_the_others_are_not():
+    a = answer(findings(guesses=frozenset({"front_left"})))
+    left, top, right, bottom = crop_box(a, WIDTH, HEIGHT)
+    scale = LONG_SIDE_PX / max(right - left, bottom - top)
+    with pytest.MonkeyPatch.context() as words:
+        for name in ("text", "tag", "arrow"):
+            words.setattr(Layer, name, lambda *_, **__: None)
+        picture = np.asarray(draw_overlay(grey(), a))
+    marks = a.measured.findings.landmarks_px
+
+    def share(p: str, q: str) -> float:
+        """How much of a side is painted, between its corners' own dots."""
+        along = np.linspace(marks[p], marks[q], 200)[30:-30]
+        at = (along - [left - 0.5, top - 0.5]) * scale - 0.5
+        return float(np.mean([near(picture, xy, LINES["rectangle"].colour, 1) for xy in at]))
+
+    assert share("front_left", "back_left") < 0.75
+    assert share("front_right", "back_right") > 0.95
+    assert share("back_left", "back_right") > 0.95
+
+
+def test_a_side_that_the_hairline_does_not_reach_has_its_tag_there_all_the_same(monkeypatch):
+    """Seen to the wearer's right alone: the left side's number stands between fold and left corner."""
+    anchors = {}
+    monkeypatch.setattr(Layer, "tag", lambda _, at, away, lines, state: anchors.update({lines[0]: np.asarray(at)}))
+    f = findings()
+    half = {**f.lines_px, "hairline": np.array([[322.0, 500], [360, 510], [np.nan, np.nan]])}
+    a = answer(findings(lines_px=half))
+    left, top, right, bottom = crop_box(a, WIDTH, HEIGHT)
+    draw_overlay(grey(), a)
+    scale = LONG_SIDE_PX / max(right - left, bottom - top)
+    fold, corner = ((np.array(f.landmarks_px[n]) - [left, top]) * scale for n in ("fold_front", "front_left"))
+    assert fold[0] + 40 < anchors["hairline left"][0] < corner[0] - 40
+    assert np.linalg.norm(anchors["hairline right"] - anchors["hairline left"]) > 200
+
+
+@pytest.mark.parametrize("unseen", ["front_left", "front_right"])
+def test_the_hairline_is_shown_as_it_was_seen_where_one_of_its_corners_was_not(unseen):
+    seen, on = look(load_photo(PHOTOS / "demo.jpg"), CheckRequest(parse_closure("4x4"), 584.2))[1:]
+    marks = {name: mark for name, mark in seen.observed.marks.items() if name != unseen}
+    uv = {name: at for name, at in on.marks_uv.items() if name != unseen}
+    both = findings_of(seen.fit.geometry, seen.observed, on).lines_px["hairline"]
+    one = findings_of(seen.fit.geometry, replace(seen.observed, marks=marks), replace(on, marks_uv=uv))
+    shown = {tuple(px) for px in one.lines_px["hairline"]}
+    assert len(both) > 20
+    assert shown.issuperset(tuple(px) for px in both)
+
+
+@given(
+    at=st.tuples(st.floats(0, 600), st.floats(0, 400)),
+    size=st.tuples(st.floats(20, 400), st.floats(20, 90)),
+    angle=st.floats(-4, 4),
+    taken=st.lists(st.tuples(st.floats(0, 500), st.floats(0, 350)), max_size=6),
+)
+@example(at=(20.0, 200.0), size=(380.0, 90.0), angle=3.1, taken=[(60.0, 0.0), (60.0, 120.0), (60.0, 240.0)])
+def test_no_text_leaves_the_picture(at, size, angle, taken):
+    layer = Layer((600, 400))
+    layer.taken = [(x, y, x + 200.0, y + 90.0) for x, y in taken] * 6
+    x0, y0, x1, y1 = layer.place(at, size, (np.cos(angle), np.sin(angle)), 46.0)
+    assert min(x0, y0) >= 3.9
+    assert x1 < 596.1
+    assert y1 < 396.1
+    assert (x1 - x0, y1 - y0) == pytest.approx(size)
 
 
 def test_states_change_the_picture():

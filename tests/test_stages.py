@@ -38,7 +38,7 @@ from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap.advice import cap_plan, cap_undecided
 from placecheck.cap.sight import centre_seen, refuse_other, sight_cap
-from placecheck.cap.stage import EVEN_COST, RIM_U_MM, Joined, _temple_px, join_line, measure_joined
+from placecheck.cap.stage import EVEN_COST, RIM_U_MM, Joined, _notes, _temple_px, join_line, measure_joined
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -49,6 +49,7 @@ from placecheck.measure import LACE_LIFT_MM, put_on_dome
 from placecheck.observed import CORNERS as CORNER_NAMES
 from placecheck.observed import dense_line
 from placecheck.observing import READ_FACTOR
+from placecheck.one_photo import answer_for
 from placecheck.photo import load_photo
 from placecheck.printout import with_option
 from placecheck.request import NO_CLOSURE, CheckRequest
@@ -467,6 +468,29 @@ def test_what_is_seen_obliquely_asks_for_a_photo_from_elsewhere_not_for_chalk(un
         assert (f"the {RIM_WORDS}." in p.message) == (p.code == "cap-temples-undecided")
 
 
+def test_the_blocks_line_is_asked_for_once():
+    """By the photo's own problem where no line was seen, and by what would decide where one was, but too little."""
+    doubt = (Contribution("cap centre line", 0.9),)
+    near = {"cap_shift_mm": 2.9, "cap_turn_deg": 1.9, "back_seams_mm": 5.9}
+    m = replace(cap_measured(), estimates={n: Estimate(v, 1.0, doubt) for n, v in near.items()})
+    (asks,) = cap_undecided(m, judge(m, request().tolerances))
+    assert asks.message.startswith("Chalk the block's middle line longer")
+    assert "“cap off the block's middle”, “cap turned” and “seams behind, right minus left” are too" in asks.message
+    unseen = Problem("block-line-missing", "No middle line was seen: chalk the line longer.")
+    told = answer_for(replace(m, problems=(unseen,)), request()).problems
+    assert [p.code for p in told[:2]] == ["block-line-missing", "cap-undecided"]
+    assert told[1].message.startswith("Take the photo again, closer, once that line is seen: “cap off the block's mid")
+    assert sum("halk" in p.message for p in told) == 1
+
+
+@pytest.mark.parametrize(("lean_deg", "further"), [(45.0, False), (15.0, True)])
+def test_a_phone_that_leans_as_told_is_not_asked_to_lean_further(seen, lean_deg, further):
+    note = _notes(replace(seen, line=None), lean_deg)[-1]
+    assert note.code == "block-line-missing"
+    assert "less sure: chalk the line longer" in note.message
+    assert ("lean the phone further" in note.message) == further
+
+
 @pytest.mark.parametrize(("lean_deg", "edge_on"), [(45.0, True), (20.0, False)])
 def test_seams_behind_are_not_called_seen_edge_on_from_above(lean_deg, edge_on):
     seams = Estimate(5.9, 1.0, (Contribution("cap centre line", 0.9),))
@@ -777,7 +801,7 @@ def test_one_side_of_the_hairline_is_unpicked_from_the_corner_to_the_fold():
     assert fixes[0].startswith("Unpicking is worth it: hairline below cap edge, left")
     assert "chance of being inside under 1 %" in fixes[0]
     # the front edge is 127 mm: from corner to fold half of it
-    assert "Unpick the front edge from the left corner to the fold, about 63.0 mm" in fixes[1].replace("64.0", "63.0")
+    assert "Unpick the front edge from the left corner to the fold, about 63 mm" in fixes[1].replace("64 mm", "63 mm")
     assert "toward the face" in fixes[1]
     assert fixes[-1] == RIPPER
 
@@ -793,7 +817,7 @@ def test_a_corner_is_unpicked_about_the_corner():
 
 def test_a_closure_stitched_beside_the_middle_comes_out_all_round():
     fixes = unpicked(Flat(7, 0, 10).measured())
-    assert fixes[1].startswith("Unpick the closure all round, about 508.0 mm (20 in): it has to go 7.0 mm")
+    assert fixes[1].startswith("Unpick the closure all round, about 508 mm (20 in): it has to go 7.0 mm")
     assert "7.0 mm (1/4 in) to the wearer's left" in fixes[1]
 
 
@@ -819,17 +843,17 @@ def test_one_dent_in_the_hairline_leaves_the_rest_sewn(place, mm):
     """Too far back or too far forward; the whole closure, moved, would bring it in as well, just."""
     fixes = unpicked(with_values(**{f"clearance_{place}_mm": mm}))
     assert all(fix.startswith((f"Unpick the {place} edge", "Unpick the front edge")) for fix in fixes[1:-1])
-    assert f"Unpick the {place} edge from the front corner on, about 8.0 mm" in fixes[2]
+    assert f"Unpick the {place} edge from the front corner on, about 8 mm" in fixes[2]
 
 
 def test_a_stretch_about_the_fold_says_on_which_sides_it_ends():
     (_, fix, _) = unpicked(with_values(clearance_centre_mm=2.0))
-    assert "from 28.0 mm (1 1/8 in) to the wearer's left of the fold to 28.0 mm (1 1/8 in) to the wearer's right" in fix
+    assert "from 28 mm (1 1/8 in) to the wearer's left of the fold to 28 mm (1 1/8 in) to the wearer's right" in fix
 
 
 def test_stretches_that_meet_at_the_fold_are_one():
     fixes = unpicked(with_values(front_corner_asymmetry_mm=10.0))
-    assert any(fix.startswith("Unpick the whole front edge, about 127.0 mm (5 in)") for fix in fixes)
+    assert any(fix.startswith("Unpick the whole front edge, about 127 mm (5 in)") for fix in fixes)
     assert not any(fix.startswith("Unpick the front edge") for fix in fixes)
 
 

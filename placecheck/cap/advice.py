@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from placecheck.advice import LEAST_MOVE_MM, Moves
-from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, UNDER_THE_CAP, Estimate, Judged, Measured, Pull
+from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, NO_BLOCK_LINE, UNDER_THE_CAP, Estimate, Judged, Measured, Pull
 from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
 from placecheck.steps import begun
@@ -43,6 +43,8 @@ AGAIN: Mapping[str, str] = {
     "since the seams behind are seen nearly edge-on here",
 }
 """What would decide what is unsure, by the problem's code."""
+AGAIN_WITH_IT = "Take the photo again, closer, once that line is seen"
+"""Where a problem of the photo's own has asked for the block's line already."""
 PIN_AGAIN = (
     "Pin the cap at the front, the nape and over both ears before the closure goes on, and take the photo again. Pins "
     "are sharp: push them in slanting, heads outward, and park loose ones in a cushion."
@@ -114,11 +116,13 @@ def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Pro
         told.setdefault(_decided_by(name, measured.estimates[name], unsure), []).append(name)
     problems = []
     for code, names in told.items():
-        what = " and ".join(f"“{MEASURE_BY_NAME[name].label}”" for name in names)
+        *first, last = [f"“{MEASURE_BY_NAME[name].label}”" for name in names]
+        what = f"{', '.join(first)} and {last}" if first else last
         are, source = "are" if len(names) > 1 else "is", _largest(measured.estimates[names[0]])
         doubt = f" Most of the doubt comes from the {source}." if source and code != LINE else ""
         seen_well = code == SEAMS and measured.view is not None and measured.view.lean_to_face_deg <= SEAMS_LEAN_DEG
-        again = begun(CLOSER_ADVICE) if seen_well else AGAIN[code]
+        asked = code == LINE and any(problem.code == NO_BLOCK_LINE for problem in measured.problems)
+        again = begun(CLOSER_ADVICE) if seen_well else AGAIN_WITH_IT if asked else AGAIN[code]
         problems.append(Problem(code, f"{again}: {what} {are} too uncertain to call.{doubt}"))
     for name in unsure:
         estimate = measured.estimates[name]

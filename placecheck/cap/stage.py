@@ -20,7 +20,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.answer import BARE_LINE, RIM_WORDS, UNDER_THE_CAP, Contribution, Estimate, Findings, Measured
+from placecheck.answer import (
+    BARE_LINE,
+    NO_BLOCK_LINE,
+    RIM_WORDS,
+    UNDER_THE_CAP,
+    Contribution,
+    Estimate,
+    Findings,
+    Measured,
+)
 from placecheck.block import GROUPS, NAMES, outline_px, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
@@ -36,6 +45,7 @@ from placecheck.mid_plane import MidPlane
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.surface_map import centre_line
+from placecheck.undecided import FLAT_LEAN_DEG
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
@@ -229,12 +239,13 @@ def measure_cap(
         for name, (value, slope) in found.items()
     }
     missing = {name: Problem(code, message) for name, (code, message) in NOT_SEEN.items() if name not in estimates}
+    view = view_of(seen.fit.geometry, seen.grid.chart)
     measured = Measured(
         estimates,
         missing,
         _findings(seen, joined),
-        _notes(seen),
-        view_of(seen.fit.geometry, seen.grid.chart),
+        _notes(seen, view.lean_to_face_deg),
+        view,
         None,
         "cap",
     )
@@ -243,15 +254,16 @@ def measure_cap(
     return measured
 
 
-def _notes(seen: CapSighting) -> tuple[Problem, ...]:
+def _notes(seen: CapSighting, lean_deg: float) -> tuple[Problem, ...]:
     if seen.line is not None or kept_line(seen.fit) is not None:
         return seen.notes
+    lean = ", or lean the phone further toward the face" if lean_deg < FLAT_LEAN_DEG else ""
     return (
         *seen.notes,
         Problem(
-            "block-line-missing",
+            NO_BLOCK_LINE,
             "No middle line was seen on the block in front of the cap, so the cap is compared with the middle of the "
-            "block's outline, which is less sure: chalk the line longer, or lean the phone further toward the face.",
+            f"block's outline, which is less sure: chalk the line longer{lean}.",
         ),
     )
 

@@ -26,7 +26,7 @@ from placecheck.placement import Placement
 from placecheck.printout import in_words, limits_text
 from placecheck.request import CheckRequest
 from placecheck.tolerances import ASYMMETRIES
-from placecheck.units import mm_and_inches
+from placecheck.units import mm_and_inches, sixteenths
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -94,8 +94,7 @@ def ways_to_go(plan: Plan, points: FloatArray) -> FloatArray:
     """How far each point (n, 2) of the closure has to go, (n, 2) mm to the right and toward the face."""
     plan.turn()
     plan.slide()
-    beyond = [plan.beyond(name, value) for name, value in plan.now.clearance.items()]
-    a_dent = not plan.moves and beyond.count(True) == 1 < len(beyond)
+    a_dent = not plan.moves and plan.a_dent
     slid = plan.now
     plan.advance()
     if a_dent and abs(plan.advanced_mm) > EASE_MM:  # it is eased where it is, so that the rest stays sewn
@@ -188,7 +187,12 @@ def _named(edge: Edge, at: float) -> str:
         return words
     side = "left" if at < place else "right"
     of = f"to the wearer's {side} of" if words == FOLD else "from"
-    return f"{mm_and_inches(round(far))} {of} {words}"
+    return f"{_whole_mm(far)} {of} {words}"
+
+
+def _whole_mm(mm: float) -> str:
+    """A length along an edge, where a tenth of a millimetre tells nothing: `406 mm (16 in)`."""
+    return f"{mm:.0f} mm ({sixteenths(round(mm))})"
 
 
 def _nearest(edge: Edge, at: float) -> tuple[float, str]:
@@ -222,7 +226,7 @@ def unpicking(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
         return (_hardly(worth, judged, little),)
     if len(whole) == len(edges):
         sentences[1:] = [
-            f"Unpick the closure all round, about {mm_and_inches(round(sum(e.length_mm for e in edges)))}: it has to "
+            f"Unpick the closure all round, about {_whole_mm(sum(e.length_mm for e in edges))}: it has to "
             f"{_as_a_whole(plan, every.mean(axis=0))}; then pin it anew and check it before you stitch."
         ]
     return (*sentences, RIPPER)
@@ -263,7 +267,7 @@ def _reads(names: list[str], judged: Mapping[str, Judged]) -> str:
 
 def _unpick(plan: Plan, edge: Edge, ways: FloatArray, start: float, end: float) -> str:
     first, last = round(start / edge.step_mm), round(end / edge.step_mm)
-    length = mm_and_inches(round(end - start))
+    length = _whole_mm(end - start)
     ends = [place for place, _ in edge.places if min(abs(place - start), abs(place - end)) < 1.0]
     if start <= 0.0 and end >= edge.length_mm - 1e-6:
         where = f"Unpick the whole {edge.name}, about {length}"
