@@ -854,8 +854,10 @@ def test_photos_command_on_pictures(home, tmp_path, capsys):
     d = np.eye(3)
     assert found.radius(d) == pytest.approx(truth.radius(d), abs=3.0)
     # the line printed along it, which is no part of the dome
-    assert "line along its middle turned by" in out
     assert dome.line is not None
+    shifted = "right" if dome.line.shift_mm > 0 else "left"
+    turned = "left" if scene.block.print_turn_deg > 0 else "right"
+    assert re.search(rf"line along its middle: shifted \S+ ± \S+ mm {shifted}, turned \S+ ± \S+° {turned} ", out)
     for value, true, i in (
         (dome.line.yaw_deg, scene.block.print_turn_deg, 0),
         (dome.line.shift_mm, scene.block.print_x, 1),

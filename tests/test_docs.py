@@ -119,6 +119,19 @@ def test_the_demo_of_the_readme_gives_a_verdict(tmp_path, monkeypatch, capfd):
     assert all(answer["measures"][spec.name] is not None for spec in MEASURES if spec.judged)
 
 
+def test_marks_of_the_readme_lie_on_its_demo(tmp_path, monkeypatch, capfd):
+    from placecheck import cli
+
+    (tmp_path / "marks.json").write_text(blocks(README, "json")[1], encoding="utf-8")
+    arguments = setup_commands()[0].split(".venv/bin/placecheck ", 1)[1].split()
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    monkeypatch.chdir(ROOT)
+    status = cli.run([*arguments, "--json", "--marks", str(tmp_path / "marks.json")])
+    answer = json.loads(capfd.readouterr().out)
+    assert status in (0, 1), answer["problems"]
+    assert "fold_front: set by hand" in answer["measures"]["offset_mm"]["evidence"]
+
+
 def test_commands_of_the_documents_exist():
     for text in (README, DEVELOPERS):
         for block in blocks(text, "sh"):

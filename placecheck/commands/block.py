@@ -223,8 +223,10 @@ def _print_block(block: SavedBlock) -> None:
     """Size and half axes with their expanded uncertainty."""
     import math
 
+    from placecheck.answer import MEASURE_BY_NAME
     from placecheck.bare_block.tapes import STANDING
     from placecheck.dome import half_axes_for
+    from placecheck.printout import in_words
     from placecheck.units import mm_and_inches
 
     dome = block.dome
@@ -239,10 +241,9 @@ def _print_block(block: SavedBlock) -> None:
     print(f"  crown over the widest level {dome.value('dome height'):.1f} ± {2 * dome.u('dome height'):.1f} mm")
     if dome.line is not None:
         u_turn, u_shift = (2 * math.sqrt(dome.line.covariance[i][i]) for i in (0, 1))
-        print(
-            f"  line along its middle turned by {dome.line.yaw_deg:.1f} ± {u_turn:.1f} degrees and shifted by "
-            f"{dome.line.shift_mm:.1f} ± {u_shift:.1f} mm to the wearer's right, counts in --stage cap"
-        )
+        turn = in_words(MEASURE_BY_NAME["cap_turn_deg"], -dome.line.yaw_deg, u_turn)  # yaw grows to the wearer's left
+        shift = in_words(MEASURE_BY_NAME["cap_shift_mm"], dome.line.shift_mm, u_shift)
+        print(f"  line along its middle: shifted {shift}, turned {turn} (the wearer's); counts in --stage cap")
     elif block.way == "photos":
         print("  no line along its middle was seen: a cap is compared with the block's own middle")
     if block.same_stand:
