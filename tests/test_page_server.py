@@ -19,6 +19,7 @@ import sys
 import time
 import zlib
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -883,6 +884,24 @@ def test_a_new_orders_form_tapped_twice_is_one_order(server, paired):
     assert other.headers["location"] != taps[0]
     assert len(store.all()[0]) == before + 2
     assert f'value="{once}"' not in client.get("/orders/new").text
+
+
+def test_a_restart_between_two_taps_is_one_order(tmp_path):
+    from placecheck.orders.files import OrderFiles
+
+    server = start(tmp_path)
+    try:
+        client, token = pair(server)
+        form = {"token": token, "once": "a1b2c3d4", "alias": "Alder", "circumference": "57cm"}
+        first = client.post("/orders", data=form).headers["location"]
+        store = OrderFiles(tmp_path / "orders")
+        store.change(replace(store.get("1"), note="part it left"))  # somebody is at it already
+        server.kill()
+        server = start(tmp_path, port=server.port)
+        assert client.post("/orders", data=form).headers["location"] == first
+        assert [(order.number, order.note) for order in store.all()[0]] == [(1, "part it left")]
+    finally:
+        server.stop()
 
 
 def test_an_order_is_changed_on_the_page(server, paired):
