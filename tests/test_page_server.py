@@ -1016,6 +1016,20 @@ def test_the_settings_block_is_offered_first(tmp_path):
         running.stop()
 
 
+def test_bars_that_the_settings_outrank_are_told_so(server, paired):
+    client, token = paired
+    assert client.post("/card/bars", data={"token": token, "across": "99.4", "down": "99.6"}).status_code == 303
+    said = "settings.toml, which outranks what is kept here"
+    assert said not in words(client.get("/card").text)
+    settings = server.home / "settings.toml"
+    before = settings.read_text() if settings.exists() else None
+    settings.write_text('[check]\ncard_bars = "99.0x99.1"\n')
+    try:
+        assert words(client.get("/card").text).count(said) == 1  # of the scale card alone
+    finally:
+        settings.unlink() if before is None else settings.write_text(before)
+
+
 def test_the_card_and_its_bars(server, paired):
     from placecheck.card_bars import saved_bars_mm, warnings_for
 

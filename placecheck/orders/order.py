@@ -68,8 +68,8 @@ class Cap:
 
 @dataclass(frozen=True)
 class Order:
-    """One job. `written` keeps the lengths as they were given; `accepted` the doubts that somebody looked at; `form` which
-    form of the bench page made it, "" where none did.
+    """One job. `written` keeps the lengths as they were given; `accepted` the doubts that somebody looked at; `form`
+    which form of the bench page made it, "" where none did.
     """
 
     alias: str
