@@ -19,7 +19,7 @@ from typing import Any
 
 from placecheck.errors import Problem, UsageProblem
 from placecheck.saved_files import read_json, write_json
-from placecheck.settings import Settings, said_in_settings
+from placecheck.settings import Settings, load_settings, said_in_settings
 from placecheck.units import BAR_MM, BAR_RANGE_MM, SMALL_BAR_MM, parse_card_bars_mm
 
 MAX_APART = 0.02
@@ -61,6 +61,20 @@ def bars_in_use(home: Path, settings: Settings, small: bool = False) -> tuple[fl
         return saved_bars_mm(home, small)
     with said_in_settings("card_bars"):
         return parse_bars(said)
+
+
+def outranking(home: Path, small: bool = False) -> str:
+    """That bars in the settings outrank those entered; "" where none do. Faults there are a check's to tell."""
+    try:
+        said = None if small else load_settings(home).check.get("card_bars")
+    except UsageProblem:
+        return ""
+    if not said:
+        return ""
+    return (
+        f"Checks use card_bars = “{said}” of settings.toml, which outranks what is kept here: remove that line there "
+        "if these are to count."
+    )
 
 
 def load_bars(home: Path, small: bool = False) -> CardBars | None:

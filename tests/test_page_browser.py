@@ -403,6 +403,22 @@ def test_all_that_can_be_corrected_is_named_on_a_phone(phone, server, photos):
     assert phone.locator(".which").evaluate("(which) => which.scrollWidth <= which.clientWidth")
 
 
+def test_with_text_twice_as_large_all_is_in_view(browser, server, paired, photos):
+    """As a phone of 360 px at 200 %: half as many of its pixels, and all text as large as ever."""
+    context = browser.new_context(viewport={"width": 180, "height": 370}, storage_state=paired)
+    page = context.new_page()
+    send(page, server, photos("unsure"))
+    check = page.url
+    for address in (check, f"{check}/correct", *(f"{server.url}{path}" for path in ("/", "/orders/new", "/camera"))):
+        page.goto(address)
+        no_sideways(page)
+        edge = "[...document.querySelectorAll('nav a, .actions .button')].map((e) => e.getBoundingClientRect().right)"
+        assert max(page.evaluate(edge)) <= 180
+        page.get_by_role("heading", level=1).evaluate("(h) => { h.style.overflowWrap = 'normal'; }")
+        no_sideways(page)  # so no word of it was broken
+    context.close()
+
+
 @pytest.mark.parametrize("width", [320, 360])
 def test_the_verdict_stays_in_its_frame(browser, server, paired, photos, width):
     context = browser.new_context(viewport={"width": width, "height": 640}, storage_state=paired)

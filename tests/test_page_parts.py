@@ -17,6 +17,7 @@ import threading
 import time
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,7 @@ from placecheck.answer import Contribution, Estimate, Findings, Grounds, Judged,
 from placecheck.errors import Problem, UsageProblem
 from placecheck.page import limits
 from placecheck.page.asked import block_words, marks_of, request_of, spec_from
+from placecheck.page.bench import PageConfig
 from placecheck.page.codec import measured_from_dict, measured_to_dict
 from placecheck.page.guard import _bare, _own_origin
 from placecheck.page.inbox import KEEP_S, Inbox
@@ -36,6 +38,7 @@ from placecheck.page.pairing import ALPHABET, CODE_LENGTH, GUESSES_PER_MINUTE, P
 from placecheck.page.rows import WIDE, badness, band_of, moved_since, next_step
 from placecheck.page.sessions import IDLE_S, LIFETIME_S, Sessions, form_token
 from placecheck.page.views_class import student_of
+from placecheck.page.views_take import spec_of
 from placecheck.records.export import safe_text
 from placecheck.settings import Settings
 from placecheck.whole_files import copy_whole, write_whole
@@ -336,11 +339,30 @@ def test_a_form_becomes_the_command_lines_request():
     assert request.tolerances == Settings().tolerances
 
 
-def test_a_close_up_gets_the_small_cards_bars():
-    settings = Settings(check={"card_bars": "99.4x99.6"})
-    assert request_of(spec_from({"stage": "stitches"}, settings, (51.0, 50.5))).card_bars_mm == (51.0, 50.5)
-    assert request_of(spec_from({"stage": "stitches"}, settings)).card_bars_mm is None
-    assert request_of(spec_from({"stage": "cap", "block": "57cm"}, settings, (99.0, 99.0))).card_bars_mm == (99.4, 99.6)
+def test_the_bars_are_those_that_the_command_line_takes(tmp_path, monkeypatch):
+    """For the scale card those of the settings before those entered; a close-up has the small card beside it."""
+    from placecheck.card_bars import save_bars
+    from placecheck.commands.check_request import AsTyped, request_for
+
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    bench = SimpleNamespace(config=PageConfig(tmp_path))
+
+    def bars(stage: str) -> tuple[float, float] | None:
+        asked = request_of(spec_of(bench, {"stage": stage, "block": "57cm"}))
+        typed = AsTyped(stage=stage, block_circumference=None if stage == "stitches" else "57cm")
+        assert asked.card_bars_mm == pytest.approx(request_for(typed).card_bars_mm)
+        return asked.card_bars_mm
+
+    assert (bars("cap"), bars("stitches")) == (None, None)
+    save_bars(tmp_path, 99.0, 99.1)
+    assert (bars("cap"), bars("stitches")) == ((99.0, 99.1), None)
+    save_bars(tmp_path, 51.0, 50.5, small=True)
+    (tmp_path / "settings.toml").write_text('[check]\ncard_bars = "3.9x3.92in"\n')
+    assert bars("cap") == pytest.approx((99.06, 99.568))
+    assert bars("stitches") == (51.0, 50.5)
+    (tmp_path / "settings.toml").write_text('[check]\ncard_bars = "wide"\n')
+    with pytest.raises(UsageProblem, match=r"In settings\.toml, card_bars"):
+        bars("cap")
 
 
 def test_a_saved_block_takes_the_tapes_place_and_is_kept_with_the_photo(tmp_path, monkeypatch):

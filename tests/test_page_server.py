@@ -19,6 +19,7 @@ import sys
 import time
 import zlib
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -885,6 +886,24 @@ def test_a_new_orders_form_tapped_twice_is_one_order(server, paired):
     assert f'value="{once}"' not in client.get("/orders/new").text
 
 
+def test_a_restart_between_two_taps_is_one_order(tmp_path):
+    from placecheck.orders.files import OrderFiles
+
+    server = start(tmp_path)
+    try:
+        client, token = pair(server)
+        form = {"token": token, "once": "a1b2c3d4", "alias": "Alder", "circumference": "57cm"}
+        first = client.post("/orders", data=form).headers["location"]
+        store = OrderFiles(tmp_path / "orders")
+        store.change(replace(store.get("1"), note="part it left"))  # somebody is at it already
+        server.kill()
+        server = start(tmp_path, port=server.port)
+        assert client.post("/orders", data=form).headers["location"] == first
+        assert [(order.number, order.note) for order in store.all()[0]] == [(1, "part it left")]
+    finally:
+        server.stop()
+
+
 def test_an_order_is_changed_on_the_page(server, paired):
     """What its form leaves alone stays to the letter, also what the form does not show; earlier states are kept."""
     from placecheck.orders.files import OrderFiles
@@ -995,6 +1014,20 @@ def test_the_settings_block_is_offered_first(tmp_path):
         client.close()
     finally:
         running.stop()
+
+
+def test_bars_that_the_settings_outrank_are_told_so(server, paired):
+    client, token = paired
+    assert client.post("/card/bars", data={"token": token, "across": "99.4", "down": "99.6"}).status_code == 303
+    said = "settings.toml, which outranks what is kept here"
+    assert said not in words(client.get("/card").text)
+    settings = server.home / "settings.toml"
+    before = settings.read_text() if settings.exists() else None
+    settings.write_text('[check]\ncard_bars = "99.0x99.1"\n')
+    try:
+        assert words(client.get("/card").text).count(said) == 1  # of the scale card alone
+    finally:
+        settings.unlink() if before is None else settings.write_text(before)
 
 
 def test_the_card_and_its_bars(server, paired):

@@ -24,6 +24,7 @@ from PIL import Image as Pillow
 
 from placecheck.card import find_card, page_layout, printing
 from placecheck.card.board import CARD
+from placecheck.card_bars import FIT_TO_PAGE
 from placecheck.errors import UnusableFile, UsageProblem
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (8.5 * 25.4, 11 * 25.4)}
@@ -181,9 +182,16 @@ def test_png_and_svg_show_the_same_board(paper: str) -> None:
 
 def test_page_says_how_to_print_lay_and_hold() -> None:
     text = pypdfium2.PdfDocument(printing.card_pdf())[0].get_textpage().get_text_range().replace("\r\n", " ")
-    words = "100 %|matte|stiff board|both bars|flat on the table beside the block|45 degrees|middle of the closure"
+    words = "100 %|matt paper|stiff board|both bars|flat on the table beside the block|45 degrees|middle of the closure"
     for phrase in [*words.split("|"), "whole block and the whole card", "blade away from your fingers"]:
         assert phrase in text
+
+
+@pytest.mark.parametrize("sheet", [page_layout.SCALE_SHEET, page_layout.SMALL_SHEET])
+def test_a_card_that_is_a_little_off_is_entered_not_thrown_away(sheet: page_layout.Sheet) -> None:
+    text = pypdfium2.PdfDocument(printing.card_pdf(sheet=sheet))[0].get_textpage().get_text_range()
+    said, off_mm = " ".join(text.split()), sheet.bar_mm * FIT_TO_PAGE  # from where on bars are told to be odd
+    assert f"both bars ({sheet.bar_mm:g} mm) and enter what they are; more than {off_mm:g} mm off: print again." in said
 
 
 def test_viewers_are_asked_not_to_scale() -> None:

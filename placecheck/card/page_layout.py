@@ -29,15 +29,17 @@ CELL_PX = 10
 
 TITLE = "placecheck scale card"
 LINES = (
-    'Print at 100 % (actual size, never "fit to page") on matte paper and glue it flat to stiff board. Measure both '
-    "bars: 100 mm each, or print again. Cut along the marks, blade away from your fingers.",
+    'Print at 100 % (actual size, never "fit to page") on matt paper and glue it flat to stiff board. Measure both '
+    "bars (100 mm) and enter what they are; more than 1 mm off: print again. Cut along the marks, blade away from your "
+    "fingers.",
     "Lay the card flat on the table beside the block, not on it, with nothing on top of it.",
     "Hold the phone above the block, leaning toward the face about 45 degrees, and aim at the middle of the closure.",
     "Have the whole block and the whole card in the picture, tap on the closure to focus, and hold still.",
 )
 SMALL_LINES = (
-    'Print at 100 % (actual size, never "fit to page") on matte paper and glue it flat to stiff board. Measure both '
-    "bars: 50 mm each, or print again. Cut along the marks, blade away from your fingers.",
+    'Print at 100 % (actual size, never "fit to page") on matt paper and glue it flat to stiff board. Measure both '
+    "bars (50 mm) and enter what they are; more than 0.5 mm off: print again. Cut along the marks, blade away from "
+    "your fingers.",
     "Count your needles and pins first. Lay the card flat beside the seam, on the lace or the cap, one long side along "
     "the stitches and a finger's width from them, with no hair over it.",
     "Comb the hair off the stitches. Hold the phone straight above, a hand's length away, so that card and seam fill "

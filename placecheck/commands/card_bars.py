@@ -32,12 +32,13 @@ def card_bars(
 
     Checks use them from then on. Without lengths: show what is kept.
     """
-    from placecheck.card_bars import forget_bars, load_bars, nominal_mm, parse_bars, save_bars, warnings_for
+    from placecheck.card_bars import forget_bars, load_bars, nominal_mm, outranking, parse_bars, save_bars, warnings_for
     from placecheck.errors import UsageProblem
     from placecheck.settings import home
 
     card = "small card" if small else "card"
-    _tell_of_settings(small)
+    if outranked := outranking(home(), small):
+        print(f"placecheck: {outranked}", file=sys.stderr)
     if forget and bars is not None:
         raise UsageProblem("card-bars-both", "Give either bars or --forget, not both.")
     if forget:
@@ -63,20 +64,3 @@ def card_bars(
     for warning in warnings_for(x, y, small):
         print(f"placecheck: {warning.message}", file=sys.stderr)
     print(f"Kept: {x:g} x {y:g} mm in {path}")
-
-
-def _tell_of_settings(small: bool) -> None:
-    """That bars in settings.toml outrank those kept here, on standard error; faults there are a check's to tell."""
-    from placecheck.errors import UsageProblem
-    from placecheck.settings import load_settings
-
-    try:
-        said = None if small else load_settings().check.get("card_bars")
-    except UsageProblem:
-        return
-    if said:
-        print(
-            f"placecheck: Checks use card_bars = “{said}” of settings.toml, which outranks what is kept here: remove "
-            "that line there if these are to count.",
-            file=sys.stderr,
-        )

@@ -51,7 +51,7 @@ def order_as_json(order: Order) -> dict[str, Any]:
         out["closure"] = plain(order.closure)
     if order.due is not None:
         out["due"] = order.due.isoformat()
-    out |= {name: value for name in ("maker", "note") if (value := getattr(order, name))}
+    out |= {name: value for name in ("maker", "note", "form") if (value := getattr(order, name))}
     out |= {"written": dict(order.written), "accepted": list(order.accepted)}
     return out
 
@@ -71,6 +71,7 @@ def order_from_json(data: Mapping[str, Any]) -> Order:
         note=str(data.get("note", "")),
         written=dict(data.get("written", {})),
         accepted=tuple(data.get("accepted", ())),
+        form=str(data.get("form", "")),
         number=int(data["number"]),
         revision=int(data["revision"]),
         saved=str(data.get("saved", "")),

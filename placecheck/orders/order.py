@@ -68,7 +68,9 @@ class Cap:
 
 @dataclass(frozen=True)
 class Order:
-    """One job. `written` keeps the lengths as they were given; `accepted` the doubts that somebody looked at."""
+    """One job. `written` keeps the lengths as they were given; `accepted` the doubts that somebody looked at; `form`
+    which form of the bench page made it, "" where none did.
+    """
 
     alias: str
     measurements: Measurements
@@ -80,6 +82,7 @@ class Order:
     note: str = ""
     written: Mapping[str, str] = field(default_factory=dict)
     accepted: tuple[str, ...] = ()
+    form: str = ""
     number: int = 0
     revision: int = 0
     saved: str = ""

@@ -43,7 +43,7 @@ def spec_from(
     bars_mm: tuple[float, float] | None = None,
     saved: SavedBlock | None = None,
 ) -> dict[str, Any]:
-    """The checked texts of a photo form; `bars_mm` are the kept bars of the stage's card, `saved` the saved block
+    """The checked texts of a photo form; `bars_mm` are the bars of the stage's card, `saved` the saved block
     that the form names, which takes the tape's place. Raises UsageProblem with one sentence.
     """
     bars = f"{bars_mm[0]:g}x{bars_mm[1]:g}" if bars_mm else ""
@@ -72,8 +72,7 @@ def spec_from(
         "front": front,
         "order": text("order"),
         "maker": text("maker"),
-        # the settings' bars are the scale card's, and a close-up has the small card beside it
-        "card_bars": bars if stage == "stitches" else settings.check.get("card_bars", bars),
+        "card_bars": bars,
         "camera": settings.check.get("camera", ""),
         "tolerances": {
             "limits": {name: list(pair) for name, pair in tolerances.limits.items()},

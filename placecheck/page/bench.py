@@ -59,8 +59,6 @@ class Bench:
     templates: Environment
     static: Mapping[str, tuple[bytes, str]] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
-    orders_sent: dict[Any, Any] = field(default_factory=dict)
-    """What came of the forms of new orders (views_shop.py)."""
 
     def render(self, request: Request, template: str, status: int = 200, /, **context: Any) -> Response:
         """A template as a page."""

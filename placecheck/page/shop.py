@@ -10,6 +10,9 @@ PlacecheckErrors with one sentence.
 
 from __future__ import annotations
 
+import hashlib
+import json
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
@@ -21,6 +24,10 @@ from placecheck.errors import UsageProblem
 if TYPE_CHECKING:
     from placecheck.orders.files import OrderStore
     from placecheck.orders.order import Order
+
+
+_KEEPING = threading.Lock()
+"""Held while an order is kept, so that the second of two taps finds what the first one made."""
 
 
 @dataclass(frozen=True)
@@ -183,14 +190,23 @@ def order_texts(number: str) -> dict[str, str]:
 def keep_order(texts: Mapping[str, str], number: str = "") -> NewOrder:
     """Keep a new order from the form's texts, or a further revision of the order with that number.
 
-    What the texts leave as it was, to the letter, stays; with `accept` among them, doubts are no hindrance. Raises
-    UsageProblem (UnitQuestion for a length to ask about), also where somebody else has changed the order since its
-    form was shown.
+    What the texts leave as it was, to the letter, stays; with `accept` among them, doubts are no hindrance. Texts of a
+    new order that were sent before are the order they made. Raises UsageProblem (UnitQuestion for a length to ask
+    about), also where somebody else has changed the order since its form was shown.
     """
+    with _KEEPING:
+        return _keep(texts, number)
+
+
+def _keep(texts: Mapping[str, str], number: str) -> NewOrder:
     from placecheck.orders.doubts import doubts
     from placecheck.orders.order import Measurements, Order
 
-    before = _order(number) if number else Order("", Measurements(0.0))
+    form = "" if number else _form(texts)
+    made = next((order for order in _store().all()[0] if order.form == form), None) if form else None
+    if made is not None:
+        return NewOrder(made.label)
+    before = _order(number) if number else Order("", Measurements(0.0), form=form)
     order, revision = _order_of(texts, before), texts.get("revision", "")
     if number and order == before:  # nothing to change, or another tap just did
         return NewOrder(before.label)
@@ -203,6 +219,11 @@ def keep_order(texts: Mapping[str, str], number: str = "") -> NewOrder:
         return NewOrder(_store().add(order).label)
     shown = int(revision) if revision.isdecimal() and len(revision) < 9 else 0
     return NewOrder(_store().change(replace(order, revision=shown)).label)
+
+
+def _form(texts: Mapping[str, str]) -> str:
+    """What an order keeps of the form that made it, with the token `once` that each form has of its own."""
+    return hashlib.sha256(json.dumps(sorted(texts.items())).encode()).hexdigest() if texts.get("once") else ""
 
 
 def _texts_of(order: Order) -> dict[str, str]:

@@ -109,13 +109,14 @@ async def card(request: Request) -> Response:
 
 async def _card(request: Request, message: str = "", texts: Mapping[str, str] | None = None) -> Response:
     """The cards, with what is wrong with bars that were typed, which stay as `texts`."""
-    from placecheck.card_bars import load_bars, warnings_for
+    from placecheck.card_bars import load_bars, outranking, warnings_for
 
     bench, cards = bench_of(request), []
     for small in (False, True):
         kept = await asyncio.to_thread(load_bars, bench.config.home, small)
         odd = warnings_for(kept.x_mm, kept.y_mm, small) if kept else ()
-        cards.append({"kept": kept, "odd": [problem.message for problem in odd]})
+        outranked = await asyncio.to_thread(outranking, bench.config.home, small)
+        cards.append({"kept": kept, "odd": [*(problem.message for problem in odd), *filter(None, [outranked])]})
     status = 400 if message else 200
     return bench.render(request, "card.html", status, cards=cards, message=message, texts=texts or {})
 

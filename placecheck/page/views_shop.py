@@ -5,14 +5,13 @@ screens only choose and show. An order's form comes back filled, with the one se
 what to mend, when a length could not be meant as it was written; what is merely unusual is shown
 and kept once it is accepted. Documents that stand for themselves (reports) are handed out under a
 policy that lets them have their own style and nothing that runs. A new order's form carries a token of
-its own, which counts with its texts, so that two taps on its button are one order.
+its own, which is kept with the order, so that two taps on its button are one order.
 """
 
 from __future__ import annotations
 
 import asyncio
 import secrets
-import threading
 from typing import Any
 from urllib.parse import urlencode
 
@@ -35,9 +34,6 @@ from placecheck.records.model import ORIGIN_WORDS, Record, report_name
 from placecheck.request import STAGES as JOB
 
 FRONTAL = "13x4"  # can be ordered, but is not checked
-MOST_KEPT = 200
-_KEEPING = threading.Lock()
-"""Held while an order is kept, so that the second of two taps finds what the first one made."""
 
 
 async def orders(request: Request) -> Response:
@@ -90,29 +86,12 @@ async def order_add(request: Request, form: Any) -> Response:
 async def _keep(request: Request, form: Any, number: str) -> Response:
     texts = {name: value[:200] for name, value in form.items() if isinstance(value, str) and name != "token"}
     try:
-        kept = await asyncio.to_thread(_keep_once, bench_of(request).orders_sent, texts, number)
+        kept = await asyncio.to_thread(shop.keep_order, texts, number)
     except PlacecheckError as error:
         return _form(request, texts, error.problem.message, (), 400, number)
     if kept.doubts:
         return _form(request, texts, "", kept.doubts, 200, number)
     return RedirectResponse(f"/orders/{kept.number}", 303)
-
-
-def _keep_once(
-    sent: dict[tuple[tuple[str, str], ...], shop.NewOrder], texts: dict[str, str], number: str
-) -> shop.NewOrder:
-    """What came of an order's form; of a new order's `sent` before with the same texts, that order.
-
-    Raises PlacecheckError.
-    """
-    form = tuple(sorted(texts.items()))
-    with _KEEPING:
-        kept = sent.get(form) or shop.keep_order(texts, number)
-        if not number and kept.number and texts.get("once"):
-            sent[form] = kept
-            while len(sent) > MOST_KEPT:
-                del sent[next(iter(sent))]
-        return kept
 
 
 async def order(request: Request) -> Response:

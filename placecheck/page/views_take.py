@@ -204,12 +204,12 @@ def digest_of(photo: IO[bytes]) -> str:
 def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
     """What a form asks for, with all that is kept here. Raises UsageProblem with one sentence."""
     from placecheck.bare_block.saved import BLOCKS, blocks_folder
-    from placecheck.card_bars import saved_bars_mm
+    from placecheck.card_bars import bars_in_use
 
     home, named = bench.config.home, texts.get("saved_block", "").strip()
-    saved = BLOCKS.load(blocks_folder(home), named) if named else None
-    bars = saved_bars_mm(home, small=texts.get("stage", "").strip() == "stitches")
-    spec = spec_from(texts, load_settings(home), bars, saved)
+    saved, settings = BLOCKS.load(blocks_folder(home), named) if named else None, load_settings(home)
+    bars_mm = bars_in_use(home, settings, small=texts.get("stage", "").strip() == "stitches")
+    spec = spec_from(texts, settings, bars_mm, saved)
     if spec["order"] and not any(o.number == spec["order"] for o in shop.all_orders(home)):
         raise UsageProblem("order-unknown", f"There is no order {spec['order']}: choose another.")
     if spec["stage"] in NEEDS_CLOSURE and spec["order"]:
