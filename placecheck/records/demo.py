@@ -143,24 +143,27 @@ def _course(
 
 
 def _measured(place: dict[str, float], request: CheckRequest, rng: np.random.Generator) -> Measured:
-    """All measures that follow from a placement, each with a plausible uncertainty and error."""
+    """All measures that follow from a placement, each with an error of its own.
+
+    The uncertainties are those of two photos and a soft tape (DEVELOPERS.md); what the photos err alike is left out.
+    """
     width, length = request.closure.width_mm, request.closure.length_mm
     half_turn = math.radians(place["skew"]) * length / 2
     offset = place["offset"]
     truth = {
-        "offset_mm": (offset, 0.16),
-        "skew_deg": (place["skew"], 0.11),
-        "clearance_centre_mm": (place["clearance"], 0.25),
-        "clearance_left_mm": (place["clearance"] - place["tilt"], 0.3),
-        "clearance_right_mm": (place["clearance"] + place["tilt"], 0.3),
-        "front_corner_asymmetry_mm": (2 * offset + 2 * half_turn + place["front"], 0.6),
-        "back_corner_asymmetry_mm": (2 * offset - 2 * half_turn + place["back"], 0.6),
-        "fold_offset_front_mm": (offset + half_turn, 0.28),
-        "fold_offset_back_mm": (offset - half_turn, 0.28),
-        "width_front_mm": (0.99 * width, 0.5),
-        "width_back_mm": (0.99 * width, 0.5),
-        "length_left_mm": (length, 0.5),
-        "length_right_mm": (length, 0.5),
+        "offset_mm": (offset, 0.55),
+        "skew_deg": (place["skew"], 0.4),
+        "clearance_centre_mm": (place["clearance"], 0.75),
+        "clearance_left_mm": (place["clearance"] - place["tilt"], 0.75),
+        "clearance_right_mm": (place["clearance"] + place["tilt"], 0.75),
+        "front_corner_asymmetry_mm": (2 * offset + 2 * half_turn + place["front"], 1.45),
+        "back_corner_asymmetry_mm": (2 * offset - 2 * half_turn + place["back"], 1.5),
+        "fold_offset_front_mm": (offset + half_turn, 0.9),
+        "fold_offset_back_mm": (offset - half_turn, 0.7),
+        "width_front_mm": (0.99 * width, 1.9),
+        "width_back_mm": (0.99 * width, 1.9),
+        "length_left_mm": (length, 4.0),
+        "length_right_mm": (length, 4.0),
     }
     return Measured({n: Estimate(float(rng.normal(v, 0.6 * u)), u) for n, (v, u) in truth.items()})
 
