@@ -135,6 +135,10 @@ class Plan(Moves):
         end, reads = ("front", self.now.front) if name.startswith("front") else ("back", self.now.back)
         return reads is not None and not self.beyond(name, self.now.asymmetry[name] - 2 * (reads - self.fold_aim[end]))
 
+    def only_follow(self, name: str) -> bool:
+        """Whether uneven corners are unsure, were uneven before any move, and go with where the fold lies."""
+        return not self.is_out(name) and self.beyond(name, self.was.asymmetry[name]) and self.fold_makes_even(name)
+
     def fold_explains_corners(self) -> bool:
         """Whether corners that are out would be even if the fold lay where it belongs."""
         return any(self.is_out(name) and self.fold_makes_even(name) for name in ASYMMETRIES)
@@ -333,7 +337,7 @@ class Plan(Moves):
                         f"be {then}, so re-pin them last and do not stretch the lace."
                     )
                 continue
-            if not self.is_out(name) and (not self.moves or self.fold_makes_even(name)):
+            if self.only_follow(name) or not (self.moves or self.is_out(name)):
                 continue
             off = self.worth(value - self.aim(name), name)
             if not off:

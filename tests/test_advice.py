@@ -293,13 +293,14 @@ def test_a_fold_that_runs_as_it_should_is_turned_only_where_a_slide_leaves_its_c
 @settings(max_examples=300, deadline=None)
 @given(
     u=st.floats(-6, 6),
-    turn=st.floats(-2, 2),
+    turn=st.floats(-4, 4),
     clearance=st.floats(8, 20),
     off=st.tuples(st.floats(-5, 5), st.floats(-5, 5)),
     doubt=st.floats(0.2, 3),
 )
 @example(u=-3.9, turn=-0.9, clearance=16.0, off=(2.4, 4.1), doubt=0.9)
 @example(u=-4.5, turn=-1.6, clearance=10.0, off=(0.0, 5.0), doubt=0.2)
+@example(u=-2.1, turn=2.7, clearance=16.0, off=(-4.7, 4.5), doubt=0.5)
 def test_corners_that_are_even_are_not_made_uneven_untold(u, turn, clearance, off, doubt):
     """Lace pulled out of shape: corners that lie by `off` otherwise than the fold has them."""
     reads = Flat(u, turn, clearance).measures()

@@ -137,7 +137,7 @@ def _with_what_is_left(
         value = now.asymmetry.get(name)
         if value is None or not plan.beyond(name, value):
             continue
-        if not plan.is_out(name) and plan.fold_makes_even(name):
+        if plan.only_follow(name):
             continue
         at_front = name.startswith("front")
         near = 1.0 + points[:, 1] / length if at_front else -points[:, 1] / length
