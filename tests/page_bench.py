@@ -58,7 +58,8 @@ class StandIn(Checker):
     def look(self, photo, request):
         from dataclasses import replace
 
-        return replace(photo, image=photo.image[:8, :8].copy())
+        corner = photo.image[:8, :8].copy()
+        return replace(photo, decode_whole=lambda: corner)
 
     def again(self, seen, request):
         return self.measure(seen, request)

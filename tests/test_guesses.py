@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from placecheck.colours import Colours
 from placecheck.guesses import as_shown, best_guess
 from placecheck.one_photo import check_file
 from placecheck.page.checking import Checker
@@ -44,7 +45,7 @@ def test_what_is_not_there_is_not_guessed():
         "cap_rim",
         "centre_line",
     }
-    blank = replace(cap, image=np.full_like(cap.image, 128))
+    blank = replace(cap, gray=np.full_like(cap.gray, 128), colours=Colours(np.full_like(cap.colours.pixels, 128)))
     assert best_guess(blank, DEMO, None).lines_px == {}
 
 
