@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import select
 import signal
 import subprocess
 import sys
@@ -1095,13 +1096,20 @@ def test_help_imports_nothing_slow():
 
 
 def _answered(home: Path, typed: bytes, *arguments: str) -> tuple[int, str]:
-    """Exit status and everything printed where `typed` is what a terminal's user types at the question."""
+    """Exit status and everything printed where `typed` is what a terminal's user types at the question.
+
+    It is typed again where nothing comes of it: what is typed while the terminal changes its mode may be lost.
+    """
     pid, terminal = pty.fork()
     if pid == 0:
         os.environ["PLACECHECK_HOME"] = str(home)
         os.execv(sys.executable, [sys.executable, "-m", "placecheck", *arguments])
-    said, asked = b"", False
-    while True:
+    said, tries = b"", 0
+    while tries < 30:
+        if not select.select([terminal], [], [], 2.0)[0]:
+            tries += 1
+            os.write(terminal, typed if b"[y/N]" in said else b"")
+            continue
         try:
             part = os.read(terminal, 4096)
         except OSError:  # Linux says so where the other end is closed
@@ -1109,11 +1117,12 @@ def _answered(home: Path, typed: bytes, *arguments: str) -> tuple[int, str]:
         if not part:
             break
         said += part
-        if not asked and b"[y/N]" in said:
-            asked = True
+        if b"[y/N]" in part:
             os.write(terminal, typed)
+    else:
+        os.kill(pid, signal.SIGKILL)
     os.close(terminal)
-    assert asked, said
+    assert b"[y/N]" in said, said
     return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), said.decode()
 
 
