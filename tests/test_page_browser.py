@@ -347,6 +347,38 @@ def test_once_it_rests_a_landmark_is_looked_at_as_it_will_be_used(phone, server,
     assert asked[before] is False  # a rest may have come since
 
 
+def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
+    """“Use these” without one leaves the page; whoever goes back to it finds the landmarks as they were left."""
+    from playwright.sync_api import expect
+
+    send(phone, server, photos("pass"))
+    found = reads(phone, "offset_mm")
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.focus("#stage")
+    with phone.expect_response(lambda reply: "/hands" in reply.url and reply.request.post_data_json["rests"]):
+        phone.keyboard.press("Shift+ArrowRight")
+    phone.context.set_offline(True)
+    phone.click("text=Use these", no_wait_after=True)
+    expect(phone).to_have_url(re.compile("^chrome-error:"))
+    phone.context.set_offline(False)
+    phone.go_back()
+    fold = phone.locator("[data-point=fold_front] .how")
+    assert fold.inner_text() == "set by hand"
+    until(phone, "document.getElementById('told').textContent")  # the numbers have followed, too
+    moved = reads(phone, "offset_mm")
+    assert moved != found
+    phone.click("text=Use these")
+    phone.wait_for_selector(".verdict")
+    assert reads(phone, "offset_mm") == moved
+    phone.go_back()
+    with following(phone):
+        phone.click("#back")
+    phone.wait_for_timeout(1_500)  # longer than a rest
+    phone.reload()
+    assert fold.inner_text() == "as found"
+
+
 def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
     """What is told of a correction, or of one that cannot be, takes no room from keys and photo."""
     send(phone, server, photos("pass"))
