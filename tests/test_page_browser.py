@@ -18,6 +18,8 @@ import pypdfium2
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+from placecheck.page.bench import PHOTO_BYTES
+from placecheck.page.inbox import too_large
 from placecheck.records.overview import overview
 from placecheck.records.report_files import quality_html
 from placecheck.records.saving import save_check
@@ -575,6 +577,18 @@ def test_a_hostile_file_is_one_sentence(phone, server, tmp_path):
     phone.set_input_files("input[capture]", path)
     phone.wait_for_selector(".notice:not([hidden])")
     assert "has no unit" in phone.locator(".notice").inner_text()
+
+
+def test_a_file_that_is_too_large_is_no_lost_connection(phone, server, tmp_path):
+    path = tmp_path / "fat.jpg"
+    with path.open("wb") as file:
+        file.truncate(PHOTO_BYTES + 5_000_000)
+    phone.goto(server.url)
+    fill(phone)
+    phone.set_input_files("input[capture]", path)
+    notice = phone.locator("#sending > .notice[role=alert]")
+    notice.wait_for()
+    assert notice.inner_text() == too_large(PHOTO_BYTES)
 
 
 def test_without_a_connection_the_photo_waits_and_is_sent(browser, server, paired, photos):
