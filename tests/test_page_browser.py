@@ -14,9 +14,12 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import pypdfium2
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+from placecheck.page.bench import PHOTO_BYTES
+from placecheck.page.inbox import too_large
 from placecheck.records.overview import overview
 from placecheck.records.report_files import quality_html
 from placecheck.records.saving import save_check
@@ -347,6 +350,38 @@ def test_once_it_rests_a_landmark_is_looked_at_as_it_will_be_used(phone, server,
     assert asked[before] is False  # a rest may have come since
 
 
+def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
+    """“Use these” without one leaves the page; whoever goes back to it finds the landmarks as they were left."""
+    from playwright.sync_api import expect
+
+    send(phone, server, photos("pass"))
+    found = reads(phone, "offset_mm")
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.focus("#stage")
+    with phone.expect_response(lambda reply: "/hands" in reply.url and reply.request.post_data_json["rests"]):
+        phone.keyboard.press("Shift+ArrowRight")
+    phone.context.set_offline(True)
+    phone.click("text=Use these", no_wait_after=True)
+    expect(phone).to_have_url(re.compile("^chrome-error:"))
+    phone.context.set_offline(False)
+    phone.go_back()
+    fold = phone.locator("[data-point=fold_front] .how")
+    assert fold.inner_text() == "set by hand"
+    until(phone, "document.getElementById('told').textContent")  # the numbers have followed, too
+    moved = reads(phone, "offset_mm")
+    assert moved != found
+    phone.click("text=Use these")
+    phone.wait_for_selector(".verdict")
+    assert reads(phone, "offset_mm") == moved
+    phone.go_back()
+    with following(phone):
+        phone.click("#back")
+    phone.wait_for_timeout(1_500)  # longer than a rest
+    phone.reload()
+    assert fold.inner_text() == "as found"
+
+
 def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
     """What is told of a correction, or of one that cannot be, takes no room from keys and photo."""
     send(phone, server, photos("pass"))
@@ -544,6 +579,18 @@ def test_a_hostile_file_is_one_sentence(phone, server, tmp_path):
     assert "has no unit" in phone.locator(".notice").inner_text()
 
 
+def test_a_file_that_is_too_large_is_no_lost_connection(phone, server, tmp_path):
+    path = tmp_path / "fat.jpg"
+    with path.open("wb") as file:
+        file.truncate(PHOTO_BYTES + 5_000_000)
+    phone.goto(server.url)
+    fill(phone)
+    phone.set_input_files("input[capture]", path)
+    notice = phone.locator("#sending > .notice[role=alert]")
+    notice.wait_for()
+    assert notice.inner_text() == too_large(PHOTO_BYTES)
+
+
 def test_without_a_connection_the_photo_waits_and_is_sent(browser, server, paired, photos):
     context = browser.new_context(viewport=PHONE, storage_state=paired)
     page = context.new_page()
@@ -599,8 +646,11 @@ def test_a_class_dropped_at_once(browser, server, paired, photos):
     assert page.locator(".student").count() == 3
     assert page.locator("p.lead").inner_text() == "1 to fix, 0 to retake, 2 passed."
     page.goto(page.url + "/pages")
-    assert page.locator("article.sheet").count() == 3
-    assert page.pdf()[:5] == b"%PDF-"
+    names = ["Amara", "Bea", "Dina"]
+    assert page.locator("article.sheet h1").all_inner_texts() == names
+    for paper in ("A4", "Letter"):
+        printed = pypdfium2.PdfDocument(page.pdf(format=paper, margin=dict.fromkeys(("top", "bottom"), "0.4in")))
+        assert [sheet.get_textpage().get_text_range().split("\n")[0].strip() for sheet in printed] == names
     context.close()
 
 

@@ -69,6 +69,7 @@ class Bench:
             "token": request.state.form_token,
             "paired": request.state.session is not None,
             "version": self.versions,
+            "most_bytes": PHOTO_BYTES,
         }
         return HTMLResponse(self.templates.get_template(template).render(everywhere | context), status)
 

@@ -25,6 +25,11 @@ for (const l of lines) {
     return { name: l.name, label: `${l.label}, ${k + 1} of ${last + 1}`, was, x: was[0] + b[0], y: was[1] + b[1] };
   });
 }
+const left = history.state; // as it was left here, when the page was loaded again or gone back to, say without a connection
+if (left) {
+  for (const p of points) [p.x, p.y] = left.points[p.name] ?? p.was;
+  for (const l of lines) l.handles.forEach((h, k) => { [h.x, h.y] = h.was.map((c, i) => c + (left.bends[l.name]?.[k][i] ?? 0)); });
+}
 function bent(l) {
   const last = l.handles.length - 1;
   return l.line.map((p, i) => {
@@ -130,6 +135,7 @@ function toSend() {
 }
 async function follow(rests = false) {
   clearTimeout(resting);
+  if (rests) history.replaceState(toSend(), "");
   if (asking) { again = true; return; }
   asking = true;
   do {
@@ -245,7 +251,11 @@ document.getElementById("back").addEventListener("click", () => {
   show();
   follow();
 });
-document.getElementById("using").addEventListener("submit", (e) => { e.target.elements.points.value = JSON.stringify(toSend()); });
+document.getElementById("using").addEventListener("submit", (e) => {
+  history.replaceState(toSend(), "");
+  e.target.elements.points.value = JSON.stringify(toSend());
+});
 addEventListener("resize", fit);
 fit();  // the photo's size came with its points, so a handle never jumps when the picture arrives
 choose(chosen);
+if (left) follow();

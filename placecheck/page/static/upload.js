@@ -48,6 +48,8 @@ function trouble(message) {
 }
 
 function post(files, counted) {
+  const most = Number(document.body.dataset.most); // of more the computer reads nothing, which looks like no connection
+  if (files.some((file) => file.size > most)) return Promise.reject(`The file is larger than ${most / 1e6} MB: send the photo as the phone's camera saved it.`);
   const data = new FormData(form);
   data.delete("photo");
   for (const file of files) data.append("photo", file, file.name);
