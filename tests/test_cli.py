@@ -1096,20 +1096,14 @@ def test_help_imports_nothing_slow():
 
 
 def _answered(home: Path, typed: bytes, *arguments: str) -> tuple[int, str]:
-    """Exit status and everything printed where `typed` is what a terminal's user types at the question.
-
-    It is typed again where nothing comes of it: what is typed while the terminal changes its mode may be lost.
-    """
+    """Exit status and everything printed where `typed` is what a terminal's user types at the question."""
     pid, terminal = pty.fork()
     if pid == 0:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)  # what runs in the background of a script has it ignored
         os.environ["PLACECHECK_HOME"] = str(home)
         os.execv(sys.executable, [sys.executable, "-m", "placecheck", *arguments])
-    said, tries = b"", 0
-    while tries < 30:
-        if not select.select([terminal], [], [], 2.0)[0]:
-            tries += 1
-            os.write(terminal, typed if b"[y/N]" in said else b"")
-            continue
+    said, asked = b"", False
+    while select.select([terminal], [], [], 60.0)[0]:
         try:
             part = os.read(terminal, 4096)
         except OSError:  # Linux says so where the other end is closed
@@ -1117,12 +1111,13 @@ def _answered(home: Path, typed: bytes, *arguments: str) -> tuple[int, str]:
         if not part:
             break
         said += part
-        if b"[y/N]" in part:
+        if not asked and b"[y/N]" in said:
+            asked = True
             os.write(terminal, typed)
     else:
-        os.kill(pid, signal.SIGKILL)
+        os.kill(pid, signal.SIGKILL)  # it waits for ever
     os.close(terminal)
-    assert b"[y/N]" in said, said
+    assert asked, said
     return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), said.decode()
 
 
