@@ -539,6 +539,13 @@ def test_a_refusal_is_in_view_and_its_address_leads_back(phone, bench, paired):
     assert message.evaluate(IN_VIEW)
     phone.goto(phone.url)
     assert phone.url == f"{bench.url}/card"
+    phone.goto(f"{bench.url}/orders/new")
+    phone.fill("#alias", "Willow")
+    phone.fill("#circumference", "57")
+    phone.press("#circumference", "Enter")
+    message = phone.locator("p.notice", has_text="did you mean 57cm?")
+    message.wait_for()
+    assert message.evaluate("(m) => m === document.activeElement")
 
 
 def test_the_address_of_a_form_leads_to_what_it_is_of(paired):
