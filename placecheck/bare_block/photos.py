@@ -127,9 +127,8 @@ def look_at(
     camera = pick_profile(photo, profiles_folder(home), profile).camera
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
     image = photo.colours.pixels
-    scale = min(1.0, LONG_SIDE_PX / max(image.shape))
-    if scale < 1.0:
-        image = resize(image, round(image.shape[1] * scale), round(image.shape[0] * scale))
+    if (smaller := LONG_SIDE_PX / max(image.shape)) < 1.0:
+        image = resize(image, round(image.shape[1] * smaller), round(image.shape[0] * smaller))
     scale = image.shape[1] / photo.width
     if scale < 1.0:
         camera = _smaller(camera, scale, image.shape[1], image.shape[0])

@@ -22,7 +22,6 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands.asking import asking
-from placecheck.commands.filed_under import orders_of
 from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
 
 if TYPE_CHECKING:
@@ -147,18 +146,19 @@ def purge(
 
     if older_than is None and client is None and not demo:
         raise UsageProblem("purge-what", "Say what to remove: --older-than, --client or --demo.")
+    known, unread = _orders_of(client)
+    hers = [order for order in known if _alike(order.alias, client)]
     wanted = Filter(
         client=client,
         until=age_limit(older_than) if older_than else None,
         origin="demo" if demo else None,
-        client_orders=orders_of(client),
+        client_orders=tuple(order.label for order in hers),
     )
     folder = inbox_folder(home())
     held, doubtful = ([], {}) if demo else _held(folder, wanted)
     page = f"{numbered(len(held), 'photo')} of the bench page" if held else ""
     whole = client is not None and older_than is None and not demo
-    known, unread = _orders_of(client)
-    orders = [order for order in known if whole and order.label in wanted.client_orders]
+    orders = hers if whole else []
     labels = f"the order{'s' * (len(orders) > 1)} {', '.join(order.label for order in orders)}" if orders else ""
     with opened() as store:
         count = store.count(wanted)

@@ -17,6 +17,7 @@ import typer
 if TYPE_CHECKING:
     from placecheck.errors import Problem
     from placecheck.request import CheckRequest
+    from placecheck.settings import Settings
     from placecheck.study.anova import GaugeStudy
     from placecheck.study.readings import Line, Readings, Sheet
 
@@ -176,12 +177,15 @@ def _limits(given: list[str]) -> dict[str, tuple[float, float]]:
 
 def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | None]]:
     """Values of the sheet's photos, each checked as its line says; what a line says wrongly is refused before that."""
+    from placecheck.card_bars import bars_in_use
     from placecheck.errors import UsageProblem
     from placecheck.one_photo import check_file
+    from placecheck.settings import home, load_settings
     from placecheck.study.readings import photos_of, values_of
 
-    pairs = photos_of(sheet)
-    requests = [_request(sheet, line) for line, _ in pairs]
+    pairs, settings = photos_of(sheet), load_settings()
+    bars_mm = bars_in_use(home(), settings)
+    requests = [_request(sheet, line, settings, bars_mm) for line, _ in pairs]
     for line, photo in pairs:
         if not (folder / photo).exists():
             raise UsageProblem(
@@ -200,16 +204,14 @@ def _check_photos(sheet: Sheet, folder: Path) -> dict[str, dict[str, float | Non
     return out
 
 
-def _request(sheet: Sheet, line: Line) -> CheckRequest:
+def _request(sheet: Sheet, line: Line, settings: Settings, bars_mm: tuple[float, float] | None) -> CheckRequest:
     """What a line's photo is checked as, with its closure and block, or the settings'. Raises UsageProblem."""
     from placecheck.bare_block.saved import block_for, blocks_folder
-    from placecheck.card_bars import bars_in_use
     from placecheck.errors import UsageProblem
     from placecheck.request import CheckRequest
-    from placecheck.settings import home, load_settings
+    from placecheck.settings import home
     from placecheck.units import parse_closure
 
-    settings = load_settings()
     closure = line.fields.get("closure") or settings.check.get("closure")
     named, taped = (line.fields.get(column) for column in ("saved_block", "block_circumference"))
     try:
@@ -228,7 +230,7 @@ def _request(sheet: Sheet, line: Line) -> CheckRequest:
         block_circumference_mm=around_mm,
         block=known,
         camera_name=settings.check.get("camera"),
-        card_bars_mm=bars_in_use(home(), settings),
+        card_bars_mm=bars_mm,
     )
 
 
