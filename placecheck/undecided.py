@@ -37,10 +37,14 @@ LEAN_ADVICE = f"take the photo again {LEANING} {AT_THE_MIDDLE}"
 TAPE_AFTER = " Where the hairline is still unsure then, a soft tape from the cap's edge to it decides."
 TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
 PIN_ADVICE = (
-    "set a ball pin on the cap's centre line, into the bare block before the lace, with ball pins of the same colour "
-    "at the corners, and take the photo again"
+    "set a ball pin on the cap's centre line, into the bare block in front of the lace (lift the lace there to see the "
+    "line), with ball pins of the same colour at the corners, and take the photo again"
 )
-PIN_STITCHED = "set a ball pin on the cap's centre line, into the bare block before the lace, and take the photo again"
+PIN_STITCHED = (
+    "where a ball pin on the cap's centre line stood in front of the lace before sewing, set it there again, with ball "
+    "pins of the same colour at the corners, and take the photo again, closer"
+)
+"""Once the lace is sewn on nobody sees where that line comes out; pins are told by those at the corners."""
 CLOSER_ADVICE = "take the photo again from closer, so that block and card fill the picture"
 CAP_FIRST = (
     "Next time take a photo of the cap alone, from the same side, before the closure goes on, and check it under the "

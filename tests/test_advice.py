@@ -621,6 +621,19 @@ def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
     assert not any("centre line" in words for words in told("card corners", line_pinned=True))
 
 
+@pytest.mark.parametrize("stage", ["pinned", "stitched"])
+def test_a_pin_is_asked_for_only_where_it_can_be_set_and_is_found(stage):
+    """Sewn on, the lace cannot be lifted to see the line; a pin on it counts only beside others at the corners."""
+    estimate = Estimate(2.5, 0.5, (Contribution("card corners", 0.45),))
+    m = Measured({"offset_mm": estimate}, stage=stage)
+    (problem,) = undecided(m, judge(m, request().tolerances))
+    told = problem.message
+    assert "pins of the same colour at the corners" in told
+    assert ("lift the lace" in told) == (stage == "pinned")
+    assert ("where a ball pin" in told.lower()) == (stage == "stitched")
+    assert "before the lace" not in told  # which reads as a time that has passed
+
+
 @pytest.mark.parametrize(
     ("lean_deg", "source", "name", "asked"),
     [
@@ -648,9 +661,7 @@ def test_where_how_the_block_lies_is_in_doubt_a_second_photo_is_asked_for(lean_d
     for other in (told(), told("stitched", line_pinned=True), told(line_pinned=True, together=True)):
         assert "second photo" not in other
     if source in ("card corners", "block outline"):  # not what is told of marks that are seen badly
-        assert told("stitched").startswith(
-            "Set a ball pin on the cap's centre line, into the bare block before the lace"
-        )
+        assert told("stitched").startswith("Where a ball pin on the cap's centre line stood in front of the lace")
         for last in (told("stitched", line_pinned=True), told(line_pinned=True, together=True)):
             assert last.startswith("Take the photo again from closer, so that block and card fill the picture: ")
 
