@@ -38,7 +38,16 @@ from placecheck.block import AT, NAMES, prior_for
 from placecheck.camera import camera_for
 from placecheck.cap.advice import cap_plan, cap_undecided
 from placecheck.cap.sight import centre_seen, refuse_other, sight_cap
-from placecheck.cap.stage import EVEN_COST, RIM_U_MM, Joined, _notes, _temple_px, join_line, measure_joined
+from placecheck.cap.stage import (
+    EVEN_COST,
+    RIM_U_MM,
+    Joined,
+    _notes,
+    _temple_px,
+    _temple_unseen,
+    join_line,
+    measure_joined,
+)
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -248,6 +257,32 @@ def test_a_temple_at_the_outline_is_not_measured(seen):
     turned = replace(seen, fit=replace(seen.fit, theta=theta))
     assert not np.allclose(turned.fit.geometry.eye_mm, camera)
     assert _temple_px(turned)[0] is None
+
+
+def test_a_temple_that_is_not_seen_is_told_by_what_hides_it(seen):
+    """One side hides the far one, which is named, from above both are; or the photo cuts them off."""
+    chart = seen.grid.chart
+    for turn_deg in (30.0, -30.0):
+        theta = seen.fit.theta.copy()
+        theta[AT["block yaw"]] += turn_deg
+        turned = replace(seen, fit=replace(seen.fit, theta=theta))
+        rim = chart.to_points(seen.standing.sighting.rim.uv)
+        rim = rim[(np.abs(rim[:, 0]) > 40.0) & turned.fit.geometry.visible(rim, 0.08)]
+        hidden, other = ("left", "right") if (rim[:, 0] > 0).sum() > (rim[:, 0] < 0).sum() else ("right", "left")
+        told = _temple_unseen(turned, 41.0).message
+        assert told.startswith(f"The cap's edge was not seen at the wearer's {hidden} temple: hold the phone straight")
+        assert told.endswith(f"not to the wearer's {other} of it.")
+        assert "lean it 40 to 50 degrees" in _temple_unseen(turned, 12.0).message
+    above = _temple_unseen(seen, 12.0).message
+    assert above == "The cap's edge was not seen at both temples: lean the phone 40 to 50 degrees toward the face."
+    assert "uncover the edge there" in _temple_unseen(seen, 45.0).message
+    colours = seen.standing.stage.colours
+    less = replace(
+        colours, pixels=colours.pixels[:, : int(seen.standing.way.outline_px[:, 0].max() / colours.shrink) - 4]
+    )
+    stage = replace(seen.standing.stage, colours=less)
+    cut = _temple_unseen(replace(seen, standing=replace(seen.standing, stage=stage)), 45.0).message
+    assert cut == "The cap's edge was not seen at both temples: step back until the whole block is in the picture."
 
 
 def test_a_line_kept_with_the_block_says_where_it_runs_under_the_cap(seen):
@@ -476,6 +511,9 @@ def test_the_blocks_line_is_asked_for_once():
     (asks,) = cap_undecided(m, judge(m, request().tolerances))
     assert asks.message.startswith("Chalk the block's middle line longer")
     assert "“cap off the block's middle”, “cap turned” and “seams behind, right minus left” are too" in asks.message
+    for lean_deg, leaning in ((10.0, True), (41.0, False)):
+        (asks,) = cap_undecided(replace(m, view=View(lean_deg, 600.0, 3.0)), judge(m, request().tolerances))
+        assert ("lean the phone" in asks.message) == leaning
     unseen = Problem("block-line-missing", "No middle line was seen: chalk the line longer.")
     told = answer_for(replace(m, problems=(unseen,)), request()).problems
     assert [p.code for p in told[:2]] == ["block-line-missing", "cap-undecided"]

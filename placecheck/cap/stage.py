@@ -70,11 +70,9 @@ NOT_SEEN: Mapping[str, tuple[str, str]] = {
         "back-seams-missing",
         "No pair of seams was seen behind the crown; a cap with one seam in the middle has none.",
     ),
-    "temple_rim_mm": (
-        "temple-rim-missing",
-        "The cap's edge was not seen at both temples: lean the phone toward the face and keep the block upright.",
-    ),
 }
+ASIDE_DEG = 8.0
+"""Held farther aside of the block's middle than this, the phone may have the other temple behind the outline."""
 
 
 @dataclass(frozen=True)
@@ -221,6 +219,28 @@ def _temple_difference(points: FloatArray, yaw_deg: float, shift_mm: float) -> f
     return heights[0] - heights[1]
 
 
+def _temple_unseen(seen: CapSighting, lean_deg: float) -> Problem:
+    """Why the rim is not seen at a temple, and what would show it: cut off, seen from one side or from above, covered.
+
+    A phone that leans far, to 60 degrees and more, still sees both.
+    """
+    geometry, (height, width) = seen.fit.geometry, seen.standing.stage.colours.photo_shape
+    edge = outline_px(geometry, 72)
+    aside_deg = math.degrees(math.asin(float(geometry.eye_mm[0] / np.linalg.norm(geometry.eye_mm))))
+    where, how = "both temples", []
+    if (edge < 0).any() or (edge > (width - 1, height - 1)).any():
+        how.append("step back until the whole block is in the picture")
+    if abs(aside_deg) > ASIDE_DEG:
+        near, far = ("right", "left") if aside_deg > 0 else ("left", "right")
+        where = f"the wearer's {far} temple"
+        how.append(f"hold the phone straight in front of the face, not to the wearer's {near} of it")
+    if lean_deg < FLAT_LEAN_DEG:
+        how.append(f"lean {'it' if how else 'the phone'} 40 to 50 degrees toward the face")
+    *first, last = how or ["uncover the edge there, and hold the phone straight in front of the face"]
+    told = f"{', '.join(first)} and {last}" if first else last
+    return Problem("temple-rim-missing", f"The cap's edge was not seen at {where}: {told}.")
+
+
 def measure_cap(
     photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
 ) -> Measured:
@@ -238,8 +258,10 @@ def measure_cap(
         name: Estimate(value, FACTORS.get(name, 1.0) * float(np.linalg.norm(slope)), _budget(slope, joined), words)
         for name, (value, slope) in found.items()
     }
-    missing = {name: Problem(code, message) for name, (code, message) in NOT_SEEN.items() if name not in estimates}
     view = view_of(seen.fit.geometry, seen.grid.chart)
+    missing = {name: Problem(code, message) for name, (code, message) in NOT_SEEN.items() if name not in estimates}
+    if "temple_rim_mm" not in estimates:
+        missing["temple_rim_mm"] = _temple_unseen(seen, view.lean_to_face_deg)
     measured = Measured(
         estimates,
         missing,
