@@ -51,12 +51,17 @@ def saved_bars_mm(home: Path, small: bool = False) -> tuple[float, float] | None
     return None if bars is None else (bars.x_mm, bars.y_mm)
 
 
+def _in_settings(settings: Settings, small: bool) -> str:
+    """The bars that the settings name, which outrank those entered; "" where none do: they are the scale card's."""
+    return "" if small else settings.check.get("card_bars", "")
+
+
 def bars_in_use(home: Path, settings: Settings, small: bool = False) -> tuple[float, float] | None:
     """A card's bars where no option names others: those in the settings, else those entered once; mm.
 
-    The settings' bars are the scale card's. Raises UsageProblem for bars there that are none, or a damaged file.
+    Raises UsageProblem for bars there that are none, or a damaged file.
     """
-    said = None if small else settings.check.get("card_bars")
+    said = _in_settings(settings, small)
     if not said:
         return saved_bars_mm(home, small)
     with said_in_settings("card_bars"):
@@ -66,7 +71,7 @@ def bars_in_use(home: Path, settings: Settings, small: bool = False) -> tuple[fl
 def outranking(home: Path, small: bool = False) -> str:
     """That bars in the settings outrank those entered; "" where none do. Faults there are a check's to tell."""
     try:
-        said = None if small else load_settings(home).check.get("card_bars")
+        said = _in_settings(load_settings(home), small)
     except UsageProblem:
         return ""
     if not said:

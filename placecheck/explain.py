@@ -41,22 +41,22 @@ LONG_SIDE = 1400
 
 def explain_pictures(photo: Photo, seen: Sighted) -> Iterator[tuple[str, Any]]:
     """(name, BGR image) of every stage, in order."""
-    yield "1-card", _card_picture(photo, seen.card)
-    yield "2-block", _block_picture(photo, seen.block, seen.fit)
-    yield "3-unrolled", np.ascontiguousarray(seen.picture[..., :3])
-    yield "4-found", _found_picture(seen.picture, seen.sighting, PX_PER_MM)
+    yield "card", _card_picture(photo, seen.card)
+    yield "block", _block_picture(photo, seen.block, seen.fit)
+    yield "unrolled", np.ascontiguousarray(seen.picture[..., :3])
+    yield "found", _found_picture(seen.picture, seen.sighting, PX_PER_MM)
 
 
 def refused_pictures(photo: Photo, request: CheckRequest, camera: Camera | None) -> Iterator[tuple[str, Any]]:
     """(name, BGR image) of the stages that a refused photo of the block got through, in order."""
     seen = glimpse(photo, request, camera)
     if seen.card is not None:
-        yield "1-card", _card_picture(photo, seen.card)
+        yield "card", _card_picture(photo, seen.card)
     if seen.block is not None:
-        yield "2-block", _block_picture(photo, seen.block, None)
+        yield "block", _block_picture(photo, seen.block, None)
     if seen.standing is not None:
-        yield "3-unrolled", np.ascontiguousarray(seen.standing.picture[..., :3])
-        yield "4-found", _found_picture(seen.standing.picture, seen.standing.sighting, seen.standing.grid.px_per_mm)
+        yield "unrolled", np.ascontiguousarray(seen.standing.picture[..., :3])
+        yield "found", _found_picture(seen.standing.picture, seen.standing.sighting, seen.standing.grid.px_per_mm)
 
 
 def _blank(bgr: Any, scale: float = 1.0) -> tuple[Any, Any]:

@@ -509,7 +509,7 @@ def test_a_refused_photo_is_explained_as_far_as_it_got(tmp_path):
     other = replace(request_for("demo"), closure=ClosureSize(6 * 25.4, 6 * 25.4, "6x6"))
     answer = check_file(PHOTOS / "demo.jpg", other, explain=tmp_path / "demo").answer
     assert [p.code for p in answer.problems] == ["closure-size"]
-    names = ["01-1-card.jpg", "02-2-block.jpg", "03-3-unrolled.jpg", "04-4-found.jpg"]
+    names = ["01-card.jpg", "02-block.jpg", "03-unrolled.jpg", "04-found.jpg"]
     assert sorted(p.name for p in (tmp_path / "demo").iterdir()) == names
     bare, found = (cv2.imread(str(tmp_path / "demo" / name)) for name in names[2:])
     assert np.abs(found.astype(int) - cv2.resize(bare, found.shape[1::-1])).mean() > 1.0  # something is drawn in it
