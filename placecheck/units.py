@@ -218,5 +218,9 @@ def sixteenths(mm: float) -> str:
 
 
 def mm_and_inches(mm: float) -> str:
-    """A length for the bench, unsigned: `6.5 mm (1/4 in)`; a tenth of a millimetre is finer than a pin."""
-    return f"{abs(mm):.1f} mm ({sixteenths(mm)})"
+    """A length for the bench, unsigned: `6.5 mm (1/4 in)`; a tenth of a millimetre is finer than a pin.
+
+    The fraction is that of the millimetres that are shown, so one length has one fraction wherever it stands.
+    """
+    shown = round(abs(mm), 1)
+    return f"{shown:.1f} mm ({sixteenths(shown)})"

@@ -209,3 +209,11 @@ def test_printed_fraction_is_the_nearest_sixteenth(mm):
 
 def test_bench_length_has_both():
     assert mm_and_inches(-6.5) == "6.5 mm (1/4 in)"
+
+
+@given(st.floats(0, 300))
+def test_one_length_has_one_fraction(mm):
+    """That of the tenths shown: 5.55 and 5.64 mm both read 5.6 mm, so both 1/4 in, which 5.6 is nearest to."""
+    shown = mm_and_inches(mm).split(" mm ")[0]
+    assert mm_and_inches(mm) == mm_and_inches(float(shown))
+    assert mm_and_inches(5.551) == mm_and_inches(5.64) == "5.6 mm (1/4 in)"
