@@ -103,9 +103,9 @@ def _unexplained(specs: Sequence[MeasureSpec], wanted: bool) -> Problem:
     """What is said of measures nobody gave a reason for; they are asked for again only where one is `wanted`."""
     then = "No verdict hangs on them: what they rest on is hidden or too uncertain here."
     if wanted:
-        then = "Take it again with the whole block, the closure's corners and the card in view."
+        then = "Take the photo again with the whole block, the closure's corners and the card in view."
     labels = "; ".join(spec.label for spec in specs)
-    return Problem("not-measured", f"Not measured in this photo: {labels}. {then}")
+    return Problem("not-measured", f"Not measured: {labels}. {then}")
 
 
 def problems_of(measured: Measured, undecided: tuple[Problem, ...] = ()) -> tuple[Problem, ...]:

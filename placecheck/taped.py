@@ -68,16 +68,18 @@ def parse_taped(places: Mapping[str, str]) -> dict[str, float]:
 
 def with_taped(measured: Measured, taped_mm: Mapping[str, float]) -> Measured:
     """`measured` with what the tape reads (mm, by measure) beside what the photo shows."""
-    estimates, missing, told = dict(measured.estimates), dict(measured.missing), list(measured.problems)
+    estimates, missing = dict(measured.estimates), dict(measured.missing)
+    apart: dict[str, tuple[Estimate, float]] = {}
     for name, mm in taped_mm.items():
         seen = estimates.get(name)
         if seen is not None and abs(seen.value - mm) > COVERAGE_FACTOR * math.hypot(seen.u, TAPE_READ_U_MM):
             estimates[name] = contradicted(seen, mm)
-            told.append(_contradiction(name, seen, mm))
+            apart[name] = seen, mm
         else:
             estimates[name] = combined(seen, mm)
         missing.pop(name, None)
-    return replace(measured, estimates=estimates, missing=missing, problems=tuple(told))
+    told = (_contradiction(apart),) if apart else ()
+    return replace(measured, estimates=estimates, missing=missing, problems=(*measured.problems, *told))
 
 
 def combined(seen: Estimate | None, taped_mm: float) -> Estimate:
@@ -108,10 +110,14 @@ def _photo_parts(seen: Estimate, weight: float) -> list[Contribution]:
     return [Contribution(c.source, weight * seen.u / together * c.u) for c in seen.budget]
 
 
-def _contradiction(name: str, seen: Estimate, taped_mm: float) -> Problem:
+def _contradiction(apart: Mapping[str, tuple[Estimate, float]]) -> Problem:
+    """What photo and tape (mm) read where they contradict each other, by measure, and what is to be done, told once."""
+    reads = "; ".join(
+        f"{MEASURE_BY_NAME[name].label}, the tape {mm_and_inches(mm)}, the photo {seen.value:.1f} ± {seen.U95:.1f} mm"
+        for name, (seen, mm) in apart.items()
+    )
     return Problem(
         "tape-disagrees",
-        f"{MEASURE_BY_NAME[name].label[0].upper()}{MEASURE_BY_NAME[name].label[1:]}: the soft tape reads "
-        f"{mm_and_inches(taped_mm)} and the photo {seen.value:.1f} ± {seen.U95:.1f} mm, which contradict each other. "
-        "Feel for the cap's edge and lay the tape again, or set cap edge and hairline by hand in the photo.",
+        f"Soft tape and photo contradict each other: {reads}. Feel for the cap's edge and lay the tape again, or set "
+        "cap edge and hairline by hand in the photo.",
     )

@@ -36,10 +36,13 @@ SECOND_AT_THE_MIDDLE = f"touch nothing and take a second photo, {LEANING} {AT_TH
 LEAN_ADVICE = f"take the photo again {LEANING} {AT_THE_MIDDLE}"
 TAPE_AFTER = " Where the hairline is still unsure then, a soft tape from the cap's edge to it decides."
 TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
-PIN_ADVICE = (
+PIN_ON_LINE = (
     "set a ball pin on the cap's centre line, into the bare block in front of the lace (lift the lace there to see the "
-    "line), with ball pins of the same colour at the corners, and take the photo again"
+    "line), with ball pins of the same colour at the corners"
 )
+PIN_ADVICE = f"{PIN_ON_LINE}, and take the photo again"
+PIN_TAPED = f"{PIN_ON_LINE}, and take tape and photo again"
+"""Lace that was lifted lies elsewhere than where it was taped."""
 PIN_STITCHED = (
     "where a ball pin on the cap's centre line stood in front of the lace before sewing, set it there again, with ball "
     "pins of the same colour at the corners, and take the photo again, closer"
@@ -73,7 +76,7 @@ STEEP, UNDER_HAIR, SECOND = "clearance-seen-too-steeply", "clearance-undecided",
 ALONE = (STEEP, UNDER_HAIR)
 """What is decided by a tape as well as by a photo."""
 LINE_CARRIED = "where the cap's centre line runs under lace and hair"
-HOW_IT_LIES = "how the block lies in this photo, as card, tape and outline give it"
+HOW_IT_LIES = "how the block lies, as card, tape and outline give it"
 
 
 @dataclass(frozen=True)
@@ -157,12 +160,20 @@ def undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Problem
         if not names:
             continue
         items = [judged[name] for name in names]
-        unsure = _clearance(measured, names, items) if names[0] in CLEARANCES else _on_the_line(measured, names, items)
+        if names[0] in CLEARANCES:
+            unsure = _clearance(measured, names, items)
+        else:
+            unsure = _on_the_line(measured, names, items, bool(taped))
         before = told.get(unsure.then)
         told[unsure.then] = replace(before, names=before.names + names) if before else unsure
-    # first what wants nothing touched since the photo
-    in_turn = sorted(_in_one_photo(list(told.values())), key=lambda unsure: unsure.code != SECOND)
+    # first what wants nothing touched since the photo; the tape after the lace was lifted for a pin, not before
+    in_turn = sorted(_in_one_photo(list(told.values())), key=_turn)
     return tuple(unsure.problem() for unsure in in_turn)
+
+
+def _turn(unsure: Unsure) -> tuple[bool, bool]:
+    """What a piece of advice is sorted by."""
+    return unsure.code != SECOND, not unsure.then.startswith(PIN_ON_LINE)
 
 
 def _in_one_photo(told: list[Unsure]) -> list[Unsure]:
@@ -201,13 +212,13 @@ def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) 
     return Unsure(code, names, then, _in_words(source), later)
 
 
-def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]) -> Unsure:
-    """What would decide how fold or corners lie to the cap's centre line."""
+def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged], taped: bool) -> Unsure:
+    """What would decide how fold or corners lie to the cap's centre line; `taped` says whether the hairline was."""
     source = _largest_doubt(items)
     fold = names[0] not in ASYMMETRIES
     code = "fold-undecided" if fold else "corners-undecided"
     if _a_pin_would_help(measured, source):
-        then = PIN_STITCHED if measured.stage == "stitched" else PIN_ADVICE
+        then = PIN_STITCHED if measured.stage == "stitched" else PIN_TAPED if taped else PIN_ADVICE
     elif second := _second_photo(measured, source, names):
         code, then = SECOND, second
     elif source == HOW_IT_LIES:

@@ -621,6 +621,20 @@ def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
     assert not any("centre line" in words for words in told("card corners", line_pinned=True))
 
 
+def test_the_lace_is_lifted_for_a_pin_before_the_hairline_is_taped():
+    """It lies elsewhere afterwards; where it was taped already, that is to be done again."""
+    hairline = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2),))
+    both = {"clearance_centre_mm": hairline, "offset_mm": Estimate(2.5, 0.5, (Contribution("card corners", 0.45),))}
+    m = Measured(both, view=View(45.0, 500, 3.3))
+    pin, tape = undecided(m, judge(m, request().tolerances))
+    assert "(lift the lace there to see the line)" in pin.message
+    assert "and take the photo again: " in pin.message
+    assert tape.message.startswith("Lay a soft tape")
+    m = with_taped(m, {"clearance_centre_mm": 9.0})
+    (pin,) = undecided(m, judge(m, request().tolerances))
+    assert "and take tape and photo again: " in pin.message
+
+
 @pytest.mark.parametrize("stage", ["pinned", "stitched"])
 def test_a_pin_is_asked_for_only_where_it_can_be_set_and_is_found(stage):
     """Sewn on, the lace cannot be lifted to see the line; a pin on it counts only beside others at the corners."""

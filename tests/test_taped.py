@@ -154,7 +154,10 @@ def test_nothing_is_moved_by_what_the_tape_contradicts():
     assert any("8.0 mm (5/16 in) toward the nape" in fix for fix in one.fixes)
     far = measured(left=(30.0, 1.9), middle=(30.0, 1.9), right=(30.0, 1.9))
     out = answer_for(far, request(left=22.0, middle=22.0, right=22.0))  # whichever is right
-    assert [problem.code for problem in out.problems] == ["tape-disagrees"] * 3
+    (told,) = out.problems
+    assert told.code == "tape-disagrees"
+    assert told.message.count("lay the tape again") == 1  # for all three places
+    assert all(f"cap edge, {place}, the tape 22.0 mm (7/8 in), the photo" in told.message for place in PLACES)
     assert any("toward the nape" in fix for fix in out.fixes)
 
 
