@@ -36,6 +36,7 @@ SECOND_AT_THE_MIDDLE = f"touch nothing and take a second photo, {LEANING} {AT_TH
 LEAN_ADVICE = f"take the photo again {LEANING} {AT_THE_MIDDLE}"
 TAPE_AFTER = " Where the hairline is still unsure then, a soft tape from the cap's edge to it decides."
 TAPE_ADVICE = "lay a soft tape from the cap's edge to the hairline and give what it reads"
+AGAIN_CLOSER = "take the photo again, closer"
 PIN_ON_LINE = (
     "set a ball pin on the cap's centre line, into the bare block in front of the lace (lift the lace there to see the "
     "line), with ball pins of the same colour at the corners"
@@ -45,7 +46,7 @@ PIN_TAPED = f"{PIN_ON_LINE}, and take tape and photo again"
 """Lace that was lifted lies elsewhere than where it was taped."""
 PIN_STITCHED = (
     "where a ball pin on the cap's centre line stood in front of the lace before sewing, set it there again, with ball "
-    "pins of the same colour at the corners, and take the photo again, closer"
+    f"pins of the same colour at the corners, and {AGAIN_CLOSER}"
 )
 """Once the lace is sewn on nobody sees where that line comes out; pins are told by those at the corners."""
 CLOSER_ADVICE = "take the photo again from closer, so that block and card fill the picture"
@@ -177,16 +178,28 @@ def _turn(unsure: Unsure) -> tuple[bool, bool]:
 
 
 def _in_one_photo(told: list[Unsure]) -> list[Unsure]:
-    """What is asked for, a photo that leans for the hairline's sake taken with the photo that is wanted anyway."""
+    """What is asked for, photos that are wanted for two reasons as one.
+
+    One from closer goes with one that is taken closer anyway, one that leans for the hairline's sake with any other.
+    """
+    closer = next((unsure for unsure in told if unsure.then == CLOSER_ADVICE), None)
+    other = next((unsure for unsure in told if unsure.then.endswith(AGAIN_CLOSER)), None)
+    if closer is not None and other is not None:
+        told = _as_one(told, other, closer, other)
     steep = next((unsure for unsure in told if unsure.code == STEEP), None)
     other = next((unsure for unsure in told if unsure.code != STEEP and unsure.code not in ALONE), None)
     if steep is None or other is None:
         return told
     then = SECOND_AT_THE_MIDDLE if other.then == SECOND_LEANING else f"{other.then}, {LEANING} {AT_THE_MIDDLE}"
-    doubt = " and ".join(dict.fromkeys(words for words in (steep.doubt, other.doubt) if words))
-    names = steep.names + other.names
-    both = replace(other, names=names, then=then, doubt=doubt, later=TAPE_AFTER + steep.later)
-    return [both if unsure is other else unsure for unsure in told if unsure is not steep]
+    return _as_one(told, steep, other, replace(other, then=then, later=TAPE_AFTER + steep.later))
+
+
+def _as_one(told: list[Unsure], first: Unsure, second: Unsure, asked: Unsure) -> list[Unsure]:
+    """What is told, the two of it as one in the later one's place: what is `asked` decides the measures of both."""
+    doubt = " and ".join(dict.fromkeys(words for words in (first.doubt, second.doubt) if words))
+    both = replace(asked, names=first.names + second.names, doubt=doubt)
+    last = [unsure for unsure in told if unsure is first or unsure is second][-1]
+    return [both if unsure is last else unsure for unsure in told if unsure is last or unsure not in (first, second)]
 
 
 def _clearance(measured: Measured, names: tuple[str, ...], items: list[Judged]) -> Unsure:
@@ -225,8 +238,8 @@ def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]
         then = CLOSER_ADVICE
     elif fold:
         what = "chalk dot" if measured.stage == "stitched" else "ball pin or a chalk dot"
-        then = f"set a {what} on each end of the fold and take the photo again, closer"
+        then = f"set a {what} on each end of the fold and {AGAIN_CLOSER}"
     else:
-        then = "uncover the four corners of hair and clips and take the photo again, closer"
+        then = f"uncover the four corners of hair and clips and {AGAIN_CLOSER}"
     carried = source == HOW_IT_LIES and not measured.grounds.line_pinned
     return Unsure(code, names, then, LINE_CARRIED if carried else _in_words(source))

@@ -621,6 +621,33 @@ def test_a_centre_line_in_doubt_asks_for_a_pin_on_it_once():
     assert not any("centre line" in words for words in told("card corners", line_pinned=True))
 
 
+@pytest.mark.parametrize(
+    ("fold", "corners", "begins"),
+    [
+        (
+            "fold at the hairline",
+            "card corners",
+            "Set a ball pin or a chalk dot on each end of the fold and take the photo",
+        ),
+        (
+            "card corners",
+            "back left corner",
+            "Uncover the four corners of hair and clips and take the photo again, closer",
+        ),
+    ],
+)
+def test_one_photo_from_closer_serves_fold_and_corners(fold, corners, begins):
+    """With two photos measured together no third is asked for: marks that are seen badly are, and to come closer."""
+    readings = {"offset_mm": (2.5, fold), "back_corner_asymmetry_mm": (5.5, corners)}
+    estimates = {name: Estimate(at, 0.5, (Contribution(source, 0.45),)) for name, (at, source) in readings.items()}
+    m = Measured(estimates, view=View(45.0, 500, 3.3), grounds=Grounds(line_pinned=True, together=True))
+    (problem,) = undecided(m, judge(m, request().tolerances))
+    assert problem.message.startswith(begins)
+    assert problem.message.count("photo again") == problem.message.count("closer") == 1
+    assert "the distance off centre" in problem.message
+    assert "the back corners" in problem.message
+
+
 def test_the_lace_is_lifted_for_a_pin_before_the_hairline_is_taped():
     """It lies elsewhere afterwards; where it was taped already, that is to be done again."""
     hairline = Estimate(7.0, 2.5, (Contribution(RIM_WORDS, 2.2),))
