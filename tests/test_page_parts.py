@@ -678,6 +678,26 @@ def test_what_changed_of_a_cap_alone():
     assert moved_since(cap(0.9), cap(0.5), 10.0) == []
 
 
+@pytest.mark.parametrize(("closure", "status"), [("13x4", 2), ("8x7", 3), ("4x4", 1)])
+def test_an_answer_is_headed_as_on_the_terminal(tmp_path, closure, status):
+    """No photo shows both ends of a frontal, and none is asked for again."""
+    from placecheck.page.checking import Checker
+    from placecheck.page.rows import VERDICT_SHORT, answer_of, kind_of, listed
+    from placecheck.printout import headline
+
+    demo = Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg"
+    spec = spec_from({"stage": "pinned", "closure": closure, "block": "23in"}, Settings())
+    outcome = Checker().check(demo, request_of(spec))
+    job = Inbox(tmp_path).add(io.BytesIO(b"photo"), 1000, "me", spec)
+    job.state, job.failure = "done", list(outcome.failure) if outcome.failure else None
+    job.measured = json.dumps(measured_to_dict(outcome.measured)) if outcome.measured else None
+    answer = answer_of(job)
+    assert answer.exit_status == status
+    short = VERDICT_SHORT[kind_of(answer)]
+    assert headline(answer).startswith(f"{short.upper()}: ")
+    assert [line["short"] for line in listed([job])] == [short]
+
+
 def test_the_next_step_is_the_first_move():
     assert next_step(answered(5.0)).startswith("Slide the whole closure 5.0 mm")
     assert next_step(answered(0.0)).startswith("Save it")

@@ -332,9 +332,15 @@ def test_hostile_files_get_one_sentence(paired, data, says):
         return
     to = answer.json()["to"]
     wait_for(client, to)
-    page = words(client.get(to).text)
-    assert "Retake" in page
+    shown = client.get(to).text
+    page = words(shown)
+    assert "<h1 id=\"verdict\">Not checked</h1>" in shown  # as on the terminal, here and wherever it is read
+    assert "<title>Not checked" in shown
+    assert 'data-aloud="Not checked. ' in shown
+    assert "Nothing was measured." in page
+    assert "Retake" not in page
     assert says in page
+    assert f'<a href="{to}"><strong>Not checked</strong>' in client.get("/recent").text
     assert client.get(f"{to}/overlay.jpg").status_code == 404
 
 
@@ -782,10 +788,13 @@ def test_a_class_worst_first_as_csv_and_pages(paired):
     assert re.findall(r"<h2>([^<]+)</h2>", page) == ["Amara", "Edo", "=Bea"]
     table = list(csv.reader(io.StringIO(client.get(f"{to}/results.csv").content.decode("utf-8-sig"))))
     assert table[0][2:4] == ["offset_mm [mm]", "offset_mm_U95"]
-    assert [row[:2] for row in table[1:]] == [["Amara", "fix"], ["Edo", "retake"], ["'=Bea", "pass"]]
+    assert [row[:2] for row in table[1:]] == [["Amara", "fix"], ["Edo", "not checked"], ["'=Bea", "pass"]]
     assert float(table[1][2]) == pytest.approx(8.0, abs=0.01)
     pages = client.get(f"{to}/pages").text
     assert pages.count('<article class="sheet">') == 3
+    for shown in (page, pages):
+        assert (shown.count("Not checked"), shown.count("Retake")) == (1, 0)
+    assert "1 to fix, 0 to retake, 1 passed, 1 not checked." in words(page)
     assert pages.count(f"5x5 closure, block {FORM['block']}.") == 3
 
 
