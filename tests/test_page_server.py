@@ -874,6 +874,23 @@ def test_an_order_from_form_to_report(paired):
     assert "Ada" in client.get("/charts").text
 
 
+def test_a_record_leads_to_its_order_where_that_is_kept(server, paired):
+    from placecheck.orders.files import OrderFiles
+
+    client, token = paired
+    form = {"token": token, "alias": "Aspen", "circumference": "57cm", "closure": "5x5", "block": "57.8cm"}
+    to = client.post("/orders", data=form).headers["location"]
+    number = to.rsplit("/", 1)[1]
+    check, _ = measured(paired, photo_bytes("pass"), order=number)
+    record = f"/records/{saved(paired, check)}"
+    assert f'href="{record}"' in client.get(to).text
+    assert f'<a class="button" href="{to}">Order {number}</a>' in client.get(record).text
+    OrderFiles(server.home / "orders").remove(int(number))
+    shown = client.get(record).text
+    assert f"order {number}, " in shown
+    assert f'href="{to}"' not in shown
+
+
 def test_a_new_orders_form_tapped_twice_is_one_order(server, paired):
     from placecheck.orders.files import OrderFiles
 
