@@ -783,6 +783,57 @@ def test_marks_at_rest_are_measured_as_they_will_be_used():
     assert told("whole", far)["failure"][0] == told("check", far)["failure"][0] == "closure-size"
 
 
+def test_use_these_looks_at_the_photo_once(tmp_path, monkeypatch):
+    """The check that tells whether it can be measured so is the one that is kept; a recheck gives it to the digit."""
+    from placecheck.page.pool import Pool
+    from placecheck.page.rows import answer_of
+    from placecheck.page.views_photo import _keep, use_points
+    from placecheck.page.worker import Worker
+    from placecheck.records.recheck import recheck_record
+    from placecheck.records.store import open_store
+
+    asked: list[str] = []
+    call = Worker.call
+    monkeypatch.setattr(
+        Worker, "call", lambda worker, message, s: asked.append(message["do"]) or call(worker, message, s)
+    )
+    photo = (Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg").read_bytes()
+    spec = spec_from({"stage": "pinned", "closure": "4x4", "block": "23in"}, Settings())
+
+    async def run():
+        inbox = Inbox(tmp_path / "inbox")
+        job, pool = inbox.add(io.BytesIO(photo), len(photo), "me", spec), Pool(inbox, workers=1)
+        bench = SimpleNamespace(config=PageConfig(tmp_path), inbox=inbox, pool=pool)
+        request = SimpleNamespace(
+            app=SimpleNamespace(state=SimpleNamespace(bench=bench)), path_params={"number": job.id}
+        )
+
+        async def measured() -> None:
+            for _ in range(600):
+                if job.state == "done":
+                    return
+                await pool.wait(job, 0.1)
+
+        await pool.start()
+        try:
+            await measured()
+            x, y = job.found["fold_front"]
+            for mm in (8.0, 12.0):  # what was tried before is no answer to what is tried now
+                await use_points(request, {"points": json.dumps({"points": {"fold_front": [x + mm, y]}})})
+                await measured()
+                assert job.marks["points"]["fold_front"] == [x + mm, y]
+        finally:
+            await pool.stop()
+        return bench, job
+
+    bench, job = asyncio.run(run())
+    assert asked == ["check"] * 3
+    number = _keep(bench, job, answer_of(job))
+    with open_store(tmp_path) as store:
+        assert store.get(number).request["marks"]["landmarks_px"]["fold_front"] == job.marks["points"]["fold_front"]
+        assert recheck_record(store, store.get(number)).reproduced
+
+
 # ----------------------------------------------------------------------------- the seam close up
 
 

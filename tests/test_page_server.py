@@ -334,7 +334,7 @@ def test_hostile_files_get_one_sentence(paired, data, says):
     wait_for(client, to)
     shown = client.get(to).text
     page = words(shown)
-    assert "<h1 id=\"verdict\">Not checked</h1>" in shown  # as on the terminal, here and wherever it is read
+    assert '<h1 id="verdict">Not checked</h1>' in shown  # as on the terminal, here and wherever it is read
     assert "<title>Not checked" in shown
     assert 'data-aloud="Not checked. ' in shown
     assert "Nothing was measured." in page

@@ -185,7 +185,7 @@ async def hands(request: Request, data: dict[str, Any]) -> Response:
     if job.measured is None:
         raise UsageProblem("not-measured", "This photo has no landmarks to move: take it again.")
     marks, _ = corrections(data, job)
-    measured = await bench.pool.remeasure(job, marks, whole=data.get("rests") is True)
+    measured = await bench.pool.remeasure(job, marks, "whole" if data.get("rests") is True else "remeasure")
     if isinstance(measured, Problem):
         return JSONResponse({"error": measured.message}, 409)
     answer = await asyncio.to_thread(answer_for, measured, request_of(job.spec, marks))
@@ -219,7 +219,7 @@ async def use_points(request: Request, form: Any) -> Response:
         raise UsageProblem("marks-wrong", "The points could not be read: load the page again.") from None
     marks, bends = corrections(given, job)
     if job.measured is not None and job.state == "done" and marks != job.marks:
-        tried = await bench.pool.remeasure(job, marks, whole=True) if marks else None
+        tried = await bench.pool.remeasure(job, marks, "check") if marks else None
         if isinstance(tried, Problem) and tried.code != LOST.code:  # before what there is gets lost
             raise UsageProblem(tried.code, f"With what you moved, the photo cannot be measured. {begun(tried.message)}")
         job.marks, job.bends = marks, bends
