@@ -382,6 +382,21 @@ def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
     assert fold.inner_text() == "as found"
 
 
+def test_sideways_the_buttons_lie_over_nothing(phone, server, photos):
+    send(phone, server, photos("fix"))
+    phone.set_viewport_size({"width": 740, "height": 360})
+    seen = "(parts) => parts.map((part) => { const { x, y, width, height } = part.getBoundingClientRect(); "
+    seen += "return part.contains(document.elementFromPoint(x + width / 2, y + height - 2)); })"
+    phone.evaluate("window.scrollTo(0, document.querySelector('.next .lead').offsetTop - 20)")
+    assert phone.locator(".next .lead").evaluate_all(seen) == [True]
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.evaluate("window.scrollTo(0, document.getElementById('stage').offsetTop - 20)")
+    assert phone.locator("#stage").evaluate_all(seen) == [True]  # down to its lower edge
+    phone.click("text=Use these")
+    phone.wait_for_selector(".verdict")
+
+
 def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
     """What is told of a correction, or of one that cannot be, takes no room from keys and photo."""
     send(phone, server, photos("pass"))
