@@ -623,6 +623,29 @@ def test_without_a_connection_the_photo_waits_and_is_sent(browser, server, paire
     context.close()
 
 
+def test_whoever_leaves_while_a_photo_waits_is_asked_first(browser, server, paired, photos):
+    """What the page's own camera took may be nowhere else."""
+    context = browser.new_context(viewport=PHONE, storage_state=paired)
+    phone = context.new_page()
+    asked: list[str] = []
+    phone.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
+    phone.goto(server.url)
+    phone.click("nav a[href='/orders']")
+    phone.go_back()
+    assert asked == []
+    fill(phone)
+    context.set_offline(True)
+    phone.set_input_files("input[capture]", photos("pass"))
+    phone.wait_for_selector("#sending > .notice:not([hidden])")
+    phone.click("nav a[href='/orders']", no_wait_after=True)
+    until(phone, "!document.querySelector('.retry').hidden")
+    assert asked == ["beforeunload"]
+    phone.context.set_offline(False)
+    phone.wait_for_selector(".verdict")
+    assert len(asked) == 1
+    context.close()
+
+
 def test_the_internet_is_not_needed(browser, server, paired, photos):
     """Everything but this server is cut off; names other than its address cannot be looked up."""
     context = browser.new_context(viewport=DESKTOP, storage_state=paired)
@@ -645,6 +668,45 @@ def test_without_scripts_the_form_still_works(browser, server, paired, photos):
     page.set_input_files("input[type=file] >> nth=1", photos("pass"))
     page.click("text=Send the photo")
     page.wait_for_selector(".verdict.pass", timeout=15000)  # by refreshing itself
+    context.close()
+
+
+def test_without_scripts_what_was_set_by_hand_stays(phone, browser, server, paired, photos):
+    """Nothing can be moved there, which is told; “Use these” then changes nothing."""
+    send(phone, server, photos("pass"))
+    check = phone.url
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.focus("#stage")
+    with following(phone):
+        phone.keyboard.press("Shift+ArrowRight")
+    phone.click("[data-group=cap_rim]")
+    phone.focus("#stage")
+    with following(phone):
+        phone.keyboard.press("Shift+ArrowUp")
+    phone.click("text=Use these")
+    phone.wait_for_selector(".byhand")
+    moved = reads(phone, "offset_mm"), phone.locator(".byhand").inner_text()
+    context = browser.new_context(viewport=PHONE, storage_state=paired, java_script_enabled=False)
+    page = context.new_page()
+    page.goto(f"{check}/correct")
+    assert "Nothing can be moved here without scripts" in page.locator("main").inner_text()
+    page.click("text=Use these")
+    page.wait_for_selector(".byhand", timeout=15_000)
+    assert (reads(page, "offset_mm"), page.locator(".byhand").inner_text()) == moved
+    context.close()
+
+
+def test_a_photo_thrown_away_elsewhere_is_not_waited_for(browser, server, paired, photos):
+    context = browser.new_context(viewport=PHONE, storage_state=paired)
+    phone = context.new_page()
+    phone.goto(server.url)
+    fill(phone)
+    phone.set_input_files("input[capture]", photos("slow"))
+    phone.wait_for_selector("[data-wait]")
+    token = phone.locator("body").get_attribute("data-token")
+    phone.request.post(f"{phone.url}/remove", form={"token": token}, headers={"origin": server.url})
+    phone.wait_for_selector("text=There is nothing here")
     context.close()
 
 

@@ -173,6 +173,7 @@ async def correct(request: Request) -> Response:
         points=points,
         lines=lines,
         data=json.dumps({"points": points, "lines": lines, "width": job.width, "height": job.height}),
+        there=json.dumps({"points": job.marks.get("points", {}), "bends": job.bends}),
         rows=rows_of(answer, guard_factor),
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],
