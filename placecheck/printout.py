@@ -138,7 +138,7 @@ def rounded(value: float, uncertainty: float) -> tuple[str, str]:
     The uncertainty is rounded half up, the value half to even; a value that rounds to zero has no sign. Both are taken
     as a record keeps them, where that shows.
     """
-    if decimals_of(uncertainty) < KEPT_PLACES:
+    if decimals_of(uncertainty) <= KEPT_PLACES:
         value, uncertainty = round(value, KEPT_PLACES), round(uncertainty, KEPT_PLACES)
     places = decimals_of(uncertainty)
     shown = Decimal(repr(uncertainty)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
