@@ -733,6 +733,18 @@ def test_a_class_dropped_at_once(browser, server, paired, photos):
     context.close()
 
 
+def test_a_students_name_is_not_broken_beside_the_verdict(phone, server):
+    phone.goto(f"{server.url}/class")
+    phone.locator(".chip", has_text="5x5").click()
+    phone.fill("#block", "22.75in")
+    phone.set_input_files("input[type=file]", {"name": "Nobody.jpg", "mimeType": "image/jpeg", "buffer": b"none"})
+    phone.wait_for_selector(".student.unchecked")
+    lines = "(name) => new Set([...Array(name.textContent.length).keys()].map((i) => { const letter = new Range(); "
+    lines += "letter.setStart(name.firstChild, i); letter.setEnd(name.firstChild, i + 1); "
+    lines += "return letter.getBoundingClientRect().top; })).size"
+    assert phone.locator(".student h2").evaluate(lines) == 1
+
+
 def test_what_is_dropped_is_sent_as_heic_too_or_named(phone, server):
     """Browsers that do not know HEIC give such a file no type."""
     phone.goto(f"{server.url}/class")
