@@ -614,6 +614,18 @@ def add_to(paired, to: str, kind: str = "unsure") -> str:
     return added
 
 
+def test_a_refused_photo_leads_back_to_the_one_it_was_added_to(paired):
+    client, _ = paired
+    to, _ = measured(paired, photo_bytes("unsure"))
+    page = client.get(add_to(paired, to, "faceless")).text
+    assert "which side of the block is the face" in page
+    assert f'added to <a href="{to}">the photo before</a>, whose answer stands' in page
+    assert "Nothing touched since?" in words(client.get(to).text)  # there another one is added
+    assert "was added to" not in client.get(add_to(paired, to)).text
+    _, alone = measured(paired, photo_bytes("faceless"))
+    assert "was added to" not in alone
+
+
 def offset_of(page: str) -> str:
     return re.search(r"Off centre.*?([\d.]+ ± [\d.]+ mm)", page)[1]
 

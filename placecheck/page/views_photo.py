@@ -106,6 +106,7 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
         tape=_tape(job, answer, texts),
         more=takes_more(job) and answer.verdict == "retake",
         once=secrets.token_hex(8),
+        added_to=next((o for o in reversed(bench.inbox.others(job)) if o is not None and job.measured is None), None),
         together=[other for other in bench.inbox.others(job) if other] if answer.measured.grounds.together else [],
         correctable=bool(points_of(job)) and job.spec["stage"] in NEEDS_CLOSURE,
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
