@@ -112,7 +112,7 @@ def problems_of(measured: Measured, undecided: tuple[Problem, ...] = ()) -> tupl
     """All problems, once each, in the order in which they count.
 
     First the photo's own, then why measures are missing that a verdict needs, then what would decide those that are
-    `undecided`, and last, as remarks, the reasons of the other missing ones.
+    `undecided`, and last, as remarks, the reasons of the other missing ones and what is to be said of camera profiles.
     """
     lost = [spec for spec in measured.specs if spec.name not in measured.estimates]
     told = [(spec, measured.missing[spec.name]) for spec in lost if spec.name in measured.missing]
@@ -121,7 +121,9 @@ def problems_of(measured: Measured, undecided: tuple[Problem, ...] = ()) -> tupl
     if untold := [spec for spec in lost if spec.name not in measured.missing]:
         wanted = any(spec.decides for spec in untold)
         (needed if wanted else remarks).append(_unexplained(untold, wanted))
-    return tuple(dict.fromkeys([*measured.problems, *needed, *undecided, *remarks]))
+    profiles = [problem for problem in measured.problems if problem.code.startswith("profile-")]
+    own = [problem for problem in measured.problems if problem not in profiles]
+    return tuple(dict.fromkeys([*own, *needed, *undecided, *remarks, *profiles]))
 
 
 def failed_answer(error: PlacecheckError, stage: str = "pinned") -> Answer:

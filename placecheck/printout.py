@@ -101,11 +101,14 @@ def verdict_text(stage: str, verdict: Verdict) -> str:
     return STAGE_VERDICTS.get(stage, {}).get(verdict, VERDICT_WORDS[verdict])
 
 
+def was_checked(answer: Answer) -> bool:
+    """Whether the check came as far as a verdict (exit status 0, 1 or 3)."""
+    return answer.exit_status == EXIT_STATUS[answer.verdict]
+
+
 def headline(answer: Answer) -> str:
-    """What stands over an answer: its verdict, where the check came as far as one (exit status 0, 1 or 3)."""
-    if answer.exit_status != EXIT_STATUS[answer.verdict]:
-        return NOT_CHECKED
-    return verdict_text(answer.measured.stage, answer.verdict)
+    """What stands over an answer: its verdict, where there is one."""
+    return verdict_text(answer.measured.stage, answer.verdict) if was_checked(answer) else NOT_CHECKED
 
 
 def move_in_words(name: str, move: Move) -> str:
@@ -135,7 +138,7 @@ def rounded(value: float, uncertainty: float) -> tuple[str, str]:
     The uncertainty is rounded half up, the value half to even; a value that rounds to zero has no sign. Both are taken
     as a record keeps them, where that shows.
     """
-    if decimals_of(uncertainty) < KEPT_PLACES:
+    if decimals_of(uncertainty) <= KEPT_PLACES:
         value, uncertainty = round(value, KEPT_PLACES), round(uncertainty, KEPT_PLACES)
     places = decimals_of(uncertainty)
     shown = Decimal(repr(uncertainty)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from placecheck.answer import JUDGED, MEASURES, Answer, Estimate, Judged, Measured, Move
@@ -27,6 +27,7 @@ from placecheck.page.rows import next_step
 from placecheck.printout import briefly, in_words, limits_text, move_in_words, rounded, state_in_words
 from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.tolerances import DEFAULTS, Tolerances, load_tolerances, tolerances_from
+from placecheck.units import parse_closure
 
 K95 = 1.6448536269514722  # one-sided 95 % point of the normal distribution (any table of it)
 AT_CAP = CheckRequest(NO_CLOSURE, 578.0, "cap")
@@ -181,6 +182,16 @@ def test_what_several_measures_lack_for_one_reason_is_told_once():
     assert problems_of(replace(seen, missing=one))[0] == missing["offset_mm"]
 
 
+def test_what_is_said_of_camera_profiles_is_no_next_step():
+    """It changes no verdict: what would decide comes before it."""
+    profile = Problem("profile-unknown-phone", "The photo does not say which phone took it.")
+    seen = replace(measured(offset_mm=2.9), problems=(profile,))
+    answer = answer_for(seen, CheckRequest(parse_closure("5x5"), 578.0))
+    assert answer.verdict == "retake"
+    assert answer.problems[-1] == profile
+    assert next_step(answer) == answer.problems[0].message
+
+
 def test_what_would_decide_comes_before_remarks():
     """At the stage cap a missing pair of seams is a remark: no verdict waits for it."""
     seams, temple, shift, chalk = (Problem(code, f"{code}.") for code in ("seams", "temple", "shift", "chalk"))
@@ -315,6 +326,7 @@ def test_rounding_loses_less_than_the_uncertainty_shows(value, u):
 
 
 @given(value=st.floats(-50, 50), u=st.floats(0.02, 90))
+@example(value=0.0005, u=0.0625)
 def test_answer_and_record_read_alike(value, u):
     """What is printed of an answer, and of the same numbers from its JSON, as records and reports have them."""
     spec = next(s for s in MEASURES if s.name == "clearance_right_mm")

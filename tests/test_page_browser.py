@@ -382,6 +382,21 @@ def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
     assert fold.inner_text() == "as found"
 
 
+def test_sideways_the_buttons_lie_over_nothing(phone, server, photos):
+    send(phone, server, photos("fix"))
+    phone.set_viewport_size({"width": 740, "height": 360})
+    seen = "(parts) => parts.map((part) => { const { x, y, width, height } = part.getBoundingClientRect(); "
+    seen += "return part.contains(document.elementFromPoint(x + width / 2, y + height - 2)); })"
+    phone.evaluate("window.scrollTo(0, document.querySelector('.next .lead').offsetTop - 20)")
+    assert phone.locator(".next .lead").evaluate_all(seen) == [True]
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.evaluate("window.scrollTo(0, document.getElementById('stage').offsetTop - 20)")
+    assert phone.locator("#stage").evaluate_all(seen) == [True]  # down to its lower edge
+    phone.click("text=Use these")
+    phone.wait_for_selector(".verdict")
+
+
 def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
     """What is told of a correction, or of one that cannot be, takes no room from keys and photo."""
     send(phone, server, photos("pass"))
@@ -458,11 +473,13 @@ def test_with_text_twice_as_large_all_is_in_view(browser, server, paired, photos
 def test_the_verdict_stays_in_its_frame(browser, server, paired, photos, width):
     context = browser.new_context(viewport={"width": width, "height": 640}, storage_state=paired)
     page = context.new_page()
-    send(page, server, photos("unsure"))
-    word, frame = (page.locator(part) for part in (".verdict h1", ".verdict"))
-    assert word.inner_text() == "Retake"
-    assert word.evaluate("(word) => word.scrollWidth <= word.clientWidth")
-    assert frame.evaluate("(frame) => frame.scrollWidth <= frame.clientWidth")
+    (no_photo := photos("fix")).write_bytes(b"\xff\xd8\xff no photo")
+    for photo, short in ((photos("unsure"), "Retake"), (no_photo, "Not checked")):
+        send(page, server, photo)
+        word, frame = (page.locator(part) for part in (".verdict h1", ".verdict"))
+        assert word.inner_text() == short
+        assert word.evaluate("(word) => word.scrollWidth <= word.clientWidth")
+        assert frame.evaluate("(frame) => frame.scrollWidth <= frame.clientWidth")
     context.close()
 
 
@@ -569,7 +586,7 @@ def test_a_hostile_file_is_one_sentence(phone, server, tmp_path):
     path = tmp_path / "evil.jpg"
     path.write_bytes(b"\xff\xd8\xff<script>alert(1)</script>")
     send(phone, server, path)
-    assert phone.locator(".verdict h1").inner_text() == "Retake"
+    assert phone.locator(".verdict h1").inner_text() == "Not checked"
     assert "Copy it from the phone again" in phone.locator(".next .lead").inner_text()
     phone.goto(server.url)
     fill(phone)
@@ -606,6 +623,29 @@ def test_without_a_connection_the_photo_waits_and_is_sent(browser, server, paire
     context.close()
 
 
+def test_whoever_leaves_while_a_photo_waits_is_asked_first(browser, server, paired, photos):
+    """What the page's own camera took may be nowhere else."""
+    context = browser.new_context(viewport=PHONE, storage_state=paired)
+    phone = context.new_page()
+    asked: list[str] = []
+    phone.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
+    phone.goto(server.url)
+    phone.click("nav a[href='/orders']")
+    phone.go_back()
+    assert asked == []
+    fill(phone)
+    context.set_offline(True)
+    phone.set_input_files("input[capture]", photos("pass"))
+    phone.wait_for_selector("#sending > .notice:not([hidden])")
+    phone.click("nav a[href='/orders']", no_wait_after=True)
+    until(phone, "!document.querySelector('.retry').hidden")
+    assert asked == ["beforeunload"]
+    phone.context.set_offline(False)
+    phone.wait_for_selector(".verdict")
+    assert len(asked) == 1
+    context.close()
+
+
 def test_the_internet_is_not_needed(browser, server, paired, photos):
     """Everything but this server is cut off; names other than its address cannot be looked up."""
     context = browser.new_context(viewport=DESKTOP, storage_state=paired)
@@ -631,6 +671,45 @@ def test_without_scripts_the_form_still_works(browser, server, paired, photos):
     context.close()
 
 
+def test_without_scripts_what_was_set_by_hand_stays(phone, browser, server, paired, photos):
+    """Nothing can be moved there, which is told; “Use these” then changes nothing."""
+    send(phone, server, photos("pass"))
+    check = phone.url
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.focus("#stage")
+    with following(phone):
+        phone.keyboard.press("Shift+ArrowRight")
+    phone.click("[data-group=cap_rim]")
+    phone.focus("#stage")
+    with following(phone):
+        phone.keyboard.press("Shift+ArrowUp")
+    phone.click("text=Use these")
+    phone.wait_for_selector(".byhand")
+    moved = reads(phone, "offset_mm"), phone.locator(".byhand").inner_text()
+    context = browser.new_context(viewport=PHONE, storage_state=paired, java_script_enabled=False)
+    page = context.new_page()
+    page.goto(f"{check}/correct")
+    assert "Nothing can be moved here without scripts" in page.locator("main").inner_text()
+    page.click("text=Use these")
+    page.wait_for_selector(".byhand", timeout=15_000)
+    assert (reads(page, "offset_mm"), page.locator(".byhand").inner_text()) == moved
+    context.close()
+
+
+def test_a_photo_thrown_away_elsewhere_is_not_waited_for(browser, server, paired, photos):
+    context = browser.new_context(viewport=PHONE, storage_state=paired)
+    phone = context.new_page()
+    phone.goto(server.url)
+    fill(phone)
+    phone.set_input_files("input[capture]", photos("slow"))
+    phone.wait_for_selector("[data-wait]")
+    token = phone.locator("body").get_attribute("data-token")
+    phone.request.post(f"{phone.url}/remove", form={"token": token}, headers={"origin": server.url})
+    phone.wait_for_selector("text=There is nothing here")
+    context.close()
+
+
 def test_a_class_dropped_at_once(browser, server, paired, photos):
     context = browser.new_context(viewport=DESKTOP, storage_state=paired)
     page = context.new_page()
@@ -652,6 +731,18 @@ def test_a_class_dropped_at_once(browser, server, paired, photos):
         printed = pypdfium2.PdfDocument(page.pdf(format=paper, margin=dict.fromkeys(("top", "bottom"), "0.4in")))
         assert [sheet.get_textpage().get_text_range().split("\n")[0].strip() for sheet in printed] == names
     context.close()
+
+
+def test_a_students_name_is_not_broken_beside_the_verdict(phone, server):
+    phone.goto(f"{server.url}/class")
+    phone.locator(".chip", has_text="5x5").click()
+    phone.fill("#block", "22.75in")
+    phone.set_input_files("input[type=file]", {"name": "Nobody.jpg", "mimeType": "image/jpeg", "buffer": b"none"})
+    phone.wait_for_selector(".student.unchecked")
+    lines = "(name) => new Set([...Array(name.textContent.length).keys()].map((i) => { const letter = new Range(); "
+    lines += "letter.setStart(name.firstChild, i); letter.setEnd(name.firstChild, i + 1); "
+    lines += "return letter.getBoundingClientRect().top; })).size"
+    assert phone.locator(".student h2").evaluate(lines) == 1
 
 
 def test_what_is_dropped_is_sent_as_heic_too_or_named(phone, server):

@@ -678,6 +678,26 @@ def test_what_changed_of_a_cap_alone():
     assert moved_since(cap(0.9), cap(0.5), 10.0) == []
 
 
+@pytest.mark.parametrize(("closure", "status"), [("13x4", 2), ("8x7", 3), ("4x4", 1)])
+def test_an_answer_is_headed_as_on_the_terminal(tmp_path, closure, status):
+    """No photo shows both ends of a frontal, and none is asked for again."""
+    from placecheck.page.checking import Checker
+    from placecheck.page.rows import VERDICT_SHORT, answer_of, kind_of, listed
+    from placecheck.printout import headline
+
+    demo = Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg"
+    spec = spec_from({"stage": "pinned", "closure": closure, "block": "23in"}, Settings())
+    outcome = Checker().check(demo, request_of(spec))
+    job = Inbox(tmp_path).add(io.BytesIO(b"photo"), 1000, "me", spec)
+    job.state, job.failure = "done", list(outcome.failure) if outcome.failure else None
+    job.measured = json.dumps(measured_to_dict(outcome.measured)) if outcome.measured else None
+    answer = answer_of(job)
+    assert answer.exit_status == status
+    short = VERDICT_SHORT[kind_of(answer)]
+    assert headline(answer).startswith(f"{short.upper()}: ")
+    assert [line["short"] for line in listed([job])] == [short]
+
+
 def test_the_next_step_is_the_first_move():
     assert next_step(answered(5.0)).startswith("Slide the whole closure 5.0 mm")
     assert next_step(answered(0.0)).startswith("Save it")
@@ -761,6 +781,57 @@ def test_marks_at_rest_are_measured_as_they_will_be_used():
     far = [x, y + 60.0]
     assert told("remeasure", far)["failure"] is None
     assert told("whole", far)["failure"][0] == told("check", far)["failure"][0] == "closure-size"
+
+
+def test_use_these_looks_at_the_photo_once(tmp_path, monkeypatch):
+    """The check that tells whether it can be measured so is the one that is kept; a recheck gives it to the digit."""
+    from placecheck.page.pool import Pool
+    from placecheck.page.rows import answer_of
+    from placecheck.page.views_photo import _keep, use_points
+    from placecheck.page.worker import Worker
+    from placecheck.records.recheck import recheck_record
+    from placecheck.records.store import open_store
+
+    asked: list[str] = []
+    call = Worker.call
+    monkeypatch.setattr(
+        Worker, "call", lambda worker, message, s: asked.append(message["do"]) or call(worker, message, s)
+    )
+    photo = (Path(__file__).parent.parent / "fixtures" / "photos" / "demo.jpg").read_bytes()
+    spec = spec_from({"stage": "pinned", "closure": "4x4", "block": "23in"}, Settings())
+
+    async def run():
+        inbox = Inbox(tmp_path / "inbox")
+        job, pool = inbox.add(io.BytesIO(photo), len(photo), "me", spec), Pool(inbox, workers=1)
+        bench = SimpleNamespace(config=PageConfig(tmp_path), inbox=inbox, pool=pool)
+        request = SimpleNamespace(
+            app=SimpleNamespace(state=SimpleNamespace(bench=bench)), path_params={"number": job.id}
+        )
+
+        async def measured() -> None:
+            for _ in range(600):
+                if job.state == "done":
+                    return
+                await pool.wait(job, 0.1)
+
+        await pool.start()
+        try:
+            await measured()
+            x, y = job.found["fold_front"]
+            for mm in (8.0, 12.0):  # what was tried before is no answer to what is tried now
+                await use_points(request, {"points": json.dumps({"points": {"fold_front": [x + mm, y]}})})
+                await measured()
+                assert job.marks["points"]["fold_front"] == [x + mm, y]
+        finally:
+            await pool.stop()
+        return bench, job
+
+    bench, job = asyncio.run(run())
+    assert asked == ["check"] * 3
+    number = _keep(bench, job, answer_of(job))
+    with open_store(tmp_path) as store:
+        assert store.get(number).request["marks"]["landmarks_px"]["fold_front"] == job.marks["points"]["fold_front"]
+        assert recheck_record(store, store.get(number)).reproduced
 
 
 # ----------------------------------------------------------------------------- the seam close up

@@ -332,9 +332,15 @@ def test_hostile_files_get_one_sentence(paired, data, says):
         return
     to = answer.json()["to"]
     wait_for(client, to)
-    page = words(client.get(to).text)
-    assert "Retake" in page
+    shown = client.get(to).text
+    page = words(shown)
+    assert '<h1 id="verdict">Not checked</h1>' in shown  # as on the terminal, here and wherever it is read
+    assert "<title>Not checked" in shown
+    assert 'data-aloud="Not checked. ' in shown
+    assert "Nothing was measured." in page
+    assert "Retake" not in page
     assert says in page
+    assert f'<a href="{to}"><strong>Not checked</strong>' in client.get("/recent").text
     assert client.get(f"{to}/overlay.jpg").status_code == 404
 
 
@@ -608,6 +614,18 @@ def add_to(paired, to: str, kind: str = "unsure") -> str:
     return added
 
 
+def test_a_refused_photo_leads_back_to_the_one_it_was_added_to(paired):
+    client, _ = paired
+    to, _ = measured(paired, photo_bytes("unsure"))
+    page = client.get(add_to(paired, to, "faceless")).text
+    assert "which side of the block is the face" in page
+    assert f'added to <a href="{to}">the photo before</a>, whose answer stands' in page
+    assert "Nothing touched since?" in words(client.get(to).text)  # there another one is added
+    assert "was added to" not in client.get(add_to(paired, to)).text
+    _, alone = measured(paired, photo_bytes("faceless"))
+    assert "was added to" not in alone
+
+
 def offset_of(page: str) -> str:
     return re.search(r"Off centre.*?([\d.]+ ± [\d.]+ mm)", page)[1]
 
@@ -782,10 +800,13 @@ def test_a_class_worst_first_as_csv_and_pages(paired):
     assert re.findall(r"<h2>([^<]+)</h2>", page) == ["Amara", "Edo", "=Bea"]
     table = list(csv.reader(io.StringIO(client.get(f"{to}/results.csv").content.decode("utf-8-sig"))))
     assert table[0][2:4] == ["offset_mm [mm]", "offset_mm_U95"]
-    assert [row[:2] for row in table[1:]] == [["Amara", "fix"], ["Edo", "retake"], ["'=Bea", "pass"]]
+    assert [row[:2] for row in table[1:]] == [["Amara", "fix"], ["Edo", "not checked"], ["'=Bea", "pass"]]
     assert float(table[1][2]) == pytest.approx(8.0, abs=0.01)
     pages = client.get(f"{to}/pages").text
     assert pages.count('<article class="sheet">') == 3
+    for shown in (page, pages):
+        assert (shown.count("Not checked"), shown.count("Retake")) == (1, 0)
+    assert "1 to fix, 0 to retake, 1 passed, 1 not checked." in words(page)
     assert pages.count(f"5x5 closure, block {FORM['block']}.") == 3
 
 
@@ -863,6 +884,23 @@ def test_an_order_from_form_to_report(paired):
         assert client.get("/records.csv", params=asked).text.count("Willow") == 1
     assert "0 records." in client.get("/records", params={"client": "willo"}).text
     assert "Ada" in client.get("/charts").text
+
+
+def test_a_record_leads_to_its_order_where_that_is_kept(server, paired):
+    from placecheck.orders.files import OrderFiles
+
+    client, token = paired
+    form = {"token": token, "alias": "Aspen", "circumference": "57cm", "closure": "5x5", "block": "57.8cm"}
+    to = client.post("/orders", data=form).headers["location"]
+    number = to.rsplit("/", 1)[1]
+    check, _ = measured(paired, photo_bytes("pass"), order=number)
+    record = f"/records/{saved(paired, check)}"
+    assert f'href="{record}"' in client.get(to).text
+    assert f'<a class="button" href="{to}">Order {number}</a>' in client.get(record).text
+    OrderFiles(server.home / "orders").remove(int(number))
+    shown = client.get(record).text
+    assert f"order {number}, " in shown
+    assert f'href="{to}"' not in shown
 
 
 def test_a_new_orders_form_tapped_twice_is_one_order(server, paired):

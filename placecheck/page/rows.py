@@ -32,7 +32,7 @@ from placecheck.one_photo import answer_for
 from placecheck.page.asked import request_of
 from placecheck.page.codec import measured_from_dict
 from placecheck.page.inbox import Job
-from placecheck.printout import STATE_WORDS, briefly, in_words, limits_text, rounded, state_in_words
+from placecheck.printout import STATE_WORDS, briefly, in_words, limits_text, rounded, state_in_words, was_checked
 from placecheck.units import mm_and_inches
 
 SHORT: Mapping[str, str] = {
@@ -47,11 +47,14 @@ SHORT: Mapping[str, str] = {
 SPAN: Mapping[str, float] = {"mm": 24.0, "deg": 8.0}
 WIDE = 1000.0
 """Width of the drawing in its own units; the page scales it."""
-VERDICT_SHORT = {"pass": "Pass", "fix": "Fix", "retake": "Retake"}
+UNCHECKED = "unchecked"
+"""What an answer is shown as that came to no verdict: another photo would help nothing."""
+VERDICT_SHORT = {"pass": "Pass", "fix": "Fix", "retake": "Retake", UNCHECKED: "Not checked"}
 VERDICT_SAYS = {
     "pass": "Pinned as it should be.",
     "fix": "Move a pin before stitching.",
     "retake": "This photo cannot decide it.",
+    UNCHECKED: "Nothing was measured.",
 }
 
 
@@ -60,10 +63,15 @@ SEWN_SAYS = {"pass": "Sewn evenly.", "fix": "Look at the seam again."}
 CAP_SAYS = {"pass": "The cap sits in the middle.", "fix": "Move the cap before the closure goes on."}
 
 
-def verdict_says(stage: str, verdict: str) -> str:
-    """The verdict as a sentence; once it is stitched there is no pin to move any more."""
+def kind_of(answer: Answer) -> str:
+    """What an answer is shown as: its verdict, or UNCHECKED, as the terminal has it."""
+    return answer.verdict if was_checked(answer) else UNCHECKED
+
+
+def verdict_says(stage: str, kind: str) -> str:
+    """The verdict, or UNCHECKED, as a sentence; once it is stitched there is no pin to move any more."""
     says = {"stitched": LATER_SAYS, "stitches": SEWN_SAYS, "cap": CAP_SAYS}.get(stage, VERDICT_SAYS)
-    return says.get(verdict, VERDICT_SAYS[verdict])
+    return says.get(kind, VERDICT_SAYS[kind])
 
 
 @dataclass(frozen=True)
@@ -102,7 +110,7 @@ class Row:
 def listed(jobs: Iterable[Job]) -> list[dict[str, Any]]:
     """Photos for a list: each with its verdict in a word."""
     answers = [(job, answer_of(job)) for job in jobs]
-    return [{"job": job, "short": VERDICT_SHORT[a.verdict] if a else "Measuring"} for job, a in answers]
+    return [{"job": job, "short": VERDICT_SHORT[kind_of(a)] if a else "Measuring"} for job, a in answers]
 
 
 def answer_of(job: Job) -> Answer | None:
@@ -265,8 +273,8 @@ def badness(answer: Answer) -> tuple[int, float]:
 def live(answer: Answer, guard_factor: float) -> dict[str, Any]:
     """What the correcting screen shows, as plain values."""
     return {
-        "verdict": VERDICT_SHORT[answer.verdict],
-        "kind": answer.verdict,
+        "verdict": VERDICT_SHORT[kind_of(answer)],
+        "kind": kind_of(answer),
         "rows": {
             row.name: {
                 "reads": row.reads,

@@ -10,6 +10,7 @@ PlacecheckErrors with one sentence.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import threading
@@ -19,7 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from placecheck.errors import UsageProblem
+from placecheck.errors import PlacecheckError, UsageProblem
 
 if TYPE_CHECKING:
     from placecheck.orders.files import OrderStore
@@ -109,6 +110,13 @@ def _order(number: str) -> Order:
 def order_label(number: str) -> str:
     """The label of the order of that number. Raises PlacecheckError."""
     return _order(number).label
+
+
+def order_kept(reference: str | None) -> str:
+    """The label of the order that a record is filed under; "" where that is not kept here, or cannot be read."""
+    with contextlib.suppress(PlacecheckError):
+        return order_label(reference or "")
+    return ""
 
 
 def rows_name(number: str) -> str:

@@ -30,7 +30,16 @@ from placecheck.page.asked import block_words
 from placecheck.page.bench import CLASS_PHOTOS, PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
-from placecheck.page.rows import VERDICT_SHORT, answer_of, badness, next_step, number_and_u, rows_of, verdict_says
+from placecheck.page.rows import (
+    VERDICT_SHORT,
+    answer_of,
+    badness,
+    kind_of,
+    next_step,
+    number_and_u,
+    rows_of,
+    verdict_says,
+)
 from placecheck.page.views_take import CLOSURES, digest_of, owner_of, photos_in, spec_of, usual
 from placecheck.records.export import safe_text
 
@@ -123,9 +132,9 @@ def _shown(job: Job, answer: Answer) -> dict[str, Any]:
     return {
         "job": job,
         "block": block_words(job.spec),
-        "kind": answer.verdict,
-        "short": VERDICT_SHORT[answer.verdict],
-        "says": verdict_says(job.spec["stage"], answer.verdict),
+        "kind": kind_of(answer),
+        "short": VERDICT_SHORT[kind_of(answer)],
+        "says": verdict_says(job.spec["stage"], kind_of(answer)),
         "next": next_step(answer, job.spec["stage"]),
         "fixes": list(answer.fixes),
         "problems": [p.message for p in answer.problems],
@@ -140,7 +149,7 @@ async def overview(request: Request) -> Response:
     jobs = _jobs(bench, request)
     answered, waiting = await asyncio.to_thread(_sorted, jobs)
     shown = [_shown(job, answer) for job, answer in answered]
-    counts = {kind: sum(1 for s in shown if s["kind"] == kind) for kind in ("fix", "retake", "pass")}
+    counts = {kind: sum(1 for s in shown if s["kind"] == kind) for kind in VERDICT_SHORT}
     return bench.render(
         request,
         "class.html",
@@ -175,10 +184,11 @@ async def results(request: Request) -> Response:
     table.writerow(["student", "verdict", *(f"{h} [{units[h]}]" if h in units else h for h in heads), "next"])
     for job, answer in answered:
         cells: list[str] = []
+        verdict = VERDICT_SHORT[kind_of(answer)].lower()
         for name in JUDGED:
             judged = answer.judged.get(name)
             cells += [*number_and_u(answer, name), judged.state if judged else ""]
-        table.writerow([safe_text(job.label), answer.verdict, *cells, safe_text(next_step(answer, job.spec["stage"]))])
+        table.writerow([safe_text(job.label), verdict, *cells, safe_text(next_step(answer, job.spec["stage"]))])
     headers = {"content-disposition": 'attachment; filename="placecheck-class.csv"'}
     return Response(out.getvalue().encode("utf-8-sig"), media_type="text/csv; charset=utf-8", headers=headers)
 

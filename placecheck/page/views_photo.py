@@ -35,6 +35,7 @@ from placecheck.page.pool import LOST
 from placecheck.page.rows import (
     VERDICT_SHORT,
     answer_of,
+    kind_of,
     later_steps,
     listed,
     live,
@@ -88,9 +89,9 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
         job=job,
         block=block_words(job.spec),
         answer=answer,
-        kind=answer.verdict,
-        short=VERDICT_SHORT[answer.verdict],
-        says=verdict_says(job.spec["stage"], answer.verdict),
+        kind=kind_of(answer),
+        short=VERDICT_SHORT[kind_of(answer)],
+        says=verdict_says(job.spec["stage"], kind_of(answer)),
         counted=answer.measured.sewn.counted if answer.measured.sewn is not None else "",
         next=wanted(todo),
         later=later_steps(answer),
@@ -105,6 +106,7 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
         tape=_tape(job, answer, texts),
         more=takes_more(job) and answer.verdict == "retake",
         once=secrets.token_hex(8),
+        added_to=next((o for o in reversed(bench.inbox.others(job)) if o is not None and job.measured is None), None),
         together=[other for other in bench.inbox.others(job) if other] if answer.measured.grounds.together else [],
         correctable=bool(points_of(job)) and job.spec["stage"] in NEEDS_CLOSURE,
         by_hand=moved_words(job.marks.get("points", {}), job.marks.get("lines", {})),
@@ -172,6 +174,7 @@ async def correct(request: Request) -> Response:
         points=points,
         lines=lines,
         data=json.dumps({"points": points, "lines": lines, "width": job.width, "height": job.height}),
+        there=json.dumps({"points": job.marks.get("points", {}), "bends": job.bends}),
         rows=rows_of(answer, guard_factor),
         kind=answer.verdict,
         short=VERDICT_SHORT[answer.verdict],
@@ -184,7 +187,7 @@ async def hands(request: Request, data: dict[str, Any]) -> Response:
     if job.measured is None:
         raise UsageProblem("not-measured", "This photo has no landmarks to move: take it again.")
     marks, _ = corrections(data, job)
-    measured = await bench.pool.remeasure(job, marks, whole=data.get("rests") is True)
+    measured = await bench.pool.remeasure(job, marks, "whole" if data.get("rests") is True else "remeasure")
     if isinstance(measured, Problem):
         return JSONResponse({"error": measured.message}, 409)
     answer = await asyncio.to_thread(answer_for, measured, request_of(job.spec, marks))
@@ -218,7 +221,7 @@ async def use_points(request: Request, form: Any) -> Response:
         raise UsageProblem("marks-wrong", "The points could not be read: load the page again.") from None
     marks, bends = corrections(given, job)
     if job.measured is not None and job.state == "done" and marks != job.marks:
-        tried = await bench.pool.remeasure(job, marks, whole=True) if marks else None
+        tried = await bench.pool.remeasure(job, marks, "check") if marks else None
         if isinstance(tried, Problem) and tried.code != LOST.code:  # before what there is gets lost
             raise UsageProblem(tried.code, f"With what you moved, the photo cannot be measured. {begun(tried.message)}")
         job.marks, job.bends = marks, bends

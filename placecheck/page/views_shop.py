@@ -221,6 +221,7 @@ async def record(request: Request) -> Response:
         "record.html",
         found=found,
         line=_line(found.summary),
+        order=await asyncio.to_thread(shop.order_kept, found.summary.order_ref),
         words=verdict_words(found.summary.stage, found.summary.verdict),
         rows=rows_of_record(found.answer, float((found.request.get("tolerances") or {}).get("guard_factor", 1.645))),
         table=[row for row in all_rows(found) if not row.limits],

@@ -146,6 +146,7 @@ form.addEventListener("change", (e) => {
 form.addEventListener("input", (e) => { if (e.target.name === "maker") makerTyped = true; });
 form.addEventListener("submit", (e) => { e.preventDefault(); send(); }); // Enter in a field sends nothing without a photo
 retry.addEventListener("click", send);
+addEventListener("beforeunload", (e) => { if (left.length) e.preventDefault(); }); // a photo that may be nowhere else
 addEventListener("online", send);
 const drop = form.querySelector(".drop");
 if (drop) {

@@ -7,6 +7,7 @@ let known = "";
 async function ask() {
   try {
     const reply = await fetch(`${where.dataset.wait}?known=${encodeURIComponent(known)}`, { headers: { Accept: "application/json" } });
+    if (reply.status >= 400 && reply.status < 500) { location.reload(); return; } // thrown away meanwhile, say: the page tells
     if (!reply.ok) throw reply.status;
     const now = await reply.json();
     const moved = known && now.known !== known;
