@@ -16,6 +16,7 @@ from records_shop import REQUEST, answer, jpeg
 
 from placecheck.cli import run
 from placecheck.page import books
+from placecheck.records.model import NewRecord
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
@@ -119,6 +120,34 @@ def test_an_order_is_found_however_it_is_named(home, capsys, named):
     assert records(capsys, "report", named)[:2] == (0, "0001.html\n")
     assert records(capsys, "compare", "--order", named)[0] == 0
     assert "2 different" in records(capsys, "recheck", "--order", named)[2]
+
+
+def test_an_order_that_is_not_kept_here_is_found_by_its_number(home, capsys):
+    """As where several benches share the records: `8` at one and `0008` at another are one order."""
+    save_check(home, jpeg(1), answer(offset_mm=0.5), REQUEST, order="8")
+    save_check(home, jpeg(2), answer(offset_mm=0.5), REQUEST, order="0008", stage="stitched")
+    save_check(home, jpeg(3), answer(offset_mm=0.5), REQUEST, order="#8")
+    save_check(home, jpeg(4), answer(offset_mm=0.5), REQUEST, order="80")
+    for named in ("8", "0008", "#8"):
+        found = [json.loads(line) for line in records(capsys, "list", "--order", named, "--json")[1].splitlines()]
+        assert [(line["id"], line["order_ref"], line["attempt"]) for line in found] == [
+            (3, "0008", 2),
+            (2, "0008", 1),
+            (1, "0008", 1),
+        ]
+        assert "record 3, pinned" in records(capsys, "compare", "--order", named)[1]
+    assert records(capsys, "report", "8")[:2] == (0, "0008.html\n")
+    assert "The order 0009 has no measured pinned" in records(capsys, "compare", "--order", "9")[2]
+
+
+@pytest.mark.parametrize("kept", ["8", "008", "#8", "#0008"])
+def test_a_number_kept_as_it_was_typed_is_found(home, capsys, kept):
+    """Earlier versions kept the number of an order that was not there as it was typed."""
+    with Store(home) as store:
+        store.add(NewRecord(answer(offset_mm=0.5), REQUEST, order_ref=kept))
+    save_check(home, jpeg(2), answer(offset_mm=0.5), REQUEST, order="8")
+    found = [json.loads(line) for line in records(capsys, "list", "--order", "8", "--json")[1].splitlines()]
+    assert [line["attempt"] for line in found] == [2, 1]
 
 
 def test_a_damaged_order_is_not_the_shops_own_number(home, capsys):

@@ -3,9 +3,10 @@
 All three may be missing. An order is known by its number or by its client's alias; where one is
 named, its record says how it is called and whose it is, so that photos of one order come together,
 and are found again, whatever was typed. Who made it is said with the command, or once for all in
-the settings. Names that no order knows are kept as they were typed, though a client's alias must be
-one that an order could have. An order that is there and cannot be read stops the command: what is
-filed under a guess would lie apart from its order for good.
+the settings. Names that no order knows are kept as they were typed (a number in four digits, as
+orders have theirs), though a client's alias must be one that an order could have. An order that is
+there and cannot be read stops the command: what is filed under a guess would lie apart from its
+order for good.
 """
 
 from __future__ import annotations
@@ -43,8 +44,10 @@ def names_given(order: str | None, client: str | None, maker: str | None) -> Nam
 
 def filed_order(order: str | None) -> str | None:
     """What the records call an order that is named here, so that it is looked for as it was filed."""
+    from placecheck.records.model import order_name
+
     kept = kept_order(order)
-    return kept.label if kept is not None else order
+    return kept.label if kept is not None else order_name(order) or order
 
 
 def orders_of(client: str | None) -> tuple[str, ...]:
