@@ -55,7 +55,8 @@ def test_nothing_yet(home, capsys):
     status, out, err = records(capsys, "list")
     assert (status, out) == (0, "")
     assert "There are no records yet" in err
-    assert records(capsys, "quality")[0] == 0
+    for command in (["quality"], ["chart", "offset_mm"], ["recheck"]):
+        assert records(capsys, *command) == (0, "", err)
     assert records(capsys, "verify")[0] == 0
     status, _, err = records(capsys, "show", "1")
     assert status == 4
@@ -303,6 +304,8 @@ def test_a_record_s_picture_is_written_as_what_it_is(shop, capsys):
 
 
 def test_records_that_do_not_match_are_not_none_at_all(shop, capsys):
+    assert records(capsys, "recheck", "--order", "none") == (0, "", "No records match.\n")
+    assert "first measured check" in records(capsys, "chart", "offset_mm", "--maker", "none")[2]
     assert records(capsys, "list", "--order", "")[2] == "No records match.\n"
     assert records(capsys, "list", "--skip", "100")[2] == "No records match.\n"
     assert records(capsys, "quality", "--maker", "Bo")[2] == "No records of the stage pinned match.\n"

@@ -22,7 +22,18 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands.asking import asking
-from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
+from placecheck.commands.records_options import (
+    Client,
+    Force,
+    Maker,
+    Order,
+    Since,
+    Until,
+    nothing_yet,
+    numbered,
+    opened,
+    say,
+)
 
 if TYPE_CHECKING:
     from placecheck.orders.order import Order as KeptOrder
@@ -53,6 +64,10 @@ def recheck(
         else:
             results = recheck_all(store, filter_from(order, None, maker, None, None, None, since, until))
         came = Counter(_rechecked(result) for result in results)
+        any_there = bool(came) or store.count() > 0
+    if not came:
+        say("No records match." if any_there else nothing_yet())
+        return
     say(f"{came['same']} reproduced to the digit, {came['different']} different, {came['skipped']} not rechecked.")
     if came["different"]:
         raise typer.Exit(1)
