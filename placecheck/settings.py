@@ -37,20 +37,32 @@ class Settings:
 def home() -> Path:
     """The folder for records, profiles and settings; it need not exist yet.
 
-    Raises UsageProblem where it may not be read.
+    Raises UsageProblem where it may not be read, or is a file.
     """
     folder = home_named()
+    refuse_barred(folder)
+    return folder
+
+
+def refuse_barred(folder: Path) -> None:
+    """Raises UsageProblem where the folder for records and settings may not be read, or a file is in its place."""
+    there = None
     try:
-        barred = folder.exists() and not os.access(folder, os.R_OK | os.X_OK)
+        there = next((path for path in (folder, *folder.parents) if path.exists()), None)
+        barred = there == folder and not os.access(folder, os.R_OK | os.X_OK)
     except OSError:  # a folder above it bars the way
         barred = True
+    if there is not None and not there.is_dir():
+        raise UsageProblem(
+            "home-is-a-file",
+            f"{there} is a file, and records and settings need a folder: name a folder in PLACECHECK_HOME.",
+        )
     if barred:
         raise UsageProblem(
             "home-unreadable",
             f"The folder {folder} for records and settings may not be read: give yourself permission to read it, or "
             "name another one in PLACECHECK_HOME.",
         )
-    return folder
 
 
 def home_named() -> Path:

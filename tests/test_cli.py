@@ -866,7 +866,27 @@ def test_doctor(run, home, monkeypatch):
     monkeypatch.setenv("PLACECHECK_HOME", str(home / "file" / "x"))
     status, out, _ = run("doctor")
     assert status == 1
-    assert "FAIL  folder" in out
+    assert f"FAIL  folder for records and settings: {home / 'file'} is a file" in out
+
+
+@pytest.mark.parametrize("below", ["", "shop"])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["records", "list"],
+        ["order", "list"],
+        ["block", "list"],
+        ["card-bars", "99x99"],
+        ["check", "x.jpg", "--closure", "5x5", "--block-circumference", "22in"],
+    ],
+)
+def test_a_file_in_place_of_the_folder_is_named(run, tmp_path, monkeypatch, arguments, below):
+    (tmp_path / "file").write_text("kept")
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "file" / below))
+    status, out, err = run(*arguments)
+    assert (status, out) == (2, "")
+    one_sentence(err, f"{tmp_path / 'file'} is a file", "name a folder in PLACECHECK_HOME")
+    assert (tmp_path / "file").read_text() == "kept"
 
 
 def test_doctor_names_broken_settings_and_records_out_of_reach(run, home):
