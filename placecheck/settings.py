@@ -18,7 +18,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from placecheck.errors import UsageProblem
+from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.tolerances import Tolerances, read_toml, tolerances_from
 
 CHECK_ENTRIES = ("closure", "block_circumference", "block", "card_bars", "camera", "maker")
@@ -37,7 +37,7 @@ class Settings:
 def home() -> Path:
     """The folder for records, profiles and settings; it need not exist yet.
 
-    Raises UsageProblem where it may not be read, or is a file.
+    Raises UsageProblem where it may not be read, UnusableFile where it is a file.
     """
     folder = home_named()
     refuse_barred(folder)
@@ -45,7 +45,7 @@ def home() -> Path:
 
 
 def refuse_barred(folder: Path) -> None:
-    """Raises UsageProblem where the folder for records and settings may not be read, or a file is in its place."""
+    """Raises UsageProblem where the folder for records and settings may not be read, UnusableFile where it is a file."""
     there = None
     try:
         there = next((path for path in (folder, *folder.parents) if path.exists()), None)
@@ -53,7 +53,7 @@ def refuse_barred(folder: Path) -> None:
     except OSError:  # a folder above it bars the way
         barred = True
     if there is not None and not there.is_dir():
-        raise UsageProblem(
+        raise UnusableFile(
             "home-is-a-file",
             f"{there} is a file, and records and settings need a folder: name a folder in PLACECHECK_HOME.",
         )

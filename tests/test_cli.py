@@ -884,7 +884,7 @@ def test_a_file_in_place_of_the_folder_is_named(run, tmp_path, monkeypatch, argu
     (tmp_path / "file").write_text("kept")
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "file" / below))
     status, out, err = run(*arguments)
-    assert (status, out) == (2, "")
+    assert (status, out) == (4, "")
     one_sentence(err, f"{tmp_path / 'file'} is a file", "name a folder in PLACECHECK_HOME")
     assert (tmp_path / "file").read_text() == "kept"
 
