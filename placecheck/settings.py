@@ -45,7 +45,7 @@ def home() -> Path:
 
 
 def refuse_barred(folder: Path) -> None:
-    """Raises UsageProblem where the folder for records and settings may not be read, UnusableFile where it is a file."""
+    """Raises UsageProblem where the folder for records and settings may not be read, UnusableFile for a file."""
     there = None
     try:
         there = next((path for path in (folder, *folder.parents) if path.exists()), None)
