@@ -270,7 +270,7 @@ def test_photos_of_two_folders_may_share_names(tmp_path, home, capsys):
     assert [line for line in out.splitlines() if line.startswith("bad")] == [f"bad  {path}" for path in paths]
     again = tmp_path / "a" / ".." / "a" / "0.jpg"
     assert cli.run(["block", "photos", "Elm", *map(str, paths), str(again), "--card-at", "left"]) == 2
-    assert "given twice" in capsys.readouterr().err
+    assert f"The photo {again} was given twice" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("wrong", ["face", "nape"])

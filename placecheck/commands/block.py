@@ -134,8 +134,10 @@ def photos(
             "block-photos-count",
             f"{len(pictures)} of {LEAST} to {MOST} photos were given: take them from above and from all sides.",
         )
-    if len({path.resolve() for path in pictures}) < len(pictures):
-        raise UsageProblem("block-photos-twice", "A photo was given twice: give each photo once.")
+    files = [path.resolve() for path in pictures]
+    for i, path in enumerate(pictures):
+        if files[i] in files[:i]:
+            raise UsageProblem("block-photos-twice", f"The photo {path} was given twice: name each photo once.")
     taped = parse_circumference_mm(around) if around else None
     settings = load_settings()
     profile = camera_named(camera, settings)  # a name that is not there is said at once
