@@ -404,6 +404,7 @@ FULL = (
 
 
 def test_from_new_to_show(run):
+    assert "`placecheck order new ALIAS`" in run("list")[1]
     status, out, _ = run("new", "Willow", *FULL, "--maker", "Rowan", "--due", "2031-03-14")
     assert status == 0
     assert "Order 0001 for Willow is kept." in out

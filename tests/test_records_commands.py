@@ -16,7 +16,7 @@ from records_shop import REQUEST, answer, jpeg
 
 from placecheck.cli import run
 from placecheck.page import books
-from placecheck.records.model import NewRecord
+from placecheck.records.model import NewRecord, local_text, now_text
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
@@ -79,6 +79,33 @@ def test_a_stage_is_never_cut_on_a_narrow_screen(home, capsys, monkeypatch):
         said = answer("retake", offset_mm=-1.1, skew_deg=1.1)
         save_check(home, jpeg(i), said, REQUEST, order=order, maker="Tomma", stage="stitched", origin="demo")
     assert records(capsys, "list")[1].count("stitched") == 2
+
+
+def test_nothing_of_a_list_is_cut_on_a_narrow_screen(home, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    save_check(home, jpeg(1), answer("fix", offset_mm=-1.4, skew_deg=3.6), REQUEST, order="0007", maker="Rowan")
+    out = records(capsys, "list")[1]
+    assert "…" not in out
+    assert out.splitlines()[-3].split()[:3] == ["1", local_text(now_text())[:10], "0007"]
+    monkeypatch.setenv("COLUMNS", "80")  # what a pipe has
+    assert out.count("\n") > records(capsys, "list")[1].count("\n") == 2
+
+
+def test_an_order_that_is_not_there_is_told_where_orders_are_kept(home, capsys):
+    """A mistyped one would be filed apart from its order without a word."""
+    from placecheck.commands.filed_under import names_given
+
+    assert names_given("willoww", None, None).order == "willoww"  # a shop that keeps none here has numbers of its own
+    assert capsys.readouterr().err == ""
+    assert run(["order", "new", "Willow", "--circumference", "22in", "--yes"]) == 0
+    capsys.readouterr()
+    assert names_given("willow", None, None).order == "0001"
+    assert capsys.readouterr().err == ""
+    assert names_given("willoww", None, None).order == "willoww"
+    assert "No order “willoww” is kept here" in capsys.readouterr().err
+    for given in ([], ["--closure", "5x5"]):
+        assert run(["check", "x.jpg", "--order", "willoww", *given]) == 2
+        assert "There is no order “willoww” here" in capsys.readouterr().err
 
 
 def test_list_show_compare(shop, capsys):
@@ -381,7 +408,7 @@ def test_verify_backup_restore_purge(shop, capsys, monkeypatch):
     assert records(capsys, "restore", "b.zip")[0] == 4
     monkeypatch.setenv("PLACECHECK_HOME", str(shop.parent / "other"))
     status, _, err = records(capsys, "restore", "b.zip")
-    assert (status, err) == (0, "7 records, 13 files, 0 settings.\n")
+    assert (status, err) == (0, "7 records, 13 pictures, 0 files of orders, settings and profiles.\n")
     assert records(capsys, "verify")[2] == "7 records, 13 files: all sound.\n"
     assert records(capsys, "purge")[0] == 2
     assert records(capsys, "purge", "--older-than", "soon")[0] == 2

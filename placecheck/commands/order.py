@@ -190,7 +190,7 @@ def list_orders(
 
         print(json.dumps([order_as_json(o) for o in chosen], ensure_ascii=False, indent=1))
     elif not chosen:
-        print("No orders." if not orders else "No order fits.")
+        print("No order fits." if orders else "No order is kept: take one with `placecheck order new ALIAS`.")
     else:
         from rich.table import Table
 

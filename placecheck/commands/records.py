@@ -115,9 +115,10 @@ def _print_list(found: Iterable[Summary]) -> None:
     from placecheck.records.model import PART, local_text
     from placecheck.terminal import console
 
-    table = Table(box=None, pad_edge=False, header_style="bold")
+    # one blank between columns, and what is too long goes on below: nothing is cut on a narrow screen
+    table = Table(box=None, pad_edge=False, collapse_padding=True, header_style="bold")
     for heading in ("no", "day", "order", "maker", "stage", "closure", "verdict", "off centre", "skew"):
-        table.add_column(heading, no_wrap=heading in ("no", "day", "stage", "verdict"))
+        table.add_column(heading, no_wrap=heading in ("no", "day", "stage", "verdict"), overflow="fold")
     for line in found:
         cells = []
         for name in ("offset_mm", "skew_deg"):

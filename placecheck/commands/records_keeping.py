@@ -38,6 +38,7 @@ from placecheck.commands.records_options import (
 if TYPE_CHECKING:
     from placecheck.orders.order import Order as KeptOrder
     from placecheck.page.inbox import Job
+    from placecheck.records.backup import BackupReport
     from placecheck.records.model import Filter
     from placecheck.records.recheck import Recheck
 
@@ -125,7 +126,7 @@ def backup(
     with opened() as store:
         done = write_backup(store, file, force)
     print(file)
-    say(f"{numbered(done.records, 'record')}, {numbered(done.files, 'file')}, {numbered(done.settings, 'setting')}.")
+    say(_in_backup(done))
     for name in done.lost:
         say(f"Lost already, not in the backup: {name}")
 
@@ -136,11 +137,17 @@ def restore(file: Annotated[Path, typer.Argument(help="A backup.")]) -> None:
 
     with opened() as store:
         done = restore_backup(store, file)
-    say(f"{numbered(done.records, 'record')}, {numbered(done.files, 'file')}, {numbered(done.settings, 'setting')}.")
+    say(_in_backup(done))
     for name in done.left:
         say(f"Left as it is here: {name}. The backup's is another: unpack settings/{name} from it if you want that.")
     for name in done.lost:
         say(f"Lost before the backup was made: {name}")
+
+
+def _in_backup(done: BackupReport) -> str:
+    """How much a backup holds."""
+    others = f"{numbered(done.settings, 'file')} of orders, settings and profiles"
+    return f"{numbered(done.records, 'record')}, {numbered(done.files, 'picture')}, {others}."
 
 
 def purge(
