@@ -54,7 +54,7 @@ def measure(
     import datetime
 
     from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
-    from placecheck.bare_block.tapes import fit_tapes
+    from placecheck.bare_block.tapes import TAPES, fit_tapes
     from placecheck.errors import UsageProblem
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm, parse_length_mm
@@ -76,7 +76,7 @@ def measure(
     ):
         if text is None:
             continue
-        tapes[key] = parse_length_mm(text, key, 340.0)
+        tapes[key] = parse_length_mm(text, f"tape {TAPES[key]}", 340.0)
         if not low <= tapes[key] <= high:
             raise UsageProblem(
                 "block-tape-odd",
