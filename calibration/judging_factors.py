@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from placecheck.uncertainty import Scale
 
 POWERS = np.arange(0.5, 2.26, 0.05)
+LEAST_ERRORS = 25  # fewer tell nothing of their 95th percentile
 SCENES_FOR_ONE = 400  # as many scenes as a power of 1 is worth beforehand
 EDGES = (0.05, 0.95)  # quantiles of u beyond which the power is not followed
 ALIKE = (("clearance_left_mm", "clearance_right_mm"), ("length_left_mm", "length_right_mm"))
@@ -60,7 +61,7 @@ def scales(rows: list[dict[str, Any]]) -> dict[str, Scale]:
     for spec in MEASURES:
         alike = next((names for names in ALIKE if spec.name in names), (spec.name,))
         found = np.array([r["errors"][name] for r in rows for name in alike if name in r.get("errors", {})])
-        if len(found) >= 25:
+        if len(found) >= LEAST_ERRORS:
             out[spec.name] = scale_of(found[:, 0], found[:, 3])
     return out
 
@@ -80,5 +81,10 @@ def renew(args: argparse.Namespace) -> None:
         if key != "line_pinned" or asked in (None, "line_pinned"):  # a clearance needs no pin on the line
             rows = [row for row in rows if row.get("grounds", {}).get(key, False) is (key == asked)]
     found = {n: asdict(s) for n, s in scales(rows).items() if not renewed or n in renewed}
+    if not found:
+        raise SystemExit(
+            f"Of these scenes {len(rows)} are of the kind that is asked for, and no measure wanted has {LEAST_ERRORS} "
+            "errors among them, so no factor was renewed: score more scenes."
+        )
     CALIBRATION.write_text(json.dumps(kept | {which: kept.get(which, {}) | found}, indent=1) + "\n")
     print(*(f"{n}: {s}" for n, s in found.items()), sep="\n")

@@ -25,6 +25,7 @@ from typing import Any, TextIO
 import typer
 
 from placecheck.errors import PlacecheckError, UnusableFile, one_line
+from placecheck.terminal import PlainStream
 
 COMMANDS: dict[str, str] = {
     "check": "placecheck.commands.check",
@@ -173,15 +174,10 @@ def _terminate(number: int, frame: object) -> None:
 
 def _prepared(stream: TextIO, number: int) -> TextIO:
     """A standard stream as the command needs it."""
-    if stream.isatty():
-        # a terminal that lacks a sign gets "?" in its place, never a traceback
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
-        return stream
-    return io.TextIOWrapper(
-        io.BufferedWriter(_Output(number)),
+    return PlainStream(
+        stream.buffer if stream.isatty() else io.BufferedWriter(_Output(number)),
         stream.encoding,
-        "replace",
+        "replace",  # whoever lacks a sign gets "?" in its place, never a traceback
         line_buffering=getattr(stream, "line_buffering", False),
         write_through=getattr(stream, "write_through", False),
     )

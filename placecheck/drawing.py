@@ -299,4 +299,6 @@ def save_picture(picture: Image.Image, path: Path) -> None:
             picture.save(file, kind, **({"quality": 90} if kind == "JPEG" else {}))
     except OSError as error:
         why = "its folder is a file" if isinstance(error, FileExistsError) else error.strerror
-        raise UnusableFile("overlay-unwritable", f"The picture {path} cannot be written: {why}.") from None
+        raise UnusableFile(
+            "overlay-unwritable", f"The picture {path} cannot be written ({why}): name another file."
+        ) from None

@@ -15,13 +15,13 @@ import re
 from dataclasses import dataclass
 from typing import Self
 
-_NO_SIGN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
+NO_SIGN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
 """What moves a terminal's cursor, or turns its text about: nothing of a sentence, but a file's name may hold it."""
 
 
 def one_line(text: str) -> str:
     """`text` with "?" for what is no sign to be read."""
-    return _NO_SIGN.sub("?", text)
+    return NO_SIGN.sub("?", text)
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from placecheck.errors import UsageProblem
+from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.tolerances import Tolerances, read_toml, tolerances_from
 
 CHECK_ENTRIES = ("closure", "block_circumference", "block", "card_bars", "camera", "maker")
@@ -37,20 +37,32 @@ class Settings:
 def home() -> Path:
     """The folder for records, profiles and settings; it need not exist yet.
 
-    Raises UsageProblem where it may not be read.
+    Raises UsageProblem where it may not be read, UnusableFile where it is a file.
     """
     folder = home_named()
+    refuse_barred(folder)
+    return folder
+
+
+def refuse_barred(folder: Path) -> None:
+    """Raises UsageProblem where the folder for records and settings may not be read, UnusableFile for a file."""
+    there = None
     try:
-        barred = folder.exists() and not os.access(folder, os.R_OK | os.X_OK)
+        there = next((path for path in (folder, *folder.parents) if path.exists()), None)
+        barred = there == folder and not os.access(folder, os.R_OK | os.X_OK)
     except OSError:  # a folder above it bars the way
         barred = True
+    if there is not None and not there.is_dir():
+        raise UnusableFile(
+            "home-is-a-file",
+            f"{there} is a file, and records and settings need a folder: name a folder in PLACECHECK_HOME.",
+        )
     if barred:
         raise UsageProblem(
             "home-unreadable",
             f"The folder {folder} for records and settings may not be read: give yourself permission to read it, or "
             "name another one in PLACECHECK_HOME.",
         )
-    return folder
 
 
 def home_named() -> Path:

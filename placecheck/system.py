@@ -101,10 +101,15 @@ def _heic() -> Finding:
 
 
 def _writable(folder: Path) -> Finding:
+    from placecheck.settings import refuse_barred
+
     try:
+        refuse_barred(folder)
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
             pass
+    except PlacecheckError as error:
+        return Finding("folder for records and settings", False, True, error.problem.message)
     except OSError as error:
         return Finding(
             "folder for records and settings",

@@ -270,7 +270,7 @@ def test_photos_of_two_folders_may_share_names(tmp_path, home, capsys):
     assert [line for line in out.splitlines() if line.startswith("bad")] == [f"bad  {path}" for path in paths]
     again = tmp_path / "a" / ".." / "a" / "0.jpg"
     assert cli.run(["block", "photos", "Elm", *map(str, paths), str(again), "--card-at", "left"]) == 2
-    assert "given twice" in capsys.readouterr().err
+    assert f"The photo {again} was given twice" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("wrong", ["face", "nape"])
@@ -646,6 +646,7 @@ def test_nothing_is_overwritten_unasked(home, capsys):
     [
         (["--round", "22.75in"], "--over"),
         (["--round", "57", "--over", "33cm"], "unit"),
+        (["--round", "22.75in", "--over", "13.25"], "The tape over the crown from front to back “13.25” has no unit"),
         (["--round", "22.75in", "--over", "13in", "--across", "99in"], "across"),
         (["--round", "22.75in", "--over", "16in", "--across", "9in"], "does not go with the others"),
         (["--round", "22.75in", "--over", "12.25in", "--across", "13.25in"], "swapped"),

@@ -866,7 +866,27 @@ def test_doctor(run, home, monkeypatch):
     monkeypatch.setenv("PLACECHECK_HOME", str(home / "file" / "x"))
     status, out, _ = run("doctor")
     assert status == 1
-    assert "FAIL  folder" in out
+    assert f"FAIL  folder for records and settings: {home / 'file'} is a file" in out
+
+
+@pytest.mark.parametrize("below", ["", "shop"])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["records", "list"],
+        ["order", "list"],
+        ["block", "list"],
+        ["card-bars", "99x99"],
+        ["check", "x.jpg", "--closure", "5x5", "--block-circumference", "22in"],
+    ],
+)
+def test_a_file_in_place_of_the_folder_is_named(run, tmp_path, monkeypatch, arguments, below):
+    (tmp_path / "file").write_text("kept")
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / "file" / below))
+    status, out, err = run(*arguments)
+    assert (status, out) == (4, "")
+    one_sentence(err, f"{tmp_path / 'file'} is a file", "name a folder in PLACECHECK_HOME")
+    assert (tmp_path / "file").read_text() == "kept"
 
 
 def test_doctor_names_broken_settings_and_records_out_of_reach(run, home):
@@ -1096,7 +1116,7 @@ def test_help_imports_nothing_slow():
 
 
 def _answered(home: Path, typed: bytes, *arguments: str) -> tuple[int, str]:
-    """Exit status and everything printed where `typed` is what a terminal's user types at the question."""
+    """Exit status and everything printed where `typed` is what a terminal's user types at the question, if at all."""
     pid, terminal = pty.fork()
     if pid == 0:
         signal.signal(signal.SIGINT, signal.SIG_DFL)  # what runs in the background of a script has it ignored
@@ -1117,7 +1137,7 @@ def _answered(home: Path, typed: bytes, *arguments: str) -> tuple[int, str]:
     else:
         os.kill(pid, signal.SIGKILL)  # it waits for ever
     os.close(terminal)
-    assert asked, said
+    assert asked or not typed, said
     return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), said.decode()
 
 
@@ -1144,3 +1164,69 @@ def test_a_purge_that_nobody_answers_says_how_to_do_without(tmp_path):
     assert "--yes" in done.stderr
     assert "Aborted" not in done.stderr
     assert list((tmp_path / "orders").glob("0001.*"))
+
+
+HOSTILE = "a\x1b[2Jb\x1b]0;c\x07d\re\x9b1m\x7f\u202ef"
+READABLE = "a\\u001b[2Jb\\u001b]0;c\\u0007d\\u000de\\u009b1m\\u007f\\u202ef"
+
+
+@pytest.fixture
+def hostile(home) -> Path:
+    """An order and a record whose texts hold what a terminal obeys, as a file from elsewhere may."""
+    from records_shop import REQUEST, answer, jpeg
+
+    from placecheck.records.saving import save_check
+    from placecheck.records.store import Store
+
+    assert cli.run(["order", "new", "Ash", "--circumference", "57cm", "--note", "n", "--maker", "m"]) == 0
+    path = home / "orders" / "0001.r001.json"
+    kept = json.loads(path.read_text()) | {"alias": HOSTILE, "note": HOSTILE, "maker": HOSTILE}
+    path.write_text(json.dumps(kept))
+    save_check(home, jpeg(1), answer("fix", offset_mm=0.5) | {"fixes": [HOSTILE]}, REQUEST, order="x", maker="m")
+    with Store(home) as store:
+        store.set_note(1, HOSTILE)
+    return home
+
+
+SHOWN = [
+    ["order", "show", "1"],
+    ["order", "list"],
+    ["records", "show", "1"],
+    ["order", "change", "1", "--cap", HOSTILE],
+]
+ESCAPES = ("\x1b[2J", "\x1b]", "\x07", "\x9b", "\x7f", "\u202e", "d\re")
+
+
+@pytest.mark.parametrize("arguments", SHOWN)
+def test_nothing_that_a_terminal_obeys_is_printed(hostile, arguments):
+    environment = {"COLUMNS": "1000", "TERM": "xterm"}
+    piped = python("-m", "placecheck", *arguments, **environment)
+    for shown in ((piped.stdout + piped.stderr).decode(), _answered(hostile, b"", *arguments)[1]):
+        assert not [sign for sign in ESCAPES if sign in shown]
+        assert "a\\u001b[2Jb" in shown or "a?[2Jb" in shown
+    assert b"\x1b" not in piped.stdout + piped.stderr
+
+
+def test_json_says_what_is_kept_whatever_it_holds(hostile):
+    printed = python("-m", "placecheck", "order", "list", "--json").stdout
+    assert json.loads(printed)[0]["note"] == HOSTILE
+    assert READABLE.encode() in printed.replace(b"\\r", b"\\u000d")
+    assert json.loads(python("-m", "placecheck", "records", "show", "1", "--json").stdout)["note"] == HOSTILE
+    lines = python("-m", "placecheck", "records", "export").stdout
+    assert lines.count(b"\r") in (0, lines.count(b"\r\n"))
+    assert b"\\u000d" not in lines
+
+
+def test_answers_go_where_standard_output_goes_though_a_bar_shows_the_progress(tmp_path):
+    """As in `check *.jpg --json > answers.jsonl`, typed on a terminal."""
+    shown, terminal = pty.openpty()
+    command = [sys.executable, "-m", "placecheck", "check", "x.jpg", "y.jpg", *OPTIONS, "--json"]
+    done = subprocess.run(
+        command, stdout=subprocess.PIPE, stderr=terminal, cwd=tmp_path, timeout=60, env={**os.environ, "TERM": "xterm"}
+    )
+    assert [json.loads(line)["photo"] for line in done.stdout.splitlines()] == ["x.jpg", "y.jpg"]
+    bar = os.read(shown, 65536)
+    os.close(terminal)
+    os.close(shown)
+    assert b"checking" in bar
+    assert b"x.jpg" not in bar

@@ -404,6 +404,7 @@ FULL = (
 
 
 def test_from_new_to_show(run):
+    assert "`placecheck order new ALIAS`" in run("list")[1]
     status, out, _ = run("new", "Willow", *FULL, "--maker", "Rowan", "--due", "2031-03-14")
     assert status == 0
     assert "Order 0001 for Willow is kept." in out
@@ -496,12 +497,17 @@ def test_a_question_on_a_terminal(run, monkeypatch):
         (("--block", "57in"), "57cm", 570.0),
         (("--block", "22.5 cm"), "22.5in", 571.5),
         (("--block", "57", "--unit", "in"), "57cm", 570.0),
+        (("--block", "57cm", "--block-over", "33"), "33cm", 330.0),
+        (("--block", "57cm", "--block-over", "33in"), "33cm", 330.0),
+        (("--block", "57cm", "--block-across", "12.25"), "12.25in", 311.15),
+        (("--block", "57cm", "--block-across", "31", "--unit", "in"), "31cm", 310.0),
     ],
 )
-def test_the_block_s_tape_is_asked_about_like_the_client_s(run, monkeypatch, given, meant, mm):
+def test_the_block_s_tapes_are_asked_about_like_the_client_s(run, monkeypatch, given, meant, mm):
     new = ("new", "Fern", "--circumference", "22 1/2", *given)
+    name = {"--block-over": "over", "--block-across": "across"}.get(given[2] if len(given) > 2 else "", "")
     status, out, err = run(*new)  # nobody is there to be asked
-    assert (status, out, "block circumference" in err) == (2, "", True)
+    assert (status, out, (f"tape {name} the crown" if name else "block circumference") in err) == (2, "", True)
     monkeypatch.setattr(order_given, "_can_ask", lambda: True)
     asked = []
     monkeypatch.setattr("typer.confirm", lambda text, err: asked.append(text) or len(asked) > 1)
@@ -509,7 +515,7 @@ def test_the_block_s_tape_is_asked_about_like_the_client_s(run, monkeypatch, giv
     assert run(*new)[0] == 0
     assert asked == [f"Take it as {meant}?"] * 2
     (kept,) = json.loads(run("list", "--json")[1])
-    assert kept["block"]["circumference_mm"] == pytest.approx(mm)
+    assert kept["block"][f"{name or 'circumference'}_mm"] == pytest.approx(mm)
 
 
 def test_an_accepted_doubt_is_kept_with_the_order(run):

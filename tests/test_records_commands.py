@@ -16,6 +16,7 @@ from records_shop import REQUEST, answer, jpeg
 
 from placecheck.cli import run
 from placecheck.page import books
+from placecheck.records.model import NewRecord, local_text, now_text
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.saving import save_check
 from placecheck.records.store import Store
@@ -54,7 +55,8 @@ def test_nothing_yet(home, capsys):
     status, out, err = records(capsys, "list")
     assert (status, out) == (0, "")
     assert "There are no records yet" in err
-    assert records(capsys, "quality")[0] == 0
+    for command in (["quality"], ["chart", "offset_mm"], ["recheck"]):
+        assert records(capsys, *command) == (0, "", err)
     assert records(capsys, "verify")[0] == 0
     status, _, err = records(capsys, "show", "1")
     assert status == 4
@@ -77,6 +79,33 @@ def test_a_stage_is_never_cut_on_a_narrow_screen(home, capsys, monkeypatch):
         said = answer("retake", offset_mm=-1.1, skew_deg=1.1)
         save_check(home, jpeg(i), said, REQUEST, order=order, maker="Tomma", stage="stitched", origin="demo")
     assert records(capsys, "list")[1].count("stitched") == 2
+
+
+def test_nothing_of_a_list_is_cut_on_a_narrow_screen(home, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    save_check(home, jpeg(1), answer("fix", offset_mm=-1.4, skew_deg=3.6), REQUEST, order="0007", maker="Rowan")
+    out = records(capsys, "list")[1]
+    assert "…" not in out
+    assert out.splitlines()[-3].split()[:3] == ["1", local_text(now_text())[:10], "0007"]
+    monkeypatch.setenv("COLUMNS", "80")  # what a pipe has
+    assert out.count("\n") > records(capsys, "list")[1].count("\n") == 2
+
+
+def test_an_order_that_is_not_there_is_told_where_orders_are_kept(home, capsys):
+    """A mistyped one would be filed apart from its order without a word."""
+    from placecheck.commands.filed_under import names_given
+
+    assert names_given("willoww", None, None).order == "willoww"  # a shop that keeps none here has numbers of its own
+    assert capsys.readouterr().err == ""
+    assert run(["order", "new", "Willow", "--circumference", "22in", "--yes"]) == 0
+    capsys.readouterr()
+    assert names_given("willow", None, None).order == "0001"
+    assert capsys.readouterr().err == ""
+    assert names_given("willoww", None, None).order == "willoww"
+    assert "No order “willoww” is kept here" in capsys.readouterr().err
+    for given in ([], ["--closure", "5x5"]):
+        assert run(["check", "x.jpg", "--order", "willoww", *given]) == 2
+        assert "There is no order “willoww” here" in capsys.readouterr().err
 
 
 def test_list_show_compare(shop, capsys):
@@ -119,6 +148,34 @@ def test_an_order_is_found_however_it_is_named(home, capsys, named):
     assert records(capsys, "report", named)[:2] == (0, "0001.html\n")
     assert records(capsys, "compare", "--order", named)[0] == 0
     assert "2 different" in records(capsys, "recheck", "--order", named)[2]
+
+
+def test_an_order_that_is_not_kept_here_is_found_by_its_number(home, capsys):
+    """As where several benches share the records: `8` at one and `0008` at another are one order."""
+    save_check(home, jpeg(1), answer(offset_mm=0.5), REQUEST, order="8")
+    save_check(home, jpeg(2), answer(offset_mm=0.5), REQUEST, order="0008", stage="stitched")
+    save_check(home, jpeg(3), answer(offset_mm=0.5), REQUEST, order="#8")
+    save_check(home, jpeg(4), answer(offset_mm=0.5), REQUEST, order="80")
+    for named in ("8", "0008", "#8"):
+        found = [json.loads(line) for line in records(capsys, "list", "--order", named, "--json")[1].splitlines()]
+        assert [(line["id"], line["order_ref"], line["attempt"]) for line in found] == [
+            (3, "0008", 2),
+            (2, "0008", 1),
+            (1, "0008", 1),
+        ]
+        assert "record 3, pinned" in records(capsys, "compare", "--order", named)[1]
+    assert records(capsys, "report", "8")[:2] == (0, "0008.html\n")
+    assert "The order 0009 has no measured pinned" in records(capsys, "compare", "--order", "9")[2]
+
+
+@pytest.mark.parametrize("kept", ["8", "008", "#8", "#0008"])
+def test_a_number_kept_as_it_was_typed_is_found(home, capsys, kept):
+    """Earlier versions kept the number of an order that was not there as it was typed."""
+    with Store(home) as store:
+        store.add(NewRecord(answer(offset_mm=0.5), REQUEST, order_ref=kept))
+    save_check(home, jpeg(2), answer(offset_mm=0.5), REQUEST, order="8")
+    found = [json.loads(line) for line in records(capsys, "list", "--order", "8", "--json")[1].splitlines()]
+    assert [line["attempt"] for line in found] == [2, 1]
 
 
 def test_a_damaged_order_is_not_the_shops_own_number(home, capsys):
@@ -274,6 +331,8 @@ def test_a_record_s_picture_is_written_as_what_it_is(shop, capsys):
 
 
 def test_records_that_do_not_match_are_not_none_at_all(shop, capsys):
+    assert records(capsys, "recheck", "--order", "none") == (0, "", "No records match.\n")
+    assert "first measured check" in records(capsys, "chart", "offset_mm", "--maker", "none")[2]
     assert records(capsys, "list", "--order", "")[2] == "No records match.\n"
     assert records(capsys, "list", "--skip", "100")[2] == "No records match.\n"
     assert records(capsys, "quality", "--maker", "Bo")[2] == "No records of the stage pinned match.\n"
@@ -349,7 +408,7 @@ def test_verify_backup_restore_purge(shop, capsys, monkeypatch):
     assert records(capsys, "restore", "b.zip")[0] == 4
     monkeypatch.setenv("PLACECHECK_HOME", str(shop.parent / "other"))
     status, _, err = records(capsys, "restore", "b.zip")
-    assert (status, err) == (0, "7 records, 13 files, 0 settings.\n")
+    assert (status, err) == (0, "7 records, 13 pictures, 0 files of orders, settings and profiles.\n")
     assert records(capsys, "verify")[2] == "7 records, 13 files: all sound.\n"
     assert records(capsys, "purge")[0] == 2
     assert records(capsys, "purge", "--older-than", "soon")[0] == 2

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import json
+import sys
+
 import numpy as np
 import pytest
 
+from calibration import judging, judging_factors
 from calibration.judging_factors import SCENES_FOR_ONE, scale_of
 from calibration.training import crops, recipe
 from calibration.training.crew import closure_view
@@ -224,3 +228,12 @@ def test_weights_kept_in_half_precision_say_the_same(tmp_path):
     after = Network(str(path))(picture)[0]
     limit = np.abs(weight).sum((1, 2, 3)).max() / 2048
     assert 0 < np.abs(after - before).max() <= limit
+
+
+def test_too_few_scenes_for_a_factor_are_told_and_change_nothing(tmp_path, monkeypatch):
+    (tmp_path / "errors.json").write_text(json.dumps([{"errors": {"offset_mm": [0.4, 1.0, 0.0, 0.5]}}]))
+    monkeypatch.setattr(judging_factors, "CALIBRATION", tmp_path / "calibration.json")
+    monkeypatch.setattr(sys, "argv", ["judging", "factors", str(tmp_path / "errors.json")])
+    with pytest.raises(SystemExit, match=r"Of these scenes 1 .* no measure wanted has 25 errors"):
+        judging.main()
+    assert not (tmp_path / "calibration.json").exists()

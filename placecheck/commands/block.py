@@ -54,7 +54,7 @@ def measure(
     import datetime
 
     from placecheck.bare_block.saved import BLOCKS, SavedBlock, blocks_folder
-    from placecheck.bare_block.tapes import fit_tapes
+    from placecheck.bare_block.tapes import TAPES, fit_tapes
     from placecheck.errors import UsageProblem
     from placecheck.settings import home
     from placecheck.units import parse_circumference_mm, parse_length_mm
@@ -76,7 +76,7 @@ def measure(
     ):
         if text is None:
             continue
-        tapes[key] = parse_length_mm(text, key, 340.0)
+        tapes[key] = parse_length_mm(text, f"tape {TAPES[key]}", 340.0)
         if not low <= tapes[key] <= high:
             raise UsageProblem(
                 "block-tape-odd",
@@ -134,8 +134,10 @@ def photos(
             "block-photos-count",
             f"{len(pictures)} of {LEAST} to {MOST} photos were given: take them from above and from all sides.",
         )
-    if len({path.resolve() for path in pictures}) < len(pictures):
-        raise UsageProblem("block-photos-twice", "A photo was given twice: give each photo once.")
+    files = [path.resolve() for path in pictures]
+    for i, path in enumerate(pictures):
+        if files[i] in files[:i]:
+            raise UsageProblem("block-photos-twice", f"The photo {path} was given twice: name each photo once.")
     taped = parse_circumference_mm(around) if around else None
     settings = load_settings()
     profile = camera_named(camera, settings)  # a name that is not there is said at once

@@ -167,14 +167,13 @@ def _report(checked: Checked, as_json: bool, several: bool, budget: bool) -> Non
         else:
             print(json.dumps(answer, ensure_ascii=False, indent=1), flush=True)
     else:
-        from rich.console import Console
-
         from placecheck.printout import print_answer, print_budget
+        from placecheck.terminal import console
 
-        console = Console(highlight=False)
-        print_answer(console, checked.answer, str(checked.path) if several else None)
+        drawn = console()
+        print_answer(drawn, checked.answer, str(checked.path) if several else None)
         if budget:
-            print_budget(console, checked.answer)
+            print_budget(drawn, checked.answer)
     from placecheck.errors import one_line
 
     for note in checked.notes:

@@ -61,8 +61,9 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
         typed = with_order(typed, order)
     closure = typed.closure or settings.check.get("closure")
     if closure is None and stage in NEEDS_CLOSURE:
-        raise UsageProblem("closure-not-given", "Which closure is it? Give its size, such as --closure 5x5.")
-    known, around_mm = _block(typed, settings)
+        ask = "Which closure is it? Give its size, such as --closure 5x5."
+        raise UsageProblem("closure-not-given", _no_order(typed, order) + ask)
+    known, around_mm = _block(typed, settings, _no_order(typed, order))
     bars_mm = _card_bars_mm(typed, settings)
     size = NO_CLOSURE
     if closure:
@@ -130,7 +131,14 @@ def _tell_other_block(typed: str, order: Order) -> None:
         print(f"placecheck: {told}", file=sys.stderr)
 
 
-def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]:
+def _no_order(typed: AsTyped, order: Order | None) -> str:
+    """What is said first where something is missing that the order which was named would tell, were it kept here."""
+    if typed.order is None or order is not None:
+        return ""
+    return f"There is no order “{typed.order}” here (`placecheck order list` shows them all). "
+
+
+def _block(typed: AsTyped, settings: Settings, no_order: str) -> tuple[KnownDome | None, float]:
     """The saved block that is named, if one is, and the circumference in mm, 0 where none is needed."""
     from placecheck.bare_block.saved import block_for, blocks_folder
     from placecheck.errors import UsageProblem
@@ -144,7 +152,8 @@ def _block(typed: AsTyped, settings: Settings) -> tuple[KnownDome | None, float]
     if not around_mm and typed.stage in NEEDS_BLOCK:
         raise UsageProblem(
             "circumference-not-given",
-            "How large is the block? Tape it round its widest level and give --block-circumference, such as 22.75in.",
+            f"{no_order}How large is the block? Tape it round its widest level and give --block-circumference, such as "
+            "22.75in.",
         )
     return known, around_mm
 

@@ -190,10 +190,11 @@ def list_orders(
 
         print(json.dumps([order_as_json(o) for o in chosen], ensure_ascii=False, indent=1))
     elif not chosen:
-        print("No orders." if not orders else "No order fits.")
+        print("No order fits." if orders else "No order is kept: take one with `placecheck order new ALIAS`.")
     else:
-        from rich.console import Console
         from rich.table import Table
+
+        from placecheck.terminal import console
 
         table = Table(box=None, pad_edge=False)
         for head in ("order", "client", "due", "closure", "cap", "maker"):
@@ -201,7 +202,7 @@ def list_orders(
         for o in chosen:
             row = (o.label, o.alias, o.due.isoformat() if o.due else "", o.closure.label if o.closure else "")
             table.add_row(*row, o.cap.size, o.maker)
-        Console(highlight=False, markup=False).print(table)
+        console().print(table)
     for problem in problems:
         print(f"placecheck: {problem.message}", file=sys.stderr)
     if problems:

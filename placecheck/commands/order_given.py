@@ -112,12 +112,12 @@ def _cap(cap: Cap, given: dict[str, Any]) -> Cap:
 
 def _block(order: Order, given: dict[str, Any]) -> Block | None:
     from dataclasses import replace
+    from functools import partial
 
     from placecheck.errors import UsageProblem
     from placecheck.fitting.block_shape import block_dome
     from placecheck.orders.order import taped_again
-    from placecheck.orders.typed import parse_block_mm, with_unit
-    from placecheck.units import parse_length_mm
+    from placecheck.orders.typed import parse_block_mm, parse_tape_mm
 
     if given["block"] is not None and _none(given["block"]):
         return None
@@ -132,11 +132,8 @@ def _block(order: Order, given: dict[str, Any]) -> Block | None:
     for name in ("over", "across"):
         text = rest[name]
         if text is not None:
-            mm = (
-                None
-                if _none(text)
-                else parse_length_mm(with_unit(text, given["unit"]), f"block's tape {name} the crown", 340.0)
-            )
+            read = partial(parse_tape_mm, name=f"block_{name}", unit=given["unit"])
+            mm = None if _none(text) else _asked(text, read)[1]
             block = replace(block, over_mm=mm) if name == "over" else replace(block, across_mm=mm)
     if rest["name"] is not None:
         block = replace(block, name="" if _none(rest["name"]) else " ".join(rest["name"].split()))

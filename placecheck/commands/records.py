@@ -108,16 +108,17 @@ def list_records(
 
 
 def _print_list(found: Iterable[Summary]) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from placecheck.answer import MEASURE_BY_NAME
     from placecheck.printout import briefly
     from placecheck.records.model import PART, local_text
+    from placecheck.terminal import console
 
-    table = Table(box=None, pad_edge=False, header_style="bold")
+    # one blank between columns, and what is too long goes on below: nothing is cut on a narrow screen
+    table = Table(box=None, pad_edge=False, collapse_padding=True, header_style="bold")
     for heading in ("no", "day", "order", "maker", "stage", "closure", "verdict", "off centre", "skew"):
-        table.add_column(heading, no_wrap=heading in ("no", "day", "stage", "verdict"))
+        table.add_column(heading, no_wrap=heading in ("no", "day", "stage", "verdict"), overflow="fold")
     for line in found:
         cells = []
         for name in ("offset_mm", "skew_deg"):
@@ -125,14 +126,8 @@ def _print_list(found: Iterable[Summary]) -> None:
             cells.append(briefly(MEASURE_BY_NAME[name], reading.value, " mm") if reading else "")
         names = (line.order_ref or "", line.maker or "", line.stage, line.closure)
         verdict = line.verdict + {"demo": " demo", PART: " (part)"}.get(line.origin, "")
-        table.add_row(str(line.id), local_text(line.created_at)[:10], *map(_literal, names), verdict, *cells)
-    Console(highlight=False).print(table)
-
-
-def _literal(text: str) -> str:
-    from rich.markup import escape
-
-    return escape(text)
+        table.add_row(str(line.id), local_text(line.created_at)[:10], *names, verdict, *cells)
+    console().print(table)
 
 
 def show(
@@ -168,14 +163,14 @@ def show(
 
 
 def _print_record(found: Record) -> None:
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
     from placecheck.records.model import ORIGIN_WORDS, local_text
     from placecheck.records.report import rows_of, taped_words, verdict_words
+    from placecheck.terminal import console
 
-    console = Console(highlight=False)
+    drawn = console()
     head = found.summary
     about = [
         f"Record {head.id}",
@@ -188,22 +183,22 @@ def _print_record(found: Record) -> None:
         f"placecheck {found.program_version}",
         ORIGIN_WORDS.get(head.origin, ""),
     ]
-    console.print(Text(", ".join(a for a in about if a)))
-    console.print(Text(verdict_words(head.stage, head.verdict), style="bold"))
+    drawn.print(Text(", ".join(a for a in about if a)))
+    drawn.print(Text(verdict_words(head.stage, head.verdict), style="bold"))
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("", "reads, ± for 95 %", "limits", ""):
         table.add_column(heading)
     for row in rows_of(found):
         table.add_row(row.label, row.reads, row.limits, f"{row.symbol} {row.state}".strip())
-    console.print(table)
+    drawn.print(table)
     if taped := taped_words(found):
-        console.print(Text(f"Soft tape: {taped}"))
+        drawn.print(Text(f"Soft tape: {taped}"))
     for number, fix in enumerate(found.answer.get("fixes", ()), 1):
-        console.print(Text(f"{number}. {fix}"))
+        drawn.print(Text(f"{number}. {fix}"))
     for problem in found.answer.get("problems", ()):
-        console.print(Text(f"! {problem['message']}"))
+        drawn.print(Text(f"! {problem['message']}"))
     if found.note:
-        console.print(Text(f"Note: {found.note}"))
+        drawn.print(Text(f"Note: {found.note}"))
     if not found.digest_holds:
         say(changed_words(head.id))
 
@@ -225,11 +220,11 @@ def compare(
     ] = None,
 ) -> None:
     """Compare two records, or an order's pinned with its stitched one."""
-    from rich.console import Console
     from rich.table import Table
 
     from placecheck.errors import UsageProblem
     from placecheck.records.report import change_rows
+    from placecheck.terminal import console
 
     with opened() as store:
         if order is not None and first is None and second is None:
@@ -243,7 +238,7 @@ def compare(
         table.add_column(heading)
     for row in change_rows(before, after):
         table.add_row(*row)
-    Console(highlight=False).print(table)
+    console().print(table)
 
 
 def _pinned_and_stitched(store: Store, order: str) -> tuple[Record, Record]:

@@ -116,8 +116,10 @@ def chart(
     with opened() as store:
         wanted = as_kept(store, wanted)
         stream = stream_of(store, measure, wanted, wanted.maker or "", last)
+        any_there = stream is not None or store.count() > 0
     if stream is None:
-        say("None of the records that match is an order's first measured check, so there is nothing to chart.")
+        none_first = "None of the records that match is an order's first measured check, so there is nothing to chart."
+        say(none_first if any_there else nothing_yet())
         return
     if svg is not None:
         write(svg, individuals_svg(stream).encode(), force)

@@ -22,11 +22,23 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from placecheck.commands.asking import asking
-from placecheck.commands.records_options import Client, Force, Maker, Order, Since, Until, numbered, opened, say
+from placecheck.commands.records_options import (
+    Client,
+    Force,
+    Maker,
+    Order,
+    Since,
+    Until,
+    nothing_yet,
+    numbered,
+    opened,
+    say,
+)
 
 if TYPE_CHECKING:
     from placecheck.orders.order import Order as KeptOrder
     from placecheck.page.inbox import Job
+    from placecheck.records.backup import BackupReport
     from placecheck.records.model import Filter
     from placecheck.records.recheck import Recheck
 
@@ -53,6 +65,10 @@ def recheck(
         else:
             results = recheck_all(store, filter_from(order, None, maker, None, None, None, since, until))
         came = Counter(_rechecked(result) for result in results)
+        any_there = bool(came) or store.count() > 0
+    if not came:
+        say("No records match." if any_there else nothing_yet())
+        return
     say(f"{came['same']} reproduced to the digit, {came['different']} different, {came['skipped']} not rechecked.")
     if came["different"]:
         raise typer.Exit(1)
@@ -110,7 +126,7 @@ def backup(
     with opened() as store:
         done = write_backup(store, file, force)
     print(file)
-    say(f"{numbered(done.records, 'record')}, {numbered(done.files, 'file')}, {numbered(done.settings, 'setting')}.")
+    say(_in_backup(done))
     for name in done.lost:
         say(f"Lost already, not in the backup: {name}")
 
@@ -121,11 +137,17 @@ def restore(file: Annotated[Path, typer.Argument(help="A backup.")]) -> None:
 
     with opened() as store:
         done = restore_backup(store, file)
-    say(f"{numbered(done.records, 'record')}, {numbered(done.files, 'file')}, {numbered(done.settings, 'setting')}.")
+    say(_in_backup(done))
     for name in done.left:
         say(f"Left as it is here: {name}. The backup's is another: unpack settings/{name} from it if you want that.")
     for name in done.lost:
         say(f"Lost before the backup was made: {name}")
+
+
+def _in_backup(done: BackupReport) -> str:
+    """How much a backup holds."""
+    others = f"{numbered(done.settings, 'file')} of orders, settings and profiles"
+    return f"{numbered(done.records, 'record')}, {numbered(done.files, 'picture')}, {others}."
 
 
 def purge(

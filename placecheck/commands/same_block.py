@@ -66,15 +66,14 @@ def _report(checked: CheckedSet, as_json: bool, budget: bool, pictures: bool) ->
     if as_json:
         print(json.dumps(checked.as_json(), ensure_ascii=False, indent=1), flush=True)
     else:
-        from rich.console import Console
-
         from placecheck.printout import print_answer, print_budget
+        from placecheck.terminal import console
 
-        console = Console(highlight=False)
+        drawn = console()
         title = f"{', '.join(share.path.name for share in checked.shares)} together"
-        print_answer(console, checked.answer, title, len(checked.shares))
+        print_answer(drawn, checked.answer, title, len(checked.shares))
         if budget:
-            print_budget(console, checked.answer)
+            print_budget(drawn, checked.answer)
     from placecheck.errors import one_line
 
     for note in checked.notes if pictures else ():

@@ -25,16 +25,19 @@ def check_all(tasks: list[Task], jobs: int) -> Iterator[Checked]:
     if len(tasks) == 1:
         yield _one(tasks[0])
         return
-    from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
+    from placecheck.terminal import console
+
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+    drawn = console(error=True)
+    with Progress(*columns, console=drawn, transient=True, disable=not drawn.is_interactive) as progress:
         bar = progress.add_task("checking", total=len(tasks))
         for checked in _in_processes(tasks, min(jobs, len(tasks))) if jobs > 1 else map(_one, tasks):
             progress.advance(bar)
+            progress.stop()  # while the answer is printed: it goes where standard output goes, and not into the bar
             yield checked
+            progress.start()
 
 
 def _in_processes(tasks: list[Task], jobs: int) -> Iterator[Checked]:

@@ -25,7 +25,7 @@ from typing import Any, Protocol
 
 from placecheck.errors import PlacecheckError, Problem, UnusableFile, UsageProblem
 from placecheck.orders.order import Block, Cap, Measurements, Order
-from placecheck.records.model import spelling
+from placecheck.records.model import order_number, spelling
 from placecheck.saved_files import write_json
 from placecheck.units import ClosureSize
 
@@ -113,12 +113,6 @@ _FILE = re.compile(r"(\d{4,})\.r(\d{3,})\.json")
 _REMOVED = re.compile(r"(\d{4,})\.removed\.json")
 
 
-def _number_in(reference: str) -> int | None:
-    """The order's number that a reference is (`7`, `0007`, `#7`); None where it is a name."""
-    text = reference.strip().lstrip("#")
-    return int(text) if text.isdecimal() and len(text) < 19 else None  # Python reads no number of thousands of digits
-
-
 class OrderFiles:
     """Orders as files in one folder: `0007.r001.json`, then `0007.r002.json`; each is written once and stays.
 
@@ -150,7 +144,7 @@ class OrderFiles:
         return kept
 
     def get(self, reference: str) -> Order:
-        text, number = reference.strip().lstrip("#"), _number_in(reference)
+        text, number = reference.strip().lstrip("#"), order_number(reference)
         if number is not None:
             found = [r for n, r in self._revisions() if n == number]
             if not found:
@@ -272,5 +266,5 @@ def _numbers_in_records() -> set[int]:
     from placecheck.records.store import open_store
 
     with contextlib.suppress(RecordsProblem), open_store() as store:
-        return {number for name in store.orders_named() if (number := _number_in(name)) is not None}
+        return {number for name in store.orders_named() if (number := order_number(name)) is not None}
     return set()

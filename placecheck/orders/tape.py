@@ -5,7 +5,8 @@ taken, but asked about (typed.py). Outside the second few heads lie: such a leng
 with a doubt that somebody accepts or mends (doubts.py). The ranges are those of surveys and
 size charts, and TAPE names where each comes from; what is remembered and not looked up is
 called so. The names are those of `Measurements` in order.py without their `_mm`; labels, and
-the order they stand in, are those of command line, page and bench sheet.
+the order they stand in, are those of command line, page and bench sheet. BLOCK_TAPES are the
+block's two tapes over the crown.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class TapeMeasure:
-    """One length of the client: `hard_mm` no head lies beyond, `usual_mm` few do; where both come from."""
+    """One length of the client or the block: `hard_mm` none lies beyond, `usual_mm` few do; where both come from."""
 
     name: str
     label: str
@@ -24,6 +25,7 @@ class TapeMeasure:
     hard_mm: tuple[float, float]
     usual_mm: tuple[float, float]
     source: str
+    whose: str = "head"
 
 
 _CHARTS = "common practice, no published source: size charts of the trade, child's to extra large"
@@ -94,4 +96,28 @@ TAPE: tuple[TapeMeasure, ...] = (
         "Pheasant, Bodyspace: British adults, 5th percentile of women 135 mm, 95th of men 165",
     ),
 )
-TAPE_BY_NAME: Mapping[str, TapeMeasure] = {measure.name: measure for measure in TAPE}
+_DOMES = (
+    "computed: 201 to 423 mm on the domes that a block may have, 480 to 670 mm round, 70 to 140 mm high over "
+    "that level, 1 to 1.6 times as long as broad"
+)
+BLOCK_TAPES: tuple[TapeMeasure, ...] = (
+    TapeMeasure(
+        "block_over",
+        "tape over the crown",
+        "from the block's widest level in front over the crown to that level behind",
+        (200.0, 450.0),
+        (300.0, 380.0),
+        _DOMES,
+        "block",
+    ),
+    TapeMeasure(
+        "block_across",
+        "tape across the crown",
+        "from the block's widest level at one side over the crown to that level at the other",
+        (200.0, 450.0),
+        (280.0, 360.0),
+        _DOMES,
+        "block",
+    ),
+)
+TAPE_BY_NAME: Mapping[str, TapeMeasure] = {measure.name: measure for measure in (*TAPE, *BLOCK_TAPES)}

@@ -31,7 +31,7 @@ class UnitQuestion(UsageProblem):
 
 
 def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
-    """Millimetres of the client's length `name` (of TAPE) as typed; `unit` ("in", "cm", "mm") serves bare numbers.
+    """Millimetres of the length `name` (TAPE_BY_NAME) as typed; `unit` ("in", "cm", "mm") serves bare numbers.
 
     A bare fraction is inches. Raises UsageProblem (length-unreadable) or UnitQuestion (length-without-unit,
     length-beyond-any-head), which says what was perhaps meant.
@@ -52,8 +52,8 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
     if bare and not meant:
         raise UnitQuestion(
             "length-beyond-any-head",
-            f"“{text.strip()}” is no head's {measure.label} in any unit, which lies from {low:.0f} to {high:.0f} mm. "
-            f"Measure again: {measure.how}.",
+            f"“{text.strip()}” is no {measure.whose}'s {measure.label} in any unit, which lies from {low:.0f} to "
+            f"{high:.0f} mm. Measure again: {measure.how}.",
             None,
         )
     if bare:
@@ -66,8 +66,8 @@ def parse_tape_mm(text: str, name: str, unit: str | None = None) -> float:
     hint = f"Did you mean {' or '.join(meant)}?" if meant else f"Measure again: {measure.how}."
     raise UnitQuestion(
         "length-beyond-any-head",
-        f"A {measure.label} of “{text.strip()}” is {mm:.0f} mm, and no head lies outside {low:.0f} to {high:.0f} mm. "
-        f"{hint}",
+        f"A {measure.label} of “{text.strip()}” is {mm:.0f} mm, and no {measure.whose} lies outside {low:.0f} to "
+        f"{high:.0f} mm. {hint}",
         meant[0] if len(meant) == 1 else None,
     )
 

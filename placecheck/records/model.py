@@ -48,6 +48,26 @@ def spelling(name: str) -> str:
     return " ".join("".join(" " if c in JOINERS else c for c in composed).split())
 
 
+def order_number(order: str) -> int | None:
+    """The number that an order is named by (`7`, `0007`, `#7`); None where it is a name."""
+    text = order.strip().lstrip("#")
+    return int(text) if text.isdecimal() and len(text) < 19 else None  # Python reads no number of thousands of digits
+
+
+def order_name(order: str | None) -> str | None:
+    """What records are filed under for an order: a number as orders print theirs, `0007`, anything else as given."""
+    number = None if order is None else order_number(order)
+    return kept_name(order) if number is None else f"{number:04d}"
+
+
+def order_names(order: str) -> tuple[str, ...]:
+    """All that records may call an order; earlier versions kept the number of one not kept here as it was typed."""
+    number = order_number(order)
+    if number is None:
+        return (kept_name(order) or "",)
+    return tuple(f"{sign}{number:0{digits}d}" for sign in ("", "#") for digits in range(len(str(number)), 19))
+
+
 def report_name(order: str, ending: str) -> str:
     """What the file of an order's report is called: `0007.html`."""
     return (re.sub(r"[^\w.-]+", "-", order)[:60].strip("-.") or "order") + f".{ending}"

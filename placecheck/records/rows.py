@@ -28,8 +28,8 @@ from placecheck.records.model import (
     Reading,
     Record,
     Summary,
-    kept_name,
     now_text,
+    order_names,
     readings_of,
     spelling,
 )
@@ -118,11 +118,10 @@ def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[boo
         column == getattr(wanted, name) for name, column in columns.items() if getattr(wanted, name) is not None
     ]
     if wanted.order is not None:
-        found.append(record.c.order_ref == (kept_name(wanted.order) or ""))
+        found.append(of_order(wanted.order))
     if wanted.client is not None:
         hers = _spelled(connection, record.c.client, wanted.client)
-        orders = [record.c.order_ref.in_(wanted.client_orders)] if wanted.client_orders else []
-        found.append(or_(hers, *orders))
+        found.append(or_(hers, *map(of_order, wanted.client_orders)))
     if wanted.maker is not None:
         found.append(_spelled(connection, record.c.maker, wanted.maker))
     if wanted.closure is not None:
@@ -132,6 +131,11 @@ def conditions(connection: Connection, wanted: Filter) -> list[ColumnElement[boo
     if wanted.until is not None:
         found.append(record.c.created_at < wanted.until)
     return found
+
+
+def of_order(order: str) -> ColumnElement[bool]:
+    """That a record is filed under the order, whatever noughts or sign its number was kept with."""
+    return _one_of(record.c.order_ref, order_names(order))
 
 
 def _spelled(connection: Connection, column: Column[Any], name: str) -> ColumnElement[bool]:

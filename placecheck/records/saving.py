@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from placecheck.records.model import NewRecord, kept_name, now_text
+from placecheck.records.model import NewRecord, kept_name, now_text, order_name
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store, open_store
 
@@ -75,7 +75,7 @@ def new_record(
         answer=answer_json,
         request=request_json,
         created_at=created_at or now_text(),
-        order_ref=kept_name(order),
+        order_ref=order_name(order),
         client=kept_name(client),
         maker=kept_name(maker),
         stage=stage or str(request_json.get("stage") or "pinned"),

@@ -30,6 +30,7 @@ from placecheck.records.rows import (
     canonical,
     conditions,
     digest_of,
+    of_order,
     readings_by_record,
     request_of,
     row_of,
@@ -161,14 +162,14 @@ class Store:
             return None
         key = (new.order_ref, new.stage)
         if new.photo is not None and new.origin == "check":
-            same = (record.c.order_ref == key[0], record.c.stage == key[1], record.c.photo_sha256 == new.photo.sha256)
+            same = (of_order(key[0]), record.c.stage == key[1], record.c.photo_sha256 == new.photo.sha256)
             earlier = (*same, record.c.origin == new.origin, record.c.attempt.is_not(None))
             again = connection.execute(select(func.min(record.c.attempt)).where(*earlier)).scalar()
             if again is not None:  # the same placement, judged anew: the later answer stands for it
                 connection.execute(update(record).where(*earlier).values(attempt=None))
                 return int(again)
         if key not in counts:
-            before = select(func.max(record.c.attempt)).where(record.c.order_ref == key[0], record.c.stage == key[1])
+            before = select(func.max(record.c.attempt)).where(of_order(key[0]), record.c.stage == key[1])
             counts[key] = int(connection.execute(before).scalar() or 0)
         counts[key] += 1
         return counts[key]
