@@ -165,9 +165,13 @@ def test_what_a_teacher_says_of_a_mirrored_picture_is_what_it_says_of_the_pictur
     moved = said.clone()
     moved[:, 3] = torch.randn_like(moved[:, 3])
     assert unlike(moved, said) > least + 0.01
-    centre = said.clone()
-    centre[:, 8] += 5.0  # the centre line is learned from the truth alone
-    assert unlike(centre, said) == pytest.approx(float(least))
+    louder = said.clone()
+    louder[:, :9] += 5.0  # the same probabilities
+    assert unlike(louder, said) == pytest.approx(float(least), abs=1e-4)
+    for k in (7, 8):
+        line = said.clone()
+        line[:, k] = torch.randn_like(line[:, k])
+        assert unlike(line, said) > least + 0.01, k
 
 
 def test_what_a_teacher_says_is_pooled_to_half_the_resolution_as_probabilities():
@@ -196,6 +200,26 @@ def test_a_network_for_half_the_scale_begins_with_all_but_the_deepest_level():
     for k in range(2):  # counted from below
         assert torch.equal(out.up[k][0].weight, deep.up[k + 1][0].weight)
     assert torch.equal(out.maps.weight, deep.maps.weight)
+
+
+def test_a_network_that_is_decoded_to_a_quarter_only_says_as_many_values_side_by_side():
+    """Sub-pixel convolution: Shi et al., Real-time single image and video super-resolution (CVPR 2016), equation 4."""
+    torch = pytest.importorskip("torch")
+    from calibration.training.coarse import coarse
+    from calibration.training.model import Pyramid
+    from placecheck.find.network import side_by_side
+
+    fine, net = Pyramid(4, (8, 12, 16), 10, 5, 2).eval(), Pyramid(4, (8, 12, 16), 20, 5, 2, quarter=True)
+    net = coarse(fine, net).eval()
+    assert torch.equal(net.up[0][0].weight, fine.up[0][0].weight)
+    x = torch.rand(1, 4, 32, 48)
+    with torch.no_grad():
+        (maps, flags), (_, same) = net(x), fine(x)
+        net.apart = True
+        apart, _ = net(x)
+    assert (maps.shape, apart.shape) == ((1, 5, 16, 24), (1, 20, 8, 12))
+    assert torch.equal(flags, same)
+    assert np.array_equal(side_by_side(apart[0].numpy(), 2), maps[0].numpy())
 
 
 def test_weights_kept_in_half_precision_say_the_same(tmp_path):

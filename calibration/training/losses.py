@@ -139,10 +139,7 @@ def pooled(maps: torch.Tensor) -> torch.Tensor:
 
 
 def unlike(maps: torch.Tensor, wanted: torch.Tensor) -> torch.Tensor:
-    """Mean Kullback-Leibler divergence of maps (B, 10, h, w) from the teacher's: landmarks, rim, hairline and mask.
-
-    Not of the centre line: the wide network was taught on seams that run exactly in the middle.
-    """
+    """Mean Kullback-Leibler divergence of maps (B, 10, h, w) from the teacher's."""
 
     def apart(a: torch.Tensor, b: torch.Tensor) -> torch.Tensor:
         p, q = F.log_softmax(a, -1), F.log_softmax(b, -1)
@@ -150,6 +147,7 @@ def unlike(maps: torch.Tensor, wanted: torch.Tensor) -> torch.Tensor:
 
     mask = F.binary_cross_entropy_with_logits(maps[:, 9], wanted[:, 9].sigmoid())
     lines = apart(maps[:, 6:8].transpose(2, 3), wanted[:, 6:8].transpose(2, 3))
+    lines = lines + 0.5 * apart(maps[:, 8:9], wanted[:, 8:9])
     return apart(maps[:, :6].flatten(2), wanted[:, :6].flatten(2)) + 2 * lines + mask
 
 

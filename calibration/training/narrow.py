@@ -23,7 +23,7 @@ import torch
 from calibration.training.model import (
     Pyramid,
     block_network,
-    closure_network,
+    fine_closure_network,
     wide_block_network,
     wide_closure_network,
 )
@@ -125,5 +125,5 @@ def make_start(
 
 
 if __name__ == "__main__":
-    both = ("c", "c", wide_closure_network, closure_network), ("b", "b", wide_block_network, block_network)
+    both = ("d", "c", wide_closure_network, fine_closure_network), ("b", "b", wide_block_network, block_network)
     make_start(__doc__, narrowed, both)

@@ -50,7 +50,8 @@ class Kind:
 
 
 KINDS = {
-    "c": Kind("closure", "c", 1, "c", "closure_network", "wide_closure_network"),
+    "c": Kind("closure", "c", 1, "d", "closure_network", "fine_closure_network"),
+    "d": Kind("fine_closure", "c", 1, "d", "fine_closure_network", "wide_closure_network"),
     "b": Kind("block", "b", 1, "b", "block_network", "wide_block_network"),
     "f": Kind("first_look", "c", 2, "c", "first_look_network", "closure_network"),
     "p": Kind("place", "b", 2, "", "place_network", ""),
@@ -75,7 +76,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--fall", action="store_true", help="let the learning rate fall to zero")
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--warm", type=int, default=1500, help="closure samples to wait for (block: half as many)")
-    parser.add_argument("--only", default="cb", help="which networks: c, b, and for half the scale f, p (coarse.py)")
+    parser.add_argument("--only", default="cb", help="which: c, b, f and p at half the scale, d to teach c (coarse.py)")
     parser.add_argument("--draw", type=float, help="minutes after which the crew stops, so that training has the GPUs")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--ring", type=Path, default=Path("/dev/shm/placecheck"))
@@ -119,7 +120,7 @@ def train(kind: str, device: str, args: argparse.Namespace, start: float) -> Non
     from calibration.training.losses import block_loss, closure_loss
 
     torch.backends.cudnn.benchmark = True
-    torch.manual_seed(args.seed + "cbfp".index(kind))
+    torch.manual_seed(args.seed + "cbfpd".index(kind))
     what = KINDS[kind]
     make = getattr(model, what.make)
     loss_of = partial(closure_loss if what.samples == "c" else block_loss, part=what.part)
@@ -274,6 +275,7 @@ def export(state: dict[str, Any], out: Path) -> None:
             continue
         net = getattr(model, what.make)()
         net.load_state_dict(state["ema_" + kind])
+        net.apart = True
         closure = what.samples == "c"
         size = (HEIGHT, WIDTH) if closure else (crew.BLOCK_SIZE, crew.BLOCK_SIZE)
         path = out / f"{what.name}.onnx"

@@ -56,10 +56,11 @@ def unfold(path: Path, net: Pyramid, x: torch.Tensor) -> Pyramid:
     graph = onnx.load(str(path)).graph
     # weights kept in half precision (half.py) go by their name with .half behind it
     values = {i.name.removesuffix(".half"): numpy_helper.to_array(i).astype(np.float32) for i in graph.initializer}
-    convolutions = [n for n in graph.node if n.op_type == "Conv"]
-    dense = [n for n in graph.node if n.op_type == "Gemm"]
+    pooled = {o for n in graph.node if n.op_type == "GlobalAveragePool" for o in n.output}
+    flags = [n for n in graph.node if n.op_type == "Conv" and n.input[0] in pooled]
+    convolutions = [n for n in graph.node if n.op_type == "Conv" and n.input[0] not in pooled]
     blocks = in_order(net)
-    if len(convolutions) != len(blocks) + 1 or len(dense) != 1:
+    if len(convolutions) != len(blocks) + 1 or len(flags) != 1:
         raise SystemExit(f"{path} is not of the shape that model.py builds")
 
     def take(module: Any, node: Any) -> None:
@@ -85,7 +86,7 @@ def unfold(path: Path, net: Pyramid, x: torch.Tensor) -> Pyramid:
     net.eval()
     hooks = [meets(block, node) for block, node in zip(blocks, convolutions, strict=False)]
     take(net.maps, convolutions[-1])
-    take(net.flags, dense[0])
+    take(net.flags, flags[0])
     with torch.no_grad():
         net(x)
     for hook in hooks:
@@ -102,9 +103,12 @@ def main() -> None:
     state: dict[str, Any] = {}
     for kind, what in KINDS.items():
         path, net = FOLDER / f"{what.name}.onnx", getattr(model, what.make)()
+        if not path.exists():  # one that only teaches
+            continue
         x = nn.functional.avg_pool2d(seen[what.samples], what.part)
         unfold(path, net, x)
         maps, _ = Network(str(path))(x[0].numpy())
+        net.apart = True
         with torch.no_grad():
             again = net(x[:1])[0][0].numpy()
         apart = float(np.abs(maps - again).max())
