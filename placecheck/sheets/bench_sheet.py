@@ -64,8 +64,9 @@ def _client(page: Page, order: Order, x: float, y: float, width: float) -> float
         if mm is None:
             page.text(x + width, y, "not taken", 8, align="r")
         else:
-            page.text(x + 45, y, f"{mm:.0f} mm", 8, align="r")
-            page.text(x + width, y, sixteenths(mm), 8, align="r")
+            shown = round(mm, 1)  # as in the sentences beside it
+            page.text(x + 45, y, f"{shown:.1f} mm", 8, align="r")
+            page.text(x + width, y, sixteenths(shown), 8, align="r")
         y += 4.2
     for doubt in order.accepted[:MOST_DOUBTS]:
         y = page.paragraph(x, y, f"Checked: {doubt}", width, 6.5)
@@ -155,7 +156,7 @@ def _targets(page: Page, tolerances: Tolerances, x: float, y: float, width: floa
 
 def _gauge(page: Page, tolerances: Tolerances, x: float, y: float, width: float) -> None:
     """True size: the hairline's zone in front of the rim, to hold against the work."""
-    low, high = tolerances.limits["clearance_centre_mm"]
+    low, high = tolerances.clearance_limits_mm
     aim = tolerances.clearance_aim_mm
     page.line(x, y - 5, x, y + 4, 0.5)
     page.box(x + low, y - 3, high - low, 6, 0.0, 0.85)
