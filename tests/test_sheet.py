@@ -322,6 +322,25 @@ def test_a_shop_s_own_limits_are_on_the_sheet():
     assert "-1.5 to 1.5 mm" in text_of(page_of(bench_sheet(ORDER, fit(ORDER, own), "a4", own)))
 
 
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize(
+    "limits",
+    [
+        {"clearance_mm": [1, 5]},
+        {"clearance_mm": [-2, 5]},
+        {"corner_asymmetry_mm": [-3.175, 3.175]},
+        {"corner_asymmetry_mm": [-4.7625, 4.7625]},
+    ],
+)
+def test_a_shop_s_own_limits_are_not_written_over(limits, paper):
+    """An aim near the rim, and eighths and sixteenths of an inch in mm, which take room."""
+    own = tolerances_from({"tolerances": limits})
+    page = page_of(bench_sheet(ORDER, fit(ORDER, own), paper, own))
+    assert written_over(page) == []
+    (low, high), *_ = limits.values()
+    assert f"{low:g} to {high:g} mm" in text_of(page)
+
+
 def test_unknown_paper_and_unwritable_file(tmp_path):
     with pytest.raises(UsageProblem, match="a4 or letter"):
         bench_sheet(ORDER, fit(ORDER), "a3")

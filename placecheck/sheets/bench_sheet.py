@@ -137,7 +137,8 @@ def _targets(page: Page, tolerances: Tolerances, x: float, y: float, width: floa
         unit = "°" if spec.unit == "deg" else f" {spec.unit}"
         label = spec.label.replace("hairline below cap edge", "hairline to rim")
         page.text(x, y, label, 8)
-        page.text(boxes[0] - 6, y, f"{low:g} to {high:g}{unit}", 8, align="r")
+        limits, room = f"{low:g} to {high:g}{unit}", boxes[0] - 6 - x - page.width_of(label, 8) - 2.0
+        page.text(boxes[0] - 6, y, limits, min(8.0, 8.0 * room / page.width_of(limits, 8)), align="r")
         for at in boxes:
             page.tick(at, y)
         y += 4.7
@@ -158,12 +159,12 @@ def _gauge(page: Page, tolerances: Tolerances, x: float, y: float, width: float)
     """True size: the hairline's zone in front of the rim, to hold against the work."""
     low, high = tolerances.clearance_limits_mm
     aim = tolerances.clearance_aim_mm
-    page.line(x, y - 5, x, y + 4, 0.5)
     page.box(x + low, y - 3, high - low, 6, 0.0, 0.85)
+    page.line(x, y - 5, x, y + 4, 0.5)
     page.line(x, y, x + max(high, aim) + 5, y, 0.15)
     for at, thick in ((low, 0.15), (high, 0.15), (aim, 0.4)):
         page.line(x + at, y - 4, x + at, y + 4, thick)
-    page.text(x + 0.8, y - 4.2, "rim", 6.5)
+    page.text(x, y + 6.4, "rim", 6.5)
     page.text(x + aim, y - 4.8, f"{aim:g}", 6.5, align="c")
     page.paragraph(
         x + max(high, aim) + 8,
