@@ -173,8 +173,10 @@ def findings_of(geometry: Geometry, observed: Observed, on: OnDome) -> Findings:
         t = np.linspace(0, 1, 30)[:, None]
         a, b = on.marks_uv["fold_front"], on.marks_uv["fold_back"]
         lines["fold"] = geometry.to_px(on.chart.to_points((1 - t) * a + t * b))
-    ring = ("front_left", "front_right", "back_right", "back_left", "front_left")
-    if all(n in every for n in ring):
+    corners = ("front_left", "front_right", "back_right", "back_left")
+    if all(n in every for n in corners):
+        over = ("fold_back",) if "fold_back" in landmarks else ()  # nor is the back edge straight on the dome
+        ring = (*corners[:3], *over, *corners[3:], corners[0])
         uv = {**on.inferred_uv, **on.marks_uv}
         t = np.linspace(0, 1, 20)[:, None]
         sides = [geometry.to_px(on.chart.to_points((1 - t) * uv[p] + t * uv[q])) for p, q in pairwise(ring)]

@@ -73,6 +73,12 @@ class Tolerances:
     def risk(self) -> float:
         return 1.0 - NormalDist().cdf(self.guard_factor)
 
+    @property
+    def clearance_limits_mm(self) -> tuple[float, float]:
+        """What the three clearances' limits have in common: where the hairline may lie all along."""
+        pairs = [self.limits[name] for name in CLEARANCES]
+        return max(low for low, _ in pairs), min(high for _, high in pairs)
+
     def limits_of(self, name: str) -> tuple[float, float]:
         """The limits of a judged measure of any stage."""
         return self.limits[name] if name in self.limits else self.stage_limits[name]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from scipy.special import ellipe
 from placecheck.dome import BUMPS, Dome
 from placecheck.drape import NetLocked, drape
 from placecheck.errors import UsageProblem
-from placecheck.fitting.block_marks import _lengths, _places, marks_for
+from placecheck.fitting.block_marks import _lengths, _places, marks_for, ways_of
 from placecheck.fitting.block_shape import Shape, block_dome
 from placecheck.fitting.closure_place import closure_place
 from placecheck.fitting.fitted import fit
@@ -25,8 +26,8 @@ from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.printout import with_option
 from placecheck.surface_map import fermi_chart
 from placecheck.tapeline import at_length, length_mm, middle_line, section
-from placecheck.tolerances import DEFAULTS
-from placecheck.units import ClosureSize
+from placecheck.tolerances import DEFAULTS, tolerances_from
+from placecheck.units import ClosureSize, mm_and_inches
 
 INCH = 25.4
 TAPE = Measurements(22.5 * INCH, 14.25 * INCH, 15.5 * INCH, 12.75 * INCH, 5.5 * INCH)
@@ -108,11 +109,19 @@ def test_slack_is_cap_less_client_plus_the_hairline_in_front(nape_in, cap, slack
     """The rim lies 10 mm behind the hairline, so the cap covers 10 mm less than the client's front to nape."""
     m = replace(TAPE, front_to_nape_mm=nape_in * INCH)
     found = nape_slack(m, cap)
-    assert found.slack_mm == pytest.approx(slack_in * INCH + 10.0, abs=1e-9)
+    assert found.slack_mm == pytest.approx(slack_in * INCH + 10.0, abs=0.1)  # of lengths to a tenth
     assert found.take_in_mm == (found.slack_mm if value == "take in" else 0.0)
     assert found.advice.value.startswith(value)
     if value == "take in":
-        assert f"tuck {found.slack_mm / 2:.1f} mm deep" in found.advice.reason
+        assert f"tuck {mm_and_inches(found.slack_mm / 2)} deep" in found.advice.reason
+
+
+@pytest.mark.parametrize("nape_in", [13.25, 14.0, 14.25, 14.75])
+def test_the_sum_of_the_slack_can_be_followed(nape_in):
+    """Cap less client plus the hairline in front, with the lengths as they are printed."""
+    found = nape_slack(replace(TAPE, front_to_nape_mm=nape_in * INCH), Cap("extra-large"))
+    client, length, left_over, _ = (float(mm) for mm in re.findall(r"([\d.]+) mm \(", found.advice.reason))
+    assert left_over == pytest.approx(length - client + 10.0, abs=1e-9)
 
 
 def test_no_slack_without_front_to_nape():
@@ -404,6 +413,20 @@ def test_a_shop_with_its_own_aim():
     assert ["T-pin" in reason for reason in reasons] == [False, True]  # whose head is 10 mm, not 7.5
     assert "7.5 mm behind it (6 to 13 mm), so that the rim" in reasons[0]
     assert "the rim lies 7.5 mm behind" in fit(ORDER, own).slack.advice.reason
+
+
+def test_a_shop_whose_limits_differ_from_middle_to_side():
+    """The hairline may lie where all three clearances allow it."""
+    own = tolerances_from({"tolerances": {"clearance_left_mm": [8, 14], "clearance_right_mm": [8, 12]}})
+    reason = closure_place(ORDER, marks_for(ORDER), own).advice[0].reason
+    assert "10 mm behind it (8 to 12 mm)" in reason
+
+
+def test_one_way_reads_alike_by_two_roads():
+    """Straight out from the crown is the shortest way from it: 137.5 mm, found by steps to some hundredths."""
+    mark = marks_for(replace(ORDER, measurements=replace(TAPE, ear_to_ear_mm=275.0), block=Block(490.0))).marks["ear"]
+    assert mark.straight_crown_mm < 137.5 == mark.out_mm
+    assert ways_of(mark)["out_mm"] == ways_of(mark)["straight_crown_mm"] == "138"
 
 
 def test_a_frontal_lies_along_the_hairline_beyond_the_temples():

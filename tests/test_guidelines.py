@@ -163,7 +163,11 @@ def test_plans_that_cannot_be(asked, says):
 
 
 def test_rows_that_crowd_at_the_sides_are_told():
-    assert "within" in sphere_plan(spacing_mm=6.0).notes[0]
+    assert "every second row" in sphere_plan(spacing_mm=6.0).notes[0]
+    placed = marks_for(ORDER)
+    plan = plan_for(placed, closure_place(ORDER, placed).back_edge_v_mm, RowsWanted(5.0))
+    assert plan.end_spacing_mm < 2.0  # every second row would still be nearer than 4 mm to the next
+    assert plan.notes[0].endswith("of each other: space them wider.")
     assert sphere_plan(spacing_mm=15.0).notes == ()
 
 
@@ -201,7 +205,6 @@ def test_what_lies_under_the_closure_is_what_its_planes_enclose():
         ),
         (ClosureSize(127.0, 127.0, "5x5"), r"Row 18 runs up to 1\d mm under the closure's back corners: end it"),
         (ClosureSize(50.8, 152.4, "2x6"), None),
-        (ClosureSize(330.2, 101.6, "13x4"), None),
     ],
     ids=lambda given: getattr(given, "label", ""),
 )
@@ -218,6 +221,30 @@ def test_rows_that_run_under_the_closure_s_corners_are_told(closure, says):
     last, corner = plan.rows[-1].points, place.corners[2]
     assert last[np.argmin(np.abs(last[:, 0] - corner[0])), 1] > corner[1] + 2.0
     assert plan.left_over_mm > 5.0
+
+
+def test_rows_that_run_under_a_frontal_are_told():
+    """Its back edge lies the lace's depth behind its front edge, which runs along the hairline to the ears."""
+    order = replace(ORDER, closure=ClosureSize(330.2, 101.6, "13x4"))
+    placed = marks_for(order)
+    place = closure_place(order, placed)
+    plan = plan_for(placed, place.back_edge_v_mm, outline=place.edge_round, cut=place.cut)
+    end = plan.rows[-1].points[-1]
+    nearest = place.outline[np.argmin(np.linalg.norm(place.outline - end, axis=1))]
+    assert float(geodesic_mm(placed.dome, nearest, end)) < 0.5 * 101.6
+    assert len(plan.notes) == 1
+    assert "end every row that runs under its sides at its edge" in plan.notes[0]
+
+
+def test_what_is_printed_of_the_weft_adds_up():
+    """Rows 4.656 m, reserve 0.466 m: together 5.122 m, and 4.66 and 0.47 are 5.13."""
+    placed = marks_for(ORDER)
+    plan = plan_for(placed, closure_place(ORDER, placed).back_edge_v_mm)
+    assert round(plan.reserve_mm, -1) + round(plan.rows_mm, -1) != round(plan.to_buy_mm, -1)
+    for layers in (1, 2, 3, 4):
+        rows, weft, reserve, to_have = (round(100 * m) for m in replace(plan, layers=layers).shown_m)
+        assert (weft, to_have) == (layers * rows, weft + reserve)
+        assert to_have * 10 == pytest.approx(layers * plan.to_buy_mm, abs=5.0 * layers + 10.0)
 
 
 def test_missing_marks_are_named():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from PIL import Image
 from placecheck.answer import JUDGED, Answer, Estimate, Findings, Measured, Pull
 from placecheck.drawing import BORDERS, LONG_SIDE_PX, STATE_COLOUR, Layer, dash_pieces, save_picture
 from placecheck.errors import Problem, RetakeNeeded, UnusableFile, UsageProblem
+from placecheck.find.edge import distances_to_segments
 from placecheck.findings import findings_of
 from placecheck.judge import failed_answer
 from placecheck.measuring import look
@@ -238,6 +240,19 @@ def test_the_hairline_is_shown_as_it_was_seen_where_one_of_its_corners_was_not(u
     shown = {tuple(px) for px in one.lines_px["hairline"]}
     assert len(both) > 20
     assert shown.issuperset(tuple(px) for px in both)
+
+
+def test_the_closure_s_back_edge_is_drawn_where_it_lies():
+    """Over the fold's back end, and on the photo's truth: straight from corner to corner it would be 10 px off."""
+    seen, on = look(load_photo(PHOTOS / "demo.jpg"), CheckRequest(parse_closure("4x4"), 584.2))[1:]
+    found = findings_of(seen.fit.geometry, seen.observed, on)
+    line = found.lines_px["rectangle"]
+    at = [int(np.argmin(np.linalg.norm(line - found.landmarks_px[n], axis=1))) for n in ("back_right", "back_left")]
+    back = line[at[0] : at[1] + 1]
+    assert len(back) > 15
+    true = np.array(json.loads((PHOTOS / "demo.json").read_text())["landmarks"]["ventilated_outline"]["px"])
+    assert distances_to_segments(back, true, np.roll(true, -1, axis=0)).min(axis=0).mean() < 6.0
+    assert distances_to_segments(np.array([found.landmarks_px["fold_back"]]), line[:-1], line[1:]).min() < 0.5
 
 
 @given(

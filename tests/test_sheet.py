@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -24,8 +25,8 @@ from placecheck.sheets.frame import CAUTION, qr_content
 from placecheck.sheets.guideline_sheet import guideline_sheet
 from placecheck.sheets.pdf_page import BAR_MM, MARGIN_MM, fallback_font, write_pdf
 from placecheck.sheets.right_to_left import as_seen
-from placecheck.tolerances import DEFAULTS
-from placecheck.units import PAPERS_MM, ClosureSize
+from placecheck.tolerances import DEFAULTS, tolerances_from
+from placecheck.units import PAPERS_MM, ClosureSize, sixteenths
 
 INCH = 25.4
 ORDER = Order(
@@ -293,9 +294,51 @@ def test_a_block_of_any_size_keeps_to_its_place(round_mm):
     assert max(len(run) for run in "".join("e" if e else " " for e in empty).split()) / k > 2.0
 
 
+def test_a_label_low_on_the_block_is_not_written_over():
+    """Nape and nape corners beside each other at the foot of the view: their labels stand one below the other."""
+    lengths = Measurements(516.7, 305.2, 360.0, 347.5, 75.2, 86.2)
+    order = Order("Fern", lengths, Block(520.3), Cap(), ClosureSize(101.6, 101.6, "4x4"), number=1)
+    for paper in ("a4", "letter"):
+        assert written_over(page_of(bench_sheet(order, fit(order), paper))) == []
+
+
+def test_the_client_s_tape_reads_as_in_the_sentences():
+    page = page_of(bench_sheet(ORDER, fit(ORDER)))
+    assert "circumference 571.5 mm 22 1/2 in" in " ".join(text_of(page).split())
+    assert "The head is 571.5 mm (22 1/2 in) round" in text_of(page)
+
+
+def test_the_gauge_s_zone_is_where_all_three_clearances_are_in():
+    own = tolerances_from({"tolerances": {"clearance_left_mm": [8, 14], "clearance_right_mm": [8, 12]}})
+    page = page_of(bench_sheet(ORDER, fit(ORDER, own), "a4", own))
+    assert "grey zone, 8 to 12 mm" in text_of(page)
+    y = PAPERS_MM["a4"][1] - MARGIN_MM - 17.0 + 3.6
+    lines = dark_columns(raster(page), 5.0, y, 32.0)
+    assert lines - lines[0] == pytest.approx([0.0, 8.0, 10.0, 12.0], abs=0.06)
+
+
 def test_a_shop_s_own_limits_are_on_the_sheet():
     own = replace(DEFAULTS, limits={**DEFAULTS.limits, "offset_mm": (-1.5, 1.5)})
     assert "-1.5 to 1.5 mm" in text_of(page_of(bench_sheet(ORDER, fit(ORDER, own), "a4", own)))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize(
+    "limits",
+    [
+        {"clearance_mm": [1, 5]},
+        {"clearance_mm": [-2, 5]},
+        {"corner_asymmetry_mm": [-3.175, 3.175]},
+        {"corner_asymmetry_mm": [-4.7625, 4.7625]},
+    ],
+)
+def test_a_shop_s_own_limits_are_not_written_over(limits, paper):
+    """An aim near the rim, and eighths and sixteenths of an inch in mm, which take room."""
+    own = tolerances_from({"tolerances": limits})
+    page = page_of(bench_sheet(ORDER, fit(ORDER, own), paper, own))
+    assert written_over(page) == []
+    (low, high), *_ = limits.values()
+    assert f"{low:g} to {high:g} mm" in text_of(page)
 
 
 def test_unknown_paper_and_unwritable_file(tmp_path):
@@ -334,6 +377,10 @@ def test_numbers_of_rows_that_end_close_together_are_legible():
     assert written_over(page) == []
 
 
+PRINTED = ("Rows together", "source\\)", "Weft to have:")
+"""What stands before the rows' length, the reserve, and their sum."""
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 @pytest.mark.parametrize(("spacing", "even"), [(12.7, False), (5.0, True)])
 def test_guideline_sheet(paper, spacing, even):
@@ -343,9 +390,12 @@ def test_guideline_sheet(paper, spacing, even):
     text = text_of(page)
     assert f"{len(plan.rows)} rows" in text
     assert "reserve 12.5 %" in text
-    assert f"Weft to have: {plan.to_buy_mm / 1000:.2f} m ({plan.to_buy_mm / 914.4:.2f} yd)" in text
-    for row in (plan.rows[0], plan.rows[len(plan.rows) // 2], plan.rows[-1]):
-        assert f"{row.length_mm:.0f} (" in text
+    together, reserve, to_have = (float(re.search(f"{words} ([0-9.]+) m", text)[1]) for words in PRINTED)
+    assert to_have == pytest.approx(together + reserve, abs=1e-9)
+    assert to_have == pytest.approx(plan.to_buy_mm / 1000, abs=0.011)
+    assert f"{to_have:.2f} m ({to_have / 0.9144:.2f} yd)" in text
+    for row in plan.rows:
+        assert f"{row.length_mm:.0f} ({sixteenths(round(row.length_mm))})" in text
     assert CAUTION in text
     assert written_over(page) == []
     foot = PAPERS_MM[paper][1] - MARGIN_MM

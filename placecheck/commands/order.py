@@ -307,7 +307,7 @@ def guidelines(
         refuse_lacking(order)
         placed = marks_for(order)
         place = closure_place(order, placed, _tolerances())
-        plan = plan_for(placed, place.back_edge_v_mm, wanted, place.edge_round)
+        plan = plan_for(placed, place.back_edge_v_mm, wanted, place.edge_round, place.cut)
         if path is not None:
             write_pdf(path, guideline_sheet(order, plan, placed, paper))
     if path is None:
@@ -319,7 +319,8 @@ def guidelines(
     if in_photo:
         print(shown.sentence)
     apart = f"{len(plan.rows)} rows, {mm_and_inches(plan.spacing_mm)} apart" if len(plan.rows) > 1 else "1 row"
-    print(f"{apart}: {plan.weft_mm / 1000:.2f} m of weft and {plan.reserve_mm / 1000:.2f} m in reserve.")
+    _, weft, reserve_m, _ = plan.shown_m
+    print(f"{apart}: {weft:.2f} m of weft and {reserve_m:.2f} m in reserve.")
     for note in plan.notes:
         print(f"placecheck: {note}", file=sys.stderr)
 

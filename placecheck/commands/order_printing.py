@@ -67,6 +67,7 @@ def _local(saved: str) -> str:
 
 def print_fitting(order: Order, tolerances: Tolerances) -> None:
     """All that follows from the order, and what is missing for the rest."""
+    from placecheck.fitting.block_marks import whole_mm
     from placecheck.fitting.fitted import fit
     from placecheck.fitting.sizes import COMMON
     from placecheck.printout import with_option
@@ -82,20 +83,20 @@ def print_fitting(order: Order, tolerances: Tolerances) -> None:
                 continue
             u = mark.u95_mm
             parts = [
-                f"{abs(mark.along_crown_mm):.0f} {'forward' if mark.along_crown_mm > 0 else 'back'} from crown "
+                f"{whole_mm(mark.along_crown_mm)} {'forward' if mark.along_crown_mm > 0 else 'back'} from crown "
                 f"({u['along_crown_mm']:.0f})"
                 if abs(mark.along_crown_mm) > 0.5
                 else "level with the crown",
             ]
             if mark.name != "front":
                 way = "back" if mark.along_front_mm > 0 else "forward"
-                parts.append(f"{abs(mark.along_front_mm):.0f} {way} from front ({u['along_front_mm']:.0f})")
+                parts.append(f"{whole_mm(mark.along_front_mm)} {way} from front ({u['along_front_mm']:.0f})")
             if mark.both_sides:
-                parts.append(f"{mark.out_mm:.0f} out each side ({u['out_mm']:.0f})")
+                parts.append(f"{whole_mm(mark.out_mm)} out each side ({u['out_mm']:.0f})")
             if mark.straight_crown_mm is not None and mark.straight_front_mm is not None:
                 parts.append(
-                    f"straight: {mark.straight_crown_mm:.0f} from crown ({u['straight_crown_mm']:.0f}), "
-                    f"{mark.straight_front_mm:.0f} from front ({u['straight_front_mm']:.0f})"
+                    f"straight: {whole_mm(mark.straight_crown_mm)} from crown ({u['straight_crown_mm']:.0f}), "
+                    f"{whole_mm(mark.straight_front_mm)} from front ({u['straight_front_mm']:.0f})"
                 )
             print(f"  {mark.label}: {'; '.join(parts)}")
     for note in found.notes:

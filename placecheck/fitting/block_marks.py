@@ -88,6 +88,11 @@ WAYS: Mapping[str, str] = {
 }
 
 
+def whole_mm(mm: float) -> str:
+    """How far a mark lies, without its sign; to a tenth first, so that one way found by two roads reads alike."""
+    return f"{abs(round(mm, 1)):.0f}"
+
+
 def ways_of(mark: Mark) -> dict[str, str]:
     """How far a mark lies along each of WAYS that leads to it, mm, with its U95: `101 forward ± 21`."""
     out = {}
@@ -98,11 +103,11 @@ def ways_of(mark: Mark) -> dict[str, str]:
         if mark.name == "crown" and key == "along_crown_mm":
             text = "0"
         elif key == "along_crown_mm":
-            text = f"{abs(value):.0f} {'forward' if value > 0.5 else 'back' if value < -0.5 else ''}"
+            text = f"{whole_mm(value)} {'forward' if value > 0.5 else 'back' if value < -0.5 else ''}"
         elif key == "along_front_mm":
-            text = f"{abs(value):.0f} {'back' if value > 0.5 else 'forward' if value < -0.5 else ''}"
+            text = f"{whole_mm(value)} {'back' if value > 0.5 else 'forward' if value < -0.5 else ''}"
         else:
-            text = f"{value:.0f}"
+            text = whole_mm(value)
         u = mark.u95_mm.get(key, 0.0)
         out[key] = f"{text.strip()} ± {u:.0f}" if u >= 0.5 else text.strip()
     return out

@@ -52,9 +52,14 @@ class ClosurePlace:
     advice: tuple[Advice, ...]
 
     @property
+    def cut(self) -> bool:
+        """Whether the lace is too wide for a net and is cut to the hairline: only its front is known."""
+        return len(self.corners) != 4
+
+    @property
     def edge_round(self) -> FloatArray | None:
-        """The outline where it goes once round, else None: of a lace too wide for a net only the front is known."""
-        return self.outline if len(self.corners) == 4 else None
+        """The outline where it goes once round, else None."""
+        return None if self.cut else self.outline
 
 
 def closure_place(order: Order, placed: Marks, tolerances: Tolerances = DEFAULTS) -> ClosurePlace:
@@ -66,7 +71,7 @@ def closure_place(order: Order, placed: Marks, tolerances: Tolerances = DEFAULTS
     width, length = order.closure.width_mm, order.closure.length_mm
     front_v = placed.marks["front"].along_crown_mm
     aim = tolerances.clearance_aim_mm
-    low, high = tolerances.limits["clearance_centre_mm"]
+    low, high = tolerances.clearance_limits_mm
     corners, outline, side = _corners(order.closure, placed, front_v)
     advice = [
         Advice(

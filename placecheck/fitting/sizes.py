@@ -119,8 +119,8 @@ def nape_slack(m: Measurements, cap: Cap, clearance_mm: float = DEFAULTS.clearan
     own = cap.front_to_nape_mm
     length = own if own is not None else CAP_FRONT_TO_NAPE_MM[size]
     whose = "the cap's own" if own is not None else f"the {size} cap's usual (measure yours)"
-    needed = m.front_to_nape_mm - clearance_mm
-    slack = length - needed
+    needed = round(m.front_to_nape_mm, 1) - clearance_mm
+    slack = round(length, 1) - needed  # of the lengths as they are told, so that the sum can be followed
     sums = (
         f"Front to nape is {mm_and_inches(m.front_to_nape_mm)}, the rim lies {clearance_mm:g} mm behind the "
         f"hairline, and {whose} length is {mm_and_inches(length)}: "
@@ -132,7 +132,7 @@ def nape_slack(m: Measurements, cap: Cap, clearance_mm: float = DEFAULTS.clearan
         reason = f"{sums}nothing to take in, the elastic does the rest."
         return Slack(slack, 0.0, Advice("nape", "fits", reason))
     reason = (
-        f"{sums}{mm_and_inches(slack)} is left over. Take it in across the nape with a tuck {slack / 2:.1f} mm deep "
-        "when folded, pinned before the first row is sewn."
+        f"{sums}{mm_and_inches(slack)} is left over. Take it in across the nape with a tuck {mm_and_inches(slack / 2)} "
+        "deep when folded, pinned before the first row is sewn."
     )
     return Slack(slack, slack, Advice("nape", f"take in {mm_and_inches(slack)}", reason))

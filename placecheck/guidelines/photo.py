@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from placecheck.drawing import NAME_PX, SKY, WHITE, Layer, box_round, dash_pieces, framed, wrapped
 from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.fitting.closure_place import WIDEST_NET_MM
 from placecheck.guidelines.plan import USUAL_ROWS, Plan, RowsWanted, plan_in_photo, rows_in_photo
 from placecheck.observed import FOLD
 from placecheck.overlay import LINES
@@ -107,7 +108,8 @@ def rows_shown(
     hairline, back = (on.chart.to_points(on.marks_uv[name]) for name in FOLD)
     seen = [on.marks_uv[name] for name in ROUND if name in on.marks_uv and np.isfinite(on.marks_uv[name]).all()]
     outline = on.chart.to_points(np.array(seen)) if len(seen) == len(ROUND) else None
-    plan = plan_in_photo(geometry, order.measurements, hairline, back, wanted, outline)
+    cut = request.closure.width_mm > WIDEST_NET_MM
+    plan = plan_in_photo(geometry, order.measurements, hairline, back, wanted, outline, cut)
     px = rows_in_photo(plan, geometry)
     rows_px = {row.number: line for row, line in zip(plan.rows, px, strict=True) if _shows(row.points, line)}
     if not rows_px:

@@ -41,6 +41,10 @@ GAP_MM = 5.0
 RESERVE = 0.10
 CROWDED_MM = 4.0
 """Rows whose ends lie nearer to each other than this cannot be sewn side by side."""
+CUT_WORDS = (
+    "Lace this wide is cut to the hairline: lay it on first, and end every row that runs under its sides at its edge. "
+    "How far they run under it is not known here, so the rows and the weft are told too long rather than too short."
+)
 UNDER_MM = 3.0
 """A row of which less than this lies under a corner of the closure is not spoken of."""
 MIRROR = np.array([-1.0, 1.0, 1.0])
@@ -127,6 +131,14 @@ class Plan:
     def to_buy_mm(self) -> float:
         return self.weft_mm + self.reserve_mm
 
+    @property
+    def shown_m(self) -> tuple[float, float, float, float]:
+        """Rows, weft, reserve and what to have as they are printed, to the centimetre: what is printed adds up."""
+        rows = round(self.rows_mm / 1000, 2)
+        weft = rows * self.layers
+        reserve = round(weft * self.reserve, 2)
+        return rows, weft, reserve, weft + reserve
+
 
 def side_line(surface: StarSurface, nape_corner: FloatArray, ear: FloatArray) -> FloatArray:
     """The tape line (n, 3) from nape corner (3,) to ear (3,), both on the surface."""
@@ -175,10 +187,9 @@ def plan_rows(
     end_spacing = spacing / (back_edge_v_mm - nape_v_mm) * side_mm
     notes = []
     if end_spacing < CROWDED_MM and len(rows) > 1:
-        notes.append(
-            f"At the sides the rows come within {end_spacing:.1f} mm of each other: end every second row 25 mm before "
-            "the side line, or space them wider."
-        )
+        enough = 2 * end_spacing >= CROWDED_MM
+        how = "end every second row 25 mm before the side line, or space them wider" if enough else "space them wider"
+        notes.append(f"At the sides the rows come within {end_spacing:.1f} mm of each other: {how}.")
     left_over = float(back_edge_v_mm - middles[-1])
     if wanted.even and not even and left_over - wanted.gap_mm > 1e-6:
         notes.append(
@@ -218,10 +229,12 @@ def plan_for(
     back_edge_v_mm: float,
     wanted: RowsWanted = USUAL_ROWS,
     outline: FloatArray | None = None,
+    cut: bool = False,
 ) -> Plan:
     """The rows on a block whose marks are placed. Raises UsageProblem where nape, nape corners or ears are missing.
 
-    `outline` (n, 3) is the closure's edge, once round; without it nothing is told of rows that run under its corners.
+    `outline` (n, 3) is the closure's edge, once round, by which rows that run under its corners are told. Without it
+    that is only said of lace that is `cut` to the hairline.
     """
     for name in ("nape", "nape corner", "ear"):
         if name not in placed.marks:
@@ -235,7 +248,7 @@ def plan_for(
         placed.marks["ear"].point,
         wanted,
     )
-    told = None if outline is None else _under_words(plan.rows, outline)
+    told = _under_words(plan.rows, outline) if outline is not None else CUT_WORDS if cut else None
     return replace(plan, notes=(*plan.notes, told)) if told else plan
 
 
@@ -278,6 +291,7 @@ def plan_in_photo(
     back_edge: FloatArray,
     wanted: RowsWanted = USUAL_ROWS,
     outline: FloatArray | None = None,
+    cut: bool = False,
 ) -> Plan:
     """The rows on the block of a photo, from where the closure was found to lie, `outline` (n, 3) where it was seen.
 
@@ -295,7 +309,7 @@ def plan_in_photo(
         return float(line.v_mm[np.argmin(np.linalg.norm((line.points - p)[:, 1:], axis=1))])
 
     placed = marks_on(geometry.dome, measurements, line.front_level_v_mm - along(hairline))
-    return plan_for(placed, along(back_edge), wanted, outline)
+    return plan_for(placed, along(back_edge), wanted, outline, cut)
 
 
 def rows_in_photo(plan: Plan, geometry: Geometry) -> list[FloatArray]:

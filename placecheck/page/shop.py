@@ -170,7 +170,7 @@ def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> tuple[
     refuse_lacking(order)
     placed = marks_for(order)
     place = closure_place(order, placed, tolerances)
-    plan = plan_for(placed, place.back_edge_v_mm, outline=place.edge_round)
+    plan = plan_for(placed, place.back_edge_v_mm, outline=place.edge_round, cut=place.cut)
     rows = guideline_sheet(order, plan, placed, paper)
     return rows, order.file_name("guidelines")
 

@@ -64,8 +64,9 @@ def _client(page: Page, order: Order, x: float, y: float, width: float) -> float
         if mm is None:
             page.text(x + width, y, "not taken", 8, align="r")
         else:
-            page.text(x + 45, y, f"{mm:.0f} mm", 8, align="r")
-            page.text(x + width, y, sixteenths(mm), 8, align="r")
+            shown = round(mm, 1)  # as in the sentences beside it
+            page.text(x + 45, y, f"{shown:.1f} mm", 8, align="r")
+            page.text(x + width, y, sixteenths(shown), 8, align="r")
         y += 4.2
     for doubt in order.accepted[:MOST_DOUBTS]:
         y = page.paragraph(x, y, f"Checked: {doubt}", width, 6.5)
@@ -136,7 +137,8 @@ def _targets(page: Page, tolerances: Tolerances, x: float, y: float, width: floa
         unit = "°" if spec.unit == "deg" else f" {spec.unit}"
         label = spec.label.replace("hairline below cap edge", "hairline to rim")
         page.text(x, y, label, 8)
-        page.text(boxes[0] - 6, y, f"{low:g} to {high:g}{unit}", 8, align="r")
+        limits, room = f"{low:g} to {high:g}{unit}", boxes[0] - 6 - x - page.width_of(label, 8) - 2.0
+        page.text(boxes[0] - 6, y, limits, min(8.0, 8.0 * room / page.width_of(limits, 8)), align="r")
         for at in boxes:
             page.tick(at, y)
         y += 4.7
@@ -155,14 +157,14 @@ def _targets(page: Page, tolerances: Tolerances, x: float, y: float, width: floa
 
 def _gauge(page: Page, tolerances: Tolerances, x: float, y: float, width: float) -> None:
     """True size: the hairline's zone in front of the rim, to hold against the work."""
-    low, high = tolerances.limits["clearance_centre_mm"]
+    low, high = tolerances.clearance_limits_mm
     aim = tolerances.clearance_aim_mm
-    page.line(x, y - 5, x, y + 4, 0.5)
     page.box(x + low, y - 3, high - low, 6, 0.0, 0.85)
+    page.line(x, y - 5, x, y + 4, 0.5)
     page.line(x, y, x + max(high, aim) + 5, y, 0.15)
     for at, thick in ((low, 0.15), (high, 0.15), (aim, 0.4)):
         page.line(x + at, y - 4, x + at, y + 4, thick)
-    page.text(x + 0.8, y - 4.2, "rim", 6.5)
+    page.text(x, y + 6.4, "rim", 6.5)
     page.text(x + aim, y - 4.8, f"{aim:g}", 6.5, align="c")
     page.paragraph(
         x + max(high, aim) + 8,

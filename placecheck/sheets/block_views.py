@@ -92,9 +92,9 @@ def block_views(page: Page, fitting: Fitting, x: float, y: float, room: float) -
     page.polyline(np.stack([side_x + outline[:, 0] * k, side_y - outline[:, 1] * k], -1), 0.35)
     line = placed.line.points[placed.line.points[:, 2] > -1.0]
     page.polyline(above(line), 0.15, GRAY, 1.0)
-    _draw_marks(page, placed, above, right)
+    labels = _draw_marks(page, placed, above, right)
     page.text(mid_x, top - 0.6, "face", 6.5, align="c")
-    bottom = max(mid_y + length * k, side_y - lowest * k) + 3.5
+    bottom = max(mid_y + length * k + 3.5, side_y - lowest * k + 3.5, labels + LABEL_MM)
     page.text(mid_x, bottom, "from above", 6.5, align="c")
     page.text(side_x, bottom, "from the wearer's right", 6.5, align="c")
     if fitting.closure is not None:
@@ -102,8 +102,11 @@ def block_views(page: Page, fitting: Fitting, x: float, y: float, room: float) -
     return bottom
 
 
-def _draw_marks(page: Page, placed: Marks, above: View, right: View) -> None:
-    """A dot for every mark in both views, and its label in the one from the right, none over another."""
+def _draw_marks(page: Page, placed: Marks, above: View, right: View) -> float:
+    """A dot for every mark in both views, and its label in the one from the right, none over another.
+
+    Returns the lowest label's baseline.
+    """
     taken: list[tuple[float, float, float]] = []
     for name, mark in placed.marks.items():
         sides = [mark.point, mark.point * [-1.0, 1.0, 1.0]] if mark.both_sides else [mark.point]
@@ -121,6 +124,7 @@ def _draw_marks(page: Page, placed: Marks, above: View, right: View) -> None:
             y += LABEL_MM / 4
         taken.append((left, left + wide, y))
         page.text(left, y, label, 6.5)
+    return max(y for _, _, y in taken)
 
 
 def _draw_closure(page: Page, placed: Marks, place: ClosurePlace, above: View, right: View) -> None:

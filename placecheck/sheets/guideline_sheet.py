@@ -47,14 +47,15 @@ def guideline_sheet(order: Order, plan: Plan, placed: Marks, paper: str = "a4") 
             f"{len(plan.rows)} rows {mm_and_inches(plan.spacing_mm)} apart along the middle line, "
             f"{plan.end_spacing_mm:.1f} mm at the sides; the first {above}, the last {behind} closure."
         )
+    together, _, reserve, to_have = plan.shown_m
     lines = [
         rows,
-        f"Rows together {plan.rows_mm / 1000:.2f} m{layers}; reserve {100 * plan.reserve:g} % (common practice, no "
-        f"published source) {plan.reserve_mm / 1000:.2f} m.",
+        f"Rows together {together:.2f} m{layers}; reserve {100 * plan.reserve:g} % (common practice, no published "
+        f"source) {reserve:.2f} m.",
     ]
     for text in (*lines, *(f"! {note}" for note in plan.notes)):
         y = page.paragraph(left, y, text, width, 8)
-    page.text(left, y + 1.5, f"Weft to have: {plan.to_buy_mm / 1000:.2f} m ({plan.to_buy_mm / 914.4:.2f} yd)", 11, True)
+    page.text(left, y + 1.5, f"Weft to have: {to_have:.2f} m ({to_have / 0.9144:.2f} yd)", 11, True)
     y += 8.0
     y = page.heading(left, y, "Rows from behind, 1:2 (drawing; the lengths are in the table)", width)
     bottom = _rear_view(page, plan, placed, left + 52.0, y)
@@ -133,7 +134,8 @@ def _row_table(page: Page, plan: Plan, x: float, y: float, width: float) -> None
         at = y + 1.2 + leading
         for row in rows:
             cells = (str(row.number), f"{row.above_nape_mm:.0f}", f"{row.end_mm:.0f}")
-            for stop, text in zip(stops, (*cells, f"{row.length_mm:.0f} ({sixteenths(row.length_mm)})"), strict=True):
+            length = f"{row.length_mm:.0f} ({sixteenths(round(row.length_mm))})"
+            for stop, text in zip(stops, (*cells, length), strict=True):
                 page.text(left + stop, at, text, size, align="r")
             page.tick(left + each - 8, at, min(3.0, leading - 0.8))
             at += leading
