@@ -20,6 +20,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image
 
 from calibration.stitching.judging import REQUEST, score_taken
 from fixtures.stitching import render
@@ -201,6 +202,19 @@ def test_shipped_close_ups(name: str) -> None:
     assert score.hit == score.eligible
     assert score.false == 0
     assert abs(score.mean_error_rel) < 0.05
+
+
+@pytest.mark.parametrize("name", ["running_gap", "whip"])
+def test_a_close_up_that_names_no_lens_may_be_zoomed(name: str, tmp_path) -> None:
+    """Both were taken at twice the zoom, as the README has it; sent on, or saved as PNG, a photo names no lens."""
+    without = tmp_path / "without.jpg"
+    Image.open(FOLDER / f"{name}.jpg").save(without, quality=95)
+    photo = load_photo(without)
+    assert photo.focal_35mm is None
+    score = score_close_up(measure_stitches(photo, REQUEST), json.loads((FOLDER / f"{name}.json").read_text()))
+    assert abs(score.mean_error_rel) < 0.05
+    assert abs(score.mean_in_U95) < 1
+    assert sum(abs(error) > U95 for error, U95 in score.spacings) == 0
 
 
 # ----------------------------------------------------------------------------- named failures

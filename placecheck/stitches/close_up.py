@@ -45,6 +45,9 @@ MAX_SLANT_DEG = 38.0
 OBLIQUE_DEG = (40.0, 46.0, 50.0, 54.0)
 """How obliquely the cap's sides may be seen: at first, and where too little of the seam is seen so. The farther down
 the side, the more a cap's unknown curvature counts."""
+UNKNOWN_F35 = 43.0, 0.34
+"""What a photo that does not name its lens is taken with, 35 mm equivalent in mm and its relative u: at this stage the
+main lens (24 mm) or up to three times zoom (77 mm), since either is asked for; rectangular in the logarithm."""
 LEAST_STITCHES = 4
 MOST_UNSURE, MOST_DOUBT = 0.7, 0.15
 """Standard uncertainty of the count, and U95 of the mean as a share of it, beyond which the stitches have not been told
@@ -60,7 +63,7 @@ def measure_stitches(
     for problem in card_problems(card):
         raise RetakeNeeded.of(problem)
     _refuse_far_or_blurred(card)
-    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
+    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom, UNKNOWN_F35)
     ground = fit_ground(card, camera, request.card_bars_mm)
     _refuse_slanted(ground)
     row = _see_row(photo, ground, card, explain)
