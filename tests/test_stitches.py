@@ -30,6 +30,7 @@ from fixtures.stitching.render import Taken, take
 from fixtures.stitching.sample import JUDGING_FROM, sample
 from fixtures.stitching.scoring import Score, score_close_up, together
 from fixtures.stitching.solid import SeamLine, to_space
+from placecheck import vision
 from placecheck.answer import COVERAGE_FACTOR, STAGE_MEASURES, Answer, Contribution, Estimate, Measured
 from placecheck.camera import Camera, camera_for, distort
 from placecheck.card.board import SMALL_CARD
@@ -237,6 +238,20 @@ def test_named_failures(kind: str, codes: set[str]) -> None:
         measured(seed, kind)
     assert refused.value.problem.code in codes
     assert refused.value.problem.message.endswith(".")
+
+
+@pytest.mark.parametrize(
+    ("change", "code"), [(lambda g: vision.gaussian_blur(g, 40), "too-blurred"), (lambda g: g + 255, "too-bright")]
+)
+def test_light_and_focus_are_said_of_the_stitches(change, code: str) -> None:
+    """A close-up shows no block to tap on, nor to lay the card beside."""
+    photo = load_photo(FOLDER / "whip.jpg")
+    gray = np.clip(change(photo.gray.astype(np.float32)), 0, 255).astype(np.uint8)
+    with pytest.raises(RetakeNeeded) as refused:
+        measure_stitches(replace(photo, gray=gray), REQUEST)
+    assert refused.value.problem.code == code
+    assert "block" not in refused.value.problem.message
+    assert "the stitches" in refused.value.problem.message
 
 
 def seen_card() -> tuple[CardSighting, Camera]:

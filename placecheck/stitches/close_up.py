@@ -59,9 +59,7 @@ def measure_stitches(
     photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
 ) -> Measured:
     """Spacing of the stitches in a close-up. Raises RetakeNeeded where the photo does not show enough."""
-    card = find_card(photo.gray, SMALL_CARD)
-    for problem in card_problems(card):
-        raise RetakeNeeded.of(problem)
+    card = _find_small_card(photo)
     _refuse_far_or_blurred(card)
     camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom, UNKNOWN_F35)
     ground = fit_ground(card, camera, request.card_bars_mm)
@@ -87,6 +85,18 @@ def measure_stitches(
         stage="stitches",
         sewn=sewn,
     )
+
+
+def _find_small_card(photo: Photo) -> CardSighting:
+    """The small card in good light. What spoils a photo is said of the stitches here: no block may be in sight."""
+    try:
+        card = find_card(photo.gray, SMALL_CARD)
+        for problem in card_problems(card):
+            raise RetakeNeeded.of(problem)
+    except RetakeNeeded as refused:
+        problem = refused.problem
+        raise RetakeNeeded(problem.code, problem.message.replace("the block", "the stitches")) from None
+    return card
 
 
 def _see_row(photo: Photo, ground: Ground, card: CardSighting, explain: Explain | None) -> Row:
