@@ -610,7 +610,7 @@ def test_command(tmp_path, monkeypatch, capfd) -> None:
     with open_store(tmp_path / "home") as store:
         (kept,) = store.find()
         assert kept.stage == "stitches"
-        assert kept.order_ref == "17"
+        assert kept.order_ref == "0017"
         assert kept.readings[MEAN].value == answer["measures"][MEAN]["value"]
 
 

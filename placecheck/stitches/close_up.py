@@ -45,9 +45,9 @@ MAX_SLANT_DEG = 38.0
 OBLIQUE_DEG = (40.0, 46.0, 50.0, 54.0)
 """How obliquely the cap's sides may be seen: at first, and where too little of the seam is seen so. The farther down
 the side, the more a cap's unknown curvature counts."""
-UNKNOWN_F35 = 43.0, 0.34
-"""What a photo that does not name its lens is taken with, 35 mm equivalent in mm and its relative u: at this stage the
-main lens (24 mm) or up to three times zoom (77 mm), since either is asked for; rectangular in the logarithm."""
+UNKNOWN_F35 = 37.0, 0.34
+"""What a photo that does not name its lens was taken with, 35 mm equivalent in mm and its relative u: between the main
+lens and twice its zoom, since either is asked for; two u reach from less than 24 mm to 72."""
 LEAST_STITCHES = 4
 MOST_UNSURE, MOST_DOUBT = 0.7, 0.15
 """Standard uncertainty of the count, and U95 of the mean as a share of it, beyond which the stitches have not been told
