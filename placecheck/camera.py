@@ -24,7 +24,7 @@ from placecheck.errors import RetakeNeeded
 FloatArray = npt.NDArray[np.float64]
 
 FULL_FRAME_DIAGONAL_MM = 43.267
-TYPICAL_PHONE_F35_MM = 26.0
+TYPICAL_PHONE = (26.0, 0.12)
 SHORTEST_F35_MM, LONGEST_F35_MM = 8.0, 300.0
 """The widest and the longest lens (35 mm equivalent) that a phone may have. The true focal length, which may stand
 there by mistake, is 4 to 7 mm."""
@@ -56,10 +56,16 @@ class Camera:
         return np.array([[self.f_px, 0, self.cx_px], [0, self.f_px, self.cy_px], [0, 0, 1.0]])
 
 
-def camera_for(width: int, height: int, focal_35mm: float | None, digital_zoom: float = 1.0) -> Camera:
+def camera_for(
+    width: int,
+    height: int,
+    focal_35mm: float | None,
+    digital_zoom: float = 1.0,
+    unknown_f35: tuple[float, float] = TYPICAL_PHONE,
+) -> Camera:
     """The camera of a photo without a profile. `focal_35mm` is EXIF's 35 mm equivalent, None when unknown.
 
-    One too short for any lens tells nothing either.
+    One too short for any lens tells nothing either; `unknown_f35` is what is taken then, in mm with its relative u.
 
     Phones disagree whether that has the digital zoom in it (Exif leaves it open): of a photo that says it was zoomed
     the focal length lies anywhere between, a rectangular distribution of its logarithm.
@@ -71,8 +77,8 @@ def camera_for(width: int, height: int, focal_35mm: float | None, digital_zoom: 
     zoom = digital_zoom if 1.0 < digital_zoom <= MOST_ZOOM else 1.0
     u_zoom = float(np.log(zoom)) / 12**0.5
     if focal_35mm is None or focal_35mm < SHORTEST_F35_MM:
-        f_px = TYPICAL_PHONE_F35_MM * zoom**0.5 * diagonal_px / FULL_FRAME_DIAGONAL_MM
-        u_f = float(np.hypot(0.12, u_zoom))
+        f_px = unknown_f35[0] * zoom**0.5 * diagonal_px / FULL_FRAME_DIAGONAL_MM
+        u_f = float(np.hypot(unknown_f35[1], u_zoom))
         return Camera(f_px, *centre, 0.0, width, height, u_f, 0.012 * diagonal_px, 0.05, "typical phone lens")
     if focal_35mm > LONGEST_F35_MM:
         raise RetakeNeeded(

@@ -83,8 +83,8 @@ class Shelf(Generic[Kept]):
     from_json: Callable[[Mapping[str, Any], Path], Kept]
 
     def checked_name(self, name: str) -> str:
-        """The name without blanks around it. Raises UsageProblem for one that cannot be a file's."""
-        name = composed(name.strip())
+        """The name without needless blanks. Raises UsageProblem for one that cannot be a file's."""
+        name = _single_spaced(name)
         if not NAME.fullmatch(name):
             raise UsageProblem(
                 f"{self.code}-name", f"“{name}” cannot be a name: use letters, digits, blanks, - and _, at most 48."
@@ -95,7 +95,7 @@ class Shelf(Generic[Kept]):
         """The file of that name, there or not. Raises UsageProblem for a name that cannot be a file's."""
         name = self.checked_name(name)
         for path in _files(folder):
-            if composed(path.stem).casefold() == name.casefold():
+            if _single_spaced(path.stem).casefold() == name.casefold():
                 return path
         return folder / f"{name}.json"
 
@@ -165,6 +165,11 @@ class Shelf(Generic[Kept]):
 def composed(name: str) -> str:
     """The name with ü and its like as one letter each; some systems write u and two dots."""
     return unicodedata.normalize("NFC", name)
+
+
+def _single_spaced(name: str) -> str:
+    """The name as it is told apart from others: composed, one blank between words."""
+    return composed(" ".join(name.split()))
 
 
 def _files(folder: Path) -> list[Path]:

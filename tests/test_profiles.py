@@ -19,17 +19,20 @@ from placecheck.errors import UnusableFile, UsageProblem
 from placecheck.page import camera_photos
 from placecheck.photo import Photo, upright
 from placecheck.printout import with_option
-from placecheck.profiles.kept import PROFILES, Profile
+from placecheck.profiles.kept import PROFILES, Profile, profiles_folder
 from placecheck.profiles.match import (
     TURNED,
+    Picked,
     camera_in,
     focus_u_rel,
     misfit,
+    pick_camera,
     pick_profile,
     single_radial,
     to_stored,
     to_upright,
 )
+from placecheck.request import CheckRequest
 
 W, H = 4032, 3024
 U = np.array([3.0, 3.0, 2.5, 2.5, 0.003, 0.01, 0.0, 0.0, 0.0])
@@ -222,10 +225,31 @@ def test_other_phone_gets_none_by_itself_and_a_sentence_by_name(folder):
 
 def test_photo_without_exif_needs_the_name(folder):
     stripped = photo(make=None, model=None, focal=None)
-    assert [n.code for n in pick_profile(stripped, folder).notes] == ["profile-unknown-phone"]
+    (note,) = pick_profile(stripped, folder).notes
+    assert note.code == "profile-unknown-phone"
+    assert "name" not in note.message  # the page has no field for it
+    assert with_option(note).endswith("give the photo as the phone saved it. (or --camera NAME)")
     named = pick_profile(stripped, folder, "SHOP")
     assert named.name == "shop"
     assert [n.code for n in named.notes] == ["profile-unchecked"]
+
+
+def test_the_lens_that_is_not_known_is_told_of_the_photo_or_of_the_profile(folder, tmp_path):
+    (note,) = pick_profile(photo(focal=None), folder).notes
+    assert "the photo does not say which lens took it; give the photo as the phone saved it." in note.message
+    PROFILES.save(profile(focal_35mm=None), tmp_path / "without")
+    (note,) = pick_profile(photo(), tmp_path / "without").notes
+    assert "its own photos do not say which lens took them; calibrate" in note.message
+
+
+@pytest.mark.parametrize("changed", [{"zoom": 2.0}, {"focal": 52.0}])
+def test_a_close_up_may_be_zoomed(tmp_path, monkeypatch, changed):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
+    PROFILES.save(profile(), profiles_folder(tmp_path))
+    close_up = CheckRequest(None, 0.0, stage="stitches")
+    assert pick_camera(photo(**changed), close_up) == Picked(None)
+    assert pick_camera(photo(**changed), dataclasses.replace(close_up, stage="pinned")).notes
+    assert pick_camera(photo(), close_up).name == "shop"
 
 
 def test_named_profile_of_another_zoom_is_not_used(folder):
@@ -314,6 +338,15 @@ def test_damaged_profile_is_one_sentence_and_no_guess(folder, damage):
     picked = pick_profile(photo(), folder)
     assert picked.camera is None
     assert "damaged" in picked.notes[0].message
+
+
+def test_blanks_do_not_tell_two_profiles_apart(folder):
+    """A list shows “shop  phone” and “shop phone” nearly alike."""
+    assert PROFILES.save(profile("Shop  phone"), folder).name == "Shop phone.json"
+    with pytest.raises(UsageProblem, match="already"):
+        PROFILES.save(profile("shop   phone"), folder)
+    (folder / "Shop phone.json").rename(folder / "Shop  phone.json")  # as an earlier version kept it
+    assert PROFILES.load(folder, "shop phone").name == "Shop  phone"
 
 
 def test_removed_profiles_are_set_aside(folder):

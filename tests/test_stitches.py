@@ -20,6 +20,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image
 
 from calibration.stitching.judging import REQUEST, score_taken
 from fixtures.stitching import render
@@ -29,6 +30,7 @@ from fixtures.stitching.render import Taken, take
 from fixtures.stitching.sample import JUDGING_FROM, sample
 from fixtures.stitching.scoring import Score, score_close_up, together
 from fixtures.stitching.solid import SeamLine, to_space
+from placecheck import vision
 from placecheck.answer import COVERAGE_FACTOR, STAGE_MEASURES, Answer, Contribution, Estimate, Measured
 from placecheck.camera import Camera, camera_for, distort
 from placecheck.card.board import SMALL_CARD
@@ -203,6 +205,19 @@ def test_shipped_close_ups(name: str) -> None:
     assert abs(score.mean_error_rel) < 0.05
 
 
+@pytest.mark.parametrize("name", ["running_gap", "whip"])
+def test_a_close_up_that_names_no_lens_may_be_zoomed(name: str, tmp_path) -> None:
+    """Both were taken at twice the zoom, as the README has it; sent on, or saved as PNG, a photo names no lens."""
+    without = tmp_path / "without.jpg"
+    Image.open(FOLDER / f"{name}.jpg").save(without, quality=95)
+    photo = load_photo(without)
+    assert photo.focal_35mm is None
+    score = score_close_up(measure_stitches(photo, REQUEST), json.loads((FOLDER / f"{name}.json").read_text()))
+    assert abs(score.mean_error_rel) < 0.05
+    assert abs(score.mean_in_U95) < 1
+    assert sum(abs(error) > U95 for error, U95 in score.spacings) == 0
+
+
 # ----------------------------------------------------------------------------- named failures
 
 
@@ -223,6 +238,20 @@ def test_named_failures(kind: str, codes: set[str]) -> None:
         measured(seed, kind)
     assert refused.value.problem.code in codes
     assert refused.value.problem.message.endswith(".")
+
+
+@pytest.mark.parametrize(
+    ("change", "code"), [(lambda g: vision.gaussian_blur(g, 40), "too-blurred"), (lambda g: g + 255, "too-bright")]
+)
+def test_light_and_focus_are_said_of_the_stitches(change, code: str) -> None:
+    """A close-up shows no block to tap on, nor to lay the card beside."""
+    photo = load_photo(FOLDER / "whip.jpg")
+    gray = np.clip(change(photo.gray.astype(np.float32)), 0, 255).astype(np.uint8)
+    with pytest.raises(RetakeNeeded) as refused:
+        measure_stitches(replace(photo, gray=gray), REQUEST)
+    assert refused.value.problem.code == code
+    assert "block" not in refused.value.problem.message
+    assert "the stitches" in refused.value.problem.message
 
 
 def seen_card() -> tuple[CardSighting, Camera]:
@@ -581,7 +610,7 @@ def test_command(tmp_path, monkeypatch, capfd) -> None:
     with open_store(tmp_path / "home") as store:
         (kept,) = store.find()
         assert kept.stage == "stitches"
-        assert kept.order_ref == "17"
+        assert kept.order_ref == "0017"
         assert kept.readings[MEAN].value == answer["measures"][MEAN]["value"]
 
 

@@ -12,7 +12,7 @@ which closures are photographed. What does not fit is said in one sentence each.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -161,7 +161,7 @@ def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
             raise UsageProblem(
                 "profile-other-phone",
                 f"The profile “{profile.name}” is of a {profile.phone}, and the photo of a "
-                f"{photo.make} {photo.model}: name that phone's profile, or none.",
+                f"{photo.make} {photo.model}: name that phone's profile, or none, as “camera” in the settings.",
             )
         problem = misfit(profile, photo)
         if problem is not None:
@@ -181,8 +181,8 @@ def pick_profile(photo: Photo, folder: Path, name: str | None = None) -> Picked:
             damaged += (
                 Problem(
                     "profile-unknown-phone",
-                    "The photo does not say which phone took it, so no camera profile was used: name one, or give the "
-                    "photo as the phone saved it.",
+                    "The photo does not say which phone took it, so no camera profile was used: give the photo as "
+                    "the phone saved it.",
                 ),
             )
         return Picked(None, None, damaged)
@@ -246,10 +246,15 @@ def misfit(profile: Profile, photo: Photo, by_itself: bool = False) -> Problem |
             f"{words}the photo was taken with another lens or zoom ({b:g} mm against {a:g} mm); use the same lens, "
             "without zoom.",
         )
-    if by_itself and (a is None) != (b is None):
+    if by_itself and a is not None and b is None:
         return Problem(
             "profile-lens-unknown",
-            f"{words}the photo does not say which lens took it; name the profile if it was the same.",
+            f"{words}the photo does not say which lens took it; give the photo as the phone saved it.",
+        )
+    if by_itself and a is None and b is not None:
+        return Problem(
+            "profile-lens-unknown",
+            f"{words}its own photos do not say which lens took them; calibrate with photos as the phone saved them.",
         )
     if _scale_of(profile, photo) is None:
         return Problem(
@@ -311,4 +316,7 @@ def camera_in(profile: Profile, photo: Photo) -> Camera:
 
 def pick_camera(photo: Photo, request: CheckRequest) -> Picked:
     """The user's saved profile for this photo, if one fits. Raises UsageProblem for a name that cannot be used."""
-    return pick_profile(photo, profiles_folder(home()), request.camera_name)
+    picked = pick_profile(photo, profiles_folder(home()), request.camera_name)
+    if request.stage == "stitches":  # a close-up may be zoomed
+        picked = replace(picked, notes=tuple(n for n in picked.notes if n.code not in ("profile-zoom", "profile-lens")))
+    return picked

@@ -45,6 +45,9 @@ MAX_SLANT_DEG = 38.0
 OBLIQUE_DEG = (40.0, 46.0, 50.0, 54.0)
 """How obliquely the cap's sides may be seen: at first, and where too little of the seam is seen so. The farther down
 the side, the more a cap's unknown curvature counts."""
+UNKNOWN_F35 = 37.0, 0.34
+"""What a photo that does not name its lens was taken with, 35 mm equivalent in mm and its relative u: between the main
+lens and twice its zoom, since either is asked for; two u reach from less than 24 mm to 72."""
 LEAST_STITCHES = 4
 MOST_UNSURE, MOST_DOUBT = 0.7, 0.15
 """Standard uncertainty of the count, and U95 of the mean as a share of it, beyond which the stitches have not been told
@@ -56,11 +59,9 @@ def measure_stitches(
     photo: Photo, request: CheckRequest, explain: Explain | None = None, camera: Camera | None = None
 ) -> Measured:
     """Spacing of the stitches in a close-up. Raises RetakeNeeded where the photo does not show enough."""
-    card = find_card(photo.gray, SMALL_CARD)
-    for problem in card_problems(card):
-        raise RetakeNeeded.of(problem)
+    card = _find_small_card(photo)
     _refuse_far_or_blurred(card)
-    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom)
+    camera = camera or camera_for(photo.width, photo.height, photo.focal_35mm, photo.digital_zoom, UNKNOWN_F35)
     ground = fit_ground(card, camera, request.card_bars_mm)
     _refuse_slanted(ground)
     row = _see_row(photo, ground, card, explain)
@@ -84,6 +85,18 @@ def measure_stitches(
         stage="stitches",
         sewn=sewn,
     )
+
+
+def _find_small_card(photo: Photo) -> CardSighting:
+    """The small card in good light. What spoils a photo is said of the stitches here: no block may be in sight."""
+    try:
+        card = find_card(photo.gray, SMALL_CARD)
+        for problem in card_problems(card):
+            raise RetakeNeeded.of(problem)
+    except RetakeNeeded as refused:
+        problem = refused.problem
+        raise RetakeNeeded(problem.code, problem.message.replace("the block", "the stitches")) from None
+    return card
 
 
 def _see_row(photo: Photo, ground: Ground, card: CardSighting, explain: Explain | None) -> Row:

@@ -197,7 +197,7 @@ def _systematic(
     """What moving each parameter by its standard uncertainty does to every spacing, (name, (n - 1,)) each."""
     a, b = ground.tilt_rad
     u_print = g.U_PRINT_REL if bars_mm is None else g.U_BAR_MM / 50 / np.sqrt(2)
-    wider = replace(camera, f_px=camera.f_px * (1 + camera.u_f_rel))
+    wider = replace(camera, f_px=camera.f_px / (1 + camera.u_f_rel))  # a shorter lens changes more than a longer one
     bent = replace(camera, k1=camera.k1 + min(camera.u_k1, g.U_K1))
     found = [
         (
