@@ -388,17 +388,13 @@ def dilate(mask: npt.NDArray[np.bool_], radius_px: int) -> npt.NDArray[np.bool_]
 
 
 class Network:
-    """An ONNX network run by OpenCV's own dnn module: image (1, c, h, w) float32 in, (maps, flags) out.
-
-    By the module's classic engine, which computes 3 x 3 convolutions by Winograd's algorithm (Lavin and Gray 2016): two
-    to three times as fast here as the new one, which multiplies them out.
-    """
+    """An ONNX network run by OpenCV's own dnn module: image (1, c, h, w) float32 in, (maps, flags) out."""
 
     def __init__(self, path: str) -> None:
-        self._net = cv2.dnn.readNetFromONNX(path, engine=cv2.dnn.ENGINE_CLASSIC)
+        self._net = cv2.dnn.readNetFromONNX(path, engine=cv2.dnn.ENGINE_CLASSIC)  # by Winograd's algorithm: faster
 
     def __call__(self, image: Float32Image) -> tuple[Float32Image, Float32Image]:
-        """Maps (n, h/2, w/2) and flags (m,) for `image` (c, h, w) in 0..1."""
+        """Maps (n, h', w') and flags (m,) for `image` (c, h, w) in 0..1."""
         self._net.setInput(np.ascontiguousarray(image[None], np.float32))
         maps, flags = self._net.forward(["maps", "flags"])
         return np.asarray(maps, np.float32)[0], np.asarray(flags, np.float32).ravel()

@@ -399,10 +399,10 @@ def test_a_leaning_photo_notices_a_block_of_another_shape_and_the_same_circumfer
     with pytest.raises(RetakeNeeded, match="not shaped like the saved block “Alder”"):
         sight(photo, replace(request, block=saved_like(truth["block"], a=79.3, b=96.8)))
     # one that might be it after all counts less, until what the photo shows contradicts it no more
-    like = saved_like(truth["block"], a=78.0, b=98.5)
+    like = saved_like(truth["block"], a=78.6, b=97.6)
     doubted = sight(photo, replace(request, block=like))
-    assert [note.code for note in doubted.notes] == ["block-doubted"]
-    assert "“Alder”" in doubted.notes[0].message
+    (told,) = (note for note in doubted.notes if note.code == "block-doubted")
+    assert "“Alder”" in told.message
     assert doubted.stage.wider == 2.0
     assert doubted.fit.known == like.wider(2.0)
     again = with_marks(doubted, None)  # as on the page, where a landmark was moved
