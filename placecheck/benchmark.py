@@ -85,8 +85,11 @@ def opencv_apart(photo: Path) -> Iterator[Callable[[], object]]:
     there.close()  # so that its end, too, is an end here
 
     def call() -> object:
-        here.send(True)
-        return here.recv()
+        try:
+            here.send(True)
+            return here.recv()
+        except (EOFError, OSError):  # it has said why
+            raise SystemExit(1) from None
 
     yield call
     here.send(False)

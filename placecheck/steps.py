@@ -10,6 +10,7 @@ hand. Nothing is lost or said anew: the parts put together are the text.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 NUMBER = r"\d+(?:\.\d+)?"
@@ -60,6 +61,12 @@ def spoken(text: str) -> str:
     """The text as it is to be read aloud: millimetres in full, no inches beside them."""
     text = re.sub(INCHES, "", text)
     return text.replace(" mm", " millimetres").replace("°", " degrees").replace(" ± ", " plus or minus ")
+
+
+def enumerated(words: Sequence[str]) -> str:
+    """Words as a sentence lists them: `a, b and c`; empty where there are none."""
+    *first, last = words or ("",)
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def begun(text: str) -> str:

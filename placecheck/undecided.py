@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, TAPED, Judged, Measured
 from placecheck.block import GROUPS
 from placecheck.errors import Problem
-from placecheck.steps import begun
+from placecheck.steps import begun, enumerated
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES
 
 STEEP_LEAN_DEG = 25.0
@@ -104,7 +104,7 @@ def _listed(names: Sequence[str]) -> str:
     places = [PLACE_WORDS[name] for name in names if name in PLACE_WORDS]
     words = [f"the hairline ({', '.join(places)})"] if places else []
     words += [UNSURE_WORDS[name] for name in names if name in UNSURE_WORDS]
-    return ", ".join(words[:-1]) + " and " + words[-1] if len(words) > 1 else words[0]
+    return enumerated(words)
 
 
 def _largest_doubt(items: list[Judged]) -> str | None:

@@ -18,7 +18,7 @@ from placecheck.advice import LEAST_MOVE_MM, Moves
 from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, NO_BLOCK_LINE, UNDER_THE_CAP, Estimate, Judged, Measured, Pull
 from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
-from placecheck.steps import begun
+from placecheck.steps import begun, enumerated
 from placecheck.tolerances import aim_within
 from placecheck.undecided import CLOSER_ADVICE, FLAT_LEAN_DEG
 from placecheck.units import mm_and_inches
@@ -34,18 +34,16 @@ LINE, TEMPLES, SEAMS = "cap-undecided", "cap-temples-undecided", "cap-seams-unde
 SEAMS_LEAN_DEG = 30.0
 """Leaning no more, the phone sees the seams behind as well as it can."""
 ON_THE_LINE = ("cap_shift_mm", "cap_turn_deg")
+LINE_LONGER = "Chalk the block's middle line longer in front of the cap"
 AGAIN: Mapping[str, str] = {
-    LINE: "Chalk the block's middle line longer in front of the cap, and take the photo again, closer",
+    LINE: f"{LINE_LONGER}, and take the photo again, closer",
     TEMPLES: "Take the photo again from straight in front of the face, leaning the phone 40 to 50 "
     "degrees, so that both temples are seen alike and block and card fill the picture",
     SEAMS: "Take the photo again leaning the phone no more than 30 degrees toward the face, closer, "
     "since the seams behind are seen nearly edge-on here",
 }
 """What would decide what is unsure, by the problem's code."""
-AGAIN_LEANING = (
-    "Chalk the block's middle line longer in front of the cap, lean the phone 40 to 50 degrees toward the face, and "
-    "take the photo again, closer"
-)
+AGAIN_LEANING = f"{LINE_LONGER}, lean the phone 40 to 50 degrees toward the face, and take the photo again, closer"
 AGAIN_WITH_IT = "Take the photo again, closer, once that line is seen"
 """Where a problem of the photo's own has asked for the block's line already."""
 PIN_AGAIN = (
@@ -119,16 +117,17 @@ def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Pro
         told.setdefault(_decided_by(name, measured.estimates[name], unsure), []).append(name)
     problems = []
     for code, names in told.items():
-        *first, last = [f"“{MEASURE_BY_NAME[name].label}”" for name in names]
-        what = f"{', '.join(first)} and {last}" if first else last
+        what = enumerated([f"“{MEASURE_BY_NAME[name].label}”" for name in names])
         are, source = "are" if len(names) > 1 else "is", _largest(measured.estimates[names[0]])
         doubt = f" Most of the doubt comes from the {source}." if source and code != LINE else ""
         lean_deg = None if measured.view is None else measured.view.lean_to_face_deg
-        seen_well = code == SEAMS and lean_deg is not None and lean_deg <= SEAMS_LEAN_DEG
-        steep = code == LINE and lean_deg is not None and lean_deg < FLAT_LEAN_DEG
-        asked = code == LINE and any(problem.code == NO_BLOCK_LINE for problem in measured.problems)
-        again = AGAIN_WITH_IT if asked else AGAIN_LEANING if steep else AGAIN[code]
-        again = begun(CLOSER_ADVICE) if seen_well else again
+        again = AGAIN[code]
+        if code == LINE and any(problem.code == NO_BLOCK_LINE for problem in measured.problems):
+            again = AGAIN_WITH_IT
+        elif code == LINE and lean_deg is not None and lean_deg < FLAT_LEAN_DEG:
+            again = AGAIN_LEANING
+        elif code == SEAMS and lean_deg is not None and lean_deg <= SEAMS_LEAN_DEG:
+            again = begun(CLOSER_ADVICE)
         problems.append(Problem(code, f"{again}: {what} {are} too uncertain to call.{doubt}"))
     for name in unsure:
         estimate = measured.estimates[name]

@@ -44,6 +44,7 @@ from placecheck.known_dome import KnownLine
 from placecheck.mid_plane import MidPlane
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
+from placecheck.steps import enumerated
 from placecheck.surface_map import centre_line
 from placecheck.undecided import FLAT_LEAN_DEG
 
@@ -236,8 +237,7 @@ def _temple_unseen(seen: CapSighting, lean_deg: float) -> Problem:
         how.append(f"hold the phone straight in front of the face, not to the wearer's {near} of it")
     if lean_deg < FLAT_LEAN_DEG:
         how.append(f"lean {'it' if how else 'the phone'} 40 to 50 degrees toward the face")
-    *first, last = how or ["uncover the edge there, and hold the phone straight in front of the face"]
-    told = f"{', '.join(first)} and {last}" if first else last
+    told = enumerated(how) or "uncover the edge there, and hold the phone straight in front of the face"
     return Problem("temple-rim-missing", f"The cap's edge was not seen at {where}: {told}.")
 
 

@@ -165,6 +165,7 @@ def purge(
     from placecheck.page.inbox import inbox_folder, remove_files
     from placecheck.records.model import Filter, age_limit
     from placecheck.settings import home
+    from placecheck.steps import enumerated
 
     if older_than is None and client is None and not demo:
         raise UsageProblem("purge-what", "Say what to remove: --older-than, --client or --demo.")
@@ -190,7 +191,7 @@ def purge(
             _refuse_doubtful(doubtful, unread)
             return
         parts = [part for part in (numbered(count, "record") if count else "", page, labels) if part]
-        what = " and ".join([", ".join(parts[:-1])] * (len(parts) > 1) + parts[-1:])
+        what = enumerated(parts)
         with asking("Nothing was removed, since nobody answered: add --yes to remove without being asked."):
             wanted_gone = yes or typer.confirm(f"Remove {what} for good?", err=True)
         if not wanted_gone:

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.errors import UsageProblem
+from placecheck.steps import enumerated
 from placecheck.surface import StarSurface, onto
 from placecheck.tapeline import MiddleLine, at_length, length_mm, section
 
@@ -89,7 +90,7 @@ def rows_lack(order: Order) -> str:
     lacking = [name.replace("_", " ") for name in NEEDED_LENGTHS if order.measurements.get(name) is None]
     parts = (("block", order.block), ("closure", order.closure))
     lacking += [f"the {name}" for name, part in parts if part is None]
-    return " and ".join(", ".join(some) for some in (lacking[:-1], lacking[-1:]) if some)
+    return enumerated(lacking)
 
 
 def refuse_lacking(order: Order) -> None:

@@ -25,6 +25,7 @@ from placecheck.directions import Way
 from placecheck.placement import Placement
 from placecheck.printout import in_words, limits_text
 from placecheck.request import CheckRequest
+from placecheck.steps import enumerated
 from placecheck.tolerances import ASYMMETRIES
 from placecheck.units import mm_and_inches, sixteenths
 
@@ -290,8 +291,7 @@ def _part_words(plan: Plan, edge: Edge, part: FloatArray, start: float) -> str:
                 apart.append(f"{_way_words(plan, way)} at {_named(edge, start + edge.step_mm * i)}")
             far[axis] = 0.0
     same = [f"up to {_way_words(plan, far)}"] if np.abs(far).max() >= 2 * LEAST_MOVE_MM or not apart else []
-    *first, last = [*same, *apart]
-    return f"{', '.join(first)} and {last}" if first else last
+    return enumerated([*same, *apart])
 
 
 def _way_words(plan: Plan, way: FloatArray) -> str:
