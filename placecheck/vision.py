@@ -162,18 +162,6 @@ def resample(image: Image, photo_px: Float32Image) -> Image:
     )
 
 
-def affine_crop(image: Image, matrix: Points, width: int, height: int) -> Image:
-    """`image` through `matrix` (2, 3), photo px -> result px; bilinear, mid grey outside."""
-    return cv2.warpAffine(  # type: ignore[return-value]
-        image,
-        np.asarray(matrix, np.float64),
-        (width, height),
-        flags=cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=(128, 128, 128),
-    )
-
-
 # ----------------------------------------------------------------------------- markers and boards
 
 

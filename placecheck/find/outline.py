@@ -14,6 +14,7 @@ statistics, Mardia & Jupp).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +22,7 @@ import numpy.typing as npt
 from placecheck.colours import Colours
 from placecheck.errors import RetakeNeeded
 from placecheck.find.network import run, sigmoid
-from placecheck.vision import Image, affine_crop, gaussian_blur, largest_blob, resize
+from placecheck.vision import Image, gaussian_blur, largest_blob, resize
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -91,10 +92,15 @@ def _largest(probability: FloatArray, least: float) -> npt.NDArray[np.bool_] | N
 
 def _window(values: FloatArray, x: int, y: int, size: int) -> FloatArray:
     """The cells [y, y + size) x [x, x + size) of `values` (h, w), 0 outside."""
-    h, w = values.shape
-    out = np.zeros((size, size))
+    return _cut_out(values, x, y, size, 0)
+
+
+def _cut_out(picture: Any, x: int, y: int, size: int, outside: int = 128) -> Any:
+    """What lies in [y, y + size) x [x, x + size) of a picture (h, w, ...), mid grey or `outside` beyond its edges."""
+    h, w = picture.shape[:2]
+    out = np.full((size, size, *picture.shape[2:]), outside, picture.dtype)
     there = np.s_[max(y, 0) : min(y + size, h), max(x, 0) : min(x + size, w)]
-    out[max(-y, 0) : min(h - y, size), max(-x, 0) : min(w - x, size)] = values[there]
+    out[max(-y, 0) : min(h - y, size), max(-x, 0) : min(w - x, size)] = picture[there]
     return out
 
 
@@ -119,20 +125,17 @@ def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
     return out
 
 
-def _window_about_block(
-    image: Image, scale: float, name: str, share: float
-) -> tuple[Image, npt.NDArray[np.int_], float] | None:
-    """The photo made smaller, by `scale` or more; the first cell (column, row) of a window; the belief in a block.
+def _window_about_block(image: Image, scale: float, name: str, share: float) -> tuple[FloatArray, int, float] | None:
+    """A square window with the block in its middle, first pixel (column, row) and size, and the belief in a block.
 
-    The network `name` looks at `share` of the scale. The window has SIZE pixels of the small photo to a side and the
-    block in its middle. None where no block is seen.
+    At `scale` times the photo's size (h, w, 3), or less, the window has SIZE pixels to a side; the network `name` looks
+    at `share` of that size. None where no block is seen.
     """
     h, w = image.shape[:2]
     rough_cells = round(ROUGH * share / FAR)
     for stand_back in (1.0, STAND_BACK):
         scale *= stand_back
-        small = resize(image, max(64, round(w * scale)), max(64, round(h * scale)))
-        far = resize(small, max(32, round(small.shape[1] * share)), max(32, round(small.shape[0] * share)))
+        far = resize(image, max(32, round(w * scale * share)), max(32, round(h * scale * share)))
         silhouette = _silhouette(name, far)
         rough = [max(1, n // rough_cells) for n in silhouette.shape]
         blocklike = gaussian_blur(resize(silhouette**2, rough[1], rough[0]), 35.0 * share * PX_PER_MM / 2 / rough_cells)
@@ -146,9 +149,10 @@ def _window_about_block(
         # the phone may be nearer to the block than the card tells
         if 2 * max(np.ptp(ys), np.ptp(xs)) <= TOO_LARGE * SIZE * share:
             break
-    # its middle in cells of the small photo
-    middle = (corner + np.array([xs.min() + xs.max() + 1, ys.min() + ys.max() + 1]) / 2) / share
-    return small, np.round(middle - SIZE / 4).astype(int), float(blocklike.max())
+    middle = (corner + np.array([xs.min() + xs.max() + 1, ys.min() + ys.max() + 1]) / 2) * 2  # in pixels of `far`
+    side = round(SIZE / scale)
+    first = np.round(middle * np.array([w / far.shape[1], h / far.shape[0]]) - side / 2)
+    return first, side, float(blocklike.max())
 
 
 def find_block(colours: Colours, card_px_per_mm: float) -> BlockSighting:
@@ -166,8 +170,8 @@ def find_block(colours: Colours, card_px_per_mm: float) -> BlockSighting:
     found = _window_about_block(image, scale, "place", FAR) or _window_about_block(image, scale, "block", 1.0)
     if found is None:
         raise missing
-    small, corner, belief = found
-    window = affine_crop(small, np.array([[1.0, 0, -2 * corner[0]], [0, 1, -2 * corner[1]]]), SIZE, SIZE)
+    first, side, belief = found
+    window = resize(_cut_out(image, int(first[0]), int(first[1]), side), SIZE, SIZE)
     looks = [_look(window, upside_down) for upside_down in (False, True)]
     probability = np.mean([look.probability for look in looks], axis=0)
     face = np.mean([look.face for look in looks], axis=0)
@@ -175,8 +179,8 @@ def find_block(colours: Colours, card_px_per_mm: float) -> BlockSighting:
     if mask is None:
         raise missing
     h, w = colours.photo_shape
-    half = np.array([small.shape[1] / w, small.shape[0] / h]) / 2
-    offset = half / 2 - 0.5 - corner  # photo px -> cells of the window
+    half = SIZE / (2.0 * side * colours.shrink)  # cells of the window in a photo pixel
+    offset = half / 2 - 0.5 - first * half * colours.shrink  # photo px -> cells
     ys, xs = np.nonzero(mask)
     cells = _crossings(np.where(mask | (probability < 0.5), probability, 0.0), np.array([xs.mean(), ys.mean()]))
 
@@ -208,5 +212,5 @@ def find_block(colours: Colours, card_px_per_mm: float) -> BlockSighting:
         presence=belief,
         size_px=extent,
         votes=probability,
-        vote_grid=np.column_stack([np.diag(half), offset]),
+        vote_grid=np.column_stack([half * np.eye(2), offset]),
     )
