@@ -466,6 +466,11 @@ def test_uneven_seams_and_temples_are_evened_from_the_farther_and_the_higher_sid
     assert f"draw the cap there 4.0 mm (3/16 in) to the wearer's {near}" in seams
     temple, _ = cap_advised(**even, temple_rim_mm=8.0 * sign)
     assert f"8.0 mm (5/16 in) higher at the wearer's {far} temple: draw it down there by half" in temple
+    # once the cap is slid the seams lie elsewhere, the edge at a temple is still higher
+    slide, temple, pins = cap_advised(cap_shift_mm=5.0, back_seams_mm=8.0 * sign, temple_rim_mm=8.0 * sign)
+    assert slide.startswith("Slide the whole cap")
+    assert f"higher at the wearer's {far} temple" in temple
+    assert "sharp" in pins
 
 
 @pytest.mark.parametrize(
@@ -529,7 +534,7 @@ def test_a_phone_that_leans_as_told_is_not_asked_to_lean_further(seen, lean_deg,
     assert ("lean the phone further" in note.message) == further
 
 
-@pytest.mark.parametrize(("lean_deg", "edge_on"), [(45.0, True), (20.0, False)])
+@pytest.mark.parametrize(("lean_deg", "edge_on"), [(45.0, True), (30.5, True), (29.5, False)])
 def test_seams_behind_are_not_called_seen_edge_on_from_above(lean_deg, edge_on):
     seams = Estimate(5.9, 1.0, (Contribution("cap centre line", 0.9),))
     m = replace(cap_measured(), estimates={"back_seams_mm": seams}, view=View(lean_deg, 600.0, 4.0))
