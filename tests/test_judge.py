@@ -246,6 +246,7 @@ def test_default_tolerances_are_those_of_the_trade():
     }
     assert DEFAULTS.risk == pytest.approx(0.05)
     assert DEFAULTS.guard_factor == pytest.approx(K95)
+    assert tolerances_from({"decision": {"risk": 0.05}}).guard_factor == pytest.approx(K95)
 
 
 def toml(tmp_path: Path, text: str) -> Tolerances:
@@ -289,13 +290,17 @@ def test_a_file_that_an_editor_began_with_a_byte_order_mark_is_read(tmp_path):
         ("[tolerances]\nofset_mm = [-3, 3]", "ofset_mm"),
         ("[tolerances]\noffset_mm = 3", "two numbers"),
         ("[tolerances]\noffset_mm = [3, -3]", "wrong way round"),
+        ("[tolerances]\noffset_mm = [3, 3]", "wrong way round"),
         ("[tolerances]\noffset_mm = [-3, 3, 4]", "two numbers"),
         ("[tolerances]\noffset_mm = [true, 3]", "two numbers"),
         ("[tolerances]\noffset_mm = [-inf, nan]", "two numbers"),
         ("[tolerances]\noffset_mm = [-300, 300]", "wider than any closure"),
+        ("[tolerances]\noffset_mm = [-300, 3]", "wider than any closure"),
         ("[tolerances]\nskew_deg = [-90, 90]", "wider"),
         ("tolerances = 3", "[tolerances]"),
         ("[decision]\nrisk = 5", "risk"),
+        ("[decision]\nrisk = 0.6", "risk"),
+        ("[decision]\nrisk = 0.00001", "risk"),
         ("[decision]\nrisk = 0.05\nguard_factor = 2", "keep one"),
         ("[decision]\nguard_factor = -1", "guard_factor"),
         ("[aim]\nclearance_mm = 30", "6 to 13"),
