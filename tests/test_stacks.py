@@ -247,7 +247,7 @@ def test_everything_is_raised_the_lace_on_top_of_it_and_what_is_hidden_lies_besi
     front = on.marks_uv["fold_front"]
     assert front == pytest.approx(on.chart.to_uv(g.hit(observed.marks["fold_front"].px, 0.6 + 1.5)), abs=1e-6)
     assert on.rim_uv == pytest.approx(on.chart.to_uv(g.hit(observed.rim.px, 1.0)), abs=1e-6)
-    assert on.inferred_uv["front_right"] == pytest.approx(front + [50.0, 0.0])
+    assert on.inferred_uv["front_right"] == pytest.approx(front + np.array([50.0, 0.0]))
 
 
 def test_budgets_are_those_of_one_difference_after_the_other():

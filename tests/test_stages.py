@@ -809,7 +809,7 @@ def test_where_no_landmark_is_seen_in_both_photos_that_is_said():
 
 
 def test_cloth_gives_as_much_as_it_gives():
-    """A stretch is neither slide nor turn: each landmark leaves them by the stretch's share of its way to the middle."""
+    """A stretch is neither slide nor turn: each landmark leaves them by its share of the way to the middle."""
     for leaves_mm, whole in ((7.9, True), (8.1, False)):
         stretched = CORNERS * leaves_mm / np.hypot(60.0, 60.0)
         assert (len(of_one_cloth(CORNERS, stretched, np.full(6, 8.0))) == 6) == whole

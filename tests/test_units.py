@@ -172,7 +172,8 @@ def test_closure_sizes(text, width, length):
 
 
 @pytest.mark.parametrize(
-    ("text", "same"), [("5x5in", True), ("12.7x12.7cm", True), ("127.9x127mm", True), ("5x13cm", False), ("5x4", False), ("4x5", False)]
+    ("text", "same"),
+    [("5x5in", True), ("12.7x12.7cm", True), ("127.9x127mm", True), ("5x13cm", False), ("5x4", False), ("4x5", False)],
 )
 def test_one_size_however_it_was_written(text, same):
     assert parse_closure(text).same_as(parse_closure("5x5")) == same
