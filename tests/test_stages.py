@@ -857,6 +857,11 @@ def test_a_dent_in_the_hairline_fades_out_to_the_corner_beside_it_and_to_the_fol
     front = np.array([[-63.5, 0.0], [-25.0, 0.0], [-12.5, 0.0], [0.0, 0.0], [63.5, 0.0], [-25.0, -60.0]])
     ways = ways_to_go(Plan(m, judge(m, request().tolerances), request()), front)
     assert ways[:, 1] == pytest.approx([4.0, 8.0, 4.0, 0.0, 0.0, 0.0])
+    # once it is slid a long way sideways, nothing is known of the hairline
+    read = Flat(5, 0, 10).measures() | {"clearance_left_mm": 2.0}
+    m = Measured({name: Estimate(float(value), 0.2) for name, value in read.items()})
+    ways = ways_to_go(Plan(m, judge(m, request().tolerances), request()), front)
+    assert ways == pytest.approx(np.tile([-5.0, 0.0], (6, 1)))
 
 
 def test_corners_that_only_follow_a_fold_inside_its_limits_are_not_unpicked():
@@ -933,6 +938,12 @@ def test_stretches_that_meet_at_the_fold_are_one():
 def test_half_a_millimetre_is_hardly_worth_it():
     (told,) = unpicked(with_values(clearance_centre_mm=5.4))
     assert told.startswith("Hardly worth unpicking")
+    # two u beyond the limit: 2.28 % by any table of the normal distribution
+    (told,) = unpicked(with_values(clearance_centre_mm=5.6))
+    assert "chance of being inside 2 %" in told
+    # half a degree is 1.1 mm at both ends of the fold
+    assert unpicked(Flat(0, 2.55, 10).measured())[0].startswith("Unpicking is worth it")
+    assert unpicked(Flat(0, 2.45, 10).measured())[0].startswith("Hardly worth unpicking")
     assert unpicked(Flat(0, 0, 10).measured()) == ()
 
 

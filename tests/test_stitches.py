@@ -291,6 +291,8 @@ def test_every_doubt_of_a_spacing_has_its_line_in_the_budget() -> None:
     parts = {line.source: line.u for line in spacing.mean.budget}
     assert parts["the card's printed size"] == pytest.approx(0.004 * spacing.mean.value, rel=1e-6)
     assert parts["lens distortion"] > 0
+    # the mean is the way from the first stitch to the last by their six spacings: only these two count
+    assert parts["where each stitch is"] == pytest.approx(np.sqrt(2) * U_PLACE_MM / 6)
     assert np.sqrt(sum(u**2 for u in parts.values())) == pytest.approx(spacing.mean.u)
 
 
@@ -542,6 +544,32 @@ def test_the_extremes_of_a_row_are_covered_and_not_called_out_by_chance(n: int, 
             called += sign > 0 and state_of(value, u, 2.0, 10.0, DEFAULTS.guard_factor) == "out"
     assert covered / (2 * rows) >= 0.93
     assert called / rows <= 0.05
+
+
+def test_two_that_contend_are_corrected_as_sidaks_table_says() -> None:
+    """z(0.95) = 1.6449 and z(0.95^(1/2)) = 1.9545, which Sidak's one-sided tables give for two at 5 % (from memory)."""
+    back, u = (1.9545 - 1.6449) / 2 * U_ENDS_MM, (1.9545 + 1.6449) / (2 * 1.6449) * U_ENDS_MM
+    for sign in (1, -1):
+        for away, contends in ((0.0, True), (3.9, True), (4.1, False)):
+            spacings = np.array([5.0] * 20 + [5.0 + 2.0 * sign, 5.0 + sign * (2.0 - away * U_ENDS_MM)])
+            k, value, more = extreme_of(spacings, sign)
+            assert k == 20
+            assert sign * (spacings[20] - value) == pytest.approx(back if contends else 0.0, abs=1e-4)
+            assert np.hypot(U_ENDS_MM, more) == pytest.approx(u if contends else U_ENDS_MM, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("times", "wide", "crowded"), [(1.7, True, False), (1.5, False, False), (0.55, False, False), (0.45, False, True)]
+)
+def test_what_falls_out_of_the_rows_rhythm(times: float, wide: bool, crowded: bool) -> None:
+    card, camera = seen_card()
+    along = np.cumsum([-21.0, 6.0, 6.0, 6.0, 6.0 * times, 6.0, 6.0]).tolist()
+    spacing = measure_spacing(row_of(along, [0.9] * 7), GROUND, card, camera, None)
+    assert spacing.wide.tolist() == [k == 3 and wide for k in range(6)]
+    assert spacing.crowded.tolist() == [k == 3 and crowded for k in range(6)]
+    odd = spacing.largest if times > 1 else spacing.smallest
+    assert odd.value == pytest.approx(spacing.mm[3])
+    assert spacing.smallest.value < spacing.mean.value < spacing.largest.value
 
 
 def test_a_lone_gap_is_as_sure_as_any_spacing() -> None:
