@@ -64,6 +64,8 @@ def test_cap_size_rule(circumference, nape, temples, expected):
     assert advice.value == expected
     assert advice.common_practice
     assert "common practice, no published source" in advice.sentence
+    if expected == "standard" and circumference < 23.0:
+        assert ("stretches that far" in advice.reason) == (circumference > 22.5)
 
 
 def test_a_centimetre_tape_reads_23_inches_as_584():
@@ -102,6 +104,10 @@ def test_a_head_beyond_all_blocks_is_told():
         (13.0, Cap("extra-large"), 2.5, "take in"),
         (15.0, Cap("standard", 15.0 * INCH), 0.0, "take in"),
         (15.0, Cap("standard", 14.6 * INCH), -0.4, "fits"),
+        (14.5, Cap("standard", 14.363 * INCH), -0.137, "take in"),  # 6.5 mm, more than a quarter inch
+        (14.5, Cap("standard", 14.35 * INCH), -0.15, "fits"),  # 6.2 mm
+        (16.0, Cap("standard", 15.363 * INCH), -0.637, "fits"),
+        (16.0, Cap("standard", 15.35 * INCH), -0.65, "too short"),
         (16.0, Cap("standard", 14.5 * INCH), -1.5, "too short"),
     ],
 )

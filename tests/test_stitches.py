@@ -42,9 +42,9 @@ from placecheck.judge import judge, state_of, verdict_of
 from placecheck.photo import load_photo
 from placecheck.stitches import close_up as close_up_check
 from placecheck.stitches.close_up import LARGEST, MEAN, SMALLEST, kinds_of, measure_stitches
-from placecheck.stitches.ground import Ground, on_surface, surface_points, to_px
+from placecheck.stitches.ground import U_BAR_MM, Ground, on_surface, surface_points, to_px
 from placecheck.stitches.picture import KIND_STATE, KIND_WORDS, draw_close_up
-from placecheck.stitches.row import Row, find_peaks, in_rhythm, may_be_whole
+from placecheck.stitches.row import DOUBTFUL, Row, find_peaks, in_rhythm, may_be_whole
 from placecheck.stitches.sewn import Sewn
 from placecheck.stitches.spacing import U_ENDS_MM, U_PLACE_MM, certainty_of, extreme_of, lengths, measure_spacing
 from placecheck.stitches.words import needed_between, ordinal, remarks, stitch_fixes, stitch_undecided
@@ -291,9 +291,30 @@ def test_every_doubt_of_a_spacing_has_its_line_in_the_budget() -> None:
     parts = {line.source: line.u for line in spacing.mean.budget}
     assert parts["the card's printed size"] == pytest.approx(0.004 * spacing.mean.value, rel=1e-6)
     assert parts["lens distortion"] > 0
+    assert parts["focal length"] > 0
     # the mean is the way from the first stitch to the last by their six spacings: only these two count
     assert parts["where each stitch is"] == pytest.approx(np.sqrt(2) * U_PLACE_MM / 6)
     assert np.sqrt(sum(u**2 for u in parts.values())) == pytest.approx(spacing.mean.u)
+
+
+def test_measured_bars_make_the_cards_size_as_sure_as_their_mean() -> None:
+    """Two bars of 50 mm, each read to U_BAR_MM; the mean of two is surer by the root of two (GUM 4.2.3)."""
+    card, camera = seen_card()
+    spacing = measure_spacing(row_of([-21.0, -14, -7, 0, 7, 14, 21], [0.9] * 7), GROUND, card, camera, (50.0, 50.0))
+    parts = {line.source: line.u for line in spacing.mean.budget}
+    assert parts["the card's printed size"] == pytest.approx(U_BAR_MM / 50 / np.sqrt(2) * spacing.mean.value, rel=1e-6)
+
+
+def test_a_row_is_the_same_from_whichever_end_it_was_found() -> None:
+    card, camera = seen_card()
+    along, heights = [-21.0, -15, -8, 0, 6, 14, 21], [0.9, 0.8, 0.35, 0.9, 0.9, 0.4, 0.9]
+    there, back = (
+        measure_spacing(row_of(along[::step], heights[::step], {3.0: 0.33}), GROUND, card, camera, None)
+        for step in (1, -1)
+    )
+    for of_each in ("px", "along_mm", "certainty", "mm", "u_mm", "doubt"):
+        assert getattr(back, of_each) == pytest.approx(getattr(there, of_each)), of_each
+    assert np.argmin(there.certainty) == 2
 
 
 def test_a_count_in_doubt_widens_the_mean_and_a_faint_peak_its_gap() -> None:
@@ -311,6 +332,8 @@ def test_a_count_in_doubt_widens_the_mean_and_a_faint_peak_its_gap() -> None:
     q = faint.doubt[3]
     assert q == pytest.approx(0.5, abs=0.02)
     assert np.delete(faint.doubt, 3) == pytest.approx(np.zeros(5))
+    faintest = measure_spacing(row_of(at, [0.9] * 7, {3.5: DOUBTFUL}), GROUND, card, camera, None)
+    assert faintest.doubt == pytest.approx(np.zeros(6))  # as faint as bare lace
     # half as wide with probability q, beside what else is unsure
     assert faint.u_mm[3] ** 2 - sure.u_mm[3] ** 2 == pytest.approx(q * (1 - q) * (faint.mm[3] / 2) ** 2)
     assert np.delete(faint.u_mm, 3) == pytest.approx(np.delete(sure.u_mm, 3))
