@@ -630,6 +630,7 @@ def test_a_cap_photo_that_nothing_ties_asks_for_the_edge_beside_the_closure():
     assert edge not in told()
     assert edge in told(cap_shown=True)
     assert alone not in told(cap_shown=True)
+    assert edge not in told(cap_shown=True, cap_doubted=True)  # it is in view, and contradicts that photo
     tied = told(cap_shown=True, cap_tied=True)
     assert "--taped-clearance" in with_option(Problem("cap-photo-doubted", "Doubted."))
     assert edge not in tied
@@ -789,6 +790,12 @@ def test_photos_measured_together_are_not_asked_for_again():
     assert tape.message.startswith("Lay a soft tape from the cap's edge to the hairline")
     assert "the hairline (middle, left) is too uncertain to call" in tape.message
     assert "degrees" not in closer.message
+    # a hairline that is not guessed, either: what is under the hair a third photo does not show
+    seen = replace(
+        m, estimates={"clearance_centre_mm": Estimate(7.0, 2.5, (Contribution("hairline in the photo", 2.2),))}
+    )
+    (tape,) = undecided(seen, judge(seen, request().tolerances))
+    assert tape.message.startswith("Lay a soft tape from the cap's edge to the hairline")
 
 
 def test_decided_measures_raise_no_question():

@@ -63,6 +63,9 @@ def test_no_habit_from_chance_or_from_next_to_nothing():
     assert habit_of(normal(6, 1.0, 2.0), 0.0, -3, 3) is None  # large, but chance
     assert habit_of([2.0, 2.1, 2.0, 2.05], 0.0, -3, 3) is None  # too few
     assert habit_of(normal(60, 1.0, 0.7), 0.0, -3, 3) is not None
+    # a quarter of the half tolerance is worth a word
+    assert habit_of(normal(60, 0.74, 0.7), 0.0, -3, 3) is None
+    assert habit_of(normal(60, -0.76, 0.7), 0.0, -3, 3) is not None
 
 
 def test_habits_are_seldom_seen_where_there_is_none():
@@ -150,7 +153,9 @@ def test_placements_that_all_read_the_same_have_no_capability(figure):
 
 def test_gauge_words():
     x = normal(40, 0, 1.0)
-    for u, words in ((0.05, "what varies is the placing"), (0.2, "good enough"), (0.6, "may be the photo")):
+    # 10 % and 30 % are the bounds of AIAG's Measurement Systems Analysis
+    placing, enough, photo = "what varies is the placing", "good enough", "may be the photo"
+    for u, words in ((0.05, placing), (0.095, placing), (0.105, enough), (0.295, enough), (0.305, photo), (0.6, photo)):
         assert words in gauge_sentence(gauge_share(x, np.full(40, u)), "mm")
 
 
