@@ -29,6 +29,7 @@ from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
 from placecheck.records.model import (
     JOINERS,
+    PART,
     STAGES,
     Filter,
     NewRecord,
@@ -155,6 +156,19 @@ def test_attempts_count_measured_checks_of_an_order_and_stage(store):
     assert store.get(put(store, 3, "pass", order="A", stage="stitched")).summary.attempt == 1
     assert store.get(put(store, 4, "pass", order="B")).summary.attempt == 1
     assert store.get(put(store, 5, "pass")).summary.attempt is None  # of no order: nobody knows what went before
+    assert store.get(put(store, 6, order="A", origin=PART)).summary.attempt is None  # measured together with another
+    assert store.get(put(store, 7, order="A")).summary.attempt == 3
+    # a number is never given twice, though the first check is gone
+    assert store.purge(filter_from(order="A", verdict="retake"))[0] == 2
+    assert store.get(put(store, 8, order="A")).summary.attempt == 4
+
+
+def test_attempts_go_on_under_a_number_that_an_earlier_version_kept_as_it_was_typed(store):
+    first = put(store, 1, "fix", order="7")
+    with sqlite3.connect(store.home / FILE_NAME) as raw:
+        assert raw.execute("SELECT order_ref FROM record").fetchall() == [("0007",)]
+        raw.execute("UPDATE record SET order_ref = '#7' WHERE id = ?", (first,))
+    assert store.get(put(store, 2, "pass", order="7")).summary.attempt == 2
 
 
 def test_clients_and_makers_are_found_however_they_are_cased(store):
@@ -208,6 +222,7 @@ def test_a_photo_saved_again_is_the_same_attempt(store):
     assert tallies.next_stages(store.database) == {"A": "pinned", "B": "stitched"}  # A's pass is none any more
     assert {row[0] for row in order_report(store, "A").history} == {str(other), str(last)}
     assert store.get(put(store, 1, "pass", order="A", stage="stitched")).summary.attempt == 1
+    assert store.get(last).summary.attempt == 1  # another stage's photo takes nothing from it
 
 
 def test_what_comes_next_follows_from_the_last_stage_that_was_measured(store):
