@@ -249,6 +249,27 @@ def test_the_inbox_forgets_after_a_week(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_the_photo_of_the_cap_is_the_last_one_before_the_closures(tmp_path):
+    clock = Clock()
+    inbox = Inbox(tmp_path, clock)
+
+    def add(stage, order="0007"):
+        clock.now += 60
+        job = inbox.add(io.BytesIO(b"photo"), 1000, "me", {**SPEC, "stage": stage, "order": order})
+        job.state, job.measured = "done", "{}"
+        return job
+
+    early, cap, _ = add("cap"), add("cap"), add("cap", "0008")
+    pinned = add("pinned")
+    after = add("cap")
+    assert inbox.unsaved_cap(pinned) is cap
+    assert inbox.unsaved_cap(add("stitched")) is after
+    cap.record = 1  # the last one is saved: the earlier one is not offered in its place
+    assert inbox.unsaved_cap(pinned) is None
+    inbox.remove(cap)
+    assert inbox.unsaved_cap(pinned) is early
+
+
 @pytest.mark.parametrize("number", ["../../etc/passwd", "..", "", "a/b", "%2e%2e", "x" * 4000, "\0"])
 def test_a_number_that_is_none_reaches_no_file(tmp_path, number):
     inbox = Inbox(tmp_path / "inbox")

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -142,6 +143,8 @@ def test_lists_and_filters(store):
         expected = [line.id for line in everything if least(line)]
         assert [line.id for line in store.find(wanted, limit=None)] == expected
         assert store.count(wanted) == len(expected)
+    moment = everything[0].created_at  # from a moment on, and before it: it belongs to one of the two
+    assert (store.count(Filter(since=moment)), store.count(Filter(until=moment))) == (1, 29)
     page = store.find(limit=7, offset=7)
     assert [line.id for line in page] == list(range(23, 16, -1))
     assert page[0].readings["offset_mm"].U95 == 0.4
@@ -223,6 +226,8 @@ def test_a_photo_saved_again_is_the_same_attempt(store):
     assert {row[0] for row in order_report(store, "A").history} == {str(other), str(last)}
     assert store.get(put(store, 1, "pass", order="A", stage="stitched")).summary.attempt == 1
     assert store.get(last).summary.attempt == 1  # another stage's photo takes nothing from it
+    invented = [put(store, 1, origin="demo", order="C") for _ in range(2)]  # which share a photo
+    assert [store.get(number).summary.attempt for number in invented] == [1, 2]
 
 
 def test_what_comes_next_follows_from_the_last_stage_that_was_measured(store):
@@ -340,6 +345,46 @@ def test_purge_takes_records_and_unshared_files(store):
     assert put(store, 3) == 4  # a number is never given twice
     raw = (store.home / FILE_NAME).read_bytes()
     assert b"gone" not in raw  # overwritten, not only forgotten
+
+
+def test_purge_leaves_no_reading_behind_and_no_overlay_that_is_still_named_away(store):
+    put(store, 1, client="gone", overlay_png=b"\x89PNG one")
+    kept = put(store, 2, overlay_png=b"\x89PNG two")
+    assert store.purge(Filter(client="gone")) == (1, 2)
+    assert store.overlay(store.get(kept)) == b"\x89PNG two"
+    with sqlite3.connect(store.home / FILE_NAME) as raw:
+        for table in ("reading", "detail"):
+            assert raw.execute(f"SELECT DISTINCT record_id FROM {table}").fetchall() == [(kept,)]
+
+
+def test_the_last_measured_record_of_each_stage_is_the_orders_latest(store):
+    put(store, 1, "fix", order="A"), put(store, 2, order="A", stage="cap")
+    last = put(store, 3, order="A")
+    put(store, 4, order="A", answer=answer("retake", measures={"offset_mm": None}))  # a photo that showed nothing
+    put(store, 5, order="B")
+    assert {stage: found.summary.id for stage, found in store.latest_per_stage("A").items()} == {
+        "pinned": last,
+        "cap": 2,
+    }
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value"),
+    [
+        ("record", "verdict", "pass"),
+        ("record", "order_ref", "B"),
+        ("record", "maker", "Noor"),
+        ("record", "created_at", "2026-03-02T09:00:00.000000Z"),
+        ("detail", "profile", '{"f":1.6}'),
+        ("detail", "request", "{}"),
+    ],
+)
+def test_a_record_that_was_changed_does_not_hold(store, table, column, value):
+    number = put(store, 1, "fix", order="A", maker="Ada", profile=PROFILE)
+    assert store.get(number).digest_holds
+    with sqlite3.connect(store.home / FILE_NAME) as raw:
+        raw.execute(f"UPDATE {table} SET {column} = ?", (value,))
+    assert not store.get(number).digest_holds
 
 
 def test_notes(store):
@@ -753,6 +798,8 @@ def test_many_in_one_go_are_all_or_none(store):
     with pytest.raises(ValueError, match="JSON"):
         store.add_many([good, good, bad])
     assert store.count() == 1203
+    two = store.add_many([replace(good, order_ref="A"), replace(good, order_ref="A")])
+    assert [store.get(number).summary.attempt for number in two] == [1, 2]
 
 
 # ----------------------------------------------------------------------------- size

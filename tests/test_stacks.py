@@ -302,6 +302,8 @@ def test_budgets_are_those_of_one_difference_after_the_other():
             expected[names.index("clearance_centre_mm")] = 0.0  # its tip is the fold's mark
         assert line_of(source) == pytest.approx(expected, rel=0.05, abs=REACH_EDGE_MM), field
         assert max(expected) > 1.0
+    # a hidden corner is unsure by 1.5 mm to its side, and as much the asymmetry that it makes
+    assert got["front_corner_asymmetry_mm"]["front right corner, hidden"] == pytest.approx(1.5)
     # a landmark: its covariance in the chart through differences of the measures
     cov = mark_covariance_mm2(
         fit.geometry, on, observed.marks["fold_front"].px, observed.marks["fold_front"].covariance_px2
