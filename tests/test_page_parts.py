@@ -24,6 +24,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from starlette.exceptions import HTTPException
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from placecheck.answer import Contribution, Estimate, Findings, Grounds, Judged, Measured, View
@@ -32,7 +33,7 @@ from placecheck.page import limits
 from placecheck.page.asked import block_words, marks_of, request_of, spec_from
 from placecheck.page.bench import PageConfig
 from placecheck.page.codec import measured_from_dict, measured_to_dict
-from placecheck.page.guard import _bare, _own_origin
+from placecheck.page.guard import _bare, _check, _own_origin
 from placecheck.page.inbox import KEEP_S, Inbox
 from placecheck.page.pairing import ALPHABET, CODE_LENGTH, GUESSES_PER_MINUTE, PairingCodes
 from placecheck.page.rows import WIDE, badness, band_of, moved_since, next_step
@@ -87,7 +88,57 @@ def test_guessing_is_hopeless():
     assert years_for_half > 5_000
 
 
+def test_guesses_are_counted_for_a_minute_and_for_all_together():
+    clock = Clock()
+    codes = PairingCodes(clock)
+    code = codes.new()
+    for i in range(GUESSES_PER_MINUTE):
+        assert not codes.redeem(f"AAAA-AAA{i}", "guesser")
+    clock.now += 59
+    assert not codes.may_guess("guesser")
+    clock.now += 2
+    assert codes.may_guess("guesser")
+    for i in range(60):  # from as many addresses, as one that has a whole network may
+        assert not codes.redeem("AAAA-AAAA", f"address {i}")
+    assert not codes.redeem(code, "somebody else")
+    clock.now += 61
+    assert codes.redeem(code, "somebody else")
+
+
+def test_the_oldest_code_makes_way():
+    clock = Clock()
+    codes = PairingCodes(clock)
+    made = []
+    for _ in range(41):
+        made.append(codes.new())
+        clock.now += 1
+    assert not codes.redeem(made[0], "a")
+    assert codes.redeem(made[1], "b")
+    assert codes.redeem(made[-1], "c")
+
+
 # ----------------------------------------------------------------------------- sessions
+
+
+def test_the_device_that_was_not_seen_longest_makes_way(tmp_path, monkeypatch):
+    monkeypatch.setattr("placecheck.page.sessions.MAX_SESSIONS", 3)
+    clock = Clock()
+    sessions = Sessions(tmp_path / "sessions.json", clock)
+    tokens = []
+    for _ in range(3):
+        tokens.append(sessions.pair(""))
+        clock.now += 4000
+    assert sessions.of(tokens[0]) is not None  # seen just now
+    tokens.append(sessions.pair(""))
+    assert [sessions.of(token) is not None for token in tokens] == [True, False, True, True]
+
+
+def test_no_session_has_no_form_token():
+    _check("right", "right")
+    for right, given_token in (("", ""), ("right", ""), ("right", "wrong")):
+        with pytest.raises(HTTPException) as refused:
+            _check(right, given_token)
+        assert refused.value.status_code == 403
 
 
 def test_sessions_outlive_a_restart_and_the_file_opens_nothing(tmp_path):
