@@ -285,6 +285,11 @@ def test_the_inbox_refuses_and_keeps_nothing_of_it(tmp_path):
     with pytest.raises(UsageProblem, match="empty"):
         inbox.add(io.BytesIO(b""), 1000, "me", SPEC)
     assert list(tmp_path.iterdir()) == []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=200_000_000))
+        with pytest.raises(UsageProblem, match="nearly full"):
+            inbox.add(io.BytesIO(b"photo"), 1000, "me", SPEC)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_inbox_forgets_after_a_week(tmp_path):
@@ -673,9 +678,18 @@ def test_bad_limits_change_nothing(tmp_path):
         for n, p in limits.shown(tmp_path)["limits"].items()
         for s, v in zip(("low", "high"), p, strict=True)
     }
-    with pytest.raises(UsageProblem, match="wrong way round"):
-        limits.keep(tmp_path, texts | {"aim": "9", "risk": "5", "skew_deg_low": "7"})
+    good = texts | {"aim": "9", "risk": "5"}
+    for bad, words in (
+        ({"skew_deg_low": "7"}, "^Skew: 7 to 2° is the wrong way round"),
+        ({"skew_deg_low": "2"}, "^Skew: 2 to 2° is the wrong way round"),
+        ({"skew_deg_low": "-46"}, "^Skew: -46 to 2° is wider than any closure"),
+        ({"aim": "13.1"}, "lies outside the hairline's own limits, 6 to 13 mm"),
+        ({"risk": "51"}, "Write 0.01 to 50 %"),
+    ):
+        with pytest.raises(UsageProblem, match=words):
+            limits.keep(tmp_path, good | bad)
     assert list(tmp_path.iterdir()) == []
+    limits.keep(tmp_path, good | {"aim": "13", "risk": "50", "skew_deg_low": "-45"})  # the last that are possible
 
 
 simple = st.text(max_size=30) | st.floats(-1e6, 1e6) | st.lists(st.floats(-100, 100), min_size=2, max_size=2)

@@ -313,7 +313,9 @@ def test_quality_queries(store):
         ("Ada", "fix", 5),
     ]
     for i, (maker, verdict, offset) in enumerate(plan):
-        put(store, i, maker=maker, order=f"O{i}", answer=answer(verdict, offset_mm=offset))
+        told = answer(verdict, offset_mm=offset)
+        told["measures"]["skew_deg"]["state"] = "unsure" if verdict == "fix" else "in"  # which is no fault
+        put(store, i, maker=maker, order=f"O{i}", answer=told)
     put(store, 9, maker="Ada", order="O0", answer=answer("pass", offset_mm=-1.0))  # corrected: no first check
     put(store, 10, maker="Ada", order="O0", origin=PART, answer=answer("fix", offset_mm=4.0))  # its set is what counts
     for maker, count in (("Ada", (3, 1, 0)), ("Noor", (1, 1, 1)), (None, (4, 2, 1))):
