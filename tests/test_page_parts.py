@@ -33,7 +33,7 @@ from placecheck.page import limits
 from placecheck.page.asked import block_words, marks_of, request_of, spec_from
 from placecheck.page.bench import PageConfig
 from placecheck.page.codec import measured_from_dict, measured_to_dict
-from placecheck.page.guard import _bare, _check, _own_origin
+from placecheck.page.guard import Guard, _bare, _check, _own_origin
 from placecheck.page.inbox import KEEP_S, Inbox
 from placecheck.page.pairing import ALPHABET, CODE_LENGTH, GUESSES_PER_MINUTE, PairingCodes
 from placecheck.page.rows import WIDE, badness, band_of, moved_since, next_step
@@ -818,6 +818,26 @@ def test_no_cell_is_a_formula():
 )
 def test_hosts_without_ports(host, bare):
     assert _bare(host) == bare
+
+
+def test_a_body_that_does_not_come_is_not_waited_for(tmp_path):
+    """It is answered with 408 Request Timeout (RFC 9110, 15.5.9), not as a fault of the program."""
+    sent = []
+
+    async def app(scope, receive, send):
+        await receive()
+
+    async def receive():
+        await asyncio.sleep(5)
+
+    async def send(message):
+        sent.append(message)
+
+    guard = Guard(app, Sessions(tmp_path / "sessions.json"), ["here"], {}, chunk_s=0.05)
+    scope = {"type": "http", "method": "POST", "path": "/pair", "scheme": "http", "headers": [(b"host", b"here")]}
+    asyncio.run(asyncio.wait_for(guard(scope, receive, send), 2.0))
+    assert sent[0]["status"] == 408
+    assert b"stopped coming" in sent[1]["body"]
 
 
 @pytest.mark.parametrize(
