@@ -2,11 +2,11 @@
 
 JCGM 106:2012. With value y, standard uncertainty u and limits T_L, T_U the probability that
 the true value conforms is p_c = Phi((T_U - y)/u) - Phi((T_L - y)/u) (clause 7.4,
-normal distribution, nothing known beforehand). A measure is `in` when it lies inside both limits
-moved inward by the guard band g = k u, `out` when it lies beyond a limit moved outward by g,
-`unsure` between. Where the limits are so close together that both matter at once, one-sided
-guard bands alone would let the risk grow, so `in` also asks p_c >= Phi(k); for wide limits
-that is the same rule, and for limits closer than 2 g nothing can be proven in. The verdict
+normal distribution, nothing known beforehand). A measure is `in` when p_c >= Phi(k): for wide
+limits when it lies inside both moved inward by the guard band g = k u; where they are so close
+together that both matter at once, one-sided guard bands would let the risk grow, and for limits
+closer than 2 g nothing can be proven in. It is `out` when it lies beyond a limit moved outward
+by g, `unsure` between. The verdict
 is `pass` when every judged measure is in, `fix` when one is proven out, else `retake`: a
 doubtful or a missing measure never passes, nor does one that photo and soft tape contradict each
 other about, however far inside the photo has it; it is out only where both have it out.
@@ -33,10 +33,10 @@ def phi(z: float) -> float:
 
 def p_conform(value: float, u: float, low: float, high: float) -> float:
     """Probability that the true value lies in [low, high] (JCGM 106:2012, 7.4); `u` > 0, all in one unit."""
-    # the tail that is small is subtracted on its own side, so that nothing is lost to 1 - 1
+    # far beyond a limit both terms are tails, not both nearly 1, so that nothing is lost to 1 - 1
     if value > (low + high) / 2:
-        return phi((value - low) / u) - phi((value - high) / u)
-    return phi((high - value) / u) - phi((low - value) / u)
+        return phi((high - value) / u) - phi((low - value) / u)
+    return phi((value - low) / u) - phi((value - high) / u)
 
 
 def state_of(value: float, u: float, low: float, high: float, guard_factor: float) -> State:
@@ -46,8 +46,7 @@ def state_of(value: float, u: float, low: float, high: float, guard_factor: floa
         return "in" if low <= value <= high else "out"
     if value <= low - guard or value >= high + guard:
         return "out"
-    inside = low + guard <= value <= high - guard
-    return "in" if inside and p_conform(value, u, low, high) >= phi(guard_factor) - _TIE else "unsure"
+    return "in" if p_conform(value, u, low, high) >= phi(guard_factor) - _TIE else "unsure"
 
 
 def judge_estimate(estimate: Estimate, low: float, high: float, guard_factor: float) -> Judged:

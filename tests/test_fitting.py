@@ -64,6 +64,8 @@ def test_cap_size_rule(circumference, nape, temples, expected):
     assert advice.value == expected
     assert advice.common_practice
     assert "common practice, no published source" in advice.sentence
+    if expected == "standard" and circumference < 23.0:
+        assert ("stretches that far" in advice.reason) == (circumference > 22.5)
 
 
 def test_a_centimetre_tape_reads_23_inches_as_584():
@@ -102,6 +104,10 @@ def test_a_head_beyond_all_blocks_is_told():
         (13.0, Cap("extra-large"), 2.5, "take in"),
         (15.0, Cap("standard", 15.0 * INCH), 0.0, "take in"),
         (15.0, Cap("standard", 14.6 * INCH), -0.4, "fits"),
+        (14.5, Cap("standard", 14.363 * INCH), -0.137, "take in"),  # 6.5 mm, more than a quarter inch
+        (14.5, Cap("standard", 14.35 * INCH), -0.15, "fits"),  # 6.2 mm
+        (16.0, Cap("standard", 15.363 * INCH), -0.637, "fits"),
+        (16.0, Cap("standard", 15.35 * INCH), -0.65, "too short"),
         (16.0, Cap("standard", 14.5 * INCH), -1.5, "too short"),
     ],
 )
@@ -272,6 +278,13 @@ def test_marks_follow_the_tape():
     assert marks["ear"].straight_crown_mm == pytest.approx(12.75 * INCH / 2, abs=0.05)
     assert marks["nape corner"].out_mm == pytest.approx(5.5 * INCH / 2, abs=0.01)
     assert placed.line.front_level_v_mm - marks["front"].along_crown_mm == pytest.approx(55.0, abs=0.01)
+    # and are told so: the front lies before the crown, the nape behind both, a temple, straight out, before both
+    front, nape, temple = (ways_of(marks[name]) for name in ("front", "nape", "temple"))
+    assert re.match(rf"{marks['front'].along_crown_mm:.0f} forward ± \d+$", front["along_crown_mm"])
+    assert re.match(rf"{-marks['nape'].along_crown_mm:.0f} back ± \d+$", nape["along_crown_mm"])
+    assert nape["along_front_mm"] == "362 back"  # as taped
+    assert marks["temple"].along_crown_mm > marks["front"].along_crown_mm + 5.0
+    assert " forward" in temple["along_front_mm"]
     back = placed.line.at(placed.line.back_level_v_mm)
     temple = marks["temple"].point
     assert length_mm(section(placed.dome, temple, back, temple * MIRROR)) == pytest.approx(15.5 * INCH, abs=0.05)
@@ -310,6 +323,8 @@ def test_a_hairline_that_was_not_taken_is_as_unsure_as_people_differ():
     taken = replace(ORDER, measurements=replace(TAPE, hairline_height_mm=55.0))
     u95 = [marks_for(order).marks["front"].u95_mm["along_crown_mm"] for order in (ORDER, taken)]
     assert u95[0] ** 2 - u95[1] ** 2 == pytest.approx(2.0**2 * (7.0**2 - 3.0**2), rel=0.02)
+    said = [marks_for(order).marks["front"].reason for order in (ORDER, taken)]
+    assert ["was not taken" in reason for reason in said] == [True, False]
 
 
 def test_a_mark_that_another_shape_would_not_have_is_known_to_no_better_than_an_inch():

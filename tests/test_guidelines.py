@@ -151,7 +151,10 @@ def test_rows_of_an_order_lie_between_nape_and_closure():
     [
         ({"spacing_mm": 3.0}, "Rows 3.0 mm apart"),
         ({"spacing_mm": 60.0}, "Rows 60.0 mm apart"),
+        ({"spacing_mm": 4.9}, "choose 5 to 40 mm"),
+        ({"spacing_mm": 40.1}, "choose 5 to 40 mm"),
         ({"layers": 0}, "layers"),
+        ({"layers": 5}, "layers"),
         ({"reserve": 1.5}, "reserve"),
         ({"first_mm": 210.0}, "no room"),
         ({"gap_mm": -1.0}, "no room"),
@@ -169,6 +172,7 @@ def test_rows_that_crowd_at_the_sides_are_told():
     assert plan.end_spacing_mm < 2.0  # every second row would still be nearer than 4 mm to the next
     assert plan.notes[0].endswith("of each other: space them wider.")
     assert sphere_plan(spacing_mm=15.0).notes == ()
+    assert sphere_plan(spacing_mm=6.0, first_mm=198.0).notes == ()  # one row crowds none
 
 
 def test_what_lies_under_the_closure_is_what_its_planes_enclose():

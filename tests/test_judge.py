@@ -67,6 +67,8 @@ def test_normal_distribution_against_scipy():
     for z in (-8.0, -3.0, -1.959964, -0.5, 0.0, 0.7, 1.644854, 6.0):
         assert phi(z) == pytest.approx(norm.cdf(z), rel=1e-12, abs=1e-300)
     assert p_conform(13.6, 1.8, 12.5, 16.3) == pytest.approx(norm.cdf(16.3, 13.6, 1.8) - norm.cdf(12.5, 13.6, 1.8))
+    for far in (13.0, -10.0):  # ten u beyond either limit the chance is small, not nothing
+        assert p_conform(far, 1.0, 0.0, 3.0) == pytest.approx(norm.sf(10.0), rel=1e-9, abs=0.0)
 
 
 def test_acceptance_limits_of_published_rules():
@@ -142,6 +144,16 @@ def test_verdicts():
     assert verdict(measured(clearance_left_mm=None)) == "retake"
     assert verdict(measured(clearance_left_mm=None, skew_deg=4.0)) == "fix"
     assert verdict(Measured({})) == "retake"
+
+    def cap_verdict(**values: float) -> str:
+        m = Measured({name: Estimate(value, 0.3) for name, value in values.items()}, stage="cap")
+        return verdict_of(judge(m, DEFAULTS), m.specs)
+
+    straight = {"cap_shift_mm": 0.0, "cap_turn_deg": 0.0}
+    assert cap_verdict(**straight) == "pass"  # a cap without a pair of seams, its temples out of sight
+    assert cap_verdict(**straight, temple_rim_mm=8.0) == "fix"
+    assert cap_verdict(**straight, temple_rim_mm=6.0) == "retake"
+    assert cap_verdict(cap_shift_mm=0.0, temple_rim_mm=0.0) == "retake"
     assert EXIT_STATUS == {"pass": 0, "fix": 1, "retake": 3}
 
 
@@ -198,6 +210,10 @@ def test_what_would_decide_comes_before_remarks():
     missing = {"cap_shift_mm": shift, "back_seams_mm": seams, "temple_rim_mm": temple}
     seen = Measured({"cap_turn_deg": Estimate(1.9, 0.5)}, missing, stage="cap")
     assert [p.code for p in problems_of(seen, (chalk,))] == ["shift", "chalk", "seams", "temple"]
+    dark = Problem("too-dark", "The photo is too dark.")  # the photo's own: it may be why the rest is missing
+    assert [p.code for p in problems_of(replace(seen, problems=(dark,)), (chalk,))][:2] == ["too-dark", "shift"]
+    unexplained = replace(seen, missing={"back_seams_mm": seams})  # the shift is needed, and nobody says why it lacks
+    assert [p.code for p in problems_of(unexplained, (chalk,))] == ["not-measured", "chalk", "seams"]
     answer = answer_for(replace(seen, estimates={"cap_shift_mm": Estimate(2.9, 0.5), **seen.estimates}), AT_CAP)
     assert next_step(answer, "cap").startswith("Chalk the block's middle line longer")
 
@@ -221,8 +237,16 @@ def test_default_tolerances_are_those_of_the_trade():
     assert {DEFAULTS.limits[n] for n in JUDGED if n.startswith("clearance")} == {(6, 13)}
     assert {DEFAULTS.limits[n] for n in JUDGED if "asymmetry" in n} == {(-6, 6)}
     assert set(DEFAULTS.limits) == set(JUDGED)
+    assert DEFAULTS.stage_limits == {
+        "cap_shift_mm": (-3, 3),
+        "cap_turn_deg": (-2, 2),
+        "back_seams_mm": (-6, 6),
+        "temple_rim_mm": (-6, 6),
+        **{f"stitch_spacing_{which}_mm": (2, 10) for which in ("mean", "smallest", "largest")},
+    }
     assert DEFAULTS.risk == pytest.approx(0.05)
     assert DEFAULTS.guard_factor == pytest.approx(K95)
+    assert tolerances_from({"decision": {"risk": 0.05}}).guard_factor == pytest.approx(K95)
 
 
 def toml(tmp_path: Path, text: str) -> Tolerances:
@@ -251,6 +275,9 @@ def test_aim_follows_limits_that_leave_it_outside(tmp_path):
     # 10 is a limit itself: nothing brought there could be told in
     assert toml(tmp_path, "[tolerances]\nclearance_mm = [10, 15]\n").clearance_aim_mm == 12.5
     assert toml(tmp_path, "[tolerances]\nclearance_mm = [10, 15]\n[aim]\nclearance_mm = 10\n").clearance_aim_mm == 10
+    # it is kept up to a quarter of the limits' width inside them
+    assert toml(tmp_path, "[tolerances]\nclearance_mm = [4, 12]\n").clearance_aim_mm == 10
+    assert toml(tmp_path, "[tolerances]\nclearance_mm = [4, 11.8]\n").clearance_aim_mm == pytest.approx(7.9)
 
 
 def test_a_file_that_an_editor_began_with_a_byte_order_mark_is_read(tmp_path):
@@ -263,13 +290,17 @@ def test_a_file_that_an_editor_began_with_a_byte_order_mark_is_read(tmp_path):
         ("[tolerances]\nofset_mm = [-3, 3]", "ofset_mm"),
         ("[tolerances]\noffset_mm = 3", "two numbers"),
         ("[tolerances]\noffset_mm = [3, -3]", "wrong way round"),
+        ("[tolerances]\noffset_mm = [3, 3]", "wrong way round"),
         ("[tolerances]\noffset_mm = [-3, 3, 4]", "two numbers"),
         ("[tolerances]\noffset_mm = [true, 3]", "two numbers"),
         ("[tolerances]\noffset_mm = [-inf, nan]", "two numbers"),
         ("[tolerances]\noffset_mm = [-300, 300]", "wider than any closure"),
+        ("[tolerances]\noffset_mm = [-300, 3]", "wider than any closure"),
         ("[tolerances]\nskew_deg = [-90, 90]", "wider"),
         ("tolerances = 3", "[tolerances]"),
         ("[decision]\nrisk = 5", "risk"),
+        ("[decision]\nrisk = 0.6", "risk"),
+        ("[decision]\nrisk = 0.00001", "risk"),
         ("[decision]\nrisk = 0.05\nguard_factor = 2", "keep one"),
         ("[decision]\nguard_factor = -1", "guard_factor"),
         ("[aim]\nclearance_mm = 30", "6 to 13"),

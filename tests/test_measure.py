@@ -13,11 +13,12 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
+from placecheck.answer import Contribution
 from placecheck.dome import Dome
-from placecheck.measure import OnDome, measure_at, measures
+from placecheck.measure import OnDome, line_at, measure_at, measures
 from placecheck.mid_plane import MidPlane
 from placecheck.surface_map import fermi_chart
-from placecheck.uncertainty import FACTOR_BOUNDS, Scale
+from placecheck.uncertainty import FACTOR_BOUNDS, Scale, total_u
 
 R = 90.0
 SPHERE = Dome(R, R, R, R)
@@ -108,6 +109,22 @@ def test_a_corner_that_was_seen_outranks_one_that_was_inferred_and_sides_need_se
     assert m["length_left_mm"] > 0
 
 
+def test_a_fold_whose_ends_are_exchanged_is_turned_about():
+    m = measure_at(on_sphere(MARKS | {"fold_front": MARKS["fold_back"], "fold_back": MARKS["fold_front"]}), 127.0)
+    assert abs(m["skew_deg"]) > 170.0
+
+
+def test_a_line_is_read_by_what_lies_near_the_place():
+    """Of v = c u^2 the local fit with weights 1 - (u/r)^2 reads the mean c r^2 / 5 (the integrals' closed form)."""
+    u = np.linspace(-30.0, 30.0, 1201)
+    assert line_at(np.stack([u, 0.01 * u**2], -1), 0.0) == pytest.approx(0.01 * 9.0**2 / 5, rel=0.03)
+    short = np.stack([np.linspace(-9.0, 0.0, 50), np.full(50, 4.0)], -1)
+    assert line_at(short, 1.9) == pytest.approx(4.0)
+    assert np.isnan(line_at(short, 2.1))  # further on than a rim may be carried
+    assert np.isnan(line_at(short, -11.1))
+    assert np.isnan(line_at(short[:2], -9.0))  # two points are no line
+
+
 def test_what_cannot_be_had_is_missing():
     no_fold = {name: uv for name, uv in MARKS.items() if not name.startswith("fold")}
     without = {name: float(value) for name, value in measures(on_sphere(no_fold), 127.0).items()}
@@ -121,6 +138,11 @@ def test_what_cannot_be_had_is_missing():
 
 
 # ----------------------------------------------------------------------------- how u is scaled
+
+
+def test_contributions_add_up_as_squares():
+    """GUM (JCGM 100:2008) 5.1.2, of 3, 4 and 12."""
+    assert total_u(tuple(Contribution("x", u) for u in (3.0, 4.0, 12.0))) == pytest.approx(13.0)
 
 
 def test_a_scale_is_a_power_law_between_its_ends():

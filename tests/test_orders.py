@@ -176,10 +176,19 @@ def test_published_heads_are_usual():
     [
         ({"circumference_mm": 640.0}, "circumference of 640.0 mm"),
         ({"front_to_nape_mm": 290.0}, "front to nape of 290.0 mm (11 7/16 in) is short for a circumference"),
+        ({"circumference_mm": 540.0, "front_to_nape_mm": 400.0}, "front to nape of 400.0 mm (15 3/4 in) is long for a"),
         ({"temple_to_temple_mm": 460.0}, "temple to temple of 460.0 mm"),
+        ({"circumference_mm": 522.0, "temple_to_temple_mm": 424.0}, "(16 11/16 in) is long for a circumference"),
+        ({"circumference_mm": 610.0, "temple_to_temple_mm": 360.0}, "(14 3/16 in) is short for a circumference"),
+        ({"circumference_mm": 540.0, "ear_to_ear_mm": 372.0}, "ear to ear of 372.0 mm (14 5/8 in) is long for a circ"),
+        ({"circumference_mm": 600.0, "ear_to_ear_mm": 294.0}, "ear to ear of 294.0 mm (11 9/16 in) is short for a"),
+        ({"circumference_mm": 522.0, "nape_width_mm": 184.0}, "nape width of 184.0 mm (7 1/4 in) is long for a circ"),
+        ({"circumference_mm": 610.0, "nape_width_mm": 94.0}, "nape width of 94.0 mm (3 11/16 in) is short for a circ"),
         ({"nape_width_mm": 185.0, "temple_to_temple_mm": 345.0}, "more than half of temple to temple"),
         ({"head_length_mm": 190.0, "head_breadth_mm": 132.0}, "Calipers and tape disagree"),
         ({"head_length_mm": 165.0, "head_breadth_mm": 170.0}, "are they exchanged?"),
+        ({"head_length_mm": 215.0, "head_breadth_mm": 135.0}, "are they exchanged?"),
+        ({"head_length_mm": 191.0, "head_breadth_mm": 144.0}, "Calipers and tape disagree"),  # 8.2 %
     ],
 )
 def test_what_does_not_go_together_is_a_doubt(change, says):
@@ -196,6 +205,9 @@ def test_calipers_that_agree_raise_no_doubt():
 def test_block_and_date_are_doubted():
     assert "smaller round than the head" in doubts(replace(WILLOW, block=Block(21.5 * INCH)))[0]
     assert "larger round than the head" in doubts(replace(WILLOW, block=Block(24 * INCH)))[0]
+    for more_mm, doubted in ((-3.5, True), (-2.5, False), (25.0, False), (26.0, True)):  # a tape's line; an inch
+        block = Block(22.5 * INCH + more_mm)
+        assert (doubts(replace(WILLOW, block=block), today=WILLOW.due) != ()) == doubted, more_mm
     assert "has passed" in doubts(WILLOW, today=date(2031, 3, 15))[0]
     assert doubts(WILLOW, today=date(2031, 3, 14)) == ()
 

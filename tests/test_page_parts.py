@@ -24,6 +24,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from starlette.exceptions import HTTPException
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from placecheck.answer import Contribution, Estimate, Findings, Grounds, Judged, Measured, View
@@ -32,7 +33,7 @@ from placecheck.page import limits
 from placecheck.page.asked import block_words, marks_of, request_of, spec_from
 from placecheck.page.bench import PageConfig
 from placecheck.page.codec import measured_from_dict, measured_to_dict
-from placecheck.page.guard import _bare, _own_origin
+from placecheck.page.guard import Guard, _bare, _check, _own_origin
 from placecheck.page.inbox import KEEP_S, Inbox
 from placecheck.page.pairing import ALPHABET, CODE_LENGTH, GUESSES_PER_MINUTE, PairingCodes
 from placecheck.page.rows import WIDE, badness, band_of, moved_since, next_step
@@ -87,7 +88,57 @@ def test_guessing_is_hopeless():
     assert years_for_half > 5_000
 
 
+def test_guesses_are_counted_for_a_minute_and_for_all_together():
+    clock = Clock()
+    codes = PairingCodes(clock)
+    code = codes.new()
+    for i in range(GUESSES_PER_MINUTE):
+        assert not codes.redeem(f"AAAA-AAA{i}", "guesser")
+    clock.now += 59
+    assert not codes.may_guess("guesser")
+    clock.now += 2
+    assert codes.may_guess("guesser")
+    for i in range(60):  # from as many addresses, as one that has a whole network may
+        assert not codes.redeem("AAAA-AAAA", f"address {i}")
+    assert not codes.redeem(code, "somebody else")
+    clock.now += 61
+    assert codes.redeem(code, "somebody else")
+
+
+def test_the_oldest_code_makes_way():
+    clock = Clock()
+    codes = PairingCodes(clock)
+    made = []
+    for _ in range(41):
+        made.append(codes.new())
+        clock.now += 1
+    assert not codes.redeem(made[0], "a")
+    assert codes.redeem(made[1], "b")
+    assert codes.redeem(made[-1], "c")
+
+
 # ----------------------------------------------------------------------------- sessions
+
+
+def test_the_device_that_was_not_seen_longest_makes_way(tmp_path, monkeypatch):
+    monkeypatch.setattr("placecheck.page.sessions.MAX_SESSIONS", 3)
+    clock = Clock()
+    sessions = Sessions(tmp_path / "sessions.json", clock)
+    tokens = []
+    for _ in range(3):
+        tokens.append(sessions.pair(""))
+        clock.now += 4000
+    assert sessions.of(tokens[0]) is not None  # seen just now
+    tokens.append(sessions.pair(""))
+    assert [sessions.of(token) is not None for token in tokens] == [True, False, True, True]
+
+
+def test_no_session_has_no_form_token():
+    _check("right", "right")
+    for right, given_token in (("", ""), ("right", ""), ("right", "wrong")):
+        with pytest.raises(HTTPException) as refused:
+            _check(right, given_token)
+        assert refused.value.status_code == 403
 
 
 def test_sessions_outlive_a_restart_and_the_file_opens_nothing(tmp_path):
@@ -234,6 +285,11 @@ def test_the_inbox_refuses_and_keeps_nothing_of_it(tmp_path):
     with pytest.raises(UsageProblem, match="empty"):
         inbox.add(io.BytesIO(b""), 1000, "me", SPEC)
     assert list(tmp_path.iterdir()) == []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=200_000_000))
+        with pytest.raises(UsageProblem, match="nearly full"):
+            inbox.add(io.BytesIO(b"photo"), 1000, "me", SPEC)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_inbox_forgets_after_a_week(tmp_path):
@@ -247,6 +303,27 @@ def test_the_inbox_forgets_after_a_week(tmp_path):
     inbox.forget_old()
     assert inbox.get(job.id) is None
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_photo_of_the_cap_is_the_last_one_before_the_closures(tmp_path):
+    clock = Clock()
+    inbox = Inbox(tmp_path, clock)
+
+    def add(stage, order="0007"):
+        clock.now += 60
+        job = inbox.add(io.BytesIO(b"photo"), 1000, "me", {**SPEC, "stage": stage, "order": order})
+        job.state, job.measured = "done", "{}"
+        return job
+
+    early, cap, _ = add("cap"), add("cap"), add("cap", "0008")
+    pinned = add("pinned")
+    after = add("cap")
+    assert inbox.unsaved_cap(pinned) is cap
+    assert inbox.unsaved_cap(add("stitched")) is after
+    cap.record = 1  # the last one is saved: the earlier one is not offered in its place
+    assert inbox.unsaved_cap(pinned) is None
+    inbox.remove(cap)
+    assert inbox.unsaved_cap(pinned) is early
 
 
 @pytest.mark.parametrize("number", ["../../etc/passwd", "..", "", "a/b", "%2e%2e", "x" * 4000, "\0"])
@@ -601,9 +678,18 @@ def test_bad_limits_change_nothing(tmp_path):
         for n, p in limits.shown(tmp_path)["limits"].items()
         for s, v in zip(("low", "high"), p, strict=True)
     }
-    with pytest.raises(UsageProblem, match="wrong way round"):
-        limits.keep(tmp_path, texts | {"aim": "9", "risk": "5", "skew_deg_low": "7"})
+    good = texts | {"aim": "9", "risk": "5"}
+    for bad, words in (
+        ({"skew_deg_low": "7"}, "^Skew: 7 to 2° is the wrong way round"),
+        ({"skew_deg_low": "2"}, "^Skew: 2 to 2° is the wrong way round"),
+        ({"skew_deg_low": "-46"}, "^Skew: -46 to 2° is wider than any closure"),
+        ({"aim": "13.1"}, "lies outside the hairline's own limits, 6 to 13 mm"),
+        ({"risk": "51"}, "Write 0.01 to 50 %"),
+    ):
+        with pytest.raises(UsageProblem, match=words):
+            limits.keep(tmp_path, good | bad)
     assert list(tmp_path.iterdir()) == []
+    limits.keep(tmp_path, good | {"aim": "13", "risk": "50", "skew_deg_low": "-45"})  # the last that are possible
 
 
 simple = st.text(max_size=30) | st.floats(-1e6, 1e6) | st.lists(st.floats(-100, 100), min_size=2, max_size=2)
@@ -732,6 +818,26 @@ def test_no_cell_is_a_formula():
 )
 def test_hosts_without_ports(host, bare):
     assert _bare(host) == bare
+
+
+def test_a_body_that_does_not_come_is_not_waited_for(tmp_path):
+    """It is answered with 408 Request Timeout (RFC 9110, 15.5.9), not as a fault of the program."""
+    sent = []
+
+    async def app(scope, receive, send):
+        await receive()
+
+    async def receive():
+        await asyncio.sleep(5)
+
+    async def send(message):
+        sent.append(message)
+
+    guard = Guard(app, Sessions(tmp_path / "sessions.json"), ["here"], {}, chunk_s=0.05)
+    scope = {"type": "http", "method": "POST", "path": "/pair", "scheme": "http", "headers": [(b"host", b"here")]}
+    asyncio.run(asyncio.wait_for(guard(scope, receive, send), 2.0))
+    assert sent[0]["status"] == 408
+    assert b"stopped coming" in sent[1]["body"]
 
 
 @pytest.mark.parametrize(

@@ -165,6 +165,15 @@ def test_a_shift_is_told_from_its_first_placement_on():
     assert individuals_chart(low).shift is None
 
 
+def test_a_jump_between_two_that_lie_inside_is_told_by_the_second():
+    """42 values, k = z(1 - 0.025 / 84) = 3.43, mean range 0.234, sigma 0.208: they may reach 0.71, a jump 1.01."""
+    values = [0.1, -0.1] * 10 + [-0.55, 0.55] + [0.1, -0.1] * 10
+    chart = individuals_chart(values)
+    assert chart.range_signals == (21,)
+    assert chart.signals == ()
+    assert not chart.steady
+
+
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60))
 def test_chart_of_anything(values):
     chart = individuals_chart(values)
@@ -199,6 +208,7 @@ def test_gauge_beside_process():
     share = gauge_share(values, np.full(20000, 3.0))
     assert share.process == pytest.approx(4.0, abs=0.1)
     assert share.share == pytest.approx(0.6, abs=0.01)
+    assert gauge_share([0.0, 10.0], [1.0, 7.0]).gauge == pytest.approx(5.0)  # root mean square of 1 and 7
     assert gauge_share([1.0, 1.1], [5.0, 5.0]).process == 0.0
 
 
@@ -216,7 +226,7 @@ def test_wilson_interval():
 
 
 def test_yield_and_faults():
-    assert first_pass_yield(3, 4).share == 0.75
+    assert first_pass_yield(3, 4).share == first_pass_yield(3, 4, 5).share == 0.75  # of those that were decided
     assert first_pass_yield(0, 0).share is None
     with pytest.raises(ValueError, match="passed"):
         first_pass_yield(5, 4)

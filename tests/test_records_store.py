@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -29,6 +30,7 @@ from placecheck.records import tallies, whole_tables
 from placecheck.records.database import FILE_NAME, REVISION, Database, alembic_config
 from placecheck.records.model import (
     JOINERS,
+    PART,
     STAGES,
     Filter,
     NewRecord,
@@ -141,6 +143,8 @@ def test_lists_and_filters(store):
         expected = [line.id for line in everything if least(line)]
         assert [line.id for line in store.find(wanted, limit=None)] == expected
         assert store.count(wanted) == len(expected)
+    moment = everything[0].created_at  # from a moment on, and before it: it belongs to one of the two
+    assert (store.count(Filter(since=moment)), store.count(Filter(until=moment))) == (1, 29)
     page = store.find(limit=7, offset=7)
     assert [line.id for line in page] == list(range(23, 16, -1))
     assert page[0].readings["offset_mm"].U95 == 0.4
@@ -155,6 +159,19 @@ def test_attempts_count_measured_checks_of_an_order_and_stage(store):
     assert store.get(put(store, 3, "pass", order="A", stage="stitched")).summary.attempt == 1
     assert store.get(put(store, 4, "pass", order="B")).summary.attempt == 1
     assert store.get(put(store, 5, "pass")).summary.attempt is None  # of no order: nobody knows what went before
+    assert store.get(put(store, 6, order="A", origin=PART)).summary.attempt is None  # measured together with another
+    assert store.get(put(store, 7, order="A")).summary.attempt == 3
+    # a number is never given twice, though the first check is gone
+    assert store.purge(filter_from(order="A", verdict="retake"))[0] == 2
+    assert store.get(put(store, 8, order="A")).summary.attempt == 4
+
+
+def test_attempts_go_on_under_a_number_that_an_earlier_version_kept_as_it_was_typed(store):
+    first = put(store, 1, "fix", order="7")
+    with sqlite3.connect(store.home / FILE_NAME) as raw:
+        assert raw.execute("SELECT order_ref FROM record").fetchall() == [("0007",)]
+        raw.execute("UPDATE record SET order_ref = '#7' WHERE id = ?", (first,))
+    assert store.get(put(store, 2, "pass", order="7")).summary.attempt == 2
 
 
 def test_clients_and_makers_are_found_however_they_are_cased(store):
@@ -208,6 +225,9 @@ def test_a_photo_saved_again_is_the_same_attempt(store):
     assert tallies.next_stages(store.database) == {"A": "pinned", "B": "stitched"}  # A's pass is none any more
     assert {row[0] for row in order_report(store, "A").history} == {str(other), str(last)}
     assert store.get(put(store, 1, "pass", order="A", stage="stitched")).summary.attempt == 1
+    assert store.get(last).summary.attempt == 1  # another stage's photo takes nothing from it
+    invented = [put(store, 1, origin="demo", order="C") for _ in range(2)]  # which share a photo
+    assert [store.get(number).summary.attempt for number in invented] == [1, 2]
 
 
 def test_what_comes_next_follows_from_the_last_stage_that_was_measured(store):
@@ -293,8 +313,12 @@ def test_quality_queries(store):
         ("Ada", "fix", 5),
     ]
     for i, (maker, verdict, offset) in enumerate(plan):
-        put(store, i, maker=maker, order=f"O{i}", answer=answer(verdict, offset_mm=offset))
+        told = answer(verdict, offset_mm=offset)
+        told["measures"]["skew_deg"]["state"] = "unsure" if verdict == "fix" else "in"  # which is no fault
+        put(store, i, maker=maker, order=f"O{i}", answer=told)
     put(store, 9, maker="Ada", order="O0", answer=answer("pass", offset_mm=-1.0))  # corrected: no first check
+    for named in ({"order": "O0"}, {}):  # its set is what counts
+        put(store, 10, maker="Ada", origin=PART, answer=answer("fix", offset_mm=4.0), **named)
     for maker, count in (("Ada", (3, 1, 0)), ("Noor", (1, 1, 1)), (None, (4, 2, 1))):
         assert tallies.first_checks(store.database, Filter(maker=maker)) == tallies.Count(*count)
     series = tallies.series(store.database, "offset_mm", filter_from(maker="Ada"))
@@ -325,6 +349,46 @@ def test_purge_takes_records_and_unshared_files(store):
     assert put(store, 3) == 4  # a number is never given twice
     raw = (store.home / FILE_NAME).read_bytes()
     assert b"gone" not in raw  # overwritten, not only forgotten
+
+
+def test_purge_leaves_no_reading_behind_and_no_overlay_that_is_still_named_away(store):
+    put(store, 1, client="gone", overlay_png=b"\x89PNG one")
+    kept = put(store, 2, overlay_png=b"\x89PNG two")
+    assert store.purge(Filter(client="gone")) == (1, 2)
+    assert store.overlay(store.get(kept)) == b"\x89PNG two"
+    with sqlite3.connect(store.home / FILE_NAME) as raw:
+        for table in ("reading", "detail"):
+            assert raw.execute(f"SELECT DISTINCT record_id FROM {table}").fetchall() == [(kept,)]
+
+
+def test_the_last_measured_record_of_each_stage_is_the_orders_latest(store):
+    put(store, 1, "fix", order="A"), put(store, 2, order="A", stage="cap")
+    last = put(store, 3, order="A")
+    put(store, 4, order="A", answer=answer("retake", measures={"offset_mm": None}))  # a photo that showed nothing
+    put(store, 5, order="B")
+    assert {stage: found.summary.id for stage, found in store.latest_per_stage("A").items()} == {
+        "pinned": last,
+        "cap": 2,
+    }
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value"),
+    [
+        ("record", "verdict", "pass"),
+        ("record", "order_ref", "B"),
+        ("record", "maker", "Noor"),
+        ("record", "created_at", "2026-03-02T09:00:00.000000Z"),
+        ("detail", "profile", '{"f":1.6}'),
+        ("detail", "request", "{}"),
+    ],
+)
+def test_a_record_that_was_changed_does_not_hold(store, table, column, value):
+    number = put(store, 1, "fix", order="A", maker="Ada", profile=PROFILE)
+    assert store.get(number).digest_holds
+    with sqlite3.connect(store.home / FILE_NAME) as raw:
+        raw.execute(f"UPDATE {table} SET {column} = ?", (value,))
+    assert not store.get(number).digest_holds
 
 
 def test_notes(store):
@@ -738,6 +802,8 @@ def test_many_in_one_go_are_all_or_none(store):
     with pytest.raises(ValueError, match="JSON"):
         store.add_many([good, good, bad])
     assert store.count() == 1203
+    two = store.add_many([replace(good, order_ref="A"), replace(good, order_ref="A")])
+    assert [store.get(number).summary.attempt for number in two] == [1, 2]
 
 
 # ----------------------------------------------------------------------------- size

@@ -240,6 +240,16 @@ def test_measures_on_a_stack_are_those_of_each_geometry(seed):
     assert np.isfinite(many["skew_deg"]).all()
 
 
+def test_everything_is_raised_the_lace_on_top_of_it_and_what_is_hidden_lies_beside_its_anchor():
+    theta = upright_unknowns(3)
+    observed, g = some_observation(theta), unpack(theta, FRAME)
+    on = put_on_dome(g, observed, Nuisance(lift_mm=1.0, lace_lift_mm=0.5), 8.0)
+    front = on.marks_uv["fold_front"]
+    assert front == pytest.approx(on.chart.to_uv(g.hit(observed.marks["fold_front"].px, 0.6 + 1.5)), abs=1e-6)
+    assert on.rim_uv == pytest.approx(on.chart.to_uv(g.hit(observed.rim.px, 1.0)), abs=1e-6)
+    assert on.inferred_uv["front_right"] == pytest.approx(front + np.array([50.0, 0.0]))
+
+
 def test_budgets_are_those_of_one_difference_after_the_other():
     theta = upright_unknowns(3)
     observed = some_observation(theta)
@@ -292,6 +302,8 @@ def test_budgets_are_those_of_one_difference_after_the_other():
             expected[names.index("clearance_centre_mm")] = 0.0  # its tip is the fold's mark
         assert line_of(source) == pytest.approx(expected, rel=0.05, abs=REACH_EDGE_MM), field
         assert max(expected) > 1.0
+    # a hidden corner is unsure by 1.5 mm to its side, and as much the asymmetry that it makes
+    assert got["front_corner_asymmetry_mm"]["front right corner, hidden"] == pytest.approx(1.5)
     # a landmark: its covariance in the chart through differences of the measures
     cov = mark_covariance_mm2(
         fit.geometry, on, observed.marks["fold_front"].px, observed.marks["fold_front"].covariance_px2

@@ -72,6 +72,7 @@ from placecheck.stitched.movement import (
     SHAPE,
     Placed,
     _alike,
+    _rows,
     moves,
     of_one_cloth,
     place,
@@ -466,6 +467,11 @@ def test_uneven_seams_and_temples_are_evened_from_the_farther_and_the_higher_sid
     assert f"draw the cap there 4.0 mm (3/16 in) to the wearer's {near}" in seams
     temple, _ = cap_advised(**even, temple_rim_mm=8.0 * sign)
     assert f"8.0 mm (5/16 in) higher at the wearer's {far} temple: draw it down there by half" in temple
+    # once the cap is slid the seams lie elsewhere, the edge at a temple is still higher
+    slide, temple, pins = cap_advised(cap_shift_mm=5.0, back_seams_mm=8.0 * sign, temple_rim_mm=8.0 * sign)
+    assert slide.startswith("Slide the whole cap")
+    assert f"higher at the wearer's {far} temple" in temple
+    assert "sharp" in pins
 
 
 @pytest.mark.parametrize(
@@ -529,7 +535,7 @@ def test_a_phone_that_leans_as_told_is_not_asked_to_lean_further(seen, lean_deg,
     assert ("lean the phone further" in note.message) == further
 
 
-@pytest.mark.parametrize(("lean_deg", "edge_on"), [(45.0, True), (20.0, False)])
+@pytest.mark.parametrize(("lean_deg", "edge_on"), [(45.0, True), (30.5, True), (29.5, False)])
 def test_seams_behind_are_not_called_seen_edge_on_from_above(lean_deg, edge_on):
     seams = Estimate(5.9, 1.0, (Contribution("cap centre line", 0.9),))
     m = replace(cap_measured(), estimates={"back_seams_mm": seams}, view=View(lean_deg, 600.0, 4.0))
@@ -638,8 +644,11 @@ def test_without_a_pinned_photo_the_measures_are_given_all_the_same(check):
     assert with_option(Problem(told["code"], told["message"])).endswith("(--order NUMBER)")
 
 
-def simulated(rng: np.random.Generator, moved: np.ndarray) -> tuple[Placed, Placed]:
-    """Two photos as the model has them: errors of the fits correlated through the prior, landmarks moved by `moved`."""
+def simulated(rng: np.random.Generator, moved: np.ndarray, same_tape: bool = True) -> tuple[Placed, Placed]:
+    """Two photos as the model has them: errors of the fits correlated through the prior, landmarks moved by `moved`.
+
+    Under two tapes what was assumed beforehand is wrong in each photo by itself.
+    """
     prior = prior_for(camera_for(2016, 1512, 26), 571.5)
     names, n = tuple(FACTOR_OF), len(NAMES)
     rows, alike = 2 * len(names) + len(RIM_AT_MM) + 3, [*SHAPE, *(AT[name] for name in SETTLES)]
@@ -653,6 +662,7 @@ def simulated(rng: np.random.Generator, moved: np.ndarray) -> tuple[Placed, Plac
     shared = rng.normal(size=len(SHAPE))
     xi = []
     for root in roots:
+        shared = shared if same_tape else rng.normal(size=len(SHAPE))
         through = root.T @ prior.root[list(SHAPE)].T
         rest = np.linalg.cholesky(np.eye(n) - through @ through.T + 1e-12 * np.eye(n))
         xi.append(through @ shared + rest @ rng.normal(size=n))
@@ -673,6 +683,15 @@ def simulated(rng: np.random.Generator, moved: np.ndarray) -> tuple[Placed, Plac
         theta = prior.mean + roots[k] @ xi[k] + (settle if k else 0.0)
         out.append(Placed(names, at, slopes[k], noise, thick[k], theta, roots[k], prior))
     return out[0], out[1]
+
+
+def test_moves_under_two_tapes_are_as_sure_as_they_say():
+    rng = np.random.default_rng(13)
+    off = []
+    for _ in range(200):
+        for move in moves(*simulated(rng, np.zeros((6, 2)), same_tape=False), same_tape=False).values():
+            off += [move.right_mm / move.u_right_mm, move.face_mm / move.u_face_mm]
+    assert np.mean(np.square(off)) == pytest.approx(1.0, abs=0.15)
 
 
 def test_moves_are_as_sure_as_they_say():
@@ -770,7 +789,7 @@ CORNERS = np.array([[0.0, 60], [0, -60], [-60, 60], [60, 60], [-60, -60], [60, -
 def test_one_landmark_in_the_wrong_place_is_left_out(right, face, turn_deg, wrong):
     a = np.radians(turn_deg)
     moved = np.array([right, face]) + np.stack([CORNERS[:, 1], -CORNERS[:, 0]], -1) * a
-    assert of_one_cloth(CORNERS, moved, np.full(6, 8.0)) == (0, 1, 2, 3, 4, 5)
+    assert of_one_cloth(CORNERS, moved, np.full(6, 1e-6)) == (0, 1, 2, 3, 4, 5)  # it leaves nothing over
     moved[wrong] += [40.0, -30.0]
     assert of_one_cloth(CORNERS, moved, np.full(6, 8.0)) == tuple(i for i in range(6) if i != wrong)
 
@@ -787,6 +806,22 @@ def test_where_no_landmark_is_seen_in_both_photos_that_is_said():
     assert set(moves(placed("fold_front"), placed("fold_front"))) == {"fold_front"}
     with pytest.raises(RetakeNeeded, match="seen in both photos"):
         moves(placed("fold_front"), placed("fold_back"))
+
+
+def test_cloth_gives_as_much_as_it_gives():
+    """A stretch is neither slide nor turn: each landmark leaves them by its share of the way to the middle."""
+    for leaves_mm, whole in ((7.9, True), (8.1, False)):
+        stretched = CORNERS * leaves_mm / np.hypot(60.0, 60.0)
+        assert (len(of_one_cloth(CORNERS, stretched, np.full(6, 8.0))) == 6) == whole
+
+
+def test_what_is_in_view_of_a_rim_counts_alone_where_it_is_enough():
+    placed, _ = simulated(np.random.default_rng(4), np.zeros((6, 2)))
+    for seen, at_mm in ((3, [-105.0, -95.0, -85.0]), (2, [-25.0, 0.0, 25.0])):
+        at = placed.at.copy()
+        at[12 : 12 + seen] = 60.0
+        one = replace(placed, at=at)
+        assert _rows(one, one, one.names)[2] == pytest.approx(at_mm)
 
 
 def test_cloth_that_is_torn_apart_tells_nothing():
@@ -822,6 +857,11 @@ def test_a_dent_in_the_hairline_fades_out_to_the_corner_beside_it_and_to_the_fol
     front = np.array([[-63.5, 0.0], [-25.0, 0.0], [-12.5, 0.0], [0.0, 0.0], [63.5, 0.0], [-25.0, -60.0]])
     ways = ways_to_go(Plan(m, judge(m, request().tolerances), request()), front)
     assert ways[:, 1] == pytest.approx([4.0, 8.0, 4.0, 0.0, 0.0, 0.0])
+    # once it is slid a long way sideways, nothing is known of the hairline
+    read = Flat(5, 0, 10).measures() | {"clearance_left_mm": 2.0}
+    m = Measured({name: Estimate(float(value), 0.2) for name, value in read.items()})
+    ways = ways_to_go(Plan(m, judge(m, request().tolerances), request()), front)
+    assert ways == pytest.approx(np.tile([-5.0, 0.0], (6, 1)))
 
 
 def test_corners_that_only_follow_a_fold_inside_its_limits_are_not_unpicked():
@@ -898,6 +938,12 @@ def test_stretches_that_meet_at_the_fold_are_one():
 def test_half_a_millimetre_is_hardly_worth_it():
     (told,) = unpicked(with_values(clearance_centre_mm=5.4))
     assert told.startswith("Hardly worth unpicking")
+    # two u beyond the limit: 2.28 % by any table of the normal distribution
+    (told,) = unpicked(with_values(clearance_centre_mm=5.6))
+    assert "chance of being inside 2 %" in told
+    # half a degree is 1.1 mm at both ends of the fold
+    assert unpicked(Flat(0, 2.55, 10).measured())[0].startswith("Unpicking is worth it")
+    assert unpicked(Flat(0, 2.45, 10).measured())[0].startswith("Hardly worth unpicking")
     assert unpicked(Flat(0, 0, 10).measured()) == ()
 
 

@@ -42,9 +42,9 @@ from placecheck.judge import judge, state_of, verdict_of
 from placecheck.photo import load_photo
 from placecheck.stitches import close_up as close_up_check
 from placecheck.stitches.close_up import LARGEST, MEAN, SMALLEST, kinds_of, measure_stitches
-from placecheck.stitches.ground import Ground, on_surface, surface_points, to_px
+from placecheck.stitches.ground import U_BAR_MM, Ground, on_surface, surface_points, to_px
 from placecheck.stitches.picture import KIND_STATE, KIND_WORDS, draw_close_up
-from placecheck.stitches.row import Row, find_peaks, in_rhythm, may_be_whole
+from placecheck.stitches.row import DOUBTFUL, Row, find_peaks, in_rhythm, may_be_whole
 from placecheck.stitches.sewn import Sewn
 from placecheck.stitches.spacing import U_ENDS_MM, U_PLACE_MM, certainty_of, extreme_of, lengths, measure_spacing
 from placecheck.stitches.words import needed_between, ordinal, remarks, stitch_fixes, stitch_undecided
@@ -291,7 +291,30 @@ def test_every_doubt_of_a_spacing_has_its_line_in_the_budget() -> None:
     parts = {line.source: line.u for line in spacing.mean.budget}
     assert parts["the card's printed size"] == pytest.approx(0.004 * spacing.mean.value, rel=1e-6)
     assert parts["lens distortion"] > 0
+    assert parts["focal length"] > 0.01
+    # the mean is the way from the first stitch to the last by their six spacings: only these two count
+    assert parts["where each stitch is"] == pytest.approx(np.sqrt(2) * U_PLACE_MM / 6)
     assert np.sqrt(sum(u**2 for u in parts.values())) == pytest.approx(spacing.mean.u)
+
+
+def test_measured_bars_make_the_cards_size_as_sure_as_their_mean() -> None:
+    """Two bars of 50 mm, each read to U_BAR_MM; the mean of two is surer by the root of two (GUM 4.2.3)."""
+    card, camera = seen_card()
+    spacing = measure_spacing(row_of([-21.0, -14, -7, 0, 7, 14, 21], [0.9] * 7), GROUND, card, camera, (50.0, 50.0))
+    parts = {line.source: line.u for line in spacing.mean.budget}
+    assert parts["the card's printed size"] == pytest.approx(U_BAR_MM / 50 / np.sqrt(2) * spacing.mean.value, rel=1e-6)
+
+
+def test_a_row_is_the_same_from_whichever_end_it_was_found() -> None:
+    card, camera = seen_card()
+    along, heights = [-21.0, -15, -8, 0, 6, 14, 21], [0.9, 0.8, 0.35, 0.9, 0.9, 0.4, 0.9]
+    there, back = (
+        measure_spacing(row_of(along[::step], heights[::step], {3.0: 0.33}), GROUND, card, camera, None)
+        for step in (1, -1)
+    )
+    for of_each in ("px", "along_mm", "certainty", "mm", "u_mm", "doubt"):
+        assert getattr(back, of_each) == pytest.approx(getattr(there, of_each)), of_each
+    assert np.argmin(there.certainty) == 2
 
 
 def test_a_count_in_doubt_widens_the_mean_and_a_faint_peak_its_gap() -> None:
@@ -309,6 +332,8 @@ def test_a_count_in_doubt_widens_the_mean_and_a_faint_peak_its_gap() -> None:
     q = faint.doubt[3]
     assert q == pytest.approx(0.5, abs=0.02)
     assert np.delete(faint.doubt, 3) == pytest.approx(np.zeros(5))
+    faintest = measure_spacing(row_of(at, [0.9] * 7, {3.5: DOUBTFUL}), GROUND, card, camera, None)
+    assert faintest.doubt == pytest.approx(np.zeros(6))  # as faint as bare lace
     # half as wide with probability q, beside what else is unsure
     assert faint.u_mm[3] ** 2 - sure.u_mm[3] ** 2 == pytest.approx(q * (1 - q) * (faint.mm[3] / 2) ** 2)
     assert np.delete(faint.u_mm, 3) == pytest.approx(np.delete(sure.u_mm, 3))
@@ -542,6 +567,32 @@ def test_the_extremes_of_a_row_are_covered_and_not_called_out_by_chance(n: int, 
             called += sign > 0 and state_of(value, u, 2.0, 10.0, DEFAULTS.guard_factor) == "out"
     assert covered / (2 * rows) >= 0.93
     assert called / rows <= 0.05
+
+
+def test_two_that_contend_are_corrected_as_sidaks_table_says() -> None:
+    """z(0.95) = 1.6449 and z(0.95^(1/2)) = 1.9545, which Sidak's one-sided tables give for two at 5 % (from memory)."""
+    back, u = (1.9545 - 1.6449) / 2 * U_ENDS_MM, (1.9545 + 1.6449) / (2 * 1.6449) * U_ENDS_MM
+    for sign in (1, -1):
+        for away, contends in ((0.0, True), (3.9, True), (4.1, False)):
+            spacings = np.array([5.0] * 20 + [5.0 + 2.0 * sign, 5.0 + sign * (2.0 - away * U_ENDS_MM)])
+            k, value, more = extreme_of(spacings, sign)
+            assert k == 20
+            assert sign * (spacings[20] - value) == pytest.approx(back if contends else 0.0, abs=1e-4)
+            assert np.hypot(U_ENDS_MM, more) == pytest.approx(u if contends else U_ENDS_MM, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("times", "wide", "crowded"), [(1.7, True, False), (1.5, False, False), (0.55, False, False), (0.45, False, True)]
+)
+def test_what_falls_out_of_the_rows_rhythm(times: float, wide: bool, crowded: bool) -> None:
+    card, camera = seen_card()
+    along = np.cumsum([-21.0, 6.0, 6.0, 6.0, 6.0 * times, 6.0, 6.0]).tolist()
+    spacing = measure_spacing(row_of(along, [0.9] * 7), GROUND, card, camera, None)
+    assert spacing.wide.tolist() == [k == 3 and wide for k in range(6)]
+    assert spacing.crowded.tolist() == [k == 3 and crowded for k in range(6)]
+    odd = spacing.largest if times > 1 else spacing.smallest
+    assert odd.value == pytest.approx(spacing.mm[3])
+    assert spacing.smallest.value < spacing.mean.value < spacing.largest.value
 
 
 def test_a_lone_gap_is_as_sure_as_any_spacing() -> None:

@@ -129,6 +129,10 @@ def test_a_contradiction_never_passes(tape, agrees):
     assert ("tape-disagrees" in [problem.code for problem in answer.problems]) is not agrees
     assert answer.judged["clearance_left_mm"].state == ("in" if agrees else "unsure")
     assert answer.verdict == ("pass" if agrees else "retake")
+    # nor where a shop's limits are so wide that both would be proven in
+    wide = tolerances_from({"tolerances": {"clearance_mm": [-20, 40]}})
+    judged = judge(with_taped(measured(left=(9.5, 1.1)), {"clearance_left_mm": tape}), wide)
+    assert judged["clearance_left_mm"].state == ("in" if agrees else "unsure")
 
 
 @pytest.mark.parametrize(("tape", "state"), [(9.0, "unsure"), (12.5, "unsure"), (13.5, "out"), (15.0, "out")])
@@ -138,6 +142,8 @@ def test_what_the_photo_has_out_and_the_tape_in_is_not_proven_out(tape, state, d
     seen = Measured({"clearance_centre_mm": Estimate(24.0, 1.0, (Contribution("x", 1.0),))})
     tolerances = tolerances_from({"decision": decision})
     assert judge(with_taped(seen, {"clearance_centre_mm": tape}), tolerances)["clearance_centre_mm"].state == state
+    wary = tolerances_from({"decision": {"guard_factor": 4}})  # 24 less four times half the difference is inside
+    assert judge(with_taped(seen, {"clearance_centre_mm": tape}), wary)["clearance_centre_mm"].state == "unsure"
 
 
 def test_nothing_is_moved_by_what_the_tape_contradicts():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from fractions import Fraction
 
 import pytest
@@ -36,6 +37,20 @@ def test_inch_is_the_international_inch():
     # international yard and pound agreement, 1959: 1 in = 25.4 mm exactly; ISO/IEC 7810 ID-1 is 85.60 mm = 3.370 in
     assert parse_length_mm("1in") == 25.4
     assert parse_length_mm("3.370in") == pytest.approx(85.60, abs=0.005)
+
+
+@pytest.mark.parametrize("sign", "¼½¾⅛⅜⅝⅞⅓⅔")
+def test_signs_of_fractions_are_worth_what_unicode_says(sign):
+    assert parse_length_mm(f"22{sign}in") == pytest.approx((22 + unicodedata.numeric(sign)) * 25.4)
+    assert parse_length_mm(sign) == pytest.approx(unicodedata.numeric(sign) * 25.4)
+
+
+def test_tapes_of_blocks_that_are_sold_and_no_others():
+    """Child to extra large, 19 to 26 1/4 in (common practice, no published source)."""
+    assert parse_circumference_mm("19in") == pytest.approx(482.6)
+    assert parse_circumference_mm("26 1/4in") == pytest.approx(666.75)
+    for text in ("18 3/4in", "26 1/2in"):
+        assert refused(parse_circumference_mm, text).problem.code == "length-beyond-any-head"
 
 
 @pytest.mark.parametrize(
@@ -145,6 +160,7 @@ def test_units_agree(value, unit):
         ("12.7x12.7cm", 127.0, 127.0),
         ("127x127mm", 127.0, 127.0),
         ("5in x 127mm", 127.0, 127.0),
+        ("12.7cm x 10", 127.0, 100.0),
         ("4½x4½", 114.3, 114.3),
         ("4 1/2 x 5 1/2 in", 114.3, 139.7),
     ],
@@ -156,7 +172,8 @@ def test_closure_sizes(text, width, length):
 
 
 @pytest.mark.parametrize(
-    ("text", "same"), [("5x5in", True), ("12.7x12.7cm", True), ("127.9x127mm", True), ("5x13cm", False)]
+    ("text", "same"),
+    [("5x5in", True), ("12.7x12.7cm", True), ("127.9x127mm", True), ("5x13cm", False), ("5x4", False), ("4x5", False)],
 )
 def test_one_size_however_it_was_written(text, same):
     assert parse_closure(text).same_as(parse_closure("5x5")) == same
@@ -180,7 +197,10 @@ def test_card_bars():
     assert parse_card_bars_mm("99.2x99.5") == (99.2, 99.5)
     assert parse_card_bars_mm("9.92x9.95cm") == pytest.approx((99.2, 99.5))
     assert refused(parse_card_bars_mm, "99.2").problem.code == "card-bars-unreadable"
-    assert refused(parse_card_bars_mm, "20x20").problem.code == "card-bars-beyond"
+    assert parse_card_bars_mm("3 15/16x3 15/16") == pytest.approx((100.0125, 100.0125))  # no tape has 1/16 mm
+    assert parse_card_bars_mm("85.1x114.9") == (85.1, 114.9)
+    for text in ("20x20", "84.9x99", "99x115.1"):  # beyond 15 %, and be it one of the two
+        assert refused(parse_card_bars_mm, text).problem.code == "card-bars-beyond"
 
 
 @pytest.mark.parametrize(

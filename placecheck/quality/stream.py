@@ -265,7 +265,8 @@ def capability_sentence(able: Capability, steady: bool) -> str:
     elif high < 1 and able.cp_interval[0] >= 1:
         words = "the spread would fit if it were centred: mend the aim, not the hand"
     elif high < 1:
-        words = "the usual spread is wider than the tolerance: expect placements outside it"
+        why = ": the usual spread is wider than that" if able.cp_interval[1] < 1 else ""
+        words = f"expect placements outside the tolerance{why}"
     else:
         words = "whether the usual spread fits the tolerance cannot be told yet"
     doubt = "" if steady else " Since the chart is not steady, this describes these placements, not the next ones."

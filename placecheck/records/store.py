@@ -254,14 +254,11 @@ class Store:
     def purge(self, wanted: Filter) -> tuple[int, int]:
         """Remove records that match and the files no other record needs; returns how many of each.
 
-        Rows go first, in one transaction, then files: killed in between, files are left that verify finds.
+        Rows go first, in one transaction, details and readings with their records (schema.py: ON DELETE CASCADE), then
+        files: killed in between, files are left that verify finds.
         """
         with self.database.writing() as connection:
-            these = conditions(connection, wanted)
-            for table in (detail, reading):
-                numbers = select(record.c.id).where(*these)
-                connection.execute(delete(table).where(table.c.record_id.in_(numbers)))
-            removed = connection.execute(delete(record).where(*these)).rowcount
+            removed = connection.execute(delete(record).where(*conditions(connection, wanted))).rowcount
         return int(removed), self.remove_unneeded_files()
 
     def remove_unneeded_files(self) -> int:
