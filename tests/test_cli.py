@@ -284,6 +284,26 @@ def test_internal_error_is_an_answer(run, photo, measuring, monkeypatch):
     assert "shapes do not match" in err
 
 
+@pytest.mark.parametrize("more", [[], ["--same-block"]])
+def test_what_was_not_checked_is_no_record(run, photo, measuring, tmp_path, monkeypatch, more):
+    """In a list of records it would read as a photo to take again."""
+    from placecheck.records.store import open_store
+
+    second = tmp_path / "second.jpg"
+    second.write_bytes(cv2.imencode(".jpg", 255 - cv2.imread(str(photo)))[1].tobytes())
+
+    def broken(*given):
+        raise ValueError("shapes do not match")
+
+    measuring.error = ValueError("shapes do not match")
+    monkeypatch.setattr("placecheck.same_block.several._answer", broken)
+    status, out, err = run("check", photo, second, *OPTIONS[:-1], *more)
+    assert (status, err) == (4, "")
+    assert "NOT CHECKED" in out
+    with open_store() as store:
+        assert store.count() == 0
+
+
 def test_no_number_is_ever_nan_in_the_answer(run, photo, measuring, monkeypatch):
     def nan(photo, request, explain=None, camera=None):
         return Measured({}, findings=Findings({"fold_front": (float("nan"), 1.0)}))
@@ -518,7 +538,7 @@ def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
     measuring.error = RetakeNeeded("closure-missing", "No closure was found.")
     status, _, err = run("check", photo, *OPTIONS, "--explain", tmp_path / "none")
     assert status == 3
-    one_sentence(err, "No pictures of the stages were made")
+    one_sentence(err, "No pictures of the stages were made", "first do what the answer says")
 
 
 def test_an_order_tells_closure_and_block(run, photo, measuring, home):

@@ -319,8 +319,7 @@ def guidelines(
     if in_photo:
         print(shown.sentence)
     apart = f"{len(plan.rows)} rows, {mm_and_inches(plan.spacing_mm)} apart" if len(plan.rows) > 1 else "1 row"
-    _, weft, reserve_m, _ = plan.shown_m
-    print(f"{apart}: {weft:.2f} m of weft and {reserve_m:.2f} m in reserve.")
+    print(f"{apart}: {plan.weft_mm / 1000:.2f} m of weft and {plan.reserve_mm / 1000:.2f} m in reserve.")
     for note in plan.notes:
         print(f"placecheck: {note}", file=sys.stderr)
 

@@ -210,6 +210,7 @@ def note(
     """Write a note to a record."""
     with opened() as store:
         store.set_note(record, text.strip() or None)
+    say(f"The note is written to record {record}." if text.strip() else f"Record {record} has no note now.")
 
 
 def compare(
