@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from scipy.special import ellipeinc
 
 from placecheck.block import Geometry
+from placecheck.commands.order_printing import rows_json
 from placecheck.dome import Dome
 from placecheck.errors import UsageProblem
 from placecheck.fitting.block_marks import marks_for
 from placecheck.fitting.closure_place import closure_place
-from placecheck.commands.order_printing import rows_json
 from placecheck.guidelines.plan import RowsWanted, plan_for, plan_in_photo, plan_rows, rows_in_photo, under_mm
 from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.surface import geodesic_mm, level

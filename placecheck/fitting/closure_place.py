@@ -122,8 +122,8 @@ def _corners_advice(side_mm: float | None, lace_mm: float) -> Advice:
         return Advice(
             "corners",
             f"{side_mm:.0f} mm front to back",
-            f"Laid without pulling, the front and back corners lie {side_mm:.0f} mm apart over the block, as far as the "
-            "lace is long: a net this small hardly shears (computed on this dome).",
+            f"Laid without pulling, the front and back corners lie {side_mm:.0f} mm apart over the block, as far as "
+            "the lace is long: a net this small hardly shears (computed on this dome).",
             False,
         )
     return Advice(

@@ -253,6 +253,7 @@ def filter_from(
     client_orders: tuple[str, ...] = (),
 ) -> Filter:
     """A filter from what a person typed; `until` includes its day. Raises UsageProblem."""
+    verdict, stage = verdict and verdict.lower(), stage and stage.lower()
     if verdict is not None and verdict not in VERDICTS:
         raise UsageProblem("verdict-wrong", f"“{verdict}” is no verdict: choose pass, fix or retake.")
     if stage is not None and stage not in STAGES:

@@ -143,7 +143,8 @@ def _complete(path: Path, lines: Sequence[Line], measures: tuple[str, ...]) -> S
     if lacking:
         raise _wrong(
             path,
-            f"{_missing(lacking, len(makers) * len(blocks) * len(repeats), 'measurements')}; measure them, or leave that maker, block or repeat out altogether.",
+            f"{_missing(lacking, len(makers) * len(blocks) * len(repeats), 'measurements')}; measure them, or leave "
+            "that maker, block or repeat out altogether.",
         )
     return Sheet(path, makers, blocks, len(repeats), tuple(lines), measures)
 
