@@ -25,6 +25,8 @@ FloatArray = npt.NDArray[np.float64]
 
 FULL_FRAME_DIAGONAL_MM = 43.267
 TYPICAL_PHONE = (26.0, 0.12)
+UNKNOWN_LENS = "typical phone lens"
+"""The source of a camera that neither EXIF nor a profile tells."""
 SHORTEST_F35_MM, LONGEST_F35_MM = 8.0, 300.0
 """The widest and the longest lens (35 mm equivalent) that a phone may have. The true focal length, which may stand
 there by mistake, is 4 to 7 mm."""
@@ -79,7 +81,7 @@ def camera_for(
     if focal_35mm is None or focal_35mm < SHORTEST_F35_MM:
         f_px = unknown_f35[0] * zoom**0.5 * diagonal_px / FULL_FRAME_DIAGONAL_MM
         u_f = float(np.hypot(unknown_f35[1], u_zoom))
-        return Camera(f_px, *centre, 0.0, width, height, u_f, 0.012 * diagonal_px, 0.05, "typical phone lens")
+        return Camera(f_px, *centre, 0.0, width, height, u_f, 0.012 * diagonal_px, 0.05, UNKNOWN_LENS)
     if focal_35mm > LONGEST_F35_MM:
         raise RetakeNeeded(
             "odd-focal-length",

@@ -24,6 +24,7 @@ from typing import Any, TextIO
 
 import typer
 
+from placecheck.commands.torn import refuse_torn
 from placecheck.errors import PlacecheckError, UnusableFile, one_line
 from placecheck.terminal import PlainStream
 
@@ -81,6 +82,7 @@ def run(arguments: Sequence[str]) -> int:
     wanted = next((a for a in arguments if not a.startswith("-")), None)
     try:
         try:
+            refuse_torn(arguments)
             build_app(wanted if wanted in COMMANDS else None)(list(arguments), prog_name="placecheck")
         finally:
             if sys.stdout is not None:

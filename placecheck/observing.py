@@ -302,11 +302,12 @@ def closure_edge_px(on: OnDome, geometry: Geometry) -> FloatArray:
     return geometry.to_px(points[geometry.visible(points, -0.1)])
 
 
-def check_size(on: OnDome, geometry: Geometry, request: CheckRequest) -> None:
+def check_size(on: OnDome, geometry: Geometry, request: CheckRequest, lens_unknown: bool = False) -> None:
     """Raises RetakeNeeded when the closure in the photo is plainly not of the size that was named.
 
     A fold's end that is seen obliquely may be hidden behind what is taken for it, so the fold may then look short; if
-    it looks too short even so, the sentence asks for a view of it.
+    it looks too short even so, the sentence asks for a view of it. Where the `lens_unknown` is, the photo may not be
+    as the camera saved it, which is asked for then.
     """
     if not all(np.isfinite(on.marks_uv.get(n, math.nan)).all() for n in FOLD):
         return
@@ -337,8 +338,9 @@ def check_size(on: OnDome, geometry: Geometry, request: CheckRequest) -> None:
             then = "its back edge is nearly out of sight: lean the phone less toward the face and take the photo again"
         elif ratio[0] < 1.0 and not front_seen:
             then = "its hairline is nearly out of sight: lean the phone more toward the face and take the photo again"
+        lens = " If this is a screenshot or a cut-out, give the photo as the camera saved it."
         raise RetakeNeeded(
             "closure-size",
             f"The closure in the photo is about {words}, not {request.closure.label}: check the size you named, and "
-            f"the size of the block. If both are right, {then}.",
+            f"the size of the block. If both are right, {then}.{lens if lens_unknown else ''}",
         )

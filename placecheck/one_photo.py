@@ -78,7 +78,9 @@ class Explainer:
         """Why pictures are missing, as a sentence; None where all were written."""
         if self._count or self.failed:
             return self.failed
-        return f"No pictures of the stages were made in {self.folder}, since the photo was refused before."
+        return (
+            f"No pictures of the stages were made in {self.folder}: first do what the answer says, then run it again."
+        )
 
     def __call__(self, name: str, image: npt.NDArray[np.uint8]) -> None:
         from placecheck import vision

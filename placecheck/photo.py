@@ -139,7 +139,8 @@ def read_bytes(path: Path) -> bytes:
             )
         return path.read_bytes()
     except (FileNotFoundError, NotADirectoryError):
-        raise UnusableFile("missing-file", f"{path} does not exist: check the name and the folder.") from None
+        quotes = "" if path.suffix else ", and put quotes round a name with blanks in it"
+        raise UnusableFile("missing-file", f"{path} does not exist: check the name and the folder{quotes}.") from None
     except PermissionError:
         raise UnusableFile("no-permission", f"{path} may not be read: give yourself permission to read it.") from None
     except (OSError, ValueError) as error:
@@ -232,9 +233,11 @@ def _heic_header(data: bytes, name: str) -> _Header:
     try:
         import pi_heif
     except ImportError:
+        from placecheck.system import INSTALL_EXTRA
+
         raise UnusableFile(
             "heic-not-supported",
-            f"{name} is a HEIC photo: run `pip install 'placecheck[heic]'` once, or save it as JPEG on the phone.",
+            f"{name} is a HEIC photo: {INSTALL_EXTRA.format('heic')}, or save it as JPEG on the phone.",
         ) from None
     from placecheck import vision
 

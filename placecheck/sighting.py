@@ -14,6 +14,7 @@ measuring.py's; one_photo.py makes an answer of it and adds judging and advice.
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -23,7 +24,7 @@ import numpy.typing as npt
 
 from placecheck.block import AT
 from placecheck.block_fit import SETTLED, BlockFit
-from placecheck.camera import Camera, camera_for
+from placecheck.camera import UNKNOWN_LENS, Camera, camera_for
 from placecheck.card import CardSighting, edges_doubted, find_card
 from placecheck.contradictions import lean_against_rest
 from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UsageProblem
@@ -64,6 +65,7 @@ from placecheck.standing import (
     trace_outline,
     turned,
 )
+from placecheck.units import ClosureSize
 
 FloatArray = npt.NDArray[np.float64]
 Explain = Callable[[str, Any], None]
@@ -246,13 +248,20 @@ def again_if_tilted(
     return stage, close, tilt_told(close.fit)
 
 
+def _instead(closure: ClosureSize) -> str:
+    """What to do with lace too wide: no frontal is as long, so that may be centimetres without their unit."""
+    if closure.length_mm > WIDEST_MM and not re.search('[a-z"”″]', closure.label.replace("x", "")):
+        return f"Numbers without a unit are inches: if that was read in centimetres, write {closure.label}cm."
+    return "Lay it out with a soft tape from the cap's middle line."
+
+
 def sight(photo: Photo, request: CheckRequest, camera: Camera | None = None) -> Sighted:
     """Find card, block and closure. Raises RetakeNeeded or UsageProblem."""
     if request.closure.width_mm > WIDEST_MM:
         raise UsageProblem(
             "closure-too-wide",
             f"A lace of {request.closure.label} reaches round the head, and no photo shows both its ends: closures up "
-            f"to {WIDEST_MM / 25.4:.0f} in wide are checked. Lay it out with a soft tape from the cap's middle line.",
+            f"to {WIDEST_MM / 25.4:.0f} in wide are checked. {_instead(request.closure)}",
         )
     with light_blamed_first(photo):
         standing = find_standing(photo, request, camera)
@@ -274,7 +283,7 @@ def sight_standing(photo: Photo, request: CheckRequest, standing: Standing) -> S
     check_centre_on_block(observed, fit.geometry)
     on = put_on_dome(fit.geometry, observed, chart=grid.chart)  # good enough for what is asked of it here
     check_way_round(observed, on)
-    check_size(on, fit.geometry, request)
+    check_size(on, fit.geometry, request, camera.source == UNKNOWN_LENS)
 
     def look_again(stage: Stage, close: Close) -> Close:
         on = put_on_dome(close.fit.geometry, close.observed)

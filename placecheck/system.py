@@ -28,6 +28,8 @@ OPENCV_DISTRIBUTIONS = (
     "opencv-contrib-python-headless",
 )
 SYSTEM_PACKAGES = "libgl1 libglib2.0-0"
+INSTALL_EXTRA = 'run `.venv/bin/pip install -e ".[{}]"` once in placecheck\'s folder'
+"""How an extra is installed beside what is there: a pip of the system's own is none on Debian, or refuses."""
 
 
 @dataclass(frozen=True)
@@ -89,15 +91,12 @@ def _opencv() -> list[Finding]:
 
 
 def _heic() -> Finding:
-    for name in ("pi_heif", "pillow_heif"):
-        try:
-            module = __import__(name)
-        except ImportError:
-            continue
-        return Finding("HEIC photos", True, False, f"{name} {module.__version__}")
-    return Finding(
-        "HEIC photos", False, False, "not readable: install the extra “heic”, or set the phone's camera to JPEG."
-    )
+    try:
+        import pi_heif
+    except ImportError:
+        how = f"not readable: {INSTALL_EXTRA.format('heic')}, or set the phone's camera to JPEG."
+        return Finding("HEIC photos", False, False, how)
+    return Finding("HEIC photos", True, False, f"pi_heif {pi_heif.__version__}")
 
 
 def _writable(folder: Path) -> Finding:

@@ -12,6 +12,7 @@ whole U95 of ILAC-G8, 0 for simple acceptance). Every fault in the file is one s
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -190,7 +191,13 @@ def read_toml(path: Path, what: str) -> dict[str, object]:
     except OSError as error:
         raise UsageProblem("file-unreadable", f"The {what} {path} cannot be read: {error.strerror}.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise UsageProblem("file-not-toml", f"The {what} {path} is not valid TOML: {error}.") from None
+        at = re.search(r"line (\d+)", str(error))
+        where = f" in line {at[1]}" if at else ""
+        raise UsageProblem(
+            "file-not-toml",
+            f'The {what} {path} is not valid TOML{where}: write a text in straight quotes, as closure = "5x5", limits '
+            "as offset_mm = [-3, 3], each on a line of its own below its [table].",
+        ) from None
 
 
 def load_tolerances(path: Path) -> Tolerances:

@@ -123,12 +123,20 @@ def parse_circumference_mm(text: str) -> float:
     Raises UsageProblem (codes of parse_length_mm, or length-beyond-any-head).
     """
     low, high = CIRCUMFERENCE_MM
-    mm = parse_length_mm(text, "block circumference")
-    if low <= mm <= high:
-        return mm
     number = re.match(rf"\s*({_NUMBER})", _spelled(text))
     value = (_number(number[1]) if number else None) or 0.0
     meant = [unit for unit, factor in (("in", MM_PER_INCH), ("cm", 10.0), ("mm", 1.0)) if low <= value * factor <= high]
+    try:
+        mm = parse_length_mm(text, "block circumference")
+    except UsageProblem as error:
+        if error.problem.code == "length-without-unit" and meant:
+            said = (
+                f"The block circumference “{text.strip()}” has no unit: did you mean {value:g}{meant[0]}? Write it so."
+            )
+            raise UsageProblem("length-without-unit", said) from None
+        raise
+    if low <= mm <= high:
+        return mm
     hint = f" Did you mean {value:g}{meant[0]}?" if meant else " Tape the block round its widest level again."
     raise UsageProblem(
         "length-beyond-any-head",

@@ -584,3 +584,15 @@ def test_a_fit_that_ran_away_is_refused_before_anything_is_laid_on_it(monkeypatc
 def test_too_dark_is_told():
     image = (load_photo(PHOTOS / "demo.jpg").image * 0.06).astype(np.uint8)
     assert problem_of(image) == "too-dark"
+
+
+def test_a_photo_of_an_unknown_lens_may_be_a_screenshot():
+    """With the closure named wrongly, and EXIF lost as in a screenshot: the original is asked for, only then."""
+    told = {}
+    for focal_35mm in (26.0, None):
+        photo = replace(load_photo(PHOTOS / "demo.jpg"), focal_35mm=focal_35mm)
+        with pytest.raises(RetakeNeeded) as caught:
+            measure_photo(photo, replace(request_for("demo"), closure=ClosureSize(152.4, 152.4, "6x6")))
+        assert caught.value.problem.code == "closure-size"
+        told[focal_35mm] = "screenshot" in caught.value.problem.message
+    assert told == {26.0: False, None: True}

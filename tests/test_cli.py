@@ -284,6 +284,26 @@ def test_internal_error_is_an_answer(run, photo, measuring, monkeypatch):
     assert "shapes do not match" in err
 
 
+@pytest.mark.parametrize("more", [[], ["--same-block"]])
+def test_what_was_not_checked_is_no_record(run, photo, measuring, tmp_path, monkeypatch, more):
+    """In a list of records it would read as a photo to take again."""
+    from placecheck.records.store import open_store
+
+    second = tmp_path / "second.jpg"
+    second.write_bytes(cv2.imencode(".jpg", 255 - cv2.imread(str(photo)))[1].tobytes())
+
+    def broken(*given):
+        raise ValueError("shapes do not match")
+
+    measuring.error = ValueError("shapes do not match")
+    monkeypatch.setattr("placecheck.same_block.several._answer", broken)
+    status, out, err = run("check", photo, second, *OPTIONS[:-1], *more)
+    assert (status, err) == (4, "")
+    assert "NOT CHECKED" in out
+    with open_store() as store:
+        assert store.count() == 0
+
+
 def test_no_number_is_ever_nan_in_the_answer(run, photo, measuring, monkeypatch):
     def nan(photo, request, explain=None, camera=None):
         return Measured({}, findings=Findings({"fold_front": (float("nan"), 1.0)}))
@@ -321,7 +341,7 @@ def test_missing_system_library_names_the_packages(run, photo, measuring):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--closure", "5x5", "--block-circumference", "57"], ["inches or centimetres"]),
+        (["--closure", "5x5", "--block-circumference", "57"], ["did you mean 57cm?"]),
         (["--closure", "5x5", "--block-circumference", "57in"], ["57cm"]),
         (["--closure", "five", "--block-circumference", "57cm"], ["closure size"]),
         (["--block-circumference", "57cm"], ["--closure 5x5"]),
@@ -416,6 +436,7 @@ def test_tolerances_option_outranks_settings(run, photo, measuring, home, tmp_pa
         ("check = 1", "[check]"),
         ("[tolerances]\noffset_mm = 1", "two numbers"),
         ("[", "not valid TOML"),
+        ("[check]\nclosure = “5x5”", "in line 2: write a text in straight quotes"),
     ],
 )
 def test_faulty_settings(run, photo, measuring, home, text, word):
@@ -423,6 +444,73 @@ def test_faulty_settings(run, photo, measuring, home, text, word):
     status, out, err = run("check", photo, *OPTIONS)
     assert (status, out) == (2, "")
     one_sentence(err, word, "settings.toml")
+
+
+# ---------------------------------------------------------------------------------------------- as it was typed
+
+
+@pytest.mark.parametrize(
+    ("typed", "whole"),
+    [
+        ("check p.jpg --closure 5x5 --block-circumference 22 3/4 in", '--block-circumference "22 3/4 in"'),
+        ("check --block-circumference=22 3/4″ p.jpg --closure 5x5", '--block-circumference "22 3/4″"'),
+        ("check p.jpg --closure 4 x 4 --block-circumference 23in", '--closure "4 x 4"'),
+        ("check p.jpg --closure 4 by 4 in --block-circumference 23in", '--closure "4 by 4 in"'),
+        ("check p.jpg --closure 5x5 --block-circumference 57,8 cm", '--block-circumference "57,8 cm"'),
+        ("order new Willow --circumference 22 1/2 --closure 5x5", '--circumference "22 1/2"'),
+        ("card-bars 99.2 x 99.5", 'card-bars "99.2 x 99.5"'),
+    ],
+)
+def test_what_blanks_tore_apart_is_to_be_put_in_quotes(run, measuring, typed, whole):
+    """Of `22 3/4 in` it said that 22 has no unit, and to write 22in."""
+    status, out, err = run(*typed.split())
+    assert (status, out) == (2, "")
+    one_sentence(err, "needs quotes round it", whole)
+
+
+def test_what_is_no_torn_length_is_left_alone(run, photo, measuring, home):
+    assert run("check", *OPTIONS[:-1], "--jobs", "2", photo)[0] == 0
+    assert run("check", photo, *OPTIONS[:-1])[0] == 0
+    assert run("records", "note", "1", "x") == (0, "", "The note is written to record 1.\n")
+    assert run("records", "note", "2", "—torn")[0] == 0
+    assert run("records", "list", "--limit", "1")[0] == 0
+
+
+def test_a_long_dash_is_no_photo(run, photo, measuring):
+    status, out, err = run("check", photo, "—closure", "5x5")
+    assert (status, out) == (2, "")
+    one_sentence(err, "“—closure” begins with a long dash", "--closure.")
+
+
+def test_capitals_choose_as_small_letters_do(run, photo, measuring, tmp_path):
+    assert run("card", tmp_path / "card.pdf", "--paper", "A4")[0] == 0
+    assert run("check", photo, *OPTIONS[:-1], "--stage", "Pinned", "--front", "Top")[0] == 0
+    for options in (("--verdict", "PASS"), ("--stage", "Pinned")):
+        status, out, _ = run("records", "list", *options)
+        assert (status, "5x5" in out) == (0, True)
+
+
+@pytest.mark.parametrize("typed", ["23in", "22 3/4", "57.5"])
+def test_a_length_is_no_saved_block(run, photo, measuring, typed):
+    status, out, err = run("check", photo, "--closure", "5x5", "--block", typed)
+    assert (status, out) == (2, "")
+    one_sentence(err, f"“{typed}”", "--block-circumference")
+
+
+def test_a_name_that_blanks_tore_apart(run, measuring, tmp_path):
+    out = run("check", tmp_path / "my", tmp_path / "photos.jpg", *OPTIONS, "--json")[1]
+    torn, whole = (json.loads(line)["problems"][0]["message"] for line in out.splitlines())
+    assert "quotes round a name with blanks" in torn
+    assert "quotes" not in whole
+
+
+def test_centimetres_without_their_unit_are_no_frontal(run, photo):
+    for closure, unit in (("12.7x12.7", True), ("10x10", True), ("13x4", False), ("25x25cm", False)):
+        out = run("check", photo, "--closure", closure, "--block-circumference", "23in", "--no-save", "--json")[1]
+        (problem,) = json.loads(out)["problems"]
+        assert problem["code"] == "closure-too-wide"
+        assert (f"write {closure}cm" in problem["message"]) == unit
+        assert ("soft tape" in problem["message"]) != unit
 
 
 # ---------------------------------------------------------------------------------------------- marks by hand
@@ -518,7 +606,7 @@ def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
     measuring.error = RetakeNeeded("closure-missing", "No closure was found.")
     status, _, err = run("check", photo, *OPTIONS, "--explain", tmp_path / "none")
     assert status == 3
-    one_sentence(err, "No pictures of the stages were made")
+    one_sentence(err, "No pictures of the stages were made", "first do what the answer says")
 
 
 def test_an_order_tells_closure_and_block(run, photo, measuring, home):

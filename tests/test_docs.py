@@ -53,6 +53,14 @@ def test_no_module_of_calibration_and_program_is_too_long():
             assert len(path.read_text(encoding="utf-8").splitlines()) <= 400, path
 
 
+@pytest.mark.skipif(not (ROOT / ".venv").exists(), reason="not set up by .ci/setup")
+def test_the_command_has_its_short_name_as_the_readme_says():
+    (enter,) = re.findall(r"After `(.*?)`, once in every new terminal, it is `placecheck`", README)
+    line, bare = ["sh", "-c", f"{enter} && placecheck --version"], {"PATH": "/usr/bin:/bin"}
+    done = subprocess.run(line, cwd=ROOT, env=bare, capture_output=True, text=True, check=False)
+    assert done.stdout.startswith("placecheck "), done.stderr
+
+
 def test_every_command_is_in_the_readme():
     assert len(commands()) > len(COMMANDS)
     for name in commands():

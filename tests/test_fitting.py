@@ -410,6 +410,15 @@ def test_closure_place():
     assert np.linalg.norm(place.outline[:, None] - place.corners, axis=-1).min(0) == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.parametrize(("inch", "bow"), [(2, False), (3, False), (5, True)])
+def test_a_small_lace_is_not_said_to_shear(inch, bow):
+    """Sides of 51 mm whose corners lie 51 mm apart run in no bow that anybody sees."""
+    size = ClosureSize(inch * 25.4, inch * 25.4, f"{inch}x{inch}")
+    (told,) = [a for a in closure_place(replace(ORDER, closure=size), marks_for(ORDER)).advice if a.what == "corners"]
+    assert ("bow" in told.reason) == bow
+    assert ("though" in told.reason) == bow
+
+
 @pytest.mark.parametrize(("more_mm", "says"), [(2.0, "lace 2.0 mm"), (-2.0, "hair ends 2.0 mm")])
 def test_the_advice_at_the_temples_turns_where_the_lace_reaches_them(more_mm, says):
     placed = marks_for(ORDER)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import importlib.util
 import io
 import os
+import re
 import struct
 import subprocess
 import sys
 import threading
+import types
 import zlib
 from pathlib import Path
 
@@ -36,6 +38,7 @@ from placecheck.light_and_sharpness import (
     smear_ratio,
 )
 from placecheck.photo import load_photo
+from placecheck.system import _heic
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 
@@ -179,8 +182,14 @@ def test_heic_without_the_extra_names_it(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setitem(sys.modules, "pi_heif", None)
     path = FIXTURES / "heic" / "card_turned.heic"
     assert code_of(path) == "heic-not-supported"
-    with pytest.raises(UnusableFile, match=r"placecheck\[heic\]"):
+    with pytest.raises(UnusableFile) as caught:
         load_photo(path)
+    (how,) = re.findall("run `(.*?)`", caught.value.problem.message)
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    assert f"`{how}`" in readme  # the system's own pip is not there on a fresh Debian, or refuses
+    monkeypatch.setitem(sys.modules, "pillow_heif", types.SimpleNamespace(__version__="1"))  # which reads none here
+    assert not _heic().good
+    assert how in _heic().message
 
 
 @pytest.mark.skipif(importlib.util.find_spec("pi_heif") is None, reason="the heic extra is not installed")

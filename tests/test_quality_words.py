@@ -178,6 +178,22 @@ def test_where_placements_will_fall_names_sides_as_the_answer_does(measure, mean
     assert where in stream.sentences[0]
 
 
+@pytest.mark.parametrize(
+    "values",
+    [[5.0], [5.0] * 8, normal(12, 5.0, 0.5), normal(60, 5.0, 0.5), normal(60, 5.0, 4.0), [*normal(30, 5.0, 0.1), 9.0]],
+)
+def test_a_row_of_stitches_is_no_placement(values):
+    stream = look_at("stitch_spacing_mean_mm", "Ada", points(values, 2.0, 10.0), maker="Ada")
+    told = " ".join(stream.sentences) + individuals_svg(stream)
+    assert "seam" in told
+    assert "plac" not in told
+
+
+def test_what_varies_of_a_seam_is_the_sewing():
+    told = look_at("stitch_spacing_mean_mm", "", points(normal(60, 5.0, 4.0), 2.0, 10.0)).sentences
+    assert told[-1].endswith("what varies is the sewing.")
+
+
 def test_few_placements_are_called_few():
     assert "limits are drawn after 4 more" in look_at("offset_mm", "", points([0.1])).sentences[0]
     assert (

@@ -551,7 +551,7 @@ def test_a_set_is_kept_whole_or_not_at_all(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path))
     paths = [PHOTOS / f"{n}.jpg" for n in ("above", "leaning")]
     answer = failed_answer(RetakeNeeded("card-not-found", "No card was found: lay it flat."), "pinned")
-    checked = CheckedSet((Share(paths[0], True), Share(paths[1], True, alone=answer)), answer)
+    checked = CheckedSet((Share(paths[0]), Share(paths[1], alone=answer)), answer)
     with open_store() as store:
         save_check(store, paths[0], answer.as_json(), to_json(photo_request()))
     with sqlite3.connect(tmp_path / FILE_NAME) as connection:

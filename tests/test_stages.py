@@ -529,10 +529,16 @@ def test_the_blocks_line_is_asked_for_once():
 
 @pytest.mark.parametrize(("lean_deg", "further"), [(45.0, False), (15.0, True)])
 def test_a_phone_that_leans_as_told_is_not_asked_to_lean_further(seen, lean_deg, further):
-    note = _notes(replace(seen, line=None), lean_deg)[-1]
+    note = _notes(replace(seen, line=None), lean_deg, True)[-1]
     assert note.code == "block-line-missing"
     assert "less sure: chalk the line longer" in note.message
     assert ("lean the phone further" in note.message) == further
+
+
+def test_leaning_is_asked_for_once(seen):
+    """From above neither the block's line nor the temples show: what is said of the temples asks for it."""
+    assert "lean the phone" in _temple_unseen(seen, 12.0).message
+    assert _notes(replace(seen, line=None), 12.0, False)[-1].message.endswith("less sure: chalk the line longer.")
 
 
 @pytest.mark.parametrize(("lean_deg", "edge_on"), [(45.0, True), (30.5, True), (29.5, False)])

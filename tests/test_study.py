@@ -350,11 +350,11 @@ GOOD = "maker,block,repeat,offset_mm\n" + "".join(f"{m},{b},{r},1.5\n" for m in 
         ("maker,block\n", "no measurements"),
         ("maker,repeat,offset_mm\nA,1,2\n", "no column “block”"),
         ("maker,block,maker\nA,1,2\n", "there twice"),
-        (GOOD.replace("A,x,1,1.5\n", ""), "1 of 8 measurements are missing: A, x, repeat 1"),
+        (GOOD.replace("A,x,1,1.5\n", ""), "1 of 8 measurements is missing: A, x, repeat 1"),
         (GOOD + "A,x,1,1.6\n", "A, x, repeat 1 is there twice"),
         (GOOD.replace("A,x,1,1.5", "A,x,1,1.5 mm"), "“1.5 mm” is not a number"),
         (GOOD.replace("A,x,1,1.5", "A,x,1,nan"), "“nan” is not a number"),
-        (GOOD.replace("A,x,1,1.5", "A,x,1,"), "1 of 8 readings are missing: A, x, repeat 1"),
+        (GOOD.replace("A,x,1,1.5", "A,x,1,"), "1 of 8 readings is missing: A, x, repeat 1"),
         (GOOD.replace("A,x,1,1.5", ",x,1,1.5"), "names no maker"),
         (GOOD.replace("A,x,1,1.5", "A,x,1,1.5,9,9"), "more fields"),
         (GOOD.replace("B,", "A,"), "only one of the makers (“A”)"),
@@ -406,7 +406,7 @@ def test_incomplete_measure_is_left_out_and_the_others_go_on(tmp_path):
     path.write_text(text)
     readings, problems = typed_readings(read_sheet(path))
     assert [r.measure for r in readings] == ["offset_mm"]
-    assert problems[0].message == "skew_deg is left out, since 1 of 8 readings are missing: A, y, repeat 2."
+    assert problems[0].message == "skew_deg is left out, since 1 of 8 readings is missing: A, y, repeat 2."
 
 
 # ----------------------------------------------------------------------------- photos and answers
@@ -446,7 +446,7 @@ def test_answers_that_are_missing_or_wrong(tmp_path):
     with pytest.raises(UsageProblem, match=r"no answer for p0.jpg \(A, 1, repeat 1\)"):
         answer_readings(read_sheet(sheet), read_answers(answers))
     answers.write_text("\n".join([answer_line("p0.jpg", None), *lines[1:]]))
-    with pytest.raises(UsageProblem, match=r"offset_mm is left out, since 1 of 8 readings are missing"):
+    with pytest.raises(UsageProblem, match=r"offset_mm is left out, since 1 of 8 readings is missing"):
         answer_readings(read_sheet(sheet), read_answers(answers))
     for wrong in ("{", "[]", "3", '{"photo": "x.jpg"}', '{"photo": "x", "schema": 2, "measures": {}}'):
         answers.write_text("\n".join([*lines, wrong]))

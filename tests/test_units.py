@@ -99,7 +99,10 @@ def test_refused_lengths(text, code):
 
 
 def test_inches_or_centimetres_is_asked_and_the_likely_unit_named():
-    assert "inches or centimetres?" in refused(parse_circumference_mm, "57").problem.message
+    assert "did you mean 57cm?" in refused(parse_circumference_mm, "57").problem.message
+    assert "did you mean 22.5in?" in refused(parse_circumference_mm, " 22,5 ").problem.message
+    assert "57in" not in refused(parse_circumference_mm, "57").problem.message
+    assert "inches or centimetres?" in refused(parse_circumference_mm, "12").problem.message
     assert "57cm" in refused(parse_circumference_mm, "57in").problem.message
     assert "22.75in" in refused(parse_circumference_mm, "22.75cm").problem.message
     assert refused(parse_circumference_mm, "57").exit_status == 2

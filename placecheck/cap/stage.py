@@ -266,7 +266,7 @@ def measure_cap(
         estimates,
         missing,
         _findings(seen, joined),
-        _notes(seen, view.lean_to_face_deg),
+        _notes(seen, view.lean_to_face_deg, "temple_rim_mm" in estimates),
         view,
         None,
         "cap",
@@ -276,10 +276,11 @@ def measure_cap(
     return measured
 
 
-def _notes(seen: CapSighting, lean_deg: float) -> tuple[Problem, ...]:
+def _notes(seen: CapSighting, lean_deg: float, temples_seen: bool) -> tuple[Problem, ...]:
+    """What is to be said of the photo; how to lean the phone only where the temples, unseen, do not ask for it too."""
     if seen.line is not None or kept_line(seen.fit) is not None:
         return seen.notes
-    lean = ", or lean the phone further toward the face" if lean_deg < FLAT_LEAN_DEG else ""
+    lean = ", or lean the phone further toward the face" if temples_seen and lean_deg < FLAT_LEAN_DEG else ""
     return (
         *seen.notes,
         Problem(

@@ -101,7 +101,9 @@ def photos(
     pictures: Annotated[list[Path], typer.Argument(metavar="PHOTO", help="6 to 12 photos of the bare block and card.")],
     card_at: Annotated[
         Literal["left", "right", "face", "nape"],
-        typer.Option(help="On which side of the block the card lies; left and right are the wearer's."),
+        typer.Option(
+            case_sensitive=False, help="On which side of the block the card lies; left and right are the wearer's."
+        ),
     ],
     around: Annotated[
         str | None, typer.Option("--round", metavar="LENGTH", help="Tape round the widest level, to check the card by.")

@@ -19,7 +19,9 @@ def register(app: typer.Typer) -> None:
 
 def card(
     file: Annotated[Path | None, typer.Argument(help="Name of the file; placecheck-card.pdf (or .svg, .png).")] = None,
-    paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper it is printed on.")] = "a4",
+    paper: Annotated[
+        Literal["a4", "letter"], typer.Option(case_sensitive=False, help="Paper it is printed on.")
+    ] = "a4",
     svg: Annotated[bool, typer.Option("--svg", help="Write SVG instead of PDF.")] = False,
     png: Annotated[bool, typer.Option("--png", help="Write PNG, 600 dpi, instead of PDF.")] = False,
     small: Annotated[

@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
 SEVERITY = (0, 1, 3, 2, 4)
 """Exit statuses from best to worst, for several photos."""
-USAGE = 2
-"""Exit status where nothing was measured, since what was given with the photo makes no sense: no check to keep."""
 
 
 def register(app: typer.Typer) -> None:
@@ -53,7 +51,10 @@ def check(
     ] = None,
     stage: Annotated[
         Literal["cap", "pinned", "stitched", "stitches"],
-        typer.Option(help="What the photo shows: cap alone, closure pinned, closure stitched, seam close up."),
+        typer.Option(
+            case_sensitive=False,
+            help="What the photo shows: cap alone, closure pinned, closure stitched, seam close up.",
+        ),
     ] = "pinned",
     same_block: Annotated[
         bool, typer.Option("--same-block", help="All photos show one pinned block: measure them together, one answer.")
@@ -98,7 +99,7 @@ def check(
     ] = None,
     front: Annotated[
         Literal["top", "bottom", "left", "right"] | None,
-        typer.Option(help="Side of the photo the face is on, when the photo cannot tell."),
+        typer.Option(case_sensitive=False, help="Side of the photo the face is on, when the photo cannot tell."),
     ] = None,
     order: Annotated[str | None, typer.Option(metavar="NUMBER", help="The order, for the records.")] = None,
     client: Annotated[str | None, typer.Option(metavar="ALIAS", help="The client's alias, for the records.")] = None,
@@ -137,6 +138,8 @@ def check(
         raise UsageProblem(
             "marks-several", "A marks file belongs to one photo: check the photos one at a time with it."
         )
+    from placecheck.printout import was_checked
+
     request = request_for(typed, len(photos))
     places = outputs(photos, overlay, explain, [marks, tolerances, cap_photo])
     tasks: list[Task] = [(p, request, *to) for p, to in zip(photos, places, strict=True)]
@@ -148,8 +151,7 @@ def check(
         for checked in check_all(tasks, jobs):
             if overlay is None:  # nobody asked for that picture, so nobody is told of it
                 checked = replace(checked, notes=tuple(note for note in checked.notes if scratch not in note))
-            measurable = checked.is_photo and checked.answer.exit_status != USAGE
-            if names is not None and measurable:  # first, since whoever reads the answer may stop reading
+            if names is not None and was_checked(checked.answer):  # first, since whoever reads may stop reading
                 _save(checked, request, names)
             _report(checked, as_json, len(photos) > 1, budget)
             worst = max(worst, checked.answer.exit_status, key=SEVERITY.index)

@@ -148,7 +148,13 @@ def _block(typed: AsTyped, settings: Settings, no_order: str) -> tuple[KnownDome
     defaults = settings.check if typed.stage in NEEDS_BLOCK else {}
     entry = "block" if defaults.get("block") else "block_circumference"
     with said_in_settings(entry, typed.block or typed.block_circumference):
-        known, around_mm = block_for(blocks_folder(home()), typed.block, typed.block_circumference, defaults)
+        try:
+            known, around_mm = block_for(blocks_folder(home()), typed.block, typed.block_circumference, defaults)
+        except UsageProblem as error:
+            if error.problem.code not in ("block-unknown", "block-name") or not _is_length(typed.block or ""):
+                raise
+            told = f"No saved block has the name “{typed.block}”: if it is so long round, give --block-circumference."
+            raise UsageProblem("block-unknown", told) from None
     if not around_mm and typed.stage in NEEDS_BLOCK:
         raise UsageProblem(
             "circumference-not-given",
@@ -156,6 +162,18 @@ def _block(typed: AsTyped, settings: Settings, no_order: str) -> tuple[KnownDome
             "22.75in.",
         )
     return known, around_mm
+
+
+def _is_length(text: str) -> bool:
+    """Whether that is a length, with its unit or without."""
+    from placecheck.errors import UsageProblem
+    from placecheck.units import parse_length_mm
+
+    try:
+        parse_length_mm(text)
+    except UsageProblem as error:
+        return error.problem.code == "length-without-unit"
+    return True
 
 
 def camera_named(typed: str | None, settings: Settings) -> str | None:

@@ -39,7 +39,10 @@ HairlineHeight = Annotated[str | None, _length("--hairline-height", "Between the
 HeadLength = Annotated[str | None, _length("--head-length", "Calipers, brow to back.")]
 HeadBreadth = Annotated[str | None, _length("--head-breadth", "Calipers, above the ears.")]
 BareUnit = Annotated[
-    Unit | None, typer.Option("--unit", help="Unit of lengths written without one; a bare fraction is inches.")
+    Unit | None,
+    typer.Option(
+        "--unit", case_sensitive=False, help="Unit of lengths written without one; a bare fraction is inches."
+    ),
 ]
 BlockRound = Annotated[str | None, _length("--block", "Tape round the block's widest level, with unit.")]
 BlockOver = Annotated[
@@ -56,7 +59,7 @@ Due = Annotated[str | None, typer.Option("--due", metavar="DATE", help="Due date
 Note = Annotated[str | None, typer.Option("--note", help="Anything for the bench.")]
 Yes = Annotated[bool, typer.Option("--yes", "-y", help="Accept doubts: the lengths were checked.")]
 Reference = Annotated[str, typer.Argument(metavar="ORDER", help="Order number (7, 0007) or alias.")]
-PaperSize = Annotated[Paper, typer.Option("--paper", help="Paper of the PDF.")]
+PaperSize = Annotated[Paper, typer.Option("--paper", case_sensitive=False, help="Paper of the PDF.")]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite the file if it is there already.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
@@ -319,8 +322,7 @@ def guidelines(
     if in_photo:
         print(shown.sentence)
     apart = f"{len(plan.rows)} rows, {mm_and_inches(plan.spacing_mm)} apart" if len(plan.rows) > 1 else "1 row"
-    _, weft, reserve_m, _ = plan.shown_m
-    print(f"{apart}: {weft:.2f} m of weft and {reserve_m:.2f} m in reserve.")
+    print(f"{apart}: {plan.weft_mm / 1000:.2f} m of weft and {plan.reserve_mm / 1000:.2f} m in reserve.")
     for note in plan.notes:
         print(f"placecheck: {note}", file=sys.stderr)
 

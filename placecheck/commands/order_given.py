@@ -34,7 +34,9 @@ def circumference_asked() -> str:
     from placecheck.errors import UsageProblem
 
     if not _can_ask():
-        raise UsageProblem("circumference-missing", "An order needs the client's --circumference, such as 22 1/2.")
+        raise UsageProblem(
+            "circumference-missing", 'An order needs the client\'s circumference: give it as --circumference "22 1/2".'
+        )
     with asking(UNANSWERED):
         answer: str = typer.prompt("Circumference (22 1/2, 57.2cm)", err=True)
     return answer

@@ -210,6 +210,7 @@ def note(
     """Write a note to a record."""
     with opened() as store:
         store.set_note(record, text.strip() or None)
+    say(f"The note is written to record {record}." if text.strip() else f"Record {record} has no note now.")
 
 
 def compare(
@@ -257,7 +258,9 @@ def _pinned_and_stitched(store: Store, order: str) -> tuple[Record, Record]:
 
 def export(
     file: Annotated[Path | None, typer.Argument(help="Name of the file (.csv, .jsonl); none: standard output.")] = None,
-    kind: Annotated[Literal["csv", "jsonl"] | None, typer.Option("--as", help="Which of the two.")] = None,
+    kind: Annotated[
+        Literal["csv", "jsonl"] | None, typer.Option("--as", case_sensitive=False, help="Which of the two.")
+    ] = None,
     order: Order = None,
     client: Client = None,
     maker: Maker = None,

@@ -96,6 +96,7 @@ def chart(
     from placecheck.answer import MEASURE_BY_NAME, STAGE_MEASURES
     from placecheck.errors import UsageProblem
     from placecheck.quality.charts_svg import individuals_svg
+    from placecheck.quality.stream import noun_of
     from placecheck.records.model import filter_from
     from placecheck.records.overview import as_kept, stream_of
     from placecheck.whole_files import ending_in
@@ -125,7 +126,7 @@ def chart(
         write(svg, individuals_svg(stream).encode(), force)
         return
     control = stream.chart
-    print(f"placements  {len(control.values)}\nmean        {control.mean:.3f} {stream.unit}")
+    print(f"{noun_of(measure) + 's':10}  {len(control.values)}\nmean        {control.mean:.3f} {stream.unit}")
     if control.sigma is not None:
         print(f"LCL, UCL    {control.lower:.3f}, {control.upper:.3f} {stream.unit}")
         print(f"mean MR     {control.mean_moving_range:.3f}, UCL {control.range_upper:.3f} {stream.unit}")

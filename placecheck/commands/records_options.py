@@ -29,16 +29,19 @@ OneVerdict = Annotated[str | None, typer.Option(help="Only this verdict: pass, f
 Closure = Annotated[str | None, typer.Option(help="Only this closure size, however it was written: 5x5.")]
 Since = Annotated[str | None, typer.Option(metavar="DATE", help="From this day on: 2026-03-01.")]
 Until = Annotated[str | None, typer.Option(metavar="DATE", help="Up to and with this day.")]
-By = Annotated[Literal["maker", "closure", "stage"], typer.Option(help="What is compared.")]
+By = Annotated[Literal["maker", "closure", "stage"], typer.Option(case_sensitive=False, help="What is compared.")]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite a file that is there already.")]
 Number = Annotated[int, typer.Argument(help="Number of the record.")]
 ChartedStage = Annotated[
-    Literal["cap", "pinned", "stitched", "stitches", "any"], typer.Option(help="Which stage; “any” for all.")
+    Literal["cap", "pinned", "stitched", "stitches", "any"],
+    typer.Option(case_sensitive=False, help="Which stage; “any” for all."),
 ]
 MeasuredStage = Annotated[
     Literal["cap", "pinned", "stitched", "stitches", "any"] | None,
     typer.Option(
-        help="Which stage; without it pinned, or the one that has the measure. “any” for all.", show_default=False
+        case_sensitive=False,
+        help="Which stage; without it pinned, or the one that has the measure. “any” for all.",
+        show_default=False,
     ),
 ]
 

@@ -48,6 +48,7 @@ def check_same_block(
     photos: list[Path], request: CheckRequest, names: Names | None, as_json: bool, overlay: Path | None, budget: bool
 ) -> int:
     """Check the set, print and keep its answer; the exit status. `names` None keeps it out of the records."""
+    from placecheck.printout import was_checked
     from placecheck.same_block.several import check_together
 
     with tempfile.TemporaryDirectory(prefix="placecheck-") as scratch:
@@ -55,7 +56,7 @@ def check_same_block(
         if names is not None:  # the record keeps the first photo's picture
             pictures.setdefault(photos[0], Path(scratch) / "first.jpg")
         checked = check_together(photos, request, pictures, alone=names is not None)
-        if names is not None and checked.shares[0].is_photo:  # first, since whoever reads the answer may stop reading
+        if names is not None and was_checked(checked.answer):  # first, since whoever reads the answer may stop reading
             _save(checked, request, names, pictures[photos[0]])
         _report(checked, as_json, budget, overlay is not None)
     return checked.answer.exit_status

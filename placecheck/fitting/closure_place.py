@@ -118,6 +118,14 @@ def _corners_advice(side_mm: float | None, lace_mm: float) -> Advice:
             "Lace this wide is cut to the hairline: lay its front edge along the line from the front mark over the "
             "temples to the ears, half its width to either side.",
         )
+    if round(side_mm) == round(lace_mm):
+        return Advice(
+            "corners",
+            f"{side_mm:.0f} mm front to back",
+            f"Laid without pulling, the front and back corners lie {side_mm:.0f} mm apart over the block, as far as "
+            "the lace is long: a net this small hardly shears (computed on this dome).",
+            False,
+        )
     return Advice(
         "corners",
         f"{side_mm:.0f} mm front to back",

@@ -116,8 +116,8 @@ class Plan:
 
     @property
     def rows_mm(self) -> float:
-        """Sum of the rows' lengths."""
-        return sum(row.length_mm for row in self.rows)
+        """Sum of the rows' lengths, to the centimetre: what is printed adds up."""
+        return round(sum(row.length_mm for row in self.rows), -1)
 
     @property
     def weft_mm(self) -> float:
@@ -126,19 +126,11 @@ class Plan:
 
     @property
     def reserve_mm(self) -> float:
-        return self.weft_mm * self.reserve
+        return round(self.weft_mm * self.reserve, -1)
 
     @property
     def to_buy_mm(self) -> float:
         return self.weft_mm + self.reserve_mm
-
-    @property
-    def shown_m(self) -> tuple[float, float, float, float]:
-        """Rows, weft, reserve and what to have as they are printed, to the centimetre: what is printed adds up."""
-        rows = round(self.rows_mm / 1000, 2)
-        weft = rows * self.layers
-        reserve = round(weft * self.reserve, 2)
-        return rows, weft, reserve, weft + reserve
 
 
 def side_line(surface: StarSurface, nape_corner: FloatArray, ear: FloatArray) -> FloatArray:

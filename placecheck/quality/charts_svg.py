@@ -18,13 +18,14 @@ from unicodedata import east_asian_width
 
 from placecheck.answer import MEASURE_BY_NAME
 from placecheck.quality.gauge import GaugeShare
-from placecheck.quality.stream import Stream
+from placecheck.quality.stream import Stream, noun_of
 
 WIDTH = 360
 LEFT, RIGHT = 38, 66
 BLUE, VERMILION = "#0072B2", "#D55E00"
 FONT = 'font-family="system-ui, sans-serif" font-size="12" fill="currentColor"'
-KEY = ((14, "point", "placement"), (104, "signal", "signals"), (176, "outside", "outside tolerance"))
+KEY = ((14, "point", ""), (104, "signal", "signals"), (176, "outside", "outside tolerance"))
+"""Where each sign stands below the chart, and its word; a point's is what it is of."""
 LEAST_GAP = 13
 """Distance of labels beside the plot, so that none covers another."""
 
@@ -155,7 +156,7 @@ def individuals_svg(stream: Stream) -> str:
     """Individuals chart above, moving ranges below, with limits, tolerance and marked signals."""
     chart, unit = stream.chart, _sign(stream.unit)
     spec = MEASURE_BY_NAME[stream.measure]
-    n = len(chart.values)
+    n, one = len(chart.values), noun_of(stream.measure)
     title = f"{spec.label[0].upper()}{spec.label[1:]}{': ' + stream.group if stream.group else ''}"
     low, high = _range_of([*chart.values.tolist(), chart.lower, chart.upper, stream.low, stream.high])
     upper = _Plot(40, 180, low, high, n)
@@ -178,7 +179,7 @@ def individuals_svg(stream: Stream) -> str:
             upper.mark(i, point.value, "outside", f"{words}, outside the tolerance")
     parts = [
         _text(4, 14, _short(title, WIDTH - 8), weight="bold"),
-        _text(4, 31, f"each placement, {unit.strip()}"),
+        _text(4, 31, f"each {one}, {unit.strip()}"),
         *upper.parts,
     ]
     bottom = upper.bottom
@@ -199,13 +200,13 @@ def individuals_svg(stream: Stream) -> str:
     parts += [_text(LEFT, bottom + 17, first), _text(WIDTH - RIGHT, bottom + 17, last, "end")]
     key_y = bottom + 37
     for x, shape, label in KEY:
-        parts += [_symbol(x, key_y - 4, shape), _text(x + 9, key_y, label)]
+        parts += [_symbol(x, key_y - 4, shape), _text(x + 9, key_y, label or one)]
     bottom = key_y + 9
     if stream.gauge is not None:
         bars, bottom = _spread_bars(stream, stream.gauge, key_y + 22)
         parts += bars
     described = " ".join(stream.sentences)
-    return _svg(bottom, f"{title}, {n} placements from {first} to {last}", described, parts)
+    return _svg(bottom, f"{title}, {n} {one}s from {first} to {last}", described, parts)
 
 
 def _spread_bars(stream: Stream, gauge: GaugeShare, top: float) -> tuple[list[str], float]:
@@ -216,7 +217,7 @@ def _spread_bars(stream: Stream, gauge: GaugeShare, top: float) -> tuple[list[st
     unit = _sign(stream.unit)
     rows = (
         ("tolerance", stream.high - stream.low, None),
-        ("placements, 95 %", 4 * gauge.seen, BLUE),
+        (f"{noun_of(stream.measure)}s, 95 %", 4 * gauge.seen, BLUE),
         ("photo alone, 95 %", 4 * gauge.gauge, VERMILION),
     )
     left, room = 190, WIDTH - 190 - 8

@@ -192,6 +192,11 @@ _CORNERS = SideWords(
 )
 
 
+def noun_of(measure: str) -> str:
+    """What one value of the measure is of: of the seam's measures a seam, of all others a placement."""
+    return "seam" if measure in STITCH_SPACINGS else "placement"
+
+
 def words_of(measure: str) -> SideWords:
     """How a judged measure is spoken of."""
     return next((words for start, words in _WORDS.items() if measure.startswith(start)), _CORNERS)
@@ -221,25 +226,25 @@ def habit_sentence(measure: str, habit: Habit, maker: str) -> str:
 
 def steady_sentence(measure: str, chart: IndividualsChart, points: Sequence[Point], unit: str) -> str:
     """Whether the stream is under control, and what broke it."""
-    n = len(chart.values)
+    n, one = len(chart.values), noun_of(measure)
     if chart.sigma is None or chart.lower is None or chart.upper is None:
         if n < LEAST_FOR_LIMITS:
             left = LEAST_FOR_LIMITS - n
-            return f"Only {n} placement{'s' * (n > 1)} so far: limits are drawn after {left} more."
-        return "All placements read the same, so there is no spread to draw limits from."
+            return f"Only {n} {one}{'s' * (n > 1)} so far: limits are drawn after {left} more."
+        return f"All {one}s read the same, so there is no spread to draw limits from."
     where = f"between {_place(measure, chart.lower, unit)} and {_place(measure, chart.upper, unit)}"
-    early = f" (provisional: from {n} placements, trusted from {ENOUGH_FOR_LIMITS})" if chart.provisional else ""
+    early = f" (provisional: from {n} {one}s, trusted from {ENOUGH_FOR_LIMITS})" if chart.provisional else ""
     if chart.steady:
-        return f"Steady: as things are, placements will fall {where}{early}."
+        return f"Steady: as things are, {one}s will fall {where}{early}."
     found = []
     if chart.shift is not None:
         found.append(shift_words(measure, chart.shift, points, unit))
     if chart.beyond:
-        some = "one placement lies" if len(chart.beyond) == 1 else f"{len(chart.beyond)} placements lie"
+        some = f"one {one} lies" if len(chart.beyond) == 1 else f"{len(chart.beyond)} {one}s lie"
         which = "" if len(chart.beyond) == 1 else "the latest "
         found.append(f"{some} far outside the usual spread, {which}on {points[chart.beyond[-1]].at[:10]}")
     elif chart.range_signals:
-        found.append(f"a jump from one placement to the next, on {points[chart.range_signals[-1]].at[:10]}")
+        found.append(f"a jump from one {one} to the next, on {points[chart.range_signals[-1]].at[:10]}")
     return (
         f"Not steady{early}: {'; and '.join(found)}; look for what was different then. "
         f"A steady hand, too, is called not steady in up to {CHANCE_PERCENT} of 100 such charts."
@@ -253,12 +258,12 @@ def shift_words(measure: str, shift: Shift, points: Sequence[Point], unit: str) 
     return f"from {points[shift.first].at[:10]} on they lie {_amount(by, unit)} {way} than before, on average"
 
 
-def capability_sentence(able: Capability, steady: bool) -> str:
+def capability_sentence(able: Capability, steady: bool, one: str = "placement") -> str:
     """Whether the spread fits the tolerance, in words, with the indices and their intervals."""
     low, high = able.cpk_interval
     figures = (
         f"Cp {able.cp:.2f} (95 %: {able.cp_interval[0]:.2f} to {able.cp_interval[1]:.2f}), "
-        f"Cpk {able.cpk:.2f} ({low:.2f} to {high:.2f}) from {able.n} placements"
+        f"Cpk {able.cpk:.2f} ({low:.2f} to {high:.2f}) from {able.n} {one}s"
     )
     if low >= 1:
         words = "the usual spread fits inside the tolerance"
@@ -266,14 +271,14 @@ def capability_sentence(able: Capability, steady: bool) -> str:
         words = "the spread would fit if it were centred: mend the aim, not the hand"
     elif high < 1:
         why = ": the usual spread is wider than that" if able.cp_interval[1] < 1 else ""
-        words = f"expect placements outside the tolerance{why}"
+        words = f"expect {one}s outside the tolerance{why}"
     else:
         words = "whether the usual spread fits the tolerance cannot be told yet"
-    doubt = "" if steady else " Since the chart is not steady, this describes these placements, not the next ones."
+    doubt = "" if steady else f" Since the chart is not steady, this describes these {one}s, not the next ones."
     return f"{words[0].upper()}{words[1:]}: {figures}.{doubt}"
 
 
-def gauge_sentence(share: GaugeShare, unit: str) -> str:
+def gauge_sentence(share: GaugeShare, unit: str, one: str = "placement") -> str:
     """The photo's uncertainty beside the spread."""
     sign = " mm" if unit == "mm" else "°"
     start = (
@@ -281,20 +286,21 @@ def gauge_sentence(share: GaugeShare, unit: str) -> str:
         f"spread seen ({share.seen:.2f}{sign})"
     )
     if share.share < GOOD_SHARE:
-        return f"{start}: what varies is the placing."
+        return f"{start}: what varies is the {'sewing' if one == 'seam' else 'placing'}."
     if share.share <= POOR_SHARE:
         return f"{start}: good enough to see what varies."
     return f"{start}: much of what varies may be the photo; better photos come before blaming the hand."
 
 
 def _sentences(stream: Stream) -> list[str]:
+    one = noun_of(stream.measure)
     out = [steady_sentence(stream.measure, stream.chart, stream.points, stream.unit)]
     if stream.habit is not None:
         out.append(habit_sentence(stream.measure, stream.habit, stream.maker))
     if stream.capability is not None:
-        out.append(capability_sentence(stream.capability, stream.chart.steady))
+        out.append(capability_sentence(stream.capability, stream.chart.steady, one))
     elif stream.chart.sigma is not None:
-        out.append(f"Capability is worked out from {ENOUGH} placements on; there are {len(stream.points)}.")
+        out.append(f"Capability is worked out from {ENOUGH} {one}s on; there are {len(stream.points)}.")
     if stream.gauge is not None:
-        out.append(gauge_sentence(stream.gauge, stream.unit))
+        out.append(gauge_sentence(stream.gauge, stream.unit, one))
     return out

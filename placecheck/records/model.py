@@ -19,6 +19,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from placecheck.errors import UsageProblem
+from placecheck.units import parse_closure
 
 TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
 JOINERS = "\u200c\u200d"
@@ -252,10 +253,13 @@ def filter_from(
     client_orders: tuple[str, ...] = (),
 ) -> Filter:
     """A filter from what a person typed; `until` includes its day. Raises UsageProblem."""
+    verdict, stage = verdict and verdict.lower(), stage and stage.lower()
     if verdict is not None and verdict not in VERDICTS:
         raise UsageProblem("verdict-wrong", f"“{verdict}” is no verdict: choose pass, fix or retake.")
     if stage is not None and stage not in STAGES:
         raise UsageProblem("stage-wrong", f"“{stage}” is no stage: choose cap, pinned, stitched or stitches.")
+    if closure is not None:
+        parse_closure(closure)
     return Filter(
         order,
         client,

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from placecheck.answer import Answer, Findings, Measured, View
-from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UnusableFile, UsageProblem
+from placecheck.errors import PlacecheckError, Problem, RetakeNeeded, UsageProblem
 from placecheck.request import CheckRequest
 
 if TYPE_CHECKING:
@@ -30,14 +30,13 @@ NO_MEMORY = "There is not enough memory for these photos: close other programs, 
 
 @dataclass(frozen=True)
 class Share:
-    """One photo of the set: its file, whether it is a photo, and what to draw in it.
+    """One photo of the set: its file, and what to draw in it.
 
     `alone` is what a photo after the first answers by itself, where that was asked for; `sha256` is that of the bytes
     that were measured.
     """
 
     path: Path
-    is_photo: bool
     findings: Findings = field(default_factory=Findings)
     view: View | None = None
     alone: Answer | None = None
@@ -112,12 +111,12 @@ def check_together(
     """
     from placecheck.failures import stopped_answer
 
-    shares = tuple(Share(path, True) for path in paths)
+    shares = tuple(Share(path) for path in paths)
     photos: list[Photo] = []
     each: tuple[Measured, ...] = ()
     try:
         photos = open_all(paths)
-        shares = tuple(Share(p, True, sha256=photo.sha256) for p, photo in zip(paths, photos, strict=True))
+        shares = tuple(Share(p, sha256=photo.sha256) for p, photo in zip(paths, photos, strict=True))
         answer, each, own = _answer(paths, photos, request, alone)
         shares = tuple(
             replace(share, findings=m.findings, view=m.view, alone=a)
@@ -128,8 +127,6 @@ def check_together(
         raise
     except Exception as error:
         answer = stopped_answer(error, request.stage, NO_MEMORY)
-        if isinstance(error, UnusableFile):
-            shares = tuple(Share(path, False) for path in paths)
     notes, drawn = [], []
     for k, path in enumerate(paths):
         if overlays and path in overlays:

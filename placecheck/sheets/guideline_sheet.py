@@ -47,7 +47,7 @@ def guideline_sheet(order: Order, plan: Plan, placed: Marks, paper: str = "a4") 
             f"{len(plan.rows)} rows {mm_and_inches(plan.spacing_mm)} apart along the middle line, "
             f"{plan.end_spacing_mm:.1f} mm at the sides; the first {above}, the last {behind} closure."
         )
-    together, _, reserve, to_have = plan.shown_m
+    together, reserve, to_have = (mm / 1000 for mm in (plan.rows_mm, plan.reserve_mm, plan.to_buy_mm))
     lines = [
         rows,
         f"Rows together {together:.2f} m{layers}; reserve {100 * plan.reserve:g} % (common practice, no published "

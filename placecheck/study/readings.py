@@ -143,8 +143,8 @@ def _complete(path: Path, lines: Sequence[Line], measures: tuple[str, ...]) -> S
     if lacking:
         raise _wrong(
             path,
-            f"{len(lacking)} of {len(makers) * len(blocks) * len(repeats)} measurements are missing: "
-            f"{_list(lacking)}; measure them, or leave that maker, block or repeat out altogether.",
+            f"{_missing(lacking, len(makers) * len(blocks) * len(repeats), 'measurements')}; measure them, or leave "
+            "that maker, block or repeat out altogether.",
         )
     return Sheet(path, makers, blocks, len(repeats), tuple(lines), measures)
 
@@ -156,6 +156,11 @@ def _words(key: Key) -> str:
 def _list(keys: Sequence[Key]) -> str:
     more = f" and {len(keys) - 3} more" if len(keys) > 3 else ""
     return "; ".join(_words(key) for key in keys[:3]) + more
+
+
+def _missing(lacking: Sequence[Key], total: int, what: str) -> str:
+    """`1 of 8 readings is missing: Ada, Willow, repeat 2`."""
+    return f"{len(lacking)} of {total} {what} {'is' if len(lacking) == 1 else 'are'} missing: {_list(lacking)}"
 
 
 # ----------------------------------------------------------------------------- values
@@ -281,8 +286,7 @@ def _gather(sheet: Sheet, values: Mapping[str, Mapping[Key, float]]) -> tuple[li
                 problems.append(
                     Problem(
                         "study-incomplete",
-                        f"{name} is left out, since {len(lacking)} of {len(keys)} readings are missing: "
-                        f"{_list(lacking)}.",
+                        f"{name} is left out, since {_missing(lacking, len(keys), 'readings')}.",
                     )
                 )
             continue
