@@ -20,7 +20,7 @@ from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
 from placecheck.steps import begun, enumerated
 from placecheck.tolerances import aim_within
-from placecheck.undecided import CLOSER_ADVICE, FLAT_LEAN_DEG
+from placecheck.undecided import CLOSER_ADVICE, FLAT_LEAN_DEG, GEOMETRY, HOW_IT_LIES
 from placecheck.units import mm_and_inches
 
 LENGTH_MM = 190.0
@@ -119,7 +119,8 @@ def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Pro
     for code, names in told.items():
         what = enumerated([f"“{MEASURE_BY_NAME[name].label}”" for name in names])
         are, source = "are" if len(names) > 1 else "is", _largest(measured.estimates[names[0]])
-        doubt = f" Most of the doubt comes from the {source}." if source and code != LINE else ""
+        source = HOW_IT_LIES if source in GEOMETRY else f"the {source}" if source else ""
+        doubt = f" Most of the doubt comes from {source}." if source and code != LINE else ""
         lean_deg = None if measured.view is None else measured.view.lean_to_face_deg
         again = AGAIN[code]
         if code == LINE and any(problem.code == NO_BLOCK_LINE for problem in measured.problems):

@@ -1,4 +1,4 @@
-"""Small words for times: the computer's own clock, the day as people say it, no seconds."""
+"""Small words for times: the computer's own clock, the day as people say it, no seconds; and names of any script."""
 
 from __future__ import annotations
 
@@ -27,3 +27,8 @@ def ago(seconds: float) -> str:
         minutes = int(passed // 60)
         return f"{minutes} minute{'s' if minutes > 1 else ''} ago"
     return when(seconds)
+
+
+def apart(name: str) -> str:
+    """A name in Unicode's isolates: one written from right to left does not turn what stands beside it."""
+    return f"\u2068{name}\u2069" if name else ""
