@@ -382,6 +382,20 @@ def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
     assert fold.inner_text() == "as found"
 
 
+def test_what_was_moved_is_kept_before_the_computer_has_answered(phone, server, photos):
+    """The first answer takes seconds; whoever goes back meanwhile finds the landmarks as they were left."""
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.route("**/hands", lambda route: None)  # never answered
+    phone.focus("#stage")
+    phone.keyboard.press("Shift+ArrowRight")
+    phone.wait_for_timeout(400)
+    phone.go_back()
+    phone.go_forward()
+    assert phone.locator("[data-point=fold_front] .how").inner_text() == "set by hand"
+
+
 def test_sideways_the_buttons_lie_over_nothing(phone, server, photos):
     send(phone, server, photos("fix"))
     phone.set_viewport_size({"width": 740, "height": 360})

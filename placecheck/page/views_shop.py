@@ -190,8 +190,8 @@ def _line(summary: Any) -> dict[str, Any]:
             text
             for text in (
                 f"order {summary.order_ref}" if summary.order_ref else "",
-                apart(summary.client),
-                apart(summary.maker),
+                apart(summary.client or ""),
+                apart(summary.maker or ""),
                 summary.closure,
                 summary.stage,
                 ORIGIN_WORDS.get(summary.origin, ""),

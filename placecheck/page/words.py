@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from unicodedata import bidirectional
 
 
 def when(seconds: float) -> str:
@@ -30,5 +31,6 @@ def ago(seconds: float) -> str:
 
 
 def apart(name: str) -> str:
-    """A name in Unicode's isolates: one written from right to left does not turn what stands beside it."""
-    return f"\u2068{name}\u2069" if name else ""
+    """A name that is written from right to left in Unicode's isolates, so that it does not turn what stands beside it."""
+    turned = any(bidirectional(letter) in ("R", "AL") for letter in name)
+    return f"\u2068{name}\u2069" if turned else name
