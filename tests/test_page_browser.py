@@ -911,6 +911,8 @@ def test_the_quality_page_keeps_its_measure_with_one_maker(browser, tmp_path):
     widths = page.evaluate("[...document.querySelectorAll('svg')].map(s => s.getBoundingClientRect().width)")
     assert len(widths) == 3
     assert max(widths) < 500
+    ends = "[...document.querySelectorAll('svg text')].map((t) => t.getBBox().x + t.getBBox().width)"
+    assert max(page.evaluate(ends)) <= 360  # a drawing's width: no title is cut at its edge
     for width in (1000, 360):
         page.set_viewport_size({"width": width, "height": 800})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
