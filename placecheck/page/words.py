@@ -31,6 +31,6 @@ def ago(seconds: float) -> str:
 
 
 def apart(name: str) -> str:
-    """A name that is written from right to left in Unicode's isolates, so that it does not turn what stands beside it."""
+    """A name; one from right to left in Unicode's isolates, so that it does not turn what stands beside it."""
     turned = any(bidirectional(letter) in ("R", "AL") for letter in name)
     return f"\u2068{name}\u2069" if turned else name
