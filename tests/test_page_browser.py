@@ -390,7 +390,7 @@ def test_what_was_moved_is_kept_before_the_computer_has_answered(phone, server, 
     phone.route("**/hands", lambda route: None)  # never answered
     phone.focus("#stage")
     phone.keyboard.press("Shift+ArrowRight")
-    phone.wait_for_timeout(400)
+    phone.wait_for_timeout(700)
     phone.go_back()
     phone.go_forward()
     assert phone.locator("[data-point=fold_front] .how").inner_text() == "set by hand"

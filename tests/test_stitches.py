@@ -430,20 +430,20 @@ def test_crowding_is_told() -> None:
     ("spacings", "own", "told"),
     [
         # taken out, the third leaves 10.2 mm and the fourth 5.4
-        ([9.0, 9.2, 1.0, 4.4, 9.0], [2, 10], "1.0 mm: take the 4th out, so near together they tear the lace."),
+        ([9.0, 9.2, 1.0, 4.4, 9.0], [2, 10], "1.0 ± 0.5 mm: take the 4th out, so near together they tear the lace."),
         # either leaves more than 10 mm; between the third and the fifth there are 10.6
         (
             [9.0, 9.4, 1.0, 9.6, 9.0],
             [2, 10],
-            "1.0 mm: take the 4th out and sew it anew in the middle between the 3rd and the 5th.",
+            "1.0 ± 0.5 mm: take the 4th out and sew it anew in the middle between the 3rd and the 5th.",
         ),
         # a stitch between would stand 5.6 mm from both; the 4th to the 6th are 18 mm apart
         (
             [7.5, 7.5, 7.5, 11.2, 6.8, 7.5],
             [6, 10],
-            "11.2 mm: take the 5th out and sew it anew in the middle between the 4th and the 6th.",
+            "11.2 ± 0.5 mm: take the 5th out and sew it anew in the middle between the 4th and the 6th.",
         ),
-        ([9.5, 9.6, 1.0, 9.6, 9.5], [8, 10], "1.0 mm: sew that stretch anew, 9.0 mm from stitch to stitch."),
+        ([9.5, 9.6, 1.0, 9.6, 9.5], [8, 10], "1.0 ± 0.5 mm: sew that stretch anew, 9.0 mm from stitch to stitch."),
     ],
 )
 def test_mending_a_spacing_does_not_break_the_other_limit(spacings, own, told) -> None:

@@ -127,7 +127,7 @@ function magnify(at) {
 // One question to the server at a time; the newest state is asked about next. While a point is dragged the numbers
 // follow what was seen in the photo; once it rests the photo is looked at anew with it, as it will be when it is used.
 const RESTS_MS = 700;
-const KEPT_MS = 150; // not at every move: browsers refuse more than some hundred of these in half a minute
+const KEPT_MS = 350; // not at every move: some browsers refuse more than a hundred of these in half a minute
 let asking = false, again = false, resting = 0, keeping = 0;
 function keep() { // in the page itself, whether or not the computer has answered yet
   clearTimeout(keeping);
