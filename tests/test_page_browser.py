@@ -382,6 +382,20 @@ def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
     assert fold.inner_text() == "as found"
 
 
+def test_what_was_moved_is_kept_before_the_computer_has_answered(phone, server, photos):
+    """The first answer takes seconds; whoever goes back meanwhile finds the landmarks as they were left."""
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    phone.route("**/hands", lambda route: None)  # never answered
+    phone.focus("#stage")
+    phone.keyboard.press("Shift+ArrowRight")
+    phone.wait_for_timeout(700)
+    phone.go_back()
+    phone.go_forward()
+    assert phone.locator("[data-point=fold_front] .how").inner_text() == "set by hand"
+
+
 def test_sideways_the_buttons_lie_over_nothing(phone, server, photos):
     send(phone, server, photos("fix"))
     phone.set_viewport_size({"width": 740, "height": 360})
@@ -897,6 +911,8 @@ def test_the_quality_page_keeps_its_measure_with_one_maker(browser, tmp_path):
     widths = page.evaluate("[...document.querySelectorAll('svg')].map(s => s.getBoundingClientRect().width)")
     assert len(widths) == 3
     assert max(widths) < 500
+    ends = "[...document.querySelectorAll('svg text')].map((t) => t.getBBox().x + t.getBBox().width)"
+    assert max(page.evaluate(ends)) <= 360  # a drawing's width: no title is cut at its edge
     for width in (1000, 360):
         page.set_viewport_size({"width": width, "height": 800})
         assert page.evaluate("document.documentElement.scrollWidth") <= width

@@ -217,6 +217,8 @@ def test_an_unsaved_photo_of_the_cap_is_offered_saved_and_used(bench, paired):
     to, page = measured(paired, photo_bytes("hidden"), order=willow)
     assert "Next time take a photo of the cap alone" not in page
     assert "The photo of the cap alone under this order is not saved, so it was not used here." in page
+    assert page.index("Save it and measure again") < page.index("Lay a soft tape")  # a tap, before hands are needed
+    assert "Retake. Save the photo of the cap alone and measure again." in client.get(to).text  # as it is read aloud
     client.post(f"{to}/cap", data={"token": token})
     wait_for(client, to)
     page = words(client.get(to).text)
@@ -239,12 +241,58 @@ def test_an_unsaved_photo_of_the_cap_does_not_hide_that_an_older_one_was_used(pa
         "The last photo of the cap alone under this order is not saved, so it was not used here, "
         f"but the one of record {number} ." in page
     )
+    assert page.index("Slide the whole closure") < page.index("Save it and measure again")  # what is proven comes first
     client.post(f"{to}/cap", data={"token": token})
     wait_for(client, to)
     page = client.get(to).text
     assert "is not saved" not in words(page)
     assert "the cap's edge is where the photo of the cap alone shows it" in html.unescape(words(page))
     assert 'id="saved"' in client.get(newer).text
+
+
+def test_the_tapes_form_is_at_hand_where_it_is_asked_for_and_out_of_the_way_elsewhere(paired):
+    client, _ = paired
+    to, page = measured(paired, photo_bytes("hidden"))
+    asked_for, link = client.get(to).text, 'href="#taped">Give what it reads'
+    assert "Lay a soft tape" in page
+    assert link in asked_for
+    assert '<details class="taped" id="taped" open>' in asked_for
+    to, _ = measured(paired, photo_bytes("pass"))
+    passed = client.get(to).text
+    assert link not in passed
+    assert '<details class="taped" id="taped">' in passed
+
+
+def test_a_close_ups_left_is_the_photos_own(paired):
+    """Its stitches are counted from there: nothing on its page says that left is the wearer's."""
+    client, _ = paired
+    for stage, told in (("pinned", True), ("stitches", False)):
+        to, page = measured(paired, photo_bytes("pass"), stage=stage)
+        assert "± holds for 95 %" in page
+        assert ("Left and right are the wearer's" in page) == told
+        page = words(client.get(f"/records/{saved(paired, to)}").text)
+        assert "± holds for 95 %" in page
+        assert ("Left and right are the wearer's" in page) == told
+
+
+def test_what_moved_since_it_was_pinned_is_told_with_its_sides(paired):
+    client, _ = paired
+    willow = order(paired, "Willow", closure="5x5", block="57.8cm")
+    saved(paired, measured(paired, photo_bytes("pass"), order=willow)[0])
+    number = saved(paired, measured(paired, photo_bytes("fix"), order=willow, stage="stitched")[0])
+    page = words(client.get(f"/records/{number}").text)
+    assert "Since pinned Off centre 0.40 ± 0.60 mm right → 8.00 ± 0.60 mm right" in page
+
+
+def test_an_orders_fields_take_no_more_than_is_kept(paired):
+    client, token = paired
+    form = client.get("/orders/new").text
+    longest = {name: int(re.search(rf'name="{name}"[^>]* maxlength="(\d+)"', form)[1]) for name in ("alias", "maker")}
+    name = "M" * longest["maker"]
+    number = order(paired, "W" * longest["alias"], maker=name)
+    assert f'value="{name}"' in client.get(f"/orders/{number}/change").text
+    more = {"token": token, "circumference": "57cm", "alias": "W" * (longest["alias"] + 1)}
+    assert client.post("/orders", data=more).status_code == 400
 
 
 def test_a_photo_of_the_cap_that_is_being_measured_again_is_offered_when_it_is_done(tmp_path):
@@ -410,9 +458,51 @@ def test_nothing_is_wider_than_the_phone(phone, bench, paired):
     link = "https://example.org/" + 160 * "x"
     number = order(paired, "Willow", closure="5x5", block="57.8cm", note=link)
     to, _ = measured(paired, photo_bytes("laced"), order=number, stage="cap")
-    for path in (f"/orders/{number}", "/records?since=2026-01-01", to, f"{to}/correct"):
+    long = order(paired, 40 * "w", closure="5x5", block="57.8cm", maker=40 * "m")
+    saved(paired, measured(paired, photo_bytes("pass"), order=long)[0])
+    for path in (f"/orders/{number}", "/records?since=2026-01-01", to, f"{to}/correct", "/orders", f"/orders/{long}"):
         phone.goto(bench.url + path)
         no_sideways(phone)
+
+
+@NEEDS_CHROMIUM
+def test_a_name_from_right_to_left_turns_nothing_beside_it(phone, bench, paired):
+    """“5x5” after it was read as “5 name x5”."""
+    name = "\u05e2\u05e8\u05d1\u05d4"
+    number = order(paired, name, closure="5x5", block="57.8cm", maker=name)
+    saved(paired, measured(paired, photo_bytes("pass"), order=number)[0])
+    phone.goto(f"{bench.url}/records")
+    pieces = """(about) => {
+        const range = document.createRange(), text = about.firstChild, at = text.data.indexOf("5x5");
+        range.setStart(text, at);
+        range.setEnd(text, at + 3);
+        return range.getClientRects().length;
+    }"""
+    assert phone.locator(".list a > span").first.evaluate(pieces) == 1
+    phone.goto(bench.url)
+    assert phone.locator(f"#order option[value='{number}']").inner_text() == f"{number} \u2068{name}\u2069 · 5x5"
+
+
+@NEEDS_CHROMIUM
+def test_a_photo_is_sent_once_the_computer_is_back(tmp_path, browser):  # noqa: F811
+    """One that was switched off: the phone's own network never went away, so the browser tells the page nothing."""
+    running = start(tmp_path)
+    context = browser.new_context(viewport=PHONE)
+    page = context.new_page()
+    try:
+        page.goto(f"{running.url}/pair#{running.code.replace('-', '')}")
+        page.wait_for_url(f"{running.url}/")
+        page.locator(".chip", has_text="5x5").click()
+        page.fill("#block", "22.75in")
+        running.kill()
+        (photo := tmp_path / "photo.jpg").write_bytes(photo_bytes("pass"))
+        page.set_input_files("input[capture]", photo)
+        page.wait_for_selector(".notice:not([hidden]) >> text=it is sent when the connection is back")
+        running = start(tmp_path, running.port)
+        page.wait_for_selector(".verdict.pass")
+    finally:
+        context.close()
+        running.stop()
 
 
 @NEEDS_CHROMIUM

@@ -509,6 +509,19 @@ def test_what_is_seen_obliquely_asks_for_a_photo_from_elsewhere_not_for_chalk(un
         assert (f"the {RIM_WORDS}." in p.message) == (p.code == "cap-temples-undecided")
 
 
+@pytest.mark.parametrize(
+    ("source", "told"),
+    [
+        ("focal length, principal point and distortion", "how the block lies, as card, tape and outline give it"),
+        ("cap centre line", "the cap centre line"),
+    ],
+)
+def test_what_the_doubt_about_a_cap_comes_from_is_told_in_a_makers_words(source, told):
+    m = replace(cap_measured(), estimates={"back_seams_mm": Estimate(5.9, 1.0, (Contribution(source, 0.9),))})
+    (problem,) = cap_undecided(m, judge(m, request().tolerances))
+    assert problem.message.endswith(f"Most of the doubt comes from {told}.")
+
+
 def test_the_blocks_line_is_asked_for_once():
     """By the photo's own problem where no line was seen, and by what would decide where one was, but too little."""
     doubt = (Contribution("cap centre line", 0.9),)

@@ -440,7 +440,7 @@ def judged_of(spacings: list[float], limits=DEFAULTS, u: float = 0.25, u_mean: f
 def test_a_gap_is_told_by_its_place_and_mended_by_one_stitch() -> None:
     result, judged = judged_of([6.0, 6.2, 5.8, 6.1, 6.0, 5.9, 12.4, 6.0])
     fixes = stitch_fixes(result, judged)
-    assert fixes[0] == "Between the 7th and 8th stitch from the left, 12.4 mm: one more stitch there."
+    assert fixes[0] == "Between the 7th and 8th stitch from the left, 12.4 ± 0.5 mm: one more stitch there."
     assert "needle" in fixes[-1]
     assert len(fixes) == 2
 
@@ -448,27 +448,27 @@ def test_a_gap_is_told_by_its_place_and_mended_by_one_stitch() -> None:
 def test_crowding_is_told() -> None:
     result, judged = judged_of([6.0, 6.2, 1.0, 6.1])
     (first, *_) = stitch_fixes(result, judged)
-    assert first.startswith("Between the 3rd and 4th stitch from the left, 1.0 mm: take one of the two out")
+    assert first.startswith("Between the 3rd and 4th stitch from the left, 1.0 ± 0.5 mm: take one of the two out")
 
 
 @pytest.mark.parametrize(
     ("spacings", "own", "told"),
     [
         # taken out, the third leaves 10.2 mm and the fourth 5.4
-        ([9.0, 9.2, 1.0, 4.4, 9.0], [2, 10], "1.0 mm: take the 4th out, so near together they tear the lace."),
+        ([9.0, 9.2, 1.0, 4.4, 9.0], [2, 10], "1.0 ± 0.5 mm: take the 4th out, so near together they tear the lace."),
         # either leaves more than 10 mm; between the third and the fifth there are 10.6
         (
             [9.0, 9.4, 1.0, 9.6, 9.0],
             [2, 10],
-            "1.0 mm: take the 4th out and sew it anew in the middle between the 3rd and the 5th.",
+            "1.0 ± 0.5 mm: take the 4th out and sew it anew in the middle between the 3rd and the 5th.",
         ),
         # a stitch between would stand 5.6 mm from both; the 4th to the 6th are 18 mm apart
         (
             [7.5, 7.5, 7.5, 11.2, 6.8, 7.5],
             [6, 10],
-            "11.2 mm: take the 5th out and sew it anew in the middle between the 4th and the 6th.",
+            "11.2 ± 0.5 mm: take the 5th out and sew it anew in the middle between the 4th and the 6th.",
         ),
-        ([9.5, 9.6, 1.0, 9.6, 9.5], [8, 10], "1.0 mm: sew that stretch anew, 9.0 mm from stitch to stitch."),
+        ([9.5, 9.6, 1.0, 9.6, 9.5], [8, 10], "1.0 ± 0.5 mm: sew that stretch anew, 9.0 mm from stitch to stitch."),
     ],
 )
 def test_mending_a_spacing_does_not_break_the_other_limit(spacings, own, told) -> None:
@@ -487,12 +487,24 @@ def test_a_row_too_wide_throughout_is_one_piece_of_advice() -> None:
 @pytest.mark.parametrize(
     ("spacings", "own", "words"),
     [
-        ([1.75] * 12, {}, "too close, 1.8 mm from stitch to stitch where 2 mm is the least: take out every second"),
-        ([10.3] * 12, {}, "too wide, 10.3 mm from stitch to stitch where 10 mm is the most: sew a second row"),
+        (
+            [1.75] * 12,
+            {},
+            "too close, 1.8 ± 0.1 mm from stitch to stitch where 2 mm is the least: take out every second",
+        ),
+        ([10.3] * 12, {}, "too wide, 10.3 ± 0.1 mm from stitch to stitch where 10 mm is the most: sew a second row"),
         ([3.7] * 12, {"stitch_spacing_mm": [4, 6]}, "sew it anew, 5.0 mm from stitch to stitch"),
         ([6.3] * 12, {"stitch_spacing_mm": [4, 6]}, "sew it anew, 5.0 mm from stitch to stitch"),
-        ([4.0] * 12, {"stitch_spacing_largest_mm": [5, 10]}, "4.0 mm from stitch to stitch where 5 mm is the least"),
-        ([8.0] * 12, {"stitch_spacing_smallest_mm": [2, 7]}, "8.0 mm from stitch to stitch where 7 mm is the most"),
+        (
+            [4.0] * 12,
+            {"stitch_spacing_largest_mm": [5, 10]},
+            "4.0 ± 0.1 mm from stitch to stitch where 5 mm is the least",
+        ),
+        (
+            [8.0] * 12,
+            {"stitch_spacing_smallest_mm": [2, 7]},
+            "8.0 ± 0.1 mm from stitch to stitch where 7 mm is the most",
+        ),
     ],
 )
 def test_a_fix_of_the_whole_row_is_never_without_advice(spacings, own, words) -> None:
@@ -508,7 +520,7 @@ def test_a_gap_in_a_row_too_close_is_still_told() -> None:
     result, judged = judged_of([1.2] * 30 + [14.0] + [1.2] * 10, u_mean=0.05)
     row, gap, _ = stitch_fixes(result, judged)
     assert "every second stitch" in row
-    assert gap == "Between the 31st and 32nd stitch from the left, 14.0 mm: one more stitch there."
+    assert gap == "Between the 31st and 32nd stitch from the left, 14.0 ± 0.5 mm: one more stitch there."
 
 
 @pytest.mark.parametrize(
@@ -605,7 +617,7 @@ def test_uneven_but_within_the_limit_is_a_remark() -> None:
     assert judged[LARGEST].state == "in"
     assert not stitch_fixes(result, judged)
     (remark,) = remarks(result.sewn)
-    assert "between the 3rd and 4th stitch from the left, 8.0 mm" in remark.message
+    assert "between the 3rd and 4th stitch from the left, 8.0 ± 0.5 mm" in remark.message
 
 
 def test_near_the_limit_is_undecided() -> None:

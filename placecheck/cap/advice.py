@@ -20,7 +20,7 @@ from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
 from placecheck.steps import begun, enumerated
 from placecheck.tolerances import aim_within
-from placecheck.undecided import CLOSER_ADVICE, FLAT_LEAN_DEG
+from placecheck.undecided import CLOSER_ADVICE, FLAT_LEAN_DEG, GEOMETRY, HOW_IT_LIES
 from placecheck.units import mm_and_inches
 
 LENGTH_MM = 190.0
@@ -43,6 +43,8 @@ AGAIN: Mapping[str, str] = {
     "since the seams behind are seen nearly edge-on here",
 }
 """What would decide what is unsure, by the problem's code."""
+LIES = GEOMETRY - {"cap centre line"}
+"""Lines of the budget that are told as one: how camera, card and block lie to each other, not how the cap does."""
 AGAIN_LEANING = f"{LINE_LONGER}, lean the phone 40 to 50 degrees toward the face, and take the photo again, closer"
 AGAIN_WITH_IT = "Take the photo again, closer, once that line is seen"
 """Where a problem of the photo's own has asked for the block's line already."""
@@ -119,7 +121,8 @@ def cap_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[Pro
     for code, names in told.items():
         what = enumerated([f"“{MEASURE_BY_NAME[name].label}”" for name in names])
         are, source = "are" if len(names) > 1 else "is", _largest(measured.estimates[names[0]])
-        doubt = f" Most of the doubt comes from the {source}." if source and code != LINE else ""
+        source = HOW_IT_LIES if source in LIES else f"the {source}" if source else ""
+        doubt = f" Most of the doubt comes from {source}." if source and code != LINE else ""
         lean_deg = None if measured.view is None else measured.view.lean_to_face_deg
         again = AGAIN[code]
         if code == LINE and any(problem.code == NO_BLOCK_LINE for problem in measured.problems):

@@ -46,6 +46,7 @@ def _templates() -> Environment:
     )
     environment.filters["when"] = words.when
     environment.filters["ago"] = words.ago
+    environment.filters["apart"] = words.apart
     environment.filters["step"] = steps.step_of
     environment.filters["pieces"] = steps.lengths_apart
     environment.filters["begun"] = steps.begun

@@ -50,11 +50,13 @@ from placecheck.records.model import PART
 from placecheck.request import NEEDS_CLOSURE, OtherPhoto
 from placecheck.steps import begun
 from placecheck.taped import PLACES
-from placecheck.undecided import CAP_FIRST
+from placecheck.tolerances import CLEARANCES
+from placecheck.undecided import CAP_FIRST, TAPE_ADVICE
 from placecheck.units import parse_closure
 
 FRONT_ASKED = ("front-unclear", "front-contradicted")  # refusals after which the page asks where the face is
 CARD_ASKED = ("wrong-card", "other-board")  # and those after which it leads to the cards to print
+TAPE_AGAIN = "lay the tape again"
 LONG_POLL_S = 10.0
 _SAVING = threading.Lock()
 """Held while a check is saved with its other photos, so that two taps make one record of each."""
@@ -81,6 +83,7 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
     cap = bench.inbox.unsaved_cap(job) if job.measured and job.spec["stage"] in NEEDS_CLOSURE else None
     waits = cap is not None and answer.verdict != "pass"
     wanted = (lambda text: text.removesuffix(CAP_FIRST).rstrip()) if waits else str  # it is there
+    hairline = any(name in CLEARANCES and j.state == "unsure" for name, j in answer.judged.items())
     return bench.render(
         request,
         "check.html",
@@ -97,6 +100,8 @@ async def _shown(request: Request, message: str = "", texts: Mapping[str, str] |
         later=later_steps(answer),
         problems=[wanted(p.message) for p in answer.problems if p.message != todo],
         cap=cap if waits else None,
+        cap_next=waits and answer.verdict == "retake" and hairline,  # a tap may decide it, with nothing to be laid
+        ask_tape=any(words in todo for words in (TAPE_ADVICE[1:], TAPE_AGAIN)),
         cap_used=job.spec.get("cap") if answer.measured.grounds.cap_shown else None,
         rows=rows_of(answer, guard_factor) if answer.measured.estimates else [],
         cap_shown=CAP_SENTENCE if answer.measured.grounds.cap_shown else "",
@@ -130,7 +135,7 @@ def _tape(job: Job, answer: Answer, texts: Mapping[str, str] | None) -> dict[str
     waits = any(name not in answer.judged or answer.judged[name].state == "unsure" for name in names)
     given = {place: (texts or {}).get(f"taped_{place}", given.get(place, "").removesuffix("mm")) for place in PLACES}
     places = list(given.items())
-    return {"places": places, "station_mm": f"{station_mm(width_mm):.0f}", "open": waits or bool(given)}
+    return {"places": places, "station_mm": f"{station_mm(width_mm):.0f}", "open": waits or any(given.values())}
 
 
 async def state(request: Request) -> Response:

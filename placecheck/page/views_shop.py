@@ -29,7 +29,9 @@ from placecheck.page.guard import DOCUMENT_CSP, changes
 from placecheck.page.hands import moved_words
 from placecheck.page.rows import VERDICT_SHORT, listed, rows_of_record
 from placecheck.page.views_take import CLOSURES, next_stages
+from placecheck.page.words import apart
 from placecheck.printout import in_words
+from placecheck.records.compare import Change
 from placecheck.records.model import ORIGIN_WORDS, Record, report_name
 from placecheck.request import STAGES as JOB
 
@@ -188,8 +190,8 @@ def _line(summary: Any) -> dict[str, Any]:
             text
             for text in (
                 f"order {summary.order_ref}" if summary.order_ref else "",
-                summary.client,
-                summary.maker,
+                apart(summary.client or ""),
+                apart(summary.maker or ""),
                 summary.closure,
                 summary.stage,
                 ORIGIN_WORDS.get(summary.origin, ""),
@@ -210,7 +212,7 @@ def _number(request: Request) -> int:
 async def record(request: Request) -> Response:
     """One record, whole."""
     from placecheck.records.report import rows_of as all_rows
-    from placecheck.records.report import signed, taped_words, verdict_words
+    from placecheck.records.report import taped_words, verdict_words
 
     bench = bench_of(request)
     found = await asyncio.to_thread(books.record, bench.config.home, _number(request))
@@ -230,9 +232,15 @@ async def record(request: Request) -> Response:
         by_hand=moved_words(marks.get("landmarks_px") or {}, marks.get("lines_px") or {}),
         others=_measured_with(found),
         pinned=pinned,
-        moved=[(c.label, signed(c.change, c.U95, c.unit)) for c in moved if c.moved and c.change and c.U95],
+        moved=[(c.label, _was_and_is(c)) for c in moved if c.moved],
         taped=taped_words(found),
     )
+
+
+def _was_and_is(change: Change) -> str:
+    """A measure before and after, its sides in words: `1.5 ± 0.8 mm left → 4.1 ± 1.5 mm right`."""
+    spec = MEASURE_BY_NAME[change.name]
+    return " → ".join(in_words(spec, r.value, r.U95) for r in (change.before, change.after) if r is not None)
 
 
 def _measured_with(found: Record) -> list[int]:

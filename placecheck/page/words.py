@@ -1,8 +1,9 @@
-"""Small words for times: the computer's own clock, the day as people say it, no seconds."""
+"""Small words for times: the computer's own clock, the day as people say it, no seconds; and names of any script."""
 
 from __future__ import annotations
 
 import time
+from unicodedata import bidirectional
 
 
 def when(seconds: float) -> str:
@@ -27,3 +28,9 @@ def ago(seconds: float) -> str:
         minutes = int(passed // 60)
         return f"{minutes} minute{'s' if minutes > 1 else ''} ago"
     return when(seconds)
+
+
+def apart(name: str) -> str:
+    """A name; one from right to left in Unicode's isolates, so that it does not turn what stands beside it."""
+    turned = any(bidirectional(letter) in ("R", "AL") for letter in name)
+    return f"\u2068{name}\u2069" if turned else name

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from placecheck.answer import Judged, Measured
+from placecheck.answer import Estimate, Judged, Measured
 from placecheck.errors import Problem
 from placecheck.stitches.sewn import Sewn
 
@@ -37,6 +37,11 @@ def place(sewn: Sewn, k: int) -> str:
     return f"between the {ordinal(k + 1)} and {ordinal(k + 2)} stitch from the {sewn.begin}"
 
 
+def reads(sewn: Sewn, k: int) -> str:
+    """How wide spacing `k` is, with its U95: `10.5 ± 0.5 mm`."""
+    return f"{sewn.spacing_mm[k]:.1f} ± {sewn.U95_mm[k]:.1f} mm"
+
+
 def needed_between(mm: float, most_mm: float) -> int:
     """How many more stitches bring a spacing to FULL of the limit or less, at least one."""
     return max(1, math.ceil(mm / (FULL * most_mm)) - 1)
@@ -47,7 +52,7 @@ def remarks(sewn: Sewn) -> tuple[Problem, ...]:
     found = []
     wide = [k for k, kind in enumerate(sewn.kinds) if kind == "wide"]
     if wide:
-        where = "; ".join(f"{place(sewn, k)}, {sewn.spacing_mm[k]:.1f} mm" for k in wide[:MOST_NAMED])
+        where = "; ".join(f"{place(sewn, k)}, {reads(sewn, k)}" for k in wide[:MOST_NAMED])
         found.append(
             Problem(
                 "stitches-uneven", f"Wider than the rest of the row, but within the limit: {where}. Leave or add one."
@@ -64,13 +69,13 @@ def stitch_fixes(measured: Measured, judged: Mapping[str, Judged]) -> tuple[str,
     wide = next((j for j in (mean, smallest) if j.state == "out" and j.estimate.value > j.high), None)
     close = next((j for j in (mean, largest) if j.state == "out" and j.estimate.value < j.low), None)
     row = wide or close
-    fixes = [_whole_row(mean.estimate.value, row)] if row else []
-    for k, (mm, kind) in enumerate(zip(sewn.spacing_mm, sewn.kinds, strict=True)):
+    fixes = [_whole_row(mean.estimate, row)] if row else []
+    for k, kind in enumerate(sewn.kinds):
         limits = smallest.low, largest.high
         if kind == "over" and not wide:
-            fixes.append(f"{_upper(place(sewn, k))}, {mm:.1f} mm: {_one_more(sewn, k, *limits)}.")
+            fixes.append(f"{_upper(place(sewn, k))}, {reads(sewn, k)}: {_one_more(sewn, k, *limits)}.")
         elif kind == "under" and not close:
-            fixes.append(f"{_upper(place(sewn, k))}, {mm:.1f} mm: {_one_less(sewn, k, *limits)}.")
+            fixes.append(f"{_upper(place(sewn, k))}, {reads(sewn, k)}: {_one_less(sewn, k, *limits)}.")
     return (*fixes, CAUTION) if fixes else ()
 
 
@@ -110,11 +115,13 @@ def _sewn_anew(sewn: Sewn, k: int, least_mm: float, most_mm: float) -> str:
     return f"sew that stretch anew, {(least_mm + most_mm) / 2:.1f} mm from stitch to stitch"
 
 
-def _whole_row(mm: float, judged: Judged) -> str:
-    """What to do with a row of mean `mm` that a measure proves too wide or too close."""
+def _whole_row(mean: Estimate, judged: Judged) -> str:
+    """What to do with a row of that mean (mm) that a measure proves too wide or too close."""
+    mm = mean.value
     wide = judged.estimate.value > judged.high
     limit = f"{judged.high:g} mm is the most" if wide else f"{judged.low:g} mm is the least"
-    start = f"The whole row is sewn too {'wide' if wide else 'close'}, {mm:.1f} mm from stitch to stitch where {limit}"
+    row = f"The whole row is sewn too {'wide' if wide else 'close'}"
+    start = f"{row}, {mm:.1f} ± {mean.U95:.1f} mm from stitch to stitch where {limit}"
     if wide and mm / 2 >= judged.low:
         return f"{start}: sew a second row, each stitch in the middle of a gap."
     if not wide and 2 * mm <= judged.high:
@@ -134,7 +141,7 @@ def stitch_undecided(measured: Measured, judged: Mapping[str, Judged]) -> tuple[
             k = pick(range(len(sewn.spacing_mm)), key=lambda i: sewn.spacing_mm[i])
             # in a row too wide throughout the smallest spacing is near the upper limit, too, and no crowding
             word = "gap" if 2 * extreme.estimate.value > extreme.low + extreme.high else "crowding"
-            found.append(f"the {word} {place(sewn, k)} ({sewn.spacing_mm[k]:.1f} ± {sewn.U95_mm[k]:.1f} mm)")
+            found.append(f"the {word} {place(sewn, k)} ({reads(sewn, k)})")
     if mean.state == "unsure":
         found.append(f"the mean spacing ({mean.estimate.value:.1f} ± {mean.estimate.U95:.1f} mm)")
     if not found:

@@ -105,6 +105,7 @@ function put(p, x, y) {
   p.x = Math.round(10 * Math.min(given.width - 1, Math.max(0, x))) / 10;
   p.y = Math.round(10 * Math.min(given.height - 1, Math.max(0, y))) / 10;
   show();
+  keep();
   follow();
 }
 function magnify(at) {
@@ -126,7 +127,12 @@ function magnify(at) {
 // One question to the server at a time; the newest state is asked about next. While a point is dragged the numbers
 // follow what was seen in the photo; once it rests the photo is looked at anew with it, as it will be when it is used.
 const RESTS_MS = 700;
-let asking = false, again = false, resting = 0;
+const KEPT_MS = 350; // not at every move: some browsers refuse more than a hundred of these in half a minute
+let asking = false, again = false, resting = 0, keeping = 0;
+function keep() { // in the page itself, whether or not the computer has answered yet
+  clearTimeout(keeping);
+  keeping = setTimeout(() => history.replaceState(toSend(), ""), KEPT_MS);
+}
 function toSend() {
   return {
     points: Object.fromEntries(points.filter(moved).map((p) => [p.name, [p.x, p.y]])),
@@ -135,7 +141,6 @@ function toSend() {
 }
 async function follow(rests = false) {
   clearTimeout(resting);
-  if (rests) history.replaceState(toSend(), "");
   if (asking) { again = true; return; }
   asking = true;
   do {
@@ -249,6 +254,7 @@ document.getElementById("back").addEventListener("click", () => {
   for (const p of all()) [p.x, p.y] = p.was;
   chosenSays.textContent = "All are back where they were.";
   show();
+  keep();
   follow();
 });
 document.getElementById("using").addEventListener("submit", (e) => {

@@ -7,7 +7,8 @@ const said = progress.querySelector("[role=status]"), notice = form.querySelecto
 const retry = form.querySelector(".retry"), take = form.querySelector(".take");
 const each = form.hasAttribute("data-each");
 const saved = form.elements.saved_block;
-let left = [], sending = false, makerTyped = false;
+const AGAIN_MS = 3000; // a computer that was switched off comes back without the phone's network noticing
+let left = [], sending = false, looking = 0, makerTyped = false;
 
 const stage = form.elements.stage, order = form.elements.order, sizes = [...form.querySelectorAll("[name=closure]")];
 
@@ -110,7 +111,13 @@ async function send() {
   } catch (message) {
     trouble(String(message));
     retry.hidden = !left.length;
+    if (String(message).startsWith("No connection")) look();
   }
+}
+
+function look() { // whether the computer is back, leaving the page as it is until then
+  clearTimeout(looking);
+  looking = setTimeout(() => fetch("/static/sign.svg", { method: "HEAD", cache: "no-store" }).then(send, look), AGAIN_MS);
 }
 
 form.addEventListener("click", (e) => {
