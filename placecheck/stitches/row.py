@@ -4,10 +4,11 @@ One small network sees on each flat picture where the lace's edge runs, another 
 straightened (networks/*.onnx, run by OpenCV; how they were trained: calibration/stitching). They only say where to
 look: the seam is the one smooth line t = a + b s + c s^2 + d s^3 along the card's long side that gathers most of the
 edge map, searched over a grid of parabolas and then followed by weighted least squares; a stitch is a peak along it,
-the mean of the strip seen in all four mirrored ways, its place refined to a fraction of a cell. What both sides of
-the card show alike is no seam to choose between: the photo is refused then, and also where the line is short or
-faint. Each peak's height, calibrated on drawn scenes, is the certainty that it is a stitch; faint peaks are kept as
-doubtful ones, since a gap with one in it is no proven gap.
+the mean of the strip seen in all four mirrored ways, its place refined to a fraction of a cell; one as broad as two,
+with room for two, is two stitches that touch. What both sides of the card show alike is no seam to choose between:
+the photo is refused then, and also where the line is short or faint. Each peak's height, calibrated on drawn scenes,
+is the certainty that it is a stitch; faint peaks are kept as doubtful ones, since a gap with one in it is no proven
+gap. A row begins and ends with stitches that are plain.
 """
 
 from __future__ import annotations
@@ -28,13 +29,26 @@ FloatArray = npt.NDArray[np.float64]
 
 CELL_MM = 2 / GRID_PX_PER_MM
 """The maps come at half the grid's resolution."""
-FOUND, DOUBTFUL = 0.35, 0.08
-"""Heights of peaks that count as stitches, and that are kept as doubtful."""
+FOUND, DOUBTFUL = 0.5, 0.08
+"""Heights of peaks that count as stitches (as likely one as not, `spacing.certainty_of`), and that are kept."""
 SOLID, CLOSE = 0.75, 1.35
 LENGTH = round(WIDTH_MM * GRID_PX_PER_MM)
 APART_MM = 1.3
 NEAR_SHARE = 0.3
 """Of the median spacing: nearer peaks are one stitch."""
+BELL_CELLS = 0.45 / CELL_MM
+"""Standard deviation of the peak that the network was taught to give a stitch."""
+BROAD, BROAD_REACH = 1.6, 7
+"""How much broader than that two touching stitches make it, and the cells to either side that it is measured over."""
+ROOM = 2.2, 2.75
+"""Median spacings from the stitch before a broad peak to the one after it, if it is two: with less there is no room
+for the second, and with more there is a gap."""
+PARTED_HEIGHT = 0.64
+"""The height that is as certain as such a peak is two stitches: seven in eight (on drawn patches eight of nine in rows
+that were measured; twelve of twenty with those refused)."""
+U_PLACE_MM, U_PARTED_MM = 0.14, 0.35
+"""Where a stitch's middle is: threads are bowed, slanted and partly under hair; and where those of two are that touch;
+found on drawn scenes."""
 SEEN_MM = 1.5
 CUT_SHARE, CUT_MM = 0.45, 3.0
 LEAST_SEAM_MM, LEAST_EDGE = 25.0, 0.4
@@ -48,14 +62,15 @@ class Row:
     """One seam: points along it and its stitches in the chart (mm), from one end of the seen part to the other.
 
     line_mm (m, 2); feet_mm (n, 2) the stitches' places on the line and marks_mm (n, 2) where their middles are seen;
-    heights (n,) 0..1; `doubtful_mm` (k, 2) and `doubtful_heights` (k,) likewise for faint ones; seen_mm the length
-    seen.
+    heights (n,) 0..1 and u_place_mm (n,); `doubtful_mm` (k, 2) and `doubtful_heights` (k,) likewise for faint ones;
+    seen_mm the length seen.
     """
 
     line_mm: FloatArray
     feet_mm: FloatArray
     marks_mm: FloatArray
     heights: FloatArray
+    u_place_mm: FloatArray
     doubtful_mm: FloatArray
     doubtful_heights: FloatArray
     edge: float
@@ -177,12 +192,14 @@ def _row(side: Side, valid: npt.NDArray[np.bool_], line: FloatArray, edge: float
     )
     heat, across = look(strip)
     seen = seen_columns(strip.image[3] > 0.5)
-    along, heights = find_peaks(heat * seen[::2])
-    along_mm = np.interp(along, np.arange(len(heat)), strip.along_mm[::2]) + 0.5 / GRID_PX_PER_MM
+    heat = heat * seen[::2]
+    along, heights = find_peaks(heat)
+    whole = may_be_whole(_cells_mm(along, strip), heights >= FOUND, seen, strip.along_mm)
+    along, heights = along[whole], heights[whole]
+    sure = in_rhythm(along, heights)
+    along, heights, sure, parted = part_touching(heat, along, heights, sure)
+    along_mm = _cells_mm(along, strip)
     across_mm = np.interp(along, np.arange(len(heat)), across)
-    whole = may_be_whole(along_mm, heights >= FOUND, seen, strip.along_mm)
-    along_mm, across_mm, heights = along_mm[whole], across_mm[whole], heights[whole]
-    sure = in_rhythm(along_mm, heights)
 
     def chart(at_mm: FloatArray, aside_mm: FloatArray) -> FloatArray:
         return side.chart_mm(strip.places_px(at_mm, aside_mm))
@@ -195,11 +212,18 @@ def _row(side: Side, valid: npt.NDArray[np.bool_], line: FloatArray, edge: float
         feet_mm=chart(along_mm[sure], zero[sure]),
         marks_mm=chart(along_mm[sure], across_mm[sure]),
         heights=heights[sure],
+        u_place_mm=np.where(parted, U_PARTED_MM, U_PLACE_MM)[sure],
         doubtful_mm=chart(along_mm[~sure], zero[~sure]),
         doubtful_heights=heights[~sure],
         edge=edge,
         seen_mm=float(seen.sum() / GRID_PX_PER_MM),
     )
+
+
+def _cells_mm(cells: FloatArray, strip: Strip) -> FloatArray:
+    """Places in cells of the heat as mm along the strip."""
+    out: FloatArray = np.interp(cells, np.arange(len(strip.along_mm[::2])), strip.along_mm[::2]) + 0.5 / GRID_PX_PER_MM
+    return out
 
 
 def seen_columns(valid: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -216,11 +240,12 @@ def seen_columns(valid: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     return longest
 
 
-def in_rhythm(along_mm: FloatArray, heights: FloatArray) -> npt.NDArray[np.bool_]:
+def in_rhythm(along: FloatArray, heights: FloatArray) -> npt.NDArray[np.bool_]:
     """Which peaks count as stitches: all that are high enough, less those that are weak and fall out of the rhythm.
 
     A peak below SOLID between two others that are no farther apart than one ordinary spacing (CLOSE of the median)
-    is more likely a hair, a shadow or a hole of the lace; it stays as a doubtful one. Weakest first.
+    is more likely a hair, a shadow or a hole of the lace; it stays as a doubtful one. Weakest first. At either end of
+    the row, where nothing beyond it tells the rhythm, none below SOLID counts while more than four others do.
     """
     sure = heights >= FOUND
     for i in np.argsort(heights, kind="stable"):
@@ -228,10 +253,48 @@ def in_rhythm(along_mm: FloatArray, heights: FloatArray) -> npt.NDArray[np.bool_
         if not sure[i] or heights[i] >= SOLID or len(index) < 5 or i in (index[0], index[-1]):
             continue
         k = int(np.searchsorted(index, i))
-        median = float(np.median(np.diff(along_mm[index])))
-        if along_mm[index[k + 1]] - along_mm[index[k - 1]] < CLOSE * median:
+        median = float(np.median(np.diff(along[index])))
+        if along[index[k + 1]] - along[index[k - 1]] < CLOSE * median:
             sure[i] = False
+    while sure.sum() > 4:
+        ends = np.flatnonzero(sure)[[0, -1]]
+        weaker = ends[int(np.argmin(heights[ends]))]
+        if heights[weaker] >= SOLID:
+            break
+        sure[weaker] = False
     return np.asarray(sure)
+
+
+def part_touching(
+    heat: FloatArray, along: FloatArray, heights: FloatArray, sure: npt.NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Peaks (cells), heights and which count, with each peak that is two stitches' made two; and which those are.
+
+    Two that touch, or nearly so, give one peak as broad as both. So does a long or half hidden one: only where the
+    rhythm has room for two it is parted, by as much as it is broader than one.
+    """
+    index = np.flatnonzero(sure)
+    parted = np.zeros(len(along), bool)
+    if len(index) < 5:
+        return along, heights, sure, parted
+    median = float(np.median(np.diff(along[index])))
+    places, high = along.astype(float), heights.astype(float)
+    more: list[float] = []
+    for before, i, after in zip(index, index[1:], index[2:], strict=False):
+        reach = int(min(BROAD_REACH, (along[i] - along[before]) / 2, (along[after] - along[i]) / 2))
+        near = np.arange(-reach, reach + 1) + round(along[i])
+        weight = heat[near]
+        width = weight.sum() / heights[i] / (np.sqrt(2 * np.pi) * BELL_CELLS)
+        if width < BROAD or not ROOM[0] < (along[after] - along[before]) / median < ROOM[1]:
+            continue
+        middle = (weight * near).sum() / weight.sum()
+        half = np.sqrt(max(0.0, (weight * (near - middle) ** 2).sum() / weight.sum() - BELL_CELLS**2))
+        places[i], parted[i] = middle - half, True
+        more.append(middle + half)
+    places, high = np.concatenate([places, more]), np.concatenate([high, np.full(len(more), PARTED_HEIGHT)])
+    order = np.argsort(places, kind="stable")
+    both = np.ones(len(more), bool)
+    return places[order], high[order], np.concatenate([sure, both])[order], np.concatenate([parted, both])[order]
 
 
 def may_be_whole(

@@ -25,12 +25,10 @@ from placecheck.camera import Camera
 from placecheck.card.detect import CardSighting
 from placecheck.stitches import ground as g
 from placecheck.stitches.ground import Ground, on_surface, to_px
-from placecheck.stitches.row import DOUBTFUL, Row
+from placecheck.stitches.row import DOUBTFUL, U_PLACE_MM, Row
 
 FloatArray = npt.NDArray[np.float64]
 
-U_PLACE_MM = 0.14
-"""Where a stitch's middle is: threads are bowed, slanted and partly under hair; found on drawn scenes."""
 U_ENDS_MM = float(np.sqrt(2)) * U_PLACE_MM
 """The part of a spacing's u that no other spacing has but its neighbours: where its two stitches are."""
 CONTENDING = 4.0
@@ -78,8 +76,9 @@ class Spacing:
 
 
 def certainty_of(heights: FloatArray) -> FloatArray:
-    """Share of peaks of this height that are stitches, on drawn scenes (logistic in the height)."""
-    out: FloatArray = 1 / (1 + np.exp(-(np.asarray(heights, float) - 0.33) / 0.055))
+    """Share of peaks of this height that are stitches, on drawn scenes: the odds go with the height's odds cubed."""
+    high, low = np.asarray(heights, float) ** 3, (1 - np.asarray(heights, float)) ** 3
+    out: FloatArray = high / (high + low)
     return out
 
 
@@ -105,11 +104,13 @@ def measure_spacing(
     n = len(mm)
     systematic2 = sum((FACTOR * shift) ** 2 for _, shift in moves)
     doubt = _doubt(row, ground, feet_px)
-    u = np.sqrt(systematic2 + U_ENDS_MM**2 + doubt * (1 - doubt) * (mm / 2) ** 2)
+    u_place = row.u_place_mm[order]
+    u_ends = np.hypot(u_place[:-1], u_place[1:])
+    u = np.sqrt(systematic2 + u_ends**2 + doubt * (1 - doubt) * (mm / 2) ** 2)
     mean = float(mm.mean())
     u_count = float(np.sqrt((certainty * (1 - certainty)).sum() + (doubt * (1 - doubt)).sum()))
     parts = [Contribution(name, abs(float(FACTOR * shift.mean()))) for name, shift in moves]
-    parts.append(Contribution("where each stitch is", U_ENDS_MM / n))
+    parts.append(Contribution("where each stitch is", float(np.hypot(u_place[0], u_place[-1])) / n))
     parts.append(Contribution("stitches missed or too many", mean * u_count / n))
     return Spacing(
         px=marks_px,
@@ -119,8 +120,8 @@ def measure_spacing(
         u_mm=u,
         doubt=doubt,
         mean=_estimate(mean, parts),
-        smallest=_extreme(mm, moves, doubt, -1),
-        largest=_extreme(mm, moves, doubt, 1),
+        smallest=_extreme(mm, moves, u_ends, doubt, -1),
+        largest=_extreme(mm, moves, u_ends, doubt, 1),
         total_mm=float(mm.sum()),
         u_count=u_count,
     )
@@ -148,10 +149,12 @@ def extreme_of(mm: FloatArray, sign: int) -> tuple[int, float, float]:
     return k, float(mm[k]) - sign * back, float(np.sqrt(max(0.0, u**2 - U_ENDS_MM**2)))
 
 
-def _extreme(mm: FloatArray, moves: list[tuple[str, FloatArray]], doubt: FloatArray, sign: int) -> Estimate:
+def _extreme(
+    mm: FloatArray, moves: list[tuple[str, FloatArray]], u_ends: FloatArray, doubt: FloatArray, sign: int
+) -> Estimate:
     k, value, u_which = extreme_of(mm, sign)
     parts = [Contribution(name, abs(float(FACTOR * shift[k]))) for name, shift in moves]
-    parts.append(Contribution("where each stitch is", U_ENDS_MM))
+    parts.append(Contribution("where each stitch is", float(u_ends[k])))
     parts.append(Contribution(f"which of them is the {'largest' if sign > 0 else 'smallest'}", u_which))
     parts.append(Contribution("a stitch overlooked there", float(np.sqrt(doubt[k] * (1 - doubt[k])) * mm[k] / 2)))
     return _estimate(value, parts)
