@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from placecheck.errors import PlacecheckError, UsageProblem
+from placecheck.steps import enumerated
 
 if TYPE_CHECKING:
     from placecheck.orders.files import OrderStore
@@ -182,6 +183,18 @@ def tape_fields() -> list[tuple[str, str, str]]:
     return [(m.name, m.label[0].upper() + m.label[1:], m.how) for m in TAPE]
 
 
+FIELD_WORDS = {
+    "alias": "the client",
+    "closure": "closure",
+    "block": "block",
+    "cap": "cap",
+    "maker": "maker",
+    "due": "due date",
+    "note": "note",
+}
+"""An order's fields but for the tape's, as its form calls them."""
+
+
 @dataclass(frozen=True)
 class NewOrder:
     """What came of an order form: kept under a number, or doubts that want accepting."""
@@ -204,6 +217,19 @@ def keep_order(texts: Mapping[str, str], number: str = "") -> NewOrder:
     """
     with _KEEPING:
         return _keep(texts, number)
+
+
+def changed_meanwhile(texts: Mapping[str, str], number: str) -> tuple[dict[str, str], str]:
+    """The texts of a form that somebody else's change outran, as one that may be kept in its place, and what is kept.
+
+    The sentence names what is otherwise than in the form; who then keeps the form knows what it takes the place of.
+    """
+    now = order_texts(number)
+    words = FIELD_WORDS | {name: label[0].lower() + label[1:] for name, label, _ in tape_fields()}
+    other = [f"{words[n]} {now.get(n) or 'left empty'}" for n in words if texts.get(n, "").strip() != now.get(n, "")]
+    has = f": it now has {enumerated(other)}" if other else ""
+    then = "Keep it once more as it stands here, or leave it."
+    return {**texts, "revision": now["revision"]}, f"Order {number} was changed by somebody else meanwhile{has}. {then}"
 
 
 def _keep(texts: Mapping[str, str], number: str) -> NewOrder:

@@ -90,7 +90,10 @@ async def _keep(request: Request, form: Any, number: str) -> Response:
     try:
         kept = await asyncio.to_thread(shop.keep_order, texts, number)
     except PlacecheckError as error:
-        return _form(request, texts, error.problem.message, (), 400, number)
+        message = error.problem.message
+        if error.problem.code == "order-changed-meanwhile":
+            texts, message = await asyncio.to_thread(shop.changed_meanwhile, texts, number)
+        return _form(request, texts, message, (), 400, number)
     if kept.doubts:
         return _form(request, texts, "", kept.doubts, 200, number)
     return RedirectResponse(f"/orders/{kept.number}", 303)
