@@ -17,6 +17,8 @@ from typing import Self
 
 NO_SIGN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
 """What moves a terminal's cursor, or turns its text about: nothing of a sentence, but a file's name may hold it."""
+INSTALL_EXTRA = 'run `.venv/bin/pip install -e ".[{}]"` once in placecheck\'s folder'
+"""How an extra is installed beside what is there: a pip of the system's own is none on Debian, or refuses."""
 
 
 def one_line(text: str) -> str:

@@ -29,7 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.colours import Colours, colours_of, shrink_for
-from placecheck.errors import UnusableFile
+from placecheck.errors import INSTALL_EXTRA, UnusableFile
 from placecheck.photo_bytes import heif_names_are_text, jpeg_damage, jpeg_end, kind_of, png_is_complete
 from placecheck.sent_by_mistake import not_a_photo
 
@@ -233,8 +233,6 @@ def _heic_header(data: bytes, name: str) -> _Header:
     try:
         import pi_heif
     except ImportError:
-        from placecheck.system import INSTALL_EXTRA
-
         raise UnusableFile(
             "heic-not-supported",
             f"{name} is a HEIC photo: {INSTALL_EXTRA.format('heic')}, or save it as JPEG on the phone.",

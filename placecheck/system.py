@@ -19,7 +19,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from placecheck.errors import PlacecheckError, Problem
+from placecheck.errors import INSTALL_EXTRA, PlacecheckError, Problem
 
 OPENCV_DISTRIBUTIONS = (
     "opencv-python",
@@ -28,8 +28,6 @@ OPENCV_DISTRIBUTIONS = (
     "opencv-contrib-python-headless",
 )
 SYSTEM_PACKAGES = "libgl1 libglib2.0-0"
-INSTALL_EXTRA = 'run `.venv/bin/pip install -e ".[{}]"` once in placecheck\'s folder'
-"""How an extra is installed beside what is there: a pip of the system's own is none on Debian, or refuses."""
 
 
 @dataclass(frozen=True)
