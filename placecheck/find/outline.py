@@ -90,13 +90,8 @@ def _largest(probability: FloatArray, least: float) -> npt.NDArray[np.bool_] | N
     return mask if mask is not None and mask.sum() >= least else None
 
 
-def _window(values: FloatArray, x: int, y: int, size: int) -> FloatArray:
-    """The cells [y, y + size) x [x, x + size) of `values` (h, w), 0 outside."""
-    return _cut_out(values, x, y, size, 0)
-
-
-def _cut_out(picture: Any, x: int, y: int, size: int, outside: int = 128) -> Any:
-    """What lies in [y, y + size) x [x, x + size) of a picture (h, w, ...), mid grey or `outside` beyond its edges."""
+def _window(picture: Any, x: int, y: int, size: int, outside: int = 0) -> Any:
+    """What lies in [y, y + size) x [x, x + size) of a picture or of values (h, w, ...), `outside` beyond its edges."""
     h, w = picture.shape[:2]
     out = np.full((size, size, *picture.shape[2:]), outside, picture.dtype)
     there = np.s_[max(y, 0) : min(y + size, h), max(x, 0) : min(x + size, w)]
@@ -125,7 +120,9 @@ def _crossings(p: FloatArray, centroid: FloatArray) -> FloatArray:
     return out
 
 
-def _window_about_block(image: Image, scale: float, name: str, share: float) -> tuple[FloatArray, int, float] | None:
+def _window_about_block(
+    image: Image, scale: float, name: str, share: float
+) -> tuple[npt.NDArray[np.int_], int, float] | None:
     """A square window with the block in its middle, first pixel (column, row) and size, and the belief in a block.
 
     At `scale` times the photo's size (h, w, 3), or less, the window has SIZE pixels to a side; the network `name` looks
@@ -151,7 +148,7 @@ def _window_about_block(image: Image, scale: float, name: str, share: float) -> 
             break
     middle = (corner + np.array([xs.min() + xs.max() + 1, ys.min() + ys.max() + 1]) / 2) * 2  # in pixels of `far`
     side = round(SIZE / scale)
-    first = np.round(middle * np.array([w / far.shape[1], h / far.shape[0]]) - side / 2)
+    first = np.round(middle * np.array([w / far.shape[1], h / far.shape[0]]) - side / 2).astype(int)
     return first, side, float(blocklike.max())
 
 
@@ -171,7 +168,7 @@ def find_block(colours: Colours, card_px_per_mm: float) -> BlockSighting:
     if found is None:
         raise missing
     first, side, belief = found
-    window = resize(_cut_out(image, int(first[0]), int(first[1]), side), SIZE, SIZE)
+    window = resize(_window(image, first[0], first[1], side, outside=128), SIZE, SIZE)
     looks = [_look(window, upside_down) for upside_down in (False, True)]
     probability = np.mean([look.probability for look in looks], axis=0)
     face = np.mean([look.face for look in looks], axis=0)
