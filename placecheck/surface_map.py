@@ -23,6 +23,7 @@ from placecheck.surface import StarSurface, dot, level_and_gradient, normals, on
 FloatArray = npt.NDArray[np.float64]
 
 UV_ROUNDS, UV_SETTLED_MM = 12, 1e-6  # Newton's steps to a chart place, at most, and the last one's length
+TURNED_BACK = 0.05  # a step that undoes the last one but for this share of it leads back and forth
 LONGEST_STEP_MM = 8.0  # of a chart's geodesics: 0.01 mm off at 112 mm
 
 
@@ -87,18 +88,21 @@ class Chart:
             known = q[np.argmin(lost, axis=0), np.arange(q.shape[1])]
             uv = np.broadcast_to(self._nearest(known), (*q.shape[:2], 2))
         low, high = self._ends()
+        before = np.zeros(uv.shape)
         if q.ndim == 2:
             moving = np.arange(len(q))  # the others have arrived
             for _ in range(UV_ROUNDS):
-                last = uv[moving]
-                uv[moving] = self._closer(q[moving], last)
-                moving = moving[np.abs(uv[moving] - last).max(-1) >= UV_SETTLED_MM]
+                uv[moving], before[moving], arrived = self._nearer(q[moving], uv[moving], before[moving])
+                moving = moving[~arrived]
                 if not len(moving):
                     break
         else:
+            there = np.zeros(uv.shape[:-1], bool)
             for _ in range(UV_ROUNDS):
-                last, uv = uv, self._closer(q, uv)
-                if float(np.max(np.abs(uv - last), initial=0.0)) < UV_SETTLED_MM:
+                now, before, arrived = self._nearer(q, uv, before)
+                uv = np.where(there[..., None], uv, now)
+                there |= arrived
+                if there.all():
                     break
         off = np.any((uv < low - 1e-6) | (uv > high + 1e-6), axis=-1)
         uv = np.where((off | lost)[..., None], np.nan, uv)
@@ -106,6 +110,18 @@ class Chart:
 
     def _ends(self) -> tuple[FloatArray, FloatArray]:
         return np.array([self.u_mm[0], self.v_mm[0]]), np.array([self.u_mm[-1], self.v_mm[-1]])
+
+    def _nearer(
+        self, points: FloatArray, uv: FloatArray, before: FloatArray
+    ) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+        """A step after the one `before` (..., 2): where it leads (..., 2), the step itself, and who has arrived (...).
+
+        Where two facets meet a step from each may lead to the other, back and forth: what lies between is the place.
+        """
+        step = self._closer(points, uv) - uv
+        back = dot(step + before, step + before) < TURNED_BACK**2 * dot(step, step)
+        arrived = back | (np.abs(step).max(-1) < UV_SETTLED_MM)
+        return uv + np.where(back, 0.5, 1.0)[..., None] * step, step, arrived
 
     def _closer(self, points: FloatArray, uv: FloatArray) -> FloatArray:
         """One Newton step from `uv` (..., 2) toward where `points` (..., 3) lie."""
