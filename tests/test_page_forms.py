@@ -653,6 +653,22 @@ def test_a_refusal_is_in_view_and_its_address_leads_back(phone, bench, paired):
     assert message.evaluate("(m) => m === document.activeElement")
 
 
+@NEEDS_CHROMIUM
+def test_the_shops_own_limits_are_not_gone_by_one_touch(phone, bench):
+    """“Back to common practice” stood below “Keep these limits” whoever had changed one or not."""
+    back = phone.locator("button", has_text="Back to common practice")
+    phone.goto(f"{bench.url}/tolerances")
+    assert back.count() == 0
+    phone.fill("[name=aim]", "9")
+    phone.click("text=Keep these limits")
+    phone.wait_for_selector("text=These are your own")
+    assert back.is_hidden()
+    phone.click("text=Forget them")
+    back.click()
+    phone.wait_for_selector("text=common practice of the trade")
+    assert phone.locator("[name=aim]").input_value() == "10"
+
+
 def test_the_address_of_a_form_leads_to_what_it_is_of(paired):
     client, _ = paired
     to, _ = measured(paired, photo_bytes("pass"))

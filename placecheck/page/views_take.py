@@ -5,9 +5,9 @@ no order what the last such photo was asked, while that may be the same job; the
 told anew. A photo is answered with the address of its check as soon as it is on disk (inbox.py); what is asked of it is
 the form's texts with all that is kept here: settings, card bars, a saved block, the order's earlier photos. The photo
 that a new one is compared with is the one the form names, else this device's last one of the same stage within two
-hours, and either only if it is of the same order, block and closure. One that is added to another takes over what was asked of that, and is measured together
-with it (same_block/others.py). A photo sent twice, because the first answer was lost on the way, is one; another one
-from the same form is another.
+hours, and either only if it is of the same order, block and closure. One that is added to another takes over what was
+asked of that, and is measured together with it (same_block/others.py). A photo sent twice, because the first answer was
+lost on the way, is one; another one from the same form is another.
 """
 
 from __future__ import annotations
