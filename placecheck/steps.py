@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 NUMBER = r"\d+(?:\.\d+)?"
 INCHES = r" \((?:less than )?(?:\d+ )?\d+(?:/\d+)? in\)"
-LENGTH = re.compile(rf"({NUMBER}(?: ± {NUMBER})? (?:mm|degrees)(?:{INCHES})?|{NUMBER}°)")
+LENGTH = re.compile(rf"({NUMBER}(?: (?:±|to) {NUMBER})?(?: (?:mm|degrees)(?:{INCHES})?|°))")
 ALONG = re.compile(r"(?<=\.) (?=With it |Most of the doubt )")
 
 

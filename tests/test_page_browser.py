@@ -30,7 +30,7 @@ from tests.records_shop import REQUEST, answer, jpeg
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 pytestmark = pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="needs Chromium: apt-get install chromium")
 
-PHONE, DESKTOP = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
+PHONE, SIDEWAYS, DESKTOP = ({"width": w, "height": h} for w, h in ((360, 740), (740, 360), (1280, 900)))
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 OPTIONS = {"runOnly": {"type": "tag", "values": RULES}, "rules": {"target-size": {"enabled": True}}}
 
@@ -300,7 +300,10 @@ def test_dragging_a_corner_the_numbers_follow(phone, server, photos):
     assert len(late) >= 6
     assert max(late) < 300, late
     assert phone.locator("[data-tile=front_corner_asymmetry_mm]").get_attribute("class") == "tile out"
-    assert phone.locator("[data-tile=front_corner_asymmetry_mm] dd").inner_text().endswith((" L", " R"))
+    tile = phone.locator("[data-tile=front_corner_asymmetry_mm] dd")
+    assert tile.first.inner_text().endswith((" L", " R"))
+    assert tile.last.inner_text() == "± 0.6 mm"
+    assert phone.locator("[data-tile=skew_deg] dd").last.inner_text() == "± 0.6°"
     assert phone.locator("#chosen").inner_text() == "Front right corner"
     assert phone.locator("#told").text_content() == "The verdict is now: Fix"
     assert phone.locator("[data-point=front_right] .how").inner_text() == "set by hand"
@@ -351,7 +354,7 @@ def test_once_it_rests_a_landmark_is_looked_at_as_it_will_be_used(phone, server,
 
 
 def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
-    """“Use these” without one leaves the page; whoever goes back to it finds the landmarks as they were left."""
+    """Whoever leaves the page without one, and goes back to it, finds the landmarks as they were left."""
     from playwright.sync_api import expect
 
     send(phone, server, photos("pass"))
@@ -362,7 +365,7 @@ def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
     with phone.expect_response(lambda reply: "/hands" in reply.url and reply.request.post_data_json["rests"]):
         phone.keyboard.press("Shift+ArrowRight")
     phone.context.set_offline(True)
-    phone.click("text=Use these", no_wait_after=True)
+    phone.click("text=Cancel", no_wait_after=True)
     expect(phone).to_have_url(re.compile("^chrome-error:"))
     phone.context.set_offline(False)
     phone.go_back()
@@ -380,6 +383,58 @@ def test_what_was_moved_outlives_a_lost_connection(phone, server, photos):
     phone.wait_for_timeout(1_500)  # longer than a rest
     phone.reload()
     assert fold.inner_text() == "as found"
+
+
+def test_what_is_pressed_while_the_computer_is_off_is_said_in_the_page_and_pressed_again(browser, photos, tmp_path):
+    """Saving, correcting, telling the face's side and an order: a computer that is really off, and on again."""
+    computer = start(tmp_path)
+    context = browser.new_context(viewport=PHONE)
+    page = context.new_page()
+
+    def off_and_on(button: str) -> None:
+        nonlocal computer
+        left = page.url
+        computer.kill()
+        page.click(button)
+        said = page.locator("#unsent")
+        said.wait_for()
+        label = page.locator(button).first.inner_text()
+        assert said.inner_text().startswith("The computer does not answer, and nothing is lost: ")
+        assert f"press “{label}” again" in said.inner_text()
+        assert page.url == left
+        computer = start(tmp_path, computer.port)
+        page.click(button)
+
+    try:
+        page.goto(f"{computer.url}/pair#{computer.code.replace('-', '')}")
+        page.wait_for_url(f"{computer.url}/")
+        send(page, computer, photos("pass"))
+        check = page.url
+        page.route("**/sign.svg", lambda route: None)  # a network that is gone: no refusal, no answer
+        page.click("button:text-is('Save')")
+        page.locator("#unsent").wait_for(timeout=10_000)
+        page.unroute("**/sign.svg")
+        off_and_on("button:text-is('Save')")
+        page.wait_for_selector(".saved")
+        assert page.locator("#unsent").is_hidden()
+        page.click("text=Correct by hand")
+        page.wait_for_selector(".marks .core")
+        page.focus("#stage")
+        page.keyboard.press("Shift+ArrowRight")
+        off_and_on("text=Use these")
+        page.wait_for_selector(".byhand")
+        assert page.url == check
+        send(page, computer, photos("faceless"))
+        off_and_on("button:text-is('Left')")
+        page.wait_for_selector("[data-measure]")  # the side came along with the button
+        page.goto(f"{computer.url}/orders/new")
+        page.fill("#alias", "Willow")
+        page.fill("#circumference", "57cm")
+        off_and_on("text=Keep the order")
+        page.wait_for_selector("h1:text-is('Willow')")
+    finally:
+        context.close()
+        computer.stop()
 
 
 def test_what_was_moved_is_kept_before_the_computer_has_answered(phone, server, photos):
@@ -409,6 +464,101 @@ def test_sideways_the_buttons_lie_over_nothing(phone, server, photos):
     assert phone.locator("#stage").evaluate_all(seen) == [True]  # down to its lower edge
     phone.click("text=Use these")
     phone.wait_for_selector(".verdict")
+
+
+def whole_in_view(page, *parts: str) -> bool:
+    """Whether each of them lies in the window, with nothing over its middle or its four corners."""
+    seen = """(part) => {
+        const { left, top, right, bottom } = part.getBoundingClientRect(), in_by = 6;
+        const free = ([x, y]) => part.contains(document.elementFromPoint(x, y));
+        const xs = [left + in_by, right - in_by], ys = [top + in_by, bottom - in_by];
+        const corners = xs.flatMap((x) => ys.map((y) => [x, y]));
+        return left > -1 && top > -1 && right < innerWidth + 1 && bottom < innerHeight + 1
+            && [[(left + right) / 2, (top + bottom) / 2], ...corners].every(free);
+    }"""
+    return all(all(page.locator(part).evaluate_all(f"(parts) => parts.map({seen})")) for part in parts)
+
+
+@pytest.mark.parametrize(("width", "height"), [(667, 375), (740, 360), (932, 430)])
+def test_sideways_nothing_has_to_be_scrolled_for(browser, server, paired, photos, width, height):
+    """The photo's button, and all of the correcting view at once: numbers, the photo as high as the phone, keys."""
+    context = browser.new_context(viewport={"width": width, "height": height}, storage_state=paired, has_touch=True)
+    page = context.new_page()
+    send(page, server, photos("fix"))
+    assert page.locator("nav.bar").bounding_box()["height"] == height  # at the side
+    assert page.locator("nav.bar").bounding_box()["width"] < page.locator(".verdict").bounding_box()["x"]
+    page.goto(server.url)
+    assert whole_in_view(page, ".take label", "nav a")
+    no_sideways(page)
+    page.go_back()
+    page.click("text=Correct by hand")
+    page.wait_for_selector(".marks .core")
+    assert whole_in_view(page, ".tile", "#stage", ".keys button", ".which button", ".actions .button")
+    box = page.locator("#stage").bounding_box()
+    assert box["height"] == height
+    assert box["width"] > 0.4 * width
+    no_sideways(page)
+    context.close()
+
+
+def test_sideways_with_text_twice_as_large_the_bar_covers_nothing(browser, server, paired, photos):
+    context = browser.new_context(viewport={"width": 370, "height": 180}, storage_state=paired)
+    page = context.new_page()
+    send(page, server, photos("fix"))
+    check = page.url
+    for address in (check, server.url):
+        page.goto(address)
+        assert whole_in_view(page, "h1")
+        page.evaluate("scrollTo(0, document.body.scrollHeight)")
+        assert whole_in_view(page, "nav a")
+        no_sideways(page)
+    page.goto(f"{check}/correct")
+    page.wait_for_selector(".marks .core")
+    assert page.locator("#stage").bounding_box()["height"] < 0.8 * 180  # room beside it to scroll by touch
+    context.close()
+
+
+@pytest.mark.parametrize("width", [304, 320, 360, 740])
+def test_a_tile_has_its_unit_and_uncertainty_uncut(browser, server, paired, photos, width):
+    size = {"width": width, "height": 640 if width < 600 else 360}
+    context = browser.new_context(viewport=size, storage_state=paired)
+    page = context.new_page()
+    send(page, server, photos("fix"))
+    page.click("text=Correct by hand")
+    page.wait_for_selector(".marks .core")
+    assert page.locator(".tile .give").all_inner_texts()[:2] == ["± 0.6 mm", "± 0.6°"]
+    page.evaluate("document.querySelectorAll('.give').forEach((u) => { u.textContent = '± 8.8 mm'; })")
+    page.evaluate("document.querySelectorAll('.tile .sign').forEach((s) => { s.textContent = '✗'; })")
+    cut = "(parts) => parts.filter((part) => part.scrollWidth > part.clientWidth).map((part) => part.textContent)"
+    assert page.locator(".tile, .tile dt, .tile dd").evaluate_all(cut) == []
+    if width == 360:
+        assert whole_in_view(page, ".tile", "#stage", ".keys button", ".actions .button")
+    context.close()
+
+
+def test_the_picture_stays_zoomed_while_the_browsers_own_bars_come_and_go(phone, server, photos):
+    send(phone, server, photos("pass"))
+    phone.click("text=Correct by hand")
+    phone.wait_for_selector(".marks .core")
+    apart = "(cores) => cores[1].getBoundingClientRect().y - cores[0].getBoundingClientRect().y"
+    cores = phone.locator(".marks .core")
+    whole = cores.evaluate_all(apart)
+    phone.click("[aria-label='Zoom in']")
+    zoomed = cores.evaluate_all(apart)
+    assert abs(zoomed) > 1.4 * abs(whole)
+    height = phone.viewport_size["height"]
+    phone.set_viewport_size({"width": 360, "height": 600})
+    phone.wait_for_timeout(200)
+    phone.set_viewport_size({"width": 360, "height": 620})
+    phone.wait_for_timeout(200)
+    phone.click("[aria-label='Zoom in']")
+    zoomed = cores.evaluate_all(apart)
+    phone.set_viewport_size({"width": 360, "height": 600})
+    phone.wait_for_timeout(200)
+    assert cores.evaluate_all(apart) == pytest.approx(zoomed, abs=1)
+    phone.set_viewport_size({"width": 740, "height": height - 380})  # turned, it is fitted anew
+    phone.wait_for_timeout(200)
+    assert cores.evaluate_all(apart) != pytest.approx(zoomed, abs=1)
 
 
 def test_nothing_moves_under_the_finger_that_corrects(phone, server, photos):
@@ -842,7 +992,7 @@ PAGES += ("/tolerances", "/camera", "/nothing")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["360", "1280"])
+@pytest.mark.parametrize("size", [PHONE, SIDEWAYS, DESKTOP], ids=["360", "740", "1280"])
 def test_wcag_22_aa_by_axe(browser, server, paired, photos, scheme, size):
     from axe_playwright_python.sync_playwright import Axe
 
@@ -878,6 +1028,7 @@ def test_wcag_22_aa_by_axe(browser, server, paired, photos, scheme, size):
     look("retake")
     page.goto(f"{server.url}/devices")
     page.click("text=Pair one more device")
+    page.wait_for_selector(".code")
     look("code")
     context.clear_cookies()
     page.goto(f"{server.url}/pair")

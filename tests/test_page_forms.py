@@ -598,6 +598,21 @@ def test_a_photo_is_compared_with_none_of_another_order(paired):
     assert "Since the last photo" in measured(paired, photo_bytes("pass"), order=willow, previous=before)[1]
 
 
+def test_a_quick_check_is_compared_with_its_own_block_and_closure_and_says_with_which_photo(paired):
+    def since(**form: str) -> list[str]:
+        page = measured(paired, photo_bytes("pass"), **{"closure": "5x5", "block": "57.8cm"} | form)[1]
+        return re.findall(r"Since the last photo , today \d+:\d\d", page)
+
+    to, _ = measured(paired, photo_bytes("fix"), closure="5x5", block="57.8cm")
+    before = to.rsplit("/", 1)[1]
+    assert since(previous=before, block="56cm") == []
+    assert since(previous=before, closure="4x4") == []
+    assert since(previous="", block="55cm") == []
+    assert len(since(previous=before)) == 1
+    assert len(since(previous=before, block="578mm", closure="5 x 5 in")) == 1  # the same, said otherwise
+    assert len(since(previous="", block="578 mm")) == 1
+
+
 IN_VIEW = """(message) => {
     const { left, top, right, bottom } = message.getBoundingClientRect();
     const seen = (y) => message.contains(document.elementFromPoint((left + right) / 2, y));
@@ -636,6 +651,22 @@ def test_a_refusal_is_in_view_and_its_address_leads_back(phone, bench, paired):
     message = phone.locator("p.notice", has_text="did you mean 57cm?")
     message.wait_for()
     assert message.evaluate("(m) => m === document.activeElement")
+
+
+@NEEDS_CHROMIUM
+def test_the_shops_own_limits_are_not_gone_by_one_touch(phone, bench):
+    """“Back to common practice” stood below “Keep these limits” whoever had changed one or not."""
+    back = phone.locator("button", has_text="Back to common practice")
+    phone.goto(f"{bench.url}/tolerances")
+    assert back.count() == 0
+    phone.fill("[name=aim]", "9")
+    phone.click("text=Keep these limits")
+    phone.wait_for_selector("text=These are your own")
+    assert back.is_hidden()
+    phone.click("text=Forget them")
+    back.click()
+    phone.wait_for_selector("text=common practice of the trade")
+    assert phone.locator("[name=aim]").input_value() == "10"
 
 
 def test_the_address_of_a_form_leads_to_what_it_is_of(paired):

@@ -864,6 +864,8 @@ def test_an_order_from_form_to_report(paired):
     assert "Willow" in page
     assert "Pass" in page
     assert "What follows Cap: standard" in page
+    assert "Check: cap alone Check: closure pinned Check: closure stitched Check: stitches, close up" in page
+    assert re.search(r"along the middle line from crown \d+ forward ± \d+ mm ", page)
     for sheet, name in (("sheet", f"order-{number}.pdf"), ("guidelines", f"order-{number}-guidelines.pdf")):
         for paper in ("", "-letter"):
             pdf = client.get(f"/orders/{number}/{sheet}{paper}.pdf")

@@ -84,7 +84,8 @@ def test_every_move_of_the_whole_closure_says_first_what_to_do(u: float, turn: f
 def test_lengths_stand_out_with_their_inches() -> None:
     pieces = lengths_apart("Swing it 12.7 mm (1 1/2 in) to the left, by 1.5° or 3 degrees, at 25 mm (1 in).")
     assert [piece for piece, told in pieces if told] == ["12.7 mm (1 1/2 in)", "1.5°", "3 degrees", "25 mm (1 in)"]
-    assert lengths_apart("8.4 ± 3.6 mm") == [("8.4 ± 3.6 mm", True)]
+    for whole in ("8.4 ± 3.6 mm", "3.48 ± 0.80°", "6 to 13 mm"):
+        assert lengths_apart(whole) == [(whole, True)]
     assert begun("lift both") == "Lift both"
     assert begun("") == ""
 

@@ -32,7 +32,17 @@ from placecheck.one_photo import answer_for
 from placecheck.page.asked import request_of
 from placecheck.page.codec import measured_from_dict
 from placecheck.page.inbox import Job
-from placecheck.printout import STATE_WORDS, briefly, in_words, limits_text, rounded, state_in_words, was_checked
+from placecheck.printout import (
+    STATE_WORDS,
+    UNIT_SIGN,
+    briefly,
+    in_words,
+    limits_text,
+    rounded,
+    state_in_words,
+    to_a_tenth,
+    was_checked,
+)
 from placecheck.units import mm_and_inches
 
 SHORT: Mapping[str, str] = {
@@ -90,7 +100,7 @@ class Band:
 
 @dataclass(frozen=True)
 class Row:
-    """One measure as shown; `reads` and `band` are empty where it could not be measured."""
+    """One measure as shown, in a tile as `number` over `give`; what tells a value is empty where there is none."""
 
     name: str
     label: str
@@ -104,6 +114,7 @@ class Row:
     high: str = ""
     short: str = ""
     number: str = ""
+    give: str = ""
     place: int = 0
 
 
@@ -190,10 +201,16 @@ def judged_rows(judged_by_name: Mapping[str, Judged], guard_factor: float, stage
                 low=f"{judged.low:g}",
                 high=f"{judged.high:g}",
                 number=briefly(spec, judged.estimate.value).replace("right", "R").replace("left", "L"),
+                give=_give(judged.estimate.U95) + UNIT_SIGN[spec.unit],
             )
         rows.append(row)
     order = {"out": 0, "unsure": 1, "none": 2, "in": 3}
     return sorted(rows, key=lambda row: order[row.state])
+
+
+def _give(U95: float) -> str:
+    """An uncertainty (mm or degrees) for a tile: to a tenth, never below it, and to a whole number from 10 on."""
+    return f"± {U95:.0f}" if U95 >= 9.95 else f"± {to_a_tenth(max(U95, 0.1))}"
 
 
 def rows_of_record(answer: Mapping[str, Any], guard_factor: float) -> list[Row]:
@@ -282,6 +299,7 @@ def live(answer: Answer, guard_factor: float) -> dict[str, Any]:
                 "sign": row.sign,
                 "state": row.state,
                 "number": row.number,
+                "give": row.give,
                 "band": None
                 if row.band is None
                 else {

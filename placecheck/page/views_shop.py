@@ -23,7 +23,7 @@ from starlette.routing import Route
 from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import PlacecheckError
 from placecheck.page import books, shop
-from placecheck.page.asked import STAGES
+from placecheck.page.asked import STAGE_WORDS, STAGES
 from placecheck.page.bench import bench_of, named
 from placecheck.page.guard import DOCUMENT_CSP, changes
 from placecheck.page.hands import moved_words
@@ -111,7 +111,7 @@ async def order(request: Request) -> Response:
         request,
         "order.html",
         order=shown,
-        stages=JOB,
+        stages=[(stage, STAGE_WORDS[stage]) for stage in JOB],
         listed=await asyncio.to_thread(listed, jobs),
         saved=[_line(summary) for summary in saved],
         next=(await asyncio.to_thread(next_stages, bench, [shown.line.number])).get(shown.line.number, STAGES[0]),

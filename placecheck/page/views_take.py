@@ -4,10 +4,10 @@ The screen proposes the order's closure and block and what comes next in its job
 no order what the last such photo was asked, while that may be the same job; the face's side is of one photo and is
 told anew. A photo is answered with the address of its check as soon as it is on disk (inbox.py); what is asked of it is
 the form's texts with all that is kept here: settings, card bars, a saved block, the order's earlier photos. The photo
-that a new one is compared with is the one the form names, if it is of the same order, else this device's last one of
-the same job within two hours. One that is added to another takes over what was asked of that, and is measured together
-with it (same_block/others.py). A photo sent twice, because the first answer was lost on the way, is one; another one
-from the same form is another.
+that a new one is compared with is the one the form names, else this device's last one of the same stage within two
+hours, and either only if it is of the same order, block and closure. One that is added to another takes over what was
+asked of that, and is measured together with it (same_block/others.py). A photo sent twice, because the first answer was
+lost on the way, is one; another one from the same form is another.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ from starlette.routing import Route
 
 from placecheck.errors import UsageProblem
 from placecheck.page import books, shop
-from placecheck.page.asked import SIDES, STAGE_WORDS, STAGES, spec_from
+from placecheck.page.asked import SIDES, STAGE_WORDS, STAGES, request_of, spec_from
 from placecheck.page.bench import PHOTO_BYTES, Bench, bench_of, wants_json
 from placecheck.page.guard import changes
 from placecheck.page.inbox import Job
 from placecheck.page.rows import answer_of
-from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, Stage
+from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, Stage
 from placecheck.request import STAGES as JOB
 from placecheck.settings import load_settings
 
@@ -219,15 +219,23 @@ def spec_of(bench: Bench, texts: dict[str, str]) -> dict[str, Any]:
 
 def _previous(bench: Bench, owner: str, spec: dict[str, Any], named: str) -> str | None:
     """The photo that this one is compared with."""
-    named_job = bench.inbox.get(named)
-    if named_job is not None and named_job.spec["order"] == spec["order"]:
+    named_job, job_now = bench.inbox.get(named), _job_in(spec)
+    if named_job is not None and _job_in(named_job.spec) == job_now:
         return named_job.id
     newest = bench.inbox.all()
-    same = ("closure", "block", "saved_block", "order", "stage")
     for job in newest:
-        if job.owner == owner and job.batch is None and all(job.spec.get(k) == spec[k] for k in same):
+        mine = job.owner == owner and job.batch is None and job.spec["stage"] == spec["stage"]
+        if mine and _job_in(job.spec) == job_now:
             return job.id if newest[0].created - job.created < SAME_JOB_S else None
     return None
+
+
+def _job_in(spec: dict[str, Any]) -> tuple[Any, ...]:
+    """What photos have in common that can be compared: order, block, and closure (nothing where the cap is alone)."""
+    asked = request_of(spec)
+    closure = asked.closure if asked.stage in NEEDS_CLOSURE else NO_CLOSURE
+    sizes_mm = (asked.block_circumference_mm, closure.width_mm, closure.length_mm)
+    return spec["order"], spec.get("saved_block"), *(round(size, 1) for size in sizes_mm)
 
 
 ROUTES = [

@@ -172,7 +172,8 @@ function fill(now) {
   for (const tile of document.querySelectorAll("[data-tile]")) {
     const row = now.rows[tile.dataset.tile];
     tile.className = `tile ${row.state}`;
-    tile.querySelector("dd").firstChild.textContent = row.number || "–";
+    tile.querySelector("dd").textContent = row.number || "–";
+    tile.querySelector(".give").textContent = row.give;
     tile.querySelector(".sign").textContent = row.sign;
   }
   document.getElementById("told").textContent = `The verdict is now: ${now.verdict}`;
@@ -261,7 +262,7 @@ document.getElementById("using").addEventListener("submit", (e) => {
   history.replaceState(toSend(), "");
   e.target.elements.points.value = JSON.stringify(toSend());
 });
-addEventListener("resize", fit);
+new ResizeObserver(fit).observe(stage); // not at every "resize": the browser's own bars come and go while one scrolls
 fit();  // the photo's size came with its points, so a handle never jumps when the picture arrives
 choose(chosen);
 if (left) follow();
