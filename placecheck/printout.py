@@ -86,7 +86,7 @@ VERDICT_WORDS: Mapping[Verdict, str] = {
 }
 NOT_CHECKED = "NOT CHECKED: nothing was measured"
 """The headline where another photo would help nothing: what was given is no photo, or does not go with it."""
-_SIDES: Mapping[str, tuple[str, str]] = {
+SIDES: Mapping[str, tuple[str, str]] = {
     **dict.fromkeys(("cap_shift_mm", "cap_turn_deg", "back_seams_mm", "temple_rim_mm"), ("right", "left")),
     **dict.fromkeys(("offset_mm", "fold_offset_front_mm", "fold_offset_back_mm"), ("right", "left")),
     "skew_deg": ("right", "left"),
@@ -173,7 +173,7 @@ def in_words(spec: MeasureSpec, value: float, uncertainty: float) -> str:
 
 def _sided(spec: MeasureSpec, value: float, number: str) -> tuple[str, str]:
     """The printed number without its sign, and the sign's word."""
-    sides = _SIDES.get(spec.name)
+    sides = SIDES.get(spec.name)
     if sides is None or Decimal(number) == 0:
         return number, ""
     return number.lstrip("-"), sides[0] if value > 0 else sides[1]
@@ -184,7 +184,7 @@ def limits_text(name: str, low: float, high: float, unit: str) -> str:
     sign = UNIT_SIGN[unit]
     if low == -high:
         return f"within {high:g}{sign}"
-    right, left = _SIDES.get(name, ("", ""))
+    right, left = SIDES.get(name, ("", ""))
     if not (right and left):
         return f"{low:g} to {high:g}{sign}"
     if low < 0 < high:

@@ -135,6 +135,19 @@ def test_list_show_compare(shop, capsys):
     assert records(capsys, "list", "--since", "March")[0] == 2
 
 
+def test_records_with_no_measure_in_common_are_not_compared_line_by_line(home, capsys):
+    shift = {"cap_shift_mm": {"value": 5.0, "U95": 1.0, "unit": "mm", "low": -3, "high": 3, "state": "out"}}
+    save_check(home, jpeg(1), answer("fix", measures=shift), REQUEST, order="0007", stage="cap")
+    save_check(home, jpeg(2), answer(offset_mm=0.5), REQUEST, order="0007")
+    status, out, err = records(capsys, "compare", "1", "2")
+    assert (status, out) == (2, "")
+    assert "in both record 1 (cap) and record 2 (pinned)" in err
+    status, _, err = records(capsys, "compare", "--order", "7")
+    assert status == 2
+    assert "no measured stitched record" in err
+    assert "placecheck records list --order 0007" in err
+
+
 @pytest.mark.parametrize("named", ["1", "0001", "blue coat"])
 def test_an_order_is_found_however_it_is_named(home, capsys, named):
     """As a check files it: by the order's own number, whatever was typed."""

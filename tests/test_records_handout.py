@@ -406,8 +406,29 @@ def test_change_and_its_uncertainty(store):
     c = store.get(save_check(store, jpeg(3), answer(measures={"offset_mm": None}), REQUEST))
     assert {x.name: x.moved for x in compare(a, c)}["offset_mm"] is None
     words = dict((row[0], row[3]) for row in change_rows(a, b))
-    assert words["off centre"] == "-1.50 ± 0.57 mm, moved"
+    assert words["off centre"] == "1.50 ± 0.57 mm left, moved"
     assert words["skew"].endswith("no change the photos can show")
+
+
+@pytest.mark.parametrize(
+    ("name", "more", "less"),
+    [
+        ("offset_mm", "right", "left"),
+        ("back_corner_asymmetry_mm", "right", "left"),
+        ("clearance_left_mm", "toward the face", "toward the nape"),
+        ("width_front_mm", "more", "less"),
+    ],
+)
+def test_a_change_says_to_which_side(store, name, more, less):
+    """The hairline lies 10 mm below the cap's edge, then 12: it went toward the face (README: Read the answer)."""
+    reading = {"U95": 0.3, "unit": "mm"}
+    a, b = (
+        store.get(save_check(store, jpeg(i), answer(measures={name: reading | {"value": mm}}), REQUEST))
+        for i, mm in enumerate((10.0, 12.0))
+    )
+    for pair, change in (((a, b), f"2.00 ± 0.42 mm {more}, moved"), ((b, a), f"2.00 ± 0.42 mm {less}, moved")):
+        assert [row[3] for row in change_rows(*pair)] == [change]
+    assert change_rows(a, a)[0][3] == "0.00 ± 0.42 mm, no change the photos can show"
 
 
 def test_every_stage_is_compared_by_its_labels(store):
@@ -418,7 +439,7 @@ def test_every_stage_is_compared_by_its_labels(store):
         for i, mm in enumerate((5.0, 1.0))
     ]
     rows = change_rows(*map(store.get, numbers))
-    assert [row[::3] for row in rows] == [("cap off the block's middle", "-4.0 ± 1.4 mm, moved")]
+    assert [row[::3] for row in rows] == [("cap off the block's middle", "4.0 ± 1.4 mm left, moved")]
 
 
 class Page(HTMLParser):

@@ -234,8 +234,15 @@ def compare(
             before, after = store.get(first), store.get(second)
         else:
             raise UsageProblem("compare-what", "Name two records, or one order with --order.")
+    if not set(before.readings) & set(after.readings):
+        stages = " and ".join(f"record {r.id} ({r.summary.stage})" for r in (before, after))
+        raise UsageProblem(
+            "compare-nothing",
+            f"Nothing was measured in both {stages}: compare two measured ones of one stage, or pinned with stitched.",
+        )
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("", *(f"record {r.id}, {r.summary.stage}" for r in (before, after)), "change, ± for 95 %"):
+    records = (f"record {r.id}, {r.summary.stage}" for r in (before, after))
+    for heading in ("left, right: the wearer's", *records, "change, ± for 95 %"):
         table.add_column(heading)
     for row in change_rows(before, after):
         table.add_row(*row)
@@ -249,7 +256,11 @@ def _pinned_and_stitched(store: Store, order: str) -> tuple[Record, Record]:
     latest = store.latest_per_stage(order)
     for stage in ("pinned", "stitched"):
         if stage not in latest:
-            raise UsageProblem("stage-missing", f"The order {order} has no measured {stage} record to compare.")
+            raise UsageProblem(
+                "stage-missing",
+                f"The order {order} has no measured {stage} record to compare: check that photo under the order "
+                f"first, or name two records by their numbers (`placecheck records list --order {order}`).",
+            )
     return latest["pinned"], latest["stitched"]
 
 

@@ -16,6 +16,7 @@ from typing import Any
 
 from placecheck.answer import MEASURE_BY_NAME, MEASURES, STAGE_MEASURES
 from placecheck.printout import (
+    SIDES,
     STATE_WORDS,
     UNIT_SIGN,
     VERDICT_WORDS,
@@ -31,6 +32,7 @@ from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store
 from placecheck.taped import PLACES
+from placecheck.tolerances import CLEARANCES
 
 PICTURE_PX = 1200
 HISTORY_MEASURES = ("offset_mm", "skew_deg", "clearance_centre_mm")
@@ -140,16 +142,18 @@ def change_rows(before: Record, after: Record) -> tuple[tuple[str, str, str, str
     for c in compare(before, after):
         words = "not comparable"
         if c.change is not None and c.U95 is not None:
-            words = f"{signed(c.change, c.U95, c.unit)}, {'moved' if c.moved else 'no change the photos can show'}"
+            words = f"{_which_way(c.name, c.change, c.U95, c.unit)}, "
+            words += "moved" if c.moved else "no change the photos can show"
         rows.append((c.label, _in_words(c.name, c.before), _in_words(c.name, c.after), words))
     return tuple(rows)
 
 
-def signed(value: float, u: float, unit: str) -> str:
-    """A change as `+1.2 ± 0.8 mm`."""
-    number, shown = rounded(value, u)
-    sign = "" if number.startswith("-") or not float(number) else "+"
-    return f"{sign}{number} ± {shown}{UNIT_SIGN.get(unit, ' ' + unit)}"
+def _which_way(name: str, change: float, U95: float, unit: str) -> str:
+    """A change in words, `1.2 ± 0.8 mm left`: of what has sides the wearer's, of the hairline to face or nape."""
+    number, shown = rounded(change, U95)
+    more, less = ("toward the face", "toward the nape") if name in CLEARANCES else SIDES.get(name, ("more", "less"))
+    way = "" if not float(number) else less if number.startswith("-") else more
+    return f"{number.lstrip('-')} ± {shown}{UNIT_SIGN.get(unit, ' ' + unit)} {way}".rstrip()
 
 
 def _in_words(name: str, reading: Reading | None) -> str:
