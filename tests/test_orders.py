@@ -477,6 +477,25 @@ def test_refusals_are_one_sentence_and_keep_nothing(run, arguments, says):
     assert json.loads(run("list", "--json")[1]) == []
 
 
+def test_a_second_order_of_an_alias_is_told_and_kept(run):
+    """A client may order twice; and a maker may have meant to change the first."""
+    assert run("new", "Willow", "--circumference", "22 1/2", "--due", "2031-03-14")[2] == ""
+    status, out, err = run("new", "willow", "--circumference", "22in")
+    assert status == 0
+    assert "Order 0002 for willow is kept." in out
+    assert err.count("\n") == 1
+    assert "an order for willow already, 0001 (due 2031-03-14), and 0002 is a second one" in err
+    assert "`placecheck order change 0001`" in err
+    assert (
+        "orders for WILLOW already, 0001 (due 2031-03-14) and 0002, and 0003 is one more"
+        in run("new", "WILLOW", "--circumference", "22in")[2]
+    )
+    # another alias may meet one, too; a change that leaves it alone says nothing
+    assert run("new", "Fern", "--circumference", "22in")[2] == ""
+    assert "0001 (due 2031-03-14), 0002 and 0003, and 0004 is one more" in run("change", "4", "--alias", "willow")[2]
+    assert run("change", "4", "--maker", "Ada")[2] == ""
+
+
 def test_broken_settings_stop_an_order_before_it_is_kept(run, tmp_path):
     """What follows from an order needs the shop's tolerances, so they are read first."""
     settings = tmp_path / "home" / "settings.toml"

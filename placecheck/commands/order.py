@@ -20,6 +20,8 @@ from placecheck.commands.order_given import circumference_asked, settled, with_g
 from placecheck.commands.order_printing import fitting_json, print_fitting, print_order, rows_json
 
 if TYPE_CHECKING:
+    from placecheck.orders.files import OrderStore
+    from placecheck.orders.order import Order
     from placecheck.tolerances import Tolerances
 
 Unit = Literal["in", "cm", "mm"]
@@ -114,8 +116,10 @@ def new(
     if circumference is None:
         given["circumference"] = circumference_asked()
     order = with_given(Order(name, Measurements(0.0)), given)
-    kept = order_store().add(settled(order, yes))
+    store = order_store()
+    kept = store.add(settled(order, yes))
     print(f"Order {kept.label} for {kept.alias} is kept.")
+    _say_others(kept, store)
     print_fitting(kept, tolerances)
 
 
@@ -164,7 +168,30 @@ def change(
         raise UsageProblem("nothing-changed", f"Order {before.label} is already so: name what is to change.")
     kept = store.change(settled(after, yes))
     print(f"Order {kept.label} for {kept.alias} is changed.")
+    if alias is not None:
+        _say_others(kept, store)
     print_fitting(kept, tolerances)
+
+
+def _say_others(kept: Order, store: OrderStore) -> None:
+    """Which other orders have the alias: a client may order twice, or the first one was meant to be changed."""
+    from placecheck.records.model import spelling
+    from placecheck.steps import enumerated
+
+    others = [o for o in store.all()[0] if spelling(o.alias) == spelling(kept.alias) and o.number != kept.number]
+    if not others:
+        return
+    told = enumerated([f"{o.label} (due {o.due.isoformat()})" if o.due else o.label for o in others])
+    are, one, which = (
+        ("is an order", "a second one", f"change {others[0].label}")
+        if len(others) == 1
+        else ("are orders", "one more", "change NUMBER")
+    )
+    print(
+        f"placecheck: There {are} for {kept.alias} already, {told}, and {kept.label} is {one}: name each by its "
+        f"number, or if you meant to change the earlier, `placecheck order {which}` does.",
+        file=sys.stderr,
+    )
 
 
 def list_orders(
