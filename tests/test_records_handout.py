@@ -872,7 +872,7 @@ def test_quality_page_is_one_file(season, by):
     assert page.addresses == []
     assert "script" not in page.tags
     assert page.tags.count("svg") == 2 + 3 * len(tallies.groups(season.database, by))
-    for words in ("UCL", "LCL", "tol", "moving range", "First-pass yield", "What led to fixes"):
+    for words in ("UCL", "LCL", "limit 3", "usual spread", "moving-range", "First-pass yield", "What led to fixes"):
         assert words in page.text, words
 
 
