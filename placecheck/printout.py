@@ -209,6 +209,7 @@ OPTIONS = {
     "front-contradicted": "--front SIDE",
     "block-other": "--block-circumference LENGTH",
     "closure-on-already": "--stage pinned",
+    "closure-missing": "--stage cap, if it is of the cap alone",
     "profile-other-phone": "--camera NAME",
     "profile-unknown-phone": "or --camera NAME",
     "profile-lens-unknown": "or --camera NAME, if it was that lens",
@@ -224,7 +225,7 @@ OPTIONS = {
     "far-off": "--marks FILE",
     "record-missing": "placecheck records list",
     "order-missing": "placecheck records list",
-    "wrong-card": "placecheck card --small for the small one",
+    "wrong-card": "placecheck card --small for the small one; or name with --stage what the photo shows",
     "other-board": "placecheck card --small for the small one",
     "bare-block-unknown": "placecheck block photos NAME PHOTO...",
 }

@@ -609,6 +609,20 @@ def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
     one_sentence(err, "No pictures of the stages were made", "first do what the answer says")
 
 
+@pytest.mark.parametrize(
+    ("code", "option"),
+    [
+        ("wrong-card", "or name with --stage what the photo shows"),
+        ("closure-missing", "--stage cap, if it is of the cap"),
+    ],
+)
+def test_a_photo_of_another_stage_is_led_to_its_own(run, photo, measuring, code, option):
+    measuring.error = RetakeNeeded(code, "It is not there.")
+    status, out, _ = run("check", photo, *OPTIONS)
+    assert status == 3
+    assert option in " ".join(out.split())
+
+
 def test_an_order_tells_closure_and_block(run, photo, measuring, home):
     """Unless they are given, which is told where it is another one's; the settings come after both."""
     (home / "settings.toml").write_text('[check]\nclosure = "2x6"\nblock_circumference = "20in"\n')

@@ -583,8 +583,28 @@ def test_sheets_are_written_once(run, tmp_path):
         assert status == 2
         assert "--force" in err
         assert run(command, "1", "--force", "--paper", "letter")[0] == 0
-    rows = json.loads(run("guidelines", "1", "--json", "--spacing", "1in", "--reserve", "20")[1])
+    for written in ("20", "20%", "20 %"):
+        rows = json.loads(run("guidelines", "1", "--json", "--spacing", "1in", "--reserve", written)[1])
+        assert rows["reserve_mm"] == pytest.approx(0.2 * rows["weft_mm"], abs=10.0)
     assert rows["to_buy_mm"] == pytest.approx(1.2 * sum(r["length_mm"] for r in rows["rows"]), abs=11.0)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--reserve", "a lot"), "The reserve “a lot” is no number: write it in percent, such as 10."),
+        (("--reserve", "nan"), "0 to 100 percent"),
+        (("rows.jpg",), "rows.jpg is a picture's name: add --in-photo"),
+        (("rows.svg",), "rows.svg must end in .pdf"),
+    ],
+)
+def test_guidelines_asked_for_wrongly_say_what_to_do(run, tmp_path, arguments, says):
+    run("new", "Willow", *FULL)
+    status, out, err = run("guidelines", "1", *arguments)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert err.count("\n") == 1
+    assert not list(tmp_path.glob("*.pdf"))
 
 
 def test_one_row_is_not_so_far_apart(run):

@@ -122,6 +122,7 @@ def test_list_show_compare(shop, capsys):
     status, out, _ = records(capsys, "show", "1")
     assert "FIX" in out
     assert "4.00 ± 0.40 mm left" in out
+    assert "left, right: the wearer's" in out
     assert "Move the front pin" in out
     status, out, _ = records(capsys, "show", "1", "--json", "--photo", "p.jpg", "--overlay", "o.jpg")
     assert (shop.parent / "o.jpg").read_bytes() == jpeg(9, exif=False)
@@ -314,6 +315,13 @@ def test_export_report_quality_chart(shop, capsys):
     status, _, err = records(capsys, "chart", "width")
     assert status == 2
     assert "offset_mm" in err
+
+
+def test_an_empty_export_is_told(shop, capsys):
+    status, out, err = records(capsys, "export", "--order", "nobody")
+    assert (status, len(out.splitlines())) == (0, 1)
+    assert "No records match" in err
+    assert records(capsys, "export", "--order", "O1")[2] == ""
 
 
 def test_names_in_an_exported_sheet_are_read_by_a_spreadsheet(home, capsys):

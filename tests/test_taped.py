@@ -157,7 +157,10 @@ def test_nothing_is_moved_by_what_the_tape_contradicts():
     assert answer.fixes[0].startswith("Turn the closure")
     assert not any("toward the nape" in fix or "hairline" in fix for fix in answer.fixes)
     one = answer_for(skewed, request(middle=10.0))  # both sides are out, and they are believed
-    assert any("8.0 mm (5/16 in) toward the nape" in fix for fix in one.fixes)
+    (move,) = (fix for fix in one.fixes if "8.0 mm (5/16 in) toward the nape" in fix)
+    assert ": only once the tape, laid again, agrees with the photo; straight along" in move  # all rest on one edge
+    alone = answer_for(skewed, request())
+    assert not any("laid again" in fix for fix in alone.fixes)
     far = measured(left=(30.0, 1.9), middle=(30.0, 1.9), right=(30.0, 1.9))
     out = answer_for(far, request(left=22.0, middle=22.0, right=22.0))  # whichever is right
     (told,) = out.problems
@@ -250,7 +253,10 @@ def test_what_budget_prints_adds_up(off_mm, line):
     ("arguments", "says"),
     [
         (("--taped-clearance", "middle"), "is not one place and its length"),
-        (("--taped-clearance", "left=9mm", "--taped-clearance", "left=8mm"), "write each place once"),
+        (
+            ("--taped-clearance", "left=9mm", "--taped-clearance", "left=8mm"),
+            "left is given twice, 9mm and 8mm: give each place once",
+        ),
         (("--taped-clearance", "left=9mm", "--stage", "cap"), "leave it out at this stage"),
         (("--taped-clearance", "left=9mm", str(PHOTO)), "one at a time"),
     ],

@@ -217,10 +217,16 @@ def _taped_mm(typed: AsTyped, closures: int) -> dict[str, float]:
     places: dict[str, str] = {}
     for text in typed.taped_clearance:
         place, equals, length = (part.strip() for part in text.partition("="))
-        if not equals or place in places:
+        if place in places:
+            raise UsageProblem(
+                "taped-twice",
+                f"The taped clearance of the {place} is given twice, {places[place]} and {length}: give each place "
+                "once, or the mean of both.",
+            )
+        if not equals:
             raise UsageProblem(
                 "taped-unreadable",
-                f"The taped clearance “{text}” is not one place and its length: write each place once, as middle=10mm.",
+                f"The taped clearance “{text}” is not one place and its length: write it as middle=10mm.",
             )
         places[place] = length
     return parse_taped(places)

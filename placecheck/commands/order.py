@@ -297,7 +297,7 @@ def guidelines(
     first: Annotated[str, _length("--first", "From the nape's edge to the first row.")] = "1/4in",
     gap: Annotated[str, _length("--gap", "From the last row to the closure's back edge, at least.")] = "5mm",
     layers: Annotated[int, typer.Option("--layers", help="Layers of weft in a row.")] = 1,
-    reserve: Annotated[float, typer.Option("--reserve", metavar="PERCENT", help="For turning and trimming.")] = 10.0,
+    reserve: Annotated[str, typer.Option("--reserve", metavar="PERCENT", help="For turning and trimming.")] = "10",
     even: Annotated[bool, typer.Option("--even", help="Space the rows so that the last one ends at the gap.")] = False,
     in_photo: Annotated[
         bool, typer.Option("--in-photo", help="Draw them into the photo in which the closure was last checked.")
@@ -307,10 +307,12 @@ def guidelines(
     as_json: Annotated[bool, typer.Option("--json", help="Print the rows as JSON and write no file.")] = False,
 ) -> None:
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
+    from placecheck.errors import UsageProblem
     from placecheck.fitting.block_marks import marks_for
     from placecheck.fitting.closure_place import closure_place
     from placecheck.guidelines.plan import RowsWanted, plan_for, refuse_lacking
     from placecheck.orders.files import order_store
+    from placecheck.orders.typed import parse_share
     from placecheck.sheets.guideline_sheet import guideline_sheet
     from placecheck.sheets.pdf_page import write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
@@ -320,8 +322,13 @@ def guidelines(
     spacing_mm = parse_length_mm(spacing, "spacing", 12.7)
     first_mm = parse_length_mm(first, "first row", 6.35)
     gap_mm = parse_length_mm(gap, "gap", 5.0)
-    wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
+    wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, parse_share(reserve, "reserve"), even)
     if file is not None and not in_photo:  # a picture's name is looked at where it is saved
+        if file.suffix.lower() in (".jpg", ".jpeg", ".png"):
+            raise UsageProblem(
+                "guidelines-picture",
+                f"{file} is a picture's name: add --in-photo to draw the rows into the photo, or name a .pdf.",
+            )
         ending_in(file, ".pdf")
     own = Path(order.file_name("guidelines", "jpg" if in_photo else "pdf"))
     path = None if as_json else free_path(file or own, force)

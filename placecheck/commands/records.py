@@ -186,7 +186,7 @@ def _print_record(found: Record) -> None:
     drawn.print(Text(", ".join(a for a in about if a)))
     drawn.print(Text(verdict_words(head.stage, head.verdict), style="bold"))
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("", "reads, ± for 95 %", "limits", ""):
+    for heading in ("left, right: the wearer's" * (head.stage != "stitches"), "reads, ± for 95 %", "limits", ""):
         table.add_column(heading)
     for row in rows_of(found):
         table.add_row(row.label, row.reads, row.limits, f"{row.symbol} {row.state}".strip())
@@ -299,6 +299,8 @@ def export(
         lines = csv_lines(records) if chosen == "csv" else jsonl_lines(records)
         marked = file is not None and chosen == "csv"
         write(file, chain([MARK], lines) if marked else lines, force)
+        if not store.count(wanted):
+            say("No records match, so it holds none.")
 
 
 def _naming_changed(records: Iterable[Record]) -> Iterator[Record]:
