@@ -275,7 +275,7 @@ class Plan(Moves):
             f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}: {first}straight "
             f"along the centre line, so that the hairline lies about {lies}"
             f"{'' if at_fold is None else ' at the fold'}. With it the back edge and all four corners go as far.",
-            *(Pull(corner, face_mm=move) for corner in ("front_left", "front_right")),
+            *(Pull(corner, face_mm=move) for corner in ("front_left", "front_right") if not self.doubted),
         )
 
     def hairline_pins(self) -> None:

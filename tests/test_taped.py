@@ -167,7 +167,8 @@ def test_nothing_is_moved_by_what_the_tape_contradicts():
     assert told.code == "tape-disagrees"
     assert told.message.count("lay the tape again") == 1  # for all three places
     assert all(f"cap edge, {place}, the tape 22.0 mm (7/8 in), the photo" in told.message for place in PLACES)
-    assert any("toward the nape" in fix for fix in out.fixes)
+    assert "toward the nape" in out.fixes[0]
+    assert out.pulls == ()  # no arrow tells to move what waits for the tape
 
 
 def test_where_the_photo_shows_nothing_the_tape_counts_alone():
