@@ -234,11 +234,13 @@ OPTIONS = {
 def with_option(problem: Problem, photos: int = 1) -> str:
     """What is wrong and what to do, with the option or command that does it; the page has buttons instead.
 
-    What was asked of several `photos` together takes no marks.
+    What was asked of several `photos` together takes no marks, and no stage but pinned.
     """
     option = OPTIONS.get(problem.code)
     if option == "--marks FILE" and photos > 1:
         option += ", with one photo by itself"
+    elif problem.code == "closure-missing" and photos > 1:
+        option = "--cap-photo FILE, if it is of the cap alone"
     return f"{problem.message} ({option})" if option else problem.message
 
 

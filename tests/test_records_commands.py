@@ -75,6 +75,26 @@ def test_show_says_what_was_taped(home, capsys):
     assert "Soft tape" not in records(capsys, "show", "2")[1]
 
 
+def test_show_says_what_moved_since_pinning(home, capsys):
+    """As its check did; numbers of a record that somebody changed stop nothing."""
+    move = {
+        "right_mm": 6.3,
+        "face_mm": -2.9,
+        "U95_right_mm": 2.1,
+        "U95_face_mm": 4.7,
+        "distance_mm": 6.94,
+        "moved": True,
+    }
+    for i, U95 in enumerate((2.8, "wide")):
+        said = answer(moves={"fold_front": move | {"U95_mm": U95}})
+        save_check(home, jpeg(i), said, REQUEST, order="7", stage="stitched")
+    out = " ".join(records(capsys, "show", "1")[1].split())
+    words = "fold at the hairline: moved 6.9 ± 2.8 mm (6.3 ± 2.1 mm right, 2.9 ± 4.7 mm toward the nape)"
+    assert f"Since the pinned photo: {words}" in out
+    status, out, _ = records(capsys, "show", "2")
+    assert (status, "Since the pinned" in out) == (0, False)
+
+
 def test_a_stage_is_never_cut_on_a_narrow_screen(home, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "78")
     for i, order in enumerate(("D0240", "D0241")):

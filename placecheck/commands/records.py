@@ -167,7 +167,7 @@ def _print_record(found: Record) -> None:
     from rich.text import Text
 
     from placecheck.records.model import ORIGIN_WORDS, local_text
-    from placecheck.records.report import rows_of, taped_words, verdict_words
+    from placecheck.records.report import moves_of, rows_of, taped_words, verdict_words
     from placecheck.terminal import console
 
     drawn = console()
@@ -193,6 +193,10 @@ def _print_record(found: Record) -> None:
     drawn.print(table)
     if taped := taped_words(found):
         drawn.print(Text(f"Soft tape: {taped}"))
+    if moves := moves_of(found):
+        drawn.print(Text("Since the pinned photo:"))
+    for move in moves:
+        drawn.print(Text(f"  {move}"))
     for number, fix in enumerate(found.answer.get("fixes", ()), 1):
         drawn.print(Text(f"{number}. {fix}"))
     for problem in found.answer.get("problems", ()):

@@ -14,7 +14,7 @@ import io
 from dataclasses import dataclass
 from typing import Any
 
-from placecheck.answer import MEASURE_BY_NAME, MEASURES, STAGE_MEASURES
+from placecheck.answer import COVERAGE_FACTOR, MEASURE_BY_NAME, MEASURES, STAGE_MEASURES, Move
 from placecheck.printout import (
     SIDES,
     STATE_WORDS,
@@ -23,6 +23,7 @@ from placecheck.printout import (
     chance_in_words,
     in_words,
     limits_text,
+    move_in_words,
     rounded,
     to_a_tenth,
     verdict_text,
@@ -169,6 +170,18 @@ def taped_words(found: Record) -> str:
     """What a soft tape read beside the photo, `left 9.0 mm, middle 9.5 mm`; empty where none was laid."""
     taped = found.request.get("taped_mm") or {}
     return ", ".join(f"{place} {to_a_tenth(taped[name])} mm" for place, name in PLACES.items() if name in taped)
+
+
+def moves_of(found: Record) -> tuple[str, ...]:
+    """How each landmark of a stitched closure had moved since its pinned photo, in words; none where nothing tells."""
+    words = []
+    try:
+        for name, m in (found.answer.get("moves") or {}).items():
+            u_right, u_face, u = (m[f"U95_{what}mm"] / COVERAGE_FACTOR for what in ("right_", "face_", ""))
+            words.append(move_in_words(name, Move(m["right_mm"], m["face_mm"], u_right, u_face, u, m["moved"])))
+    except (KeyError, TypeError, AttributeError, ArithmeticError):  # a record that was changed, which is told
+        return ()
+    return tuple(words)
 
 
 def rows_of(found: Record, with_tape: bool = False) -> tuple[Row, ...]:
