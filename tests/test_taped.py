@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -169,6 +170,16 @@ def test_nothing_is_moved_by_what_the_tape_contradicts():
     assert all(f"cap edge, {place}, the tape 22.0 mm (7/8 in), the photo" in told.message for place in PLACES)
     assert "toward the nape" in out.fixes[0]
     assert out.pulls == ()  # no arrow tells to move what waits for the tape
+
+
+def test_no_stitch_comes_out_before_a_tape_that_contradicts_was_laid_again():
+    seen = replace(measured(left=(18.0, 1.9), middle=(18.0, 1.9), right=(18.0, 1.9)), stage="stitched")
+    agreed = answer_for(seen, request(middle=17.0))
+    assert agreed.fixes[0].startswith("Unpicking is worth it")
+    answer = answer_for(seen, request(middle=9.0))  # both sides are proven out by the photo
+    assert answer.verdict == "fix"
+    assert answer.fixes[0].startswith("Lay the soft tape again before a stitch comes out:")
+    assert answer.fixes[1].startswith("Unpicking is worth it")
 
 
 def test_where_the_photo_shows_nothing_the_tape_counts_alone():
