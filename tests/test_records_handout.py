@@ -515,6 +515,22 @@ def test_pdf_report(store):
         assert words in flat, words
 
 
+def test_a_pdf_heading_never_stands_alone_at_the_foot_of_a_page(store):
+    pdfium = pytest.importorskip("pypdfium2")
+    save_check(store, jpeg(1), answer(), REQUEST, order="7")
+    report = order_report(store, "7")
+    pages = []
+    for lines in range(12, 40):  # wherever the heading comes to stand
+        part = replace(report.stages[0], fixes=("Move a pin.",) * lines)
+        pdf = pdfium.PdfDocument(order_pdf(replace(report, stages=(part,))))
+        texts = [page.get_textpage().get_text_range() for page in pdf]
+        pdf.close()
+        (at,) = (i for i, text in enumerate(texts) if "History" in text)
+        assert "verdict" in texts[at].split("History")[1], lines
+        pages.append(at)
+    assert set(pages) == {0, 1}
+
+
 def test_a_pdf_report_has_the_letters_that_a_sheet_has(store):
     """Those its own font lacks are a system font's; what no font has is a question mark."""
     pdfium = pytest.importorskip("pypdfium2")
