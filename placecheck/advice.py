@@ -8,7 +8,8 @@ these moves leave beyond its limit is asked of a single pin: that is lace pulled
 and right are the wearer's, with the direction in the photo beside them (directions.py). Where nothing is
 out, what is merely unsure gets no move (undecided.py); once the whole closure comes off, it goes along if it
 reads beyond its limit. A fold that runs as it should is not turned for corners that a slide makes even.
-A clearance that a soft tape contradicts is not moved: the tape is laid again first. A move is written as
+A clearance that a soft tape contradicts is not moved, and for the others' sake the closure only once the tape was
+laid again: they rest on one cap's edge. A move is written as
 what to do, a colon, how (step; step), and what goes along in a sentence that begins "With it", so that a
 page can set them apart. The order of moves and the cautions are common practice, no published source.
 """
@@ -69,8 +70,8 @@ class Plan(Moves):
             if f"width_{end}_mm" in measured.estimates
         }
         now = Placement.of(measured, request.closure.length_mm)
-        doubted = {name for name, estimate in measured.estimates.items() if estimate.contradicted}
-        believed = {n: mm for n, mm in now.clearance.items() if self.is_out(n) or n not in doubted}
+        self.doubted = {name for name, estimate in measured.estimates.items() if estimate.contradicted}
+        believed = {n: mm for n, mm in now.clearance.items() if self.is_out(n) or n not in self.doubted}
         self.now = replace(now, clearance=believed)
         self.was = self.now
         self.station = station_mm(request.closure.width_mm)
@@ -269,11 +270,12 @@ class Plan(Moves):
         at_fold = after.get("clearance_centre_mm")
         reads = (min(after.values()) + max(after.values())) / 2 if at_fold is None else at_fold
         lies = f"{mm_and_inches(reads)} {'in front of' if reads >= 0 else 'behind'} the cap's edge"
+        first = "only once the tape, laid again, agrees with the photo; " if self.doubted else ""
         self.tell(
-            f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}: straight along "
-            f"the centre line, so that the hairline lies about {lies}{'' if at_fold is None else ' at the fold'}. "
-            "With it the back edge and all four corners go as far.",
-            *(Pull(corner, face_mm=move) for corner in ("front_left", "front_right")),
+            f"Move the whole closure {mm_and_inches(move)} {self.way('face' if move > 0 else 'nape')}: {first}straight "
+            f"along the centre line, so that the hairline lies about {lies}"
+            f"{'' if at_fold is None else ' at the fold'}. With it the back edge and all four corners go as far.",
+            *(Pull(corner, face_mm=move) for corner in ("front_left", "front_right") if not self.doubted),
         )
 
     def hairline_pins(self) -> None:

@@ -178,8 +178,9 @@ class Move:
 class Findings:
     """What was found in the photo, for the picture: pixel points, pixel polylines (N, 2), what is only a guess.
 
-    `lines_px` names: "outline" (block), "cap_rim", "centre_line", "hairline", "fold", "rectangle" (closed), and "pins",
-    the heads (N, 2) of those that hold the centre line, which are no line.
+    `lines_px` names: "outline" (block), "cap_rim", "centre_line", "hairline", "fold", "rectangle" (closed), and two
+    that are not drawn as lines: "pins", the heads (N, 2) of those that hold the centre line, and "temple_left" and
+    "temple_right" of a cap, from its edge there down the block.
     `guesses` names the landmarks and lines that are shown but not relied on.
     `scale_bar_px` is a 50 mm length on the crown, two pixel points.
     """
@@ -263,7 +264,7 @@ class Judged:
 class Pull:
     """What a hand does at one landmark in the first move: how far that goes to the wearer's right and toward the face.
 
-    Neither: that pin stays in.
+    Neither: that pin stays in. At a temple of the cap `face_mm` goes down the block.
     """
 
     landmark: str

@@ -336,7 +336,9 @@ def check_size(on: OnDome, geometry: Geometry, request: CheckRequest, lens_unkno
         then = "set a pin at each end of the fold and take the photo again, aiming at the closure's middle"
         if ratio[0] < 1.0 and not back_seen:
             then = "its back edge is nearly out of sight: lean the phone less toward the face and take the photo again"
-        elif ratio[0] < 1.0 and not front_seen:
+        elif ratio[0] < 1.0 and front_seen:
+            then = f"uncover the fold from end to end, {then}"  # a hand or a clip over an end makes it look short
+        elif ratio[0] < 1.0:
             then = "its hairline is nearly out of sight: lean the phone more toward the face and take the photo again"
         lens = " If this is a screenshot or a cut-out, give the photo as the camera saved it."
         raise RetakeNeeded(

@@ -11,6 +11,7 @@ tags, each keeping clear of what stands there already; a panel below repeats the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -194,12 +195,17 @@ def _name_pins(layer: Layer, heads: FloatArray, centre: FloatArray) -> None:
     layer.text((x0, y0), "pin", NAME_PX, _pale(LINES["centre_line"].colour))
 
 
-def _draw_pulls(layer: Layer, pulls: Sequence[Pull], marks: Mapping[str, FloatArray]) -> None:
+def _draw_pulls(
+    layer: Layer, pulls: Sequence[Pull], marks: Mapping[str, FloatArray], lines: Mapping[str, FloatArray]
+) -> None:
     """Arrows for the first move, one for each hand, with how far; a ring where a pin stays in. Not to scale."""
     told: list[tuple[FloatArray, str, FloatArray]] = []
     for pull in pulls:
-        at = marks.get(pull.landmark)
-        way = _way_of(pull, marks)
+        if pull.landmark in lines:  # a temple
+            at, below = lines[pull.landmark]
+            way: FloatArray | None = unit(below - at) * math.copysign(1.0, pull.face_mm)
+        else:
+            at, way = marks.get(pull.landmark), _way_of(pull, marks)
         if at is None or way is None:
             continue
         if not (pull.right_mm or pull.face_mm):
@@ -318,7 +324,7 @@ def draw_overlay(image: npt.NDArray[np.uint8], answer: Answer, width_mm: float =
     ends = {}
     if answer.measured.stage == "cap" and middle is not None and len(middle):
         ends = {"cap_nape": middle[0], "cap_front": middle[-1]}  # the line runs from the nape to the front
-    _draw_pulls(layer, answer.pulls, marks | ends)
+    _draw_pulls(layer, answer.pulls, marks | ends, lines)
     _write_names(layer, names, centre)
     _name_corners(layer, findings, marks, centre)
     if "pins" in lines:

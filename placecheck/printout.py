@@ -86,7 +86,7 @@ VERDICT_WORDS: Mapping[Verdict, str] = {
 }
 NOT_CHECKED = "NOT CHECKED: nothing was measured"
 """The headline where another photo would help nothing: what was given is no photo, or does not go with it."""
-_SIDES: Mapping[str, tuple[str, str]] = {
+SIDES: Mapping[str, tuple[str, str]] = {
     **dict.fromkeys(("cap_shift_mm", "cap_turn_deg", "back_seams_mm", "temple_rim_mm"), ("right", "left")),
     **dict.fromkeys(("offset_mm", "fold_offset_front_mm", "fold_offset_back_mm"), ("right", "left")),
     "skew_deg": ("right", "left"),
@@ -173,7 +173,7 @@ def in_words(spec: MeasureSpec, value: float, uncertainty: float) -> str:
 
 def _sided(spec: MeasureSpec, value: float, number: str) -> tuple[str, str]:
     """The printed number without its sign, and the sign's word."""
-    sides = _SIDES.get(spec.name)
+    sides = SIDES.get(spec.name)
     if sides is None or Decimal(number) == 0:
         return number, ""
     return number.lstrip("-"), sides[0] if value > 0 else sides[1]
@@ -184,7 +184,7 @@ def limits_text(name: str, low: float, high: float, unit: str) -> str:
     sign = UNIT_SIGN[unit]
     if low == -high:
         return f"within {high:g}{sign}"
-    right, left = _SIDES.get(name, ("", ""))
+    right, left = SIDES.get(name, ("", ""))
     if not (right and left):
         return f"{low:g} to {high:g}{sign}"
     if low < 0 < high:
@@ -209,6 +209,7 @@ OPTIONS = {
     "front-contradicted": "--front SIDE",
     "block-other": "--block-circumference LENGTH",
     "closure-on-already": "--stage pinned",
+    "closure-missing": "--stage cap, if it is of the cap alone",
     "profile-other-phone": "--camera NAME",
     "profile-unknown-phone": "or --camera NAME",
     "profile-lens-unknown": "or --camera NAME, if it was that lens",
@@ -224,7 +225,7 @@ OPTIONS = {
     "far-off": "--marks FILE",
     "record-missing": "placecheck records list",
     "order-missing": "placecheck records list",
-    "wrong-card": "placecheck card --small for the small one",
+    "wrong-card": "placecheck card --small for the small one; or name with --stage what the photo shows",
     "other-board": "placecheck card --small for the small one",
     "bare-block-unknown": "placecheck block photos NAME PHOTO...",
 }
@@ -233,11 +234,13 @@ OPTIONS = {
 def with_option(problem: Problem, photos: int = 1) -> str:
     """What is wrong and what to do, with the option or command that does it; the page has buttons instead.
 
-    What was asked of several `photos` together takes no marks.
+    What was asked of several `photos` together takes no marks, and no stage but pinned.
     """
     option = OPTIONS.get(problem.code)
     if option == "--marks FILE" and photos > 1:
         option += ", with one photo by itself"
+    elif problem.code == "closure-missing" and photos > 1:
+        option = "--cap-photo FILE, if it is of the cap alone"
     return f"{problem.message} ({option})" if option else problem.message
 
 

@@ -388,6 +388,9 @@ def test_what_is_wrong_names_the_option_that_helps_on_the_command_line_only(run)
     told = other_block("Oak", "photo.jpg").problem
     assert "--" not in told.message  # the page shows the same words
     assert "--block-circumference" in with_option(told)
+    unseen = Problem("closure-missing", "It is so.")  # photos of one block are pinned ones, with one of the cap beside
+    assert "--stage cap" in with_option(unseen)
+    assert with_option(unseen, 2) == "It is so. (--cap-photo FILE, if it is of the cap alone)"
 
 
 def test_marks_belong_to_one_photo(run, photo, measuring, tmp_path):
@@ -609,24 +612,44 @@ def test_overlay_and_explain_are_written(run, photo, measuring, tmp_path):
     one_sentence(err, "No pictures of the stages were made", "first do what the answer says")
 
 
+@pytest.mark.parametrize(
+    ("code", "option"),
+    [
+        ("wrong-card", "or name with --stage what the photo shows"),
+        ("closure-missing", "--stage cap, if it is of the cap"),
+    ],
+)
+def test_a_photo_of_another_stage_is_led_to_its_own(run, photo, measuring, code, option):
+    measuring.error = RetakeNeeded(code, "It is not there.")
+    status, out, _ = run("check", photo, *OPTIONS)
+    assert status == 3
+    assert option in " ".join(out.split())
+
+
 def test_an_order_tells_closure_and_block(run, photo, measuring, home):
     """Unless they are given, which is told where it is another one's; the settings come after both."""
     (home / "settings.toml").write_text('[check]\nclosure = "2x6"\nblock_circumference = "20in"\n')
     tape = ("--circumference", "22 1/2", "--block", "22 1/2", "--closure", "5x5", "--yes")
     assert run("order", "new", "Willow", *tape)[0] == 0
     assert run("order", "new", "Elm", "--circumference", "22 1/2", "--yes")[0] == 0
+    birch = ("--round", "24in", "--over", "14in", "--across", "13in")
+    assert run("block", "measure", "Birch", *birch)[0] == 0
     for order, options, closure, round_in, told in (
         ("willow", (), "5x5", 22.5, ()),
         ("1", ("--closure", "12.7x12.7cm", "--block-circumference", "57cm"), "12.7x12.7cm", 57 / 2.54, ()),
         ("1", ("--closure", "4x4"), "4x4", 22.5, ("is for a 5x5 closure", "checked as 4x4")),
         ("1", ("--block-circumference", "23in"), "5x5", 23, ("a block 571.5 mm (22 1/2 in) round", "584.2 mm (23 in)")),
+        ("1", ("--block", "Birch"), "5x5", 24, ("a block 571.5 mm (22 1/2 in) round", "one of 609.6 mm (24 in)")),
         ("elm", (), "2x6", 20, ()),
         ("a shop's own", (), "2x6", 20, ()),
     ):
         status, _, err = run("check", photo, "--order", order, *options, "--no-save")
         assert status == 0, err
         request = measuring.requests[-1]
-        assert (request.closure.label, request.block_circumference_mm) == (closure, pytest.approx(round_in * 25.4))
+        assert (request.closure.label, request.block_circumference_mm) == (
+            closure,
+            pytest.approx(round_in * 25.4, abs=0.05),
+        )
         assert bool(err) is bool(told)
         assert all(word in err for word in told), err
 

@@ -217,7 +217,8 @@ def test_a_closure_whose_end_is_nearly_out_of_sight_is_asked_for_from_another_si
         told[grazing] = caught.value.problem
     assert {problem.code for problem in told.values()} == {"closure-size"}
     assert advice in told[True].message
-    assert "set a pin at each end of the fold" in told[False].message
+    assert "uncover the fold from end to end, set a pin at each end of the fold" in told[False].message
+    assert "uncover" not in told[True].message
 
 
 def test_a_pin_on_the_line_is_as_unsure_as_the_height_of_its_head():

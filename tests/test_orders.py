@@ -477,6 +477,25 @@ def test_refusals_are_one_sentence_and_keep_nothing(run, arguments, says):
     assert json.loads(run("list", "--json")[1]) == []
 
 
+def test_a_second_order_of_an_alias_is_told_and_kept(run):
+    """A client may order twice; and a maker may have meant to change the first."""
+    assert run("new", "Willow", "--circumference", "22 1/2", "--due", "2031-03-14")[2] == ""
+    status, out, err = run("new", "willow", "--circumference", "22in")
+    assert status == 0
+    assert "Order 0002 for willow is kept." in out
+    assert err.count("\n") == 1
+    assert "an order for willow already, 0001 (due 2031-03-14), and 0002 is a second one" in err
+    assert "`placecheck order change 0001`" in err
+    assert (
+        "orders for WILLOW already, 0001 (due 2031-03-14) and 0002, and 0003 is one more"
+        in run("new", "WILLOW", "--circumference", "22in")[2]
+    )
+    # another alias may meet one, too; a change that leaves it alone says nothing
+    assert run("new", "Fern", "--circumference", "22in")[2] == ""
+    assert "0001 (due 2031-03-14), 0002 and 0003, and 0004 is one more" in run("change", "4", "--alias", "willow")[2]
+    assert run("change", "4", "--maker", "Ada")[2] == ""
+
+
 def test_broken_settings_stop_an_order_before_it_is_kept(run, tmp_path):
     """What follows from an order needs the shop's tolerances, so they are read first."""
     settings = tmp_path / "home" / "settings.toml"
@@ -564,8 +583,28 @@ def test_sheets_are_written_once(run, tmp_path):
         assert status == 2
         assert "--force" in err
         assert run(command, "1", "--force", "--paper", "letter")[0] == 0
-    rows = json.loads(run("guidelines", "1", "--json", "--spacing", "1in", "--reserve", "20")[1])
+    for written in ("20", "20%", "20 %"):
+        rows = json.loads(run("guidelines", "1", "--json", "--spacing", "1in", "--reserve", written)[1])
+        assert rows["reserve_mm"] == pytest.approx(0.2 * rows["weft_mm"], abs=10.0)
     assert rows["to_buy_mm"] == pytest.approx(1.2 * sum(r["length_mm"] for r in rows["rows"]), abs=11.0)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--reserve", "a lot"), "The reserve “a lot” is no number: write it in percent, such as 10."),
+        (("--reserve", "nan"), "0 to 100 percent"),
+        (("rows.jpg",), "rows.jpg is a picture's name: add --in-photo"),
+        (("rows.svg",), "rows.svg must end in .pdf"),
+    ],
+)
+def test_guidelines_asked_for_wrongly_say_what_to_do(run, tmp_path, arguments, says):
+    run("new", "Willow", *FULL)
+    status, out, err = run("guidelines", "1", *arguments)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert err.count("\n") == 1
+    assert not list(tmp_path.glob("*.pdf"))
 
 
 def test_one_row_is_not_so_far_apart(run):

@@ -143,6 +143,14 @@ def test_a_pin_that_stays_is_ringed_and_what_is_not_seen_gets_no_arrow():
     assert not arrow_towards((Pull("fold_front", right_mm=2.0),), at, **few).any()
 
 
+def test_a_caps_edge_is_drawn_down_or_let_up_at_a_temple():
+    at = (580.0, 430.0)
+    lines = {"temple_left": np.array([at, (590.0, 440.0)])}
+    down, up = (arrow_towards((Pull("temple_left", face_mm=mm),), at, lines_px=lines) for mm in (4.0, -4.0))
+    assert min(down) > 8
+    assert max(up) < -8
+
+
 def test_every_state_has_its_own_symbol_word_and_border():
     states = ("in", "out", "unsure")
     for kind in (

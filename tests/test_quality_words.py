@@ -140,8 +140,9 @@ def test_capability_only_from_enough_placements_and_with_doubt_where_unsteady():
     [
         (0.0, 0.5, "fits inside the tolerance"),
         (2.0, 0.5, "mend the aim, not the hand"),
-        (0.0, 1.6, "expect placements outside the tolerance: the usual spread is wider than that"),
-        (2.0, 0.95, "expect placements outside the tolerance: Cp 1.05"),  # it may be no wider, only far off the middle
+        (0.0, 1.6, "expect placements outside the tolerance, since the usual spread is wider"),
+        # it may be no wider, only far off the middle
+        (2.0, 0.95, "expect placements outside the tolerance: tolerance over spread, Cp, 1.05"),
         (0.0, 1.0, "cannot be told yet"),
     ],
 )
@@ -195,7 +196,7 @@ def test_what_varies_of_a_seam_is_the_sewing():
 
 
 def test_few_placements_are_called_few():
-    assert "limits are drawn after 4 more" in look_at("offset_mm", "", points([0.1])).sentences[0]
+    assert "the usual spread is told after 4 more" in look_at("offset_mm", "", points([0.1])).sentences[0]
     assert (
         "provisional: from 12 placements, trusted from 20"
         in look_at("offset_mm", "", points(normal(12, 0, 1))).sentences[0]
@@ -245,10 +246,11 @@ def test_chart_shows_limits_signals_and_outsiders_by_shape():
     stream = look_at("offset_mm", "Ada", points(values))
     root = drawn(individuals_svg(stream))
     said = texts(root)
-    for label in ("tol -3", "tol 3", "placement", "signals", "outside tolerance", "moving range, mm"):
+    for label in ("limit -3", "limit 3", "placement", "signals", "outside tolerance", "from one to the next, mm"):
         assert label in said, label
-    assert any(t.startswith("UCL") for t in said)
-    assert any(t.startswith("LCL") for t in said)
+    assert "dashed: the usual spread" in said
+    assert sum(t.startswith("usual ") for t in said) == 3  # below, above, and that of the ranges
+    assert sum(t.startswith("mean ") for t in said) == 2
     groups = [g for g in root.iter(f"{SVG}g")]
     by_title = {}
     for g in groups:
@@ -266,6 +268,18 @@ def test_chart_shows_limits_signals_and_outsiders_by_shape():
     assert bars[2] / bars[0] == pytest.approx(0.8 / 6.0, rel=0.01)
     dashes = {p.get("stroke-dasharray") for p in root.iter(f"{SVG}path") if p.get("stroke-dasharray")}
     assert dashes == {"1 3", "7 4"}  # tolerances dotted, limits dashed
+
+
+@pytest.mark.parametrize("values", [[-1.4], [0.0, 1.0, -1.0, 0.5]])
+def test_too_few_placements_are_points_and_how_many_are_wanted(values):
+    """The mean of one, and the ranges of two, say nothing."""
+    svg = individuals_svg(look_at("offset_mm", "Ada", points(values)))
+    said = texts(drawn(svg))
+    assert {"dotted: the limits", "dashed, from 5 placements on: the usual spread"} <= set(said)
+    assert not any(t.startswith(("mean", "usual", "from one to the next")) for t in said)
+    assert svg.count("<circle") == len(values) + 2  # the points, and the key's
+    early = texts(drawn(individuals_svg(look_at("offset_mm", "Ada", points(normal(12, 0, 1))))))
+    assert "dashed: the usual spread (provisional: 12 of 20)" in early
 
 
 def test_chart_needs_no_style_sheet_and_speaks_to_screen_readers():
@@ -310,7 +324,7 @@ def test_everything_stays_inside_the_picture(values):
     for text in root.iter(f"{SVG}text"):
         assert 0 < float(text.get("x")) < width
         assert 0 < float(text.get("y")) < height
-    labels = sorted(float(t.get("y")) for t in root.iter(f"{SVG}text") if float(t.get("x")) > width - 66)
+    labels = sorted(float(t.get("y")) for t in root.iter(f"{SVG}text") if float(t.get("x")) > width - 80)
     upper = [y for y in labels if y < 230]
     assert all(b - a >= 12.9 for a, b in pairwise(upper))  # no label covers another
 

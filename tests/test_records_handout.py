@@ -406,8 +406,29 @@ def test_change_and_its_uncertainty(store):
     c = store.get(save_check(store, jpeg(3), answer(measures={"offset_mm": None}), REQUEST))
     assert {x.name: x.moved for x in compare(a, c)}["offset_mm"] is None
     words = dict((row[0], row[3]) for row in change_rows(a, b))
-    assert words["off centre"] == "-1.50 ± 0.57 mm, moved"
+    assert words["off centre"] == "1.50 ± 0.57 mm left, moved"
     assert words["skew"].endswith("no change the photos can show")
+
+
+@pytest.mark.parametrize(
+    ("name", "more", "less"),
+    [
+        ("offset_mm", "right", "left"),
+        ("back_corner_asymmetry_mm", "right", "left"),
+        ("clearance_left_mm", "toward the face", "toward the nape"),
+        ("width_front_mm", "more", "less"),
+    ],
+)
+def test_a_change_says_to_which_side(store, name, more, less):
+    """The hairline lies 10 mm below the cap's edge, then 12: it went toward the face (README: Read the answer)."""
+    reading = {"U95": 0.3, "unit": "mm"}
+    a, b = (
+        store.get(save_check(store, jpeg(i), answer(measures={name: reading | {"value": mm}}), REQUEST))
+        for i, mm in enumerate((10.0, 12.0))
+    )
+    for pair, change in (((a, b), f"2.00 ± 0.42 mm {more}, moved"), ((b, a), f"2.00 ± 0.42 mm {less}, moved")):
+        assert [row[3] for row in change_rows(*pair)] == [change]
+    assert change_rows(a, a)[0][3] == "0.00 ± 0.42 mm, no change the photos can show"
 
 
 def test_every_stage_is_compared_by_its_labels(store):
@@ -418,7 +439,7 @@ def test_every_stage_is_compared_by_its_labels(store):
         for i, mm in enumerate((5.0, 1.0))
     ]
     rows = change_rows(*map(store.get, numbers))
-    assert [row[::3] for row in rows] == [("cap off the block's middle", "-4.0 ± 1.4 mm, moved")]
+    assert [row[::3] for row in rows] == [("cap off the block's middle", "4.0 ± 1.4 mm left, moved")]
 
 
 class Page(HTMLParser):
@@ -492,6 +513,22 @@ def test_pdf_report(store):
     flat = " ".join(text.split())
     for words in ("Order A<17>", "Łucja", "PASS: sits as it should", "4.25 ± 0.40 mm left", "History"):
         assert words in flat, words
+
+
+def test_a_pdf_heading_never_stands_alone_at_the_foot_of_a_page(store):
+    pdfium = pytest.importorskip("pypdfium2")
+    save_check(store, jpeg(1), answer(), REQUEST, order="7")
+    report = order_report(store, "7")
+    pages = []
+    for lines in range(12, 40):  # wherever the heading comes to stand
+        part = replace(report.stages[0], fixes=("Move a pin.",) * lines)
+        pdf = pdfium.PdfDocument(order_pdf(replace(report, stages=(part,))))
+        texts = [page.get_textpage().get_text_range() for page in pdf]
+        pdf.close()
+        (at,) = (i for i, text in enumerate(texts) if "History" in text)
+        assert "verdict" in texts[at].split("History")[1], lines
+        pages.append(at)
+    assert set(pages) == {0, 1}
 
 
 def test_a_pdf_report_has_the_letters_that_a_sheet_has(store):
@@ -851,7 +888,7 @@ def test_quality_page_is_one_file(season, by):
     assert page.addresses == []
     assert "script" not in page.tags
     assert page.tags.count("svg") == 2 + 3 * len(tallies.groups(season.database, by))
-    for words in ("UCL", "LCL", "tol", "moving range", "First-pass yield", "What led to fixes"):
+    for words in ("UCL", "LCL", "limit 3", "usual spread", "moving-range", "First-pass yield", "What led to fixes"):
         assert words in page.text, words
 
 

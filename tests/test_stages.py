@@ -42,12 +42,14 @@ from placecheck.cap.stage import (
     EVEN_COST,
     RIM_U_MM,
     Joined,
+    _findings,
     _notes,
     _temple_px,
     _temple_unseen,
     join_line,
     measure_joined,
 )
+from placecheck.directions import right_of
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
@@ -404,6 +406,17 @@ def test_a_line_far_beside_the_middle_must_be_plain():
         assert (find_block_line(moved, facing, 105.0) is not None) == seen
 
 
+def test_where_the_temples_lie_is_told_for_the_arrows(seen):
+    """On the cap's edge, the wearer's own sides, and from there away from the cap's middle: down the block."""
+    lines = _findings(seen, join_line(seen.fit, seen.line_grid, seen.lines)).lines_px
+    nape, front = lines["centre_line"][0], lines["centre_line"][-1]
+    for name, side in (("temple_left", -1), ("temple_right", 1)):
+        at, below = lines[name]
+        assert np.nanmin(np.linalg.norm(lines["cap_rim"] - at, axis=1)) < 12
+        assert side * ((at - front) @ right_of(front - nape)) > 0
+        assert (below - at) @ (front - nape) > 0
+
+
 def cap_measured(**values: float) -> Measured:
     line = np.array([[0.0, 0.0], [0.0, 100.0]])  # the face is at the bottom of the photo
     estimates = {n: Estimate(v, 0.2) for n, v in values.items()}
@@ -429,16 +442,22 @@ def test_cap_advice_in_bench_words():
     m, own = cap_measured(temple_rim_mm=-0.3), tolerances_from({"tolerances": {"temple_rim_mm": [-0.2, 0.6]}})
     temple, _ = cap_plan(m, judge(m, replace(own, guard_factor=0.0)))[0]
     assert temple.startswith("The cap's edge sits 0.3 mm")
-    # and as arrows at the ends of the cap's line
+    # and as arrows at the ends of the cap's line, or at its edge where a temple lies
     for values, pulls in (
         ({"cap_shift_mm": 5.0, "cap_turn_deg": 4.0}, (Pull("cap_front", right_mm=-5.0),)),
         ({"cap_shift_mm": 0.0, "cap_turn_deg": 4.0}, (Pull("cap_front"), Pull("cap_nape", right_mm=13.286))),
         ({"cap_shift_mm": 1.0, "cap_turn_deg": 0.5}, ()),
+        ({"back_seams_mm": 8.0, "temple_rim_mm": 8.0}, (Pull("cap_nape", right_mm=-4.0),)),
+        (
+            {"back_seams_mm": 1.0, "temple_rim_mm": -8.0},
+            (Pull("temple_right", face_mm=-4.0), Pull("temple_left", face_mm=4.0)),
+        ),
     ):
         m = cap_measured(**values)
         _, found = cap_plan(m, judge(m, request().tolerances))
         assert [p.landmark for p in found] == [p.landmark for p in pulls]
-        assert [p.right_mm for p in found] == pytest.approx([p.right_mm for p in pulls], abs=1e-3)
+        for way in ("right_mm", "face_mm"):
+            assert [getattr(p, way) for p in found] == pytest.approx([getattr(p, way) for p in pulls], abs=1e-3)
 
 
 def test_a_cap_is_brought_to_the_middle_of_limits_that_leave_zero_out():

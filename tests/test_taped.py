@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -157,14 +158,28 @@ def test_nothing_is_moved_by_what_the_tape_contradicts():
     assert answer.fixes[0].startswith("Turn the closure")
     assert not any("toward the nape" in fix or "hairline" in fix for fix in answer.fixes)
     one = answer_for(skewed, request(middle=10.0))  # both sides are out, and they are believed
-    assert any("8.0 mm (5/16 in) toward the nape" in fix for fix in one.fixes)
+    (move,) = (fix for fix in one.fixes if "8.0 mm (5/16 in) toward the nape" in fix)
+    assert ": only once the tape, laid again, agrees with the photo; straight along" in move  # all rest on one edge
+    alone = answer_for(skewed, request())
+    assert not any("laid again" in fix for fix in alone.fixes)
     far = measured(left=(30.0, 1.9), middle=(30.0, 1.9), right=(30.0, 1.9))
     out = answer_for(far, request(left=22.0, middle=22.0, right=22.0))  # whichever is right
     (told,) = out.problems
     assert told.code == "tape-disagrees"
     assert told.message.count("lay the tape again") == 1  # for all three places
     assert all(f"cap edge, {place}, the tape 22.0 mm (7/8 in), the photo" in told.message for place in PLACES)
-    assert any("toward the nape" in fix for fix in out.fixes)
+    assert "toward the nape" in out.fixes[0]
+    assert out.pulls == ()  # no arrow tells to move what waits for the tape
+
+
+def test_no_stitch_comes_out_before_a_tape_that_contradicts_was_laid_again():
+    seen = replace(measured(left=(18.0, 1.9), middle=(18.0, 1.9), right=(18.0, 1.9)), stage="stitched")
+    agreed = answer_for(seen, request(middle=17.0))
+    assert agreed.fixes[0].startswith("Unpicking is worth it")
+    answer = answer_for(seen, request(middle=9.0))  # both sides are proven out by the photo
+    assert answer.verdict == "fix"
+    assert answer.fixes[0].startswith("Lay the soft tape again before a stitch comes out:")
+    assert answer.fixes[1].startswith("Unpicking is worth it")
 
 
 def test_where_the_photo_shows_nothing_the_tape_counts_alone():
@@ -250,7 +265,10 @@ def test_what_budget_prints_adds_up(off_mm, line):
     ("arguments", "says"),
     [
         (("--taped-clearance", "middle"), "is not one place and its length"),
-        (("--taped-clearance", "left=9mm", "--taped-clearance", "left=8mm"), "write each place once"),
+        (
+            ("--taped-clearance", "left=9mm", "--taped-clearance", "left=8mm"),
+            "left is given twice, 9mm and 8mm: give each place once",
+        ),
         (("--taped-clearance", "left=9mm", "--stage", "cap"), "leave it out at this stage"),
         (("--taped-clearance", "left=9mm", str(PHOTO)), "one at a time"),
     ],

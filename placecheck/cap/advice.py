@@ -57,7 +57,7 @@ PIN_AGAIN = (
 def cap_plan(measured: Measured, judged: Mapping[str, Judged]) -> tuple[tuple[str, ...], tuple[Pull, ...]]:
     """How to move the cap, one sentence each, in order; and the first move as hands make it, for the picture.
 
-    Both are empty when nothing is proven out. Hands hold the ends of the cap's centre line.
+    Both are empty when nothing is proven out. Hands hold the ends of the cap's centre line, or its edge at the temples.
     """
     out = {name: j.estimate.value for name, j in judged.items() if j.state == "out"}
     if not out:
@@ -87,7 +87,8 @@ def cap_plan(measured: Measured, judged: Mapping[str, Judged]) -> tuple[tuple[st
         uneven, off = out["back_seams_mm"], out["back_seams_mm"] - aim["back_seams_mm"]
         plan.tell(
             f"The pair of seams behind is uneven by {mm_and_inches(abs(uneven))}: draw the cap there "
-            f"{mm_and_inches(abs(off) / 2)} {_side(measured, -off)}."
+            f"{mm_and_inches(abs(off) / 2)} {_side(measured, -off)}.",
+            Pull("cap_nape", right_mm=-off / 2),
         )
     high = out.get("temple_rim_mm", 0.0) - aim.get("temple_rim_mm", 0.0)
     if high and (not plan.moves or abs(high) >= LEAST_MOVE_MM):
@@ -95,7 +96,9 @@ def cap_plan(measured: Measured, judged: Mapping[str, Judged]) -> tuple[tuple[st
         plan.tell(
             f"The cap's edge sits {mm_and_inches(abs(high))} higher at the wearer's "
             f"{'right' if high > 0 else 'left'} temple{than}: draw it down there by half of that and let it up by half "
-            "on the other side."
+            "on the other side.",
+            Pull("temple_right", face_mm=high / 2),
+            Pull("temple_left", face_mm=-high / 2),
         )
     return (*plan.moves, PIN_AGAIN), plan.pulls
 

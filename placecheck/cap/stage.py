@@ -30,7 +30,7 @@ from placecheck.answer import (
     Findings,
     Measured,
 )
-from placecheck.block import GROUPS, NAMES, outline_px, unpack
+from placecheck.block import GROUPS, NAMES, Geometry, outline_px, unpack
 from placecheck.block_fit import BlockFit
 from placecheck.camera import Camera
 from placecheck.cap.sight import CapSighting, sight_cap
@@ -45,6 +45,7 @@ from placecheck.mid_plane import MidPlane
 from placecheck.photo import Photo
 from placecheck.request import CheckRequest
 from placecheck.steps import enumerated
+from placecheck.surface import unit
 from placecheck.surface_map import centre_line
 from placecheck.undecided import FLAT_LEAN_DEG
 
@@ -59,6 +60,8 @@ TEMPLE_DEG = 55.0
 TEMPLE_REACH_DEG = 9.0
 TEMPLE_FACING = 0.08
 """The rim's height counts where the surface faces the lens by more: nearer to the outline a pixel is centimetres."""
+TEMPLE_DOWN_MM = 10.0
+"""How far down the way is looked at in which the edge is drawn there."""
 RIM_U_MM = 0.6
 EVEN_COST = 10.0
 """The fit's sum of squares where outline, card and cap agree; beyond, what they say is doubted (Birge's ratio)."""
@@ -318,5 +321,20 @@ def _findings(seen: CapSighting, joined: Joined) -> Findings:
         arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
         keep = geometry.visible(points, 0.08) & (arc - arc[int(np.argmax(points[:, 2]))] < last)
         lines[name] = geometry.to_px(points[keep])
+    rim_px, _ = _temple_px(seen)
+    if rim_px is not None:
+        lines |= _temples(geometry, rim_px, joined)
     crown = seen.grid.chart.to_points(np.array([[-25.0, 0.0], [25.0, 0.0]]))
     return Findings(lines_px=lines, scale_bar_px=seen.fit.geometry.to_px(crown))
+
+
+def _temples(geometry: Geometry, rim_px: FloatArray, joined: Joined) -> dict[str, FloatArray]:
+    """From the cap's edge at either temple down the block, (2, 2) px each; `rim_px` (N, 2) about both."""
+    rim = geometry.hit(rim_px)
+    azimuth = _azimuth_deg(rim, joined.line_yaw_deg, joined.line_shift_mm)
+    found = {}
+    for name, sign in (("temple_left", -1.0), ("temple_right", 1.0)):
+        at = rim[np.nanargmin(np.abs(sign * azimuth - TEMPLE_DEG))]
+        way = unit(at - [0.0, 0.0, TEMPLE_DOWN_MM])
+        found[name] = geometry.to_px(np.stack([at, way * geometry.dome.radius(way)]))
+    return found

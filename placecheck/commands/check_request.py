@@ -51,7 +51,7 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
     """The request from options and settings; `closures` photos of different ones get it. Raises UsageProblem."""
     from placecheck.errors import UsageProblem
     from placecheck.marks import load_marks
-    from placecheck.request import NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
+    from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE, NO_CLOSURE, CheckRequest
     from placecheck.settings import load_settings, said_in_settings
     from placecheck.tolerances import load_tolerances
     from placecheck.units import parse_closure
@@ -64,6 +64,8 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
         ask = "Which closure is it? Give its size, such as --closure 5x5."
         raise UsageProblem("closure-not-given", _no_order(typed, order) + ask)
     known, around_mm = _block(typed, settings, _no_order(typed, order))
+    if order is not None and stage in NEEDS_BLOCK:
+        _tell_other_block(around_mm, order)
     bars_mm = _card_bars_mm(typed, settings)
     size = NO_CLOSURE
     if closure:
@@ -94,7 +96,7 @@ def request_for(typed: AsTyped, closures: int = 1) -> CheckRequest:
 
 
 def with_order(typed: AsTyped, order: Order) -> AsTyped:
-    """What was typed, with the order's closure and block where neither was; what differs is told on standard error."""
+    """What was typed, with the order's closure and block where neither was; another closure is told of."""
     from placecheck.request import NEEDS_BLOCK, NEEDS_CLOSURE
 
     if order.closure is not None and typed.stage in NEEDS_CLOSURE:
@@ -102,11 +104,9 @@ def with_order(typed: AsTyped, order: Order) -> AsTyped:
             typed = replace(typed, closure=order.closure.label)
         else:
             _tell_other_closure(typed.closure, order)
-    if order.block is not None and typed.stage in NEEDS_BLOCK and typed.block is None:
-        if typed.block_circumference is None:
-            typed = replace(typed, block_circumference=f"{order.block.circumference_mm:.1f}mm")
-        else:
-            _tell_other_block(typed.block_circumference, order)
+    given = typed.block or typed.block_circumference
+    if order.block is not None and typed.stage in NEEDS_BLOCK and given is None:
+        typed = replace(typed, block_circumference=f"{order.block.circumference_mm:.1f}mm")
     return typed
 
 
@@ -119,14 +119,14 @@ def _tell_other_closure(typed: str, order: Order) -> None:
         print(f"placecheck: {told}", file=sys.stderr)
 
 
-def _tell_other_block(typed: str, order: Order) -> None:
-    from placecheck.units import mm_and_inches, parse_circumference_mm
+def _tell_other_block(around_mm: float, order: Order) -> None:
+    from placecheck.units import mm_and_inches
 
-    taped_mm, block = parse_circumference_mm(typed), order.block
-    if block is not None and abs(taped_mm - block.circumference_mm) > SAME_BLOCK_MM:
+    block = order.block
+    if block is not None and abs(around_mm - block.circumference_mm) > SAME_BLOCK_MM:
         told = (
             f"Order {order.label} has a block {mm_and_inches(block.circumference_mm)} round, and this is checked with "
-            f"{mm_and_inches(taped_mm)}."
+            f"one of {mm_and_inches(around_mm)}."
         )
         print(f"placecheck: {told}", file=sys.stderr)
 
@@ -217,10 +217,16 @@ def _taped_mm(typed: AsTyped, closures: int) -> dict[str, float]:
     places: dict[str, str] = {}
     for text in typed.taped_clearance:
         place, equals, length = (part.strip() for part in text.partition("="))
-        if not equals or place in places:
+        if place in places:
+            raise UsageProblem(
+                "taped-twice",
+                f"The taped clearance of the {place} is given twice, {places[place]} and {length}: give each place "
+                "once, or the mean of both.",
+            )
+        if not equals:
             raise UsageProblem(
                 "taped-unreadable",
-                f"The taped clearance “{text}” is not one place and its length: write each place once, as middle=10mm.",
+                f"The taped clearance “{text}” is not one place and its length: write it as middle=10mm.",
             )
         places[place] = length
     return parse_taped(places)

@@ -20,6 +20,8 @@ from placecheck.commands.order_given import circumference_asked, settled, with_g
 from placecheck.commands.order_printing import fitting_json, print_fitting, print_order, rows_json
 
 if TYPE_CHECKING:
+    from placecheck.orders.files import OrderStore
+    from placecheck.orders.order import Order
     from placecheck.tolerances import Tolerances
 
 Unit = Literal["in", "cm", "mm"]
@@ -114,8 +116,10 @@ def new(
     if circumference is None:
         given["circumference"] = circumference_asked()
     order = with_given(Order(name, Measurements(0.0)), given)
-    kept = order_store().add(settled(order, yes))
+    store = order_store()
+    kept = store.add(settled(order, yes))
     print(f"Order {kept.label} for {kept.alias} is kept.")
+    _say_others(kept, store)
     print_fitting(kept, tolerances)
 
 
@@ -164,7 +168,30 @@ def change(
         raise UsageProblem("nothing-changed", f"Order {before.label} is already so: name what is to change.")
     kept = store.change(settled(after, yes))
     print(f"Order {kept.label} for {kept.alias} is changed.")
+    if alias is not None:
+        _say_others(kept, store)
     print_fitting(kept, tolerances)
+
+
+def _say_others(kept: Order, store: OrderStore) -> None:
+    """Which other orders have the alias: a client may order twice, or the first one was meant to be changed."""
+    from placecheck.records.model import spelling
+    from placecheck.steps import enumerated
+
+    others = [o for o in store.all()[0] if spelling(o.alias) == spelling(kept.alias) and o.number != kept.number]
+    if not others:
+        return
+    told = enumerated([f"{o.label} (due {o.due.isoformat()})" if o.due else o.label for o in others])
+    are, one, which = (
+        ("is an order", "a second one", f"change {others[0].label}")
+        if len(others) == 1
+        else ("are orders", "one more", "change NUMBER")
+    )
+    print(
+        f"placecheck: There {are} for {kept.alias} already, {told}, and {kept.label} is {one}: name each by its "
+        f"number, or if you meant to change the earlier, `placecheck order {which}` does.",
+        file=sys.stderr,
+    )
 
 
 def list_orders(
@@ -270,7 +297,7 @@ def guidelines(
     first: Annotated[str, _length("--first", "From the nape's edge to the first row.")] = "1/4in",
     gap: Annotated[str, _length("--gap", "From the last row to the closure's back edge, at least.")] = "5mm",
     layers: Annotated[int, typer.Option("--layers", help="Layers of weft in a row.")] = 1,
-    reserve: Annotated[float, typer.Option("--reserve", metavar="PERCENT", help="For turning and trimming.")] = 10.0,
+    reserve: Annotated[str, typer.Option("--reserve", metavar="PERCENT", help="For turning and trimming.")] = "10",
     even: Annotated[bool, typer.Option("--even", help="Space the rows so that the last one ends at the gap.")] = False,
     in_photo: Annotated[
         bool, typer.Option("--in-photo", help="Draw them into the photo in which the closure was last checked.")
@@ -280,10 +307,12 @@ def guidelines(
     as_json: Annotated[bool, typer.Option("--json", help="Print the rows as JSON and write no file.")] = False,
 ) -> None:
     """Plan the rows of weft from the nape to the closure and write them as one page of PDF, or into the photo."""
+    from placecheck.errors import UsageProblem
     from placecheck.fitting.block_marks import marks_for
     from placecheck.fitting.closure_place import closure_place
     from placecheck.guidelines.plan import RowsWanted, plan_for, refuse_lacking
     from placecheck.orders.files import order_store
+    from placecheck.orders.typed import parse_share
     from placecheck.sheets.guideline_sheet import guideline_sheet
     from placecheck.sheets.pdf_page import write_pdf
     from placecheck.units import mm_and_inches, parse_length_mm
@@ -293,8 +322,13 @@ def guidelines(
     spacing_mm = parse_length_mm(spacing, "spacing", 12.7)
     first_mm = parse_length_mm(first, "first row", 6.35)
     gap_mm = parse_length_mm(gap, "gap", 5.0)
-    wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, reserve / 100.0, even)
+    wanted = RowsWanted(spacing_mm, first_mm, gap_mm, layers, parse_share(reserve, "reserve"), even)
     if file is not None and not in_photo:  # a picture's name is looked at where it is saved
+        if file.suffix.lower() in (".jpg", ".jpeg", ".png"):
+            raise UsageProblem(
+                "guidelines-picture",
+                f"{file} is a picture's name: add --in-photo to draw the rows into the photo, or name a .pdf.",
+            )
         ending_in(file, ".pdf")
     own = Path(order.file_name("guidelines", "jpg" if in_photo else "pdf"))
     path = None if as_json else free_path(file or own, force)

@@ -167,7 +167,7 @@ def _print_record(found: Record) -> None:
     from rich.text import Text
 
     from placecheck.records.model import ORIGIN_WORDS, local_text
-    from placecheck.records.report import rows_of, taped_words, verdict_words
+    from placecheck.records.report import moves_of, rows_of, taped_words, verdict_words
     from placecheck.terminal import console
 
     drawn = console()
@@ -186,13 +186,17 @@ def _print_record(found: Record) -> None:
     drawn.print(Text(", ".join(a for a in about if a)))
     drawn.print(Text(verdict_words(head.stage, head.verdict), style="bold"))
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("", "reads, ± for 95 %", "limits", ""):
+    for heading in ("left, right: the wearer's" * (head.stage != "stitches"), "reads, ± for 95 %", "limits", ""):
         table.add_column(heading)
     for row in rows_of(found):
         table.add_row(row.label, row.reads, row.limits, f"{row.symbol} {row.state}".strip())
     drawn.print(table)
     if taped := taped_words(found):
         drawn.print(Text(f"Soft tape: {taped}"))
+    if moves := moves_of(found):
+        drawn.print(Text("Since the pinned photo:"))
+    for move in moves:
+        drawn.print(Text(f"  {move}"))
     for number, fix in enumerate(found.answer.get("fixes", ()), 1):
         drawn.print(Text(f"{number}. {fix}"))
     for problem in found.answer.get("problems", ()):
@@ -234,8 +238,15 @@ def compare(
             before, after = store.get(first), store.get(second)
         else:
             raise UsageProblem("compare-what", "Name two records, or one order with --order.")
+    if not set(before.readings) & set(after.readings):
+        stages = " and ".join(f"record {r.id} ({r.summary.stage})" for r in (before, after))
+        raise UsageProblem(
+            "compare-nothing",
+            f"Nothing was measured in both {stages}: compare two measured ones of one stage, or pinned with stitched.",
+        )
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("", *(f"record {r.id}, {r.summary.stage}" for r in (before, after)), "change, ± for 95 %"):
+    records = (f"record {r.id}, {r.summary.stage}" for r in (before, after))
+    for heading in ("left, right: the wearer's", *records, "change, ± for 95 %"):
         table.add_column(heading)
     for row in change_rows(before, after):
         table.add_row(*row)
@@ -249,7 +260,11 @@ def _pinned_and_stitched(store: Store, order: str) -> tuple[Record, Record]:
     latest = store.latest_per_stage(order)
     for stage in ("pinned", "stitched"):
         if stage not in latest:
-            raise UsageProblem("stage-missing", f"The order {order} has no measured {stage} record to compare.")
+            raise UsageProblem(
+                "stage-missing",
+                f"The order {order} has no measured {stage} record to compare: check that photo under the order "
+                f"first, or name two records by their numbers (`placecheck records list --order {order}`).",
+            )
     return latest["pinned"], latest["stitched"]
 
 
@@ -288,6 +303,8 @@ def export(
         lines = csv_lines(records) if chosen == "csv" else jsonl_lines(records)
         marked = file is not None and chosen == "csv"
         write(file, chain([MARK], lines) if marked else lines, force)
+        if not store.count(wanted):
+            say("No records match, so it holds none.")
 
 
 def _naming_changed(records: Iterable[Record]) -> Iterator[Record]:

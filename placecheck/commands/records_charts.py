@@ -95,7 +95,9 @@ def chart(
     """Individuals and moving-range chart of one measure."""
     from placecheck.answer import MEASURE_BY_NAME, STAGE_MEASURES
     from placecheck.errors import UsageProblem
+    from placecheck.printout import SIDES
     from placecheck.quality.charts_svg import individuals_svg
+    from placecheck.quality.control_chart import LEAST_FOR_LIMITS
     from placecheck.quality.stream import noun_of
     from placecheck.records.model import filter_from
     from placecheck.records.overview import as_kept, stream_of
@@ -126,9 +128,17 @@ def chart(
         write(svg, individuals_svg(stream).encode(), force)
         return
     control = stream.chart
-    print(f"{noun_of(measure) + 's':10}  {len(control.values)}\nmean        {control.mean:.3f} {stream.unit}")
+    spec, one = MEASURE_BY_NAME[measure], noun_of(measure)
+    side = SIDES[measure][0] if measure in SIDES else ""
+    print(f"{spec.label}, {stream.unit}{f'; positive: {side}' if side else ''}")
+    print(f"{one + 's':22}{len(control.values)}")
+    if len(control.values) < LEAST_FOR_LIMITS:
+        print(f"{'in turn':22}{', '.join(f'{value:.3f}' for value in control.values)}")
+    else:
+        print(f"{'mean':22}{control.mean:.3f}")
     if control.sigma is not None:
-        print(f"LCL, UCL    {control.lower:.3f}, {control.upper:.3f} {stream.unit}")
-        print(f"mean MR     {control.mean_moving_range:.3f}, UCL {control.range_upper:.3f} {stream.unit}")
+        print(f"{'usual spread':22}{control.lower:.3f} to {control.upper:.3f} (control limits, LCL and UCL)")
+        ranges = f"{control.mean_moving_range:.3f} on average, usually up to {control.range_upper:.3f}"
+        print(f"{'from one to the next':22}{ranges} (moving range and its UCL)")
     for sentence in stream.sentences:
         print(sentence)

@@ -137,3 +137,13 @@ def parse_cap_size(text: str) -> str:
     if key not in known:
         raise UsageProblem("cap-unknown", f"The cap size “{text}” is not known: it is standard or extra-large.")
     return known[key]
+
+
+def parse_share(text: str, what: str) -> float:
+    """A share written in percent, `10` or `10 %`, as 0.1. Raises UsageProblem."""
+    try:
+        return float(text.strip().removesuffix("%").replace(",", ".")) / 100.0
+    except ValueError:
+        raise UsageProblem(
+            f"{what}-unreadable", f"The {what} “{text}” is no number: write it in percent, such as 10."
+        ) from None

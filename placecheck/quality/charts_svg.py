@@ -3,10 +3,11 @@
 Drawn by hand into a viewBox 360 units wide, the narrowest phone, so that the letters (12
 units) are letters there too; on a desktop the same picture is simply larger. Ink is currentColor, so
 it follows the page; colour (blue 0072B2 and vermilion D55E00 of the Okabe-Ito set, which
-the colour-blind tell apart) never carries meaning alone: limits are dashed, tolerances dotted,
-both with their words and numbers; a point that signals is a larger hollow diamond, one outside the
-tolerance a cross. All is set by attributes, no style sheet and no script, so the strictest
-content policy lets it pass. Every chart has a title and a description for screen readers.
+the colour-blind tell apart) never carries meaning alone: control limits (the usual spread) are dashed,
+the shop's limits dotted, both with their words and numbers; a point that signals is a larger hollow diamond,
+one outside the shop's limits a cross. Below LEAST_FOR_LIMITS values the points stand alone, with how many are
+wanted. All is set by attributes, no style sheet and no script, so the strictest content policy lets it pass.
+Every chart has a title and a description for screen readers.
 """
 
 from __future__ import annotations
@@ -17,11 +18,12 @@ from itertools import accumulate
 from unicodedata import east_asian_width
 
 from placecheck.answer import MEASURE_BY_NAME
+from placecheck.quality.control_chart import ENOUGH_FOR_LIMITS, LEAST_FOR_LIMITS
 from placecheck.quality.gauge import GaugeShare
 from placecheck.quality.stream import Stream, noun_of
 
 WIDTH = 360
-LEFT, RIGHT = 38, 66
+LEFT, RIGHT = 38, 80
 BLUE, VERMILION = "#0072B2", "#D55E00"
 FONT = 'font-family="system-ui, sans-serif" font-size="12" fill="currentColor"'
 KEY = ((14, "point", ""), (104, "signal", "signals"), (176, "outside", "outside tolerance"))
@@ -163,12 +165,14 @@ def individuals_svg(stream: Stream) -> str:
     low, high = _range_of([*chart.values.tolist(), chart.lower, chart.upper, stream.low, stream.high])
     upper = _Plot(40, 180, low, high, n)
     upper.frame()
-    upper.line(stream.low, f"tol {stream.low:g}", "1 3")
-    upper.line(stream.high, f"tol {stream.high:g}", "1 3")
-    upper.line(chart.mean, f"x̄ {chart.mean:.2f}", "", 0.9)
+    upper.line(stream.low, f"limit {stream.low:g}", "1 3")
+    upper.line(stream.high, f"limit {stream.high:g}", "1 3")
+    few = n < LEAST_FOR_LIMITS
+    if not few:
+        upper.line(chart.mean, f"mean {chart.mean:.2f}", "", 0.9)
     if chart.lower is not None and chart.upper is not None:
-        upper.line(chart.lower, f"LCL {chart.lower:.1f}", "7 4")
-        upper.line(chart.upper, f"UCL {chart.upper:.1f}", "7 4")
+        upper.line(chart.lower, f"usual {chart.lower:.1f}", "7 4")
+        upper.line(chart.upper, f"usual {chart.upper:.1f}", "7 4")
     upper.put_labels()
     upper.trace(chart.values.tolist())
     signalled = set(chart.signals)
@@ -185,24 +189,32 @@ def individuals_svg(stream: Stream) -> str:
         *upper.parts,
     ]
     bottom = upper.bottom
-    if n > 1:
+    if not few:
         top = _range_of([0.0, *chart.moving_ranges.tolist(), chart.range_upper])[1]
         lower = _Plot(bottom + 32, 76, 0.0, top, n)
         lower.frame()
-        lower.line(chart.mean_moving_range, f"mR̄ {chart.mean_moving_range:.2f}", "", 0.9)
+        lower.line(chart.mean_moving_range, f"mean {chart.mean_moving_range:.2f}", "", 0.9)
         if chart.range_upper is not None:
-            lower.line(chart.range_upper, f"UCL {chart.range_upper:.1f}", "7 4")
+            lower.line(chart.range_upper, f"usual {chart.range_upper:.1f}", "7 4")
         lower.put_labels()
         lower.trace(chart.moving_ranges.tolist(), 1)
         for i, value in enumerate(chart.moving_ranges.tolist(), 1):
             lower.mark(i, value, "signal" if i in chart.range_signals else "point", f"record {stream.points[i].record}")
-        parts += [_text(4, bottom + 24, f"moving range, {unit.strip()}"), *lower.parts]
+        parts += [_text(4, bottom + 24, f"from one to the next, {unit.strip()}"), *lower.parts]
         bottom = lower.bottom
     first, last = stream.points[0].at[:10], stream.points[-1].at[:10]
     parts += [_text(LEFT, bottom + 17, first), _text(WIDTH - RIGHT, bottom + 17, last, "end")]
     key_y = bottom + 37
     for x, shape, label in KEY:
         parts += [_symbol(x, key_y - 4, shape), _text(x + 9, key_y, label or one)]
+    dashed = "dashed: the usual spread"
+    if few:
+        dashed = f"dashed, from {LEAST_FOR_LIMITS} {one}s on: the usual spread"
+    elif chart.provisional:
+        dashed += f" (provisional: {n} of {ENOUGH_FOR_LIMITS})"
+    for line in ("dotted: the limits", dashed):
+        key_y += 17
+        parts.append(_text(14, key_y, line))
     bottom = key_y + 9
     if stream.gauge is not None:
         bars, bottom = _spread_bars(stream, stream.gauge, key_y + 22)

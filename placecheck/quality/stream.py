@@ -230,8 +230,8 @@ def steady_sentence(measure: str, chart: IndividualsChart, points: Sequence[Poin
     if chart.sigma is None or chart.lower is None or chart.upper is None:
         if n < LEAST_FOR_LIMITS:
             left = LEAST_FOR_LIMITS - n
-            return f"Only {n} {one}{'s' * (n > 1)} so far: limits are drawn after {left} more."
-        return f"All {one}s read the same, so there is no spread to draw limits from."
+            return f"Only {n} {one}{'s' * (n > 1)} so far: the usual spread is told after {left} more."
+        return f"All {one}s read the same, so there is no spread to tell."
     where = f"between {_place(measure, chart.lower, unit)} and {_place(measure, chart.upper, unit)}"
     early = f" (provisional: from {n} {one}s, trusted from {ENOUGH_FOR_LIMITS})" if chart.provisional else ""
     if chart.steady:
@@ -262,15 +262,15 @@ def capability_sentence(able: Capability, steady: bool, one: str = "placement") 
     """Whether the spread fits the tolerance, in words, with the indices and their intervals."""
     low, high = able.cpk_interval
     figures = (
-        f"Cp {able.cp:.2f} (95 %: {able.cp_interval[0]:.2f} to {able.cp_interval[1]:.2f}), "
-        f"Cpk {able.cpk:.2f} ({low:.2f} to {high:.2f}) from {able.n} {one}s"
+        f"tolerance over spread, Cp, {able.cp:.2f} (95 %: {able.cp_interval[0]:.2f} to {able.cp_interval[1]:.2f}), "
+        f"to the nearer limit, Cpk, {able.cpk:.2f} ({low:.2f} to {high:.2f}), from {able.n} {one}s"
     )
     if low >= 1:
         words = "the usual spread fits inside the tolerance"
     elif high < 1 and able.cp_interval[0] >= 1:
         words = "the spread would fit if it were centred: mend the aim, not the hand"
     elif high < 1:
-        why = ": the usual spread is wider than that" if able.cp_interval[1] < 1 else ""
+        why = ", since the usual spread is wider than that" if able.cp_interval[1] < 1 else ""
         words = f"expect {one}s outside the tolerance{why}"
     else:
         words = "whether the usual spread fits the tolerance cannot be told yet"

@@ -14,14 +14,16 @@ import io
 from dataclasses import dataclass
 from typing import Any
 
-from placecheck.answer import MEASURE_BY_NAME, MEASURES, STAGE_MEASURES
+from placecheck.answer import COVERAGE_FACTOR, MEASURE_BY_NAME, MEASURES, STAGE_MEASURES, Move
 from placecheck.printout import (
+    SIDES,
     STATE_WORDS,
     UNIT_SIGN,
     VERDICT_WORDS,
     chance_in_words,
     in_words,
     limits_text,
+    move_in_words,
     rounded,
     to_a_tenth,
     verdict_text,
@@ -31,6 +33,7 @@ from placecheck.records.model import ORIGIN_WORDS, PART, Filter, Reading, Record
 from placecheck.records.photos import RecordsProblem
 from placecheck.records.store import Store
 from placecheck.taped import PLACES
+from placecheck.tolerances import CLEARANCES
 
 PICTURE_PX = 1200
 HISTORY_MEASURES = ("offset_mm", "skew_deg", "clearance_centre_mm")
@@ -140,16 +143,18 @@ def change_rows(before: Record, after: Record) -> tuple[tuple[str, str, str, str
     for c in compare(before, after):
         words = "not comparable"
         if c.change is not None and c.U95 is not None:
-            words = f"{signed(c.change, c.U95, c.unit)}, {'moved' if c.moved else 'no change the photos can show'}"
+            words = f"{_which_way(c.name, c.change, c.U95, c.unit)}, "
+            words += "moved" if c.moved else "no change the photos can show"
         rows.append((c.label, _in_words(c.name, c.before), _in_words(c.name, c.after), words))
     return tuple(rows)
 
 
-def signed(value: float, u: float, unit: str) -> str:
-    """A change as `+1.2 ± 0.8 mm`."""
-    number, shown = rounded(value, u)
-    sign = "" if number.startswith("-") or not float(number) else "+"
-    return f"{sign}{number} ± {shown}{UNIT_SIGN.get(unit, ' ' + unit)}"
+def _which_way(name: str, change: float, U95: float, unit: str) -> str:
+    """A change in words, `1.2 ± 0.8 mm left`: of what has sides the wearer's, of the hairline to face or nape."""
+    number, shown = rounded(change, U95)
+    more, less = ("toward the face", "toward the nape") if name in CLEARANCES else SIDES.get(name, ("more", "less"))
+    way = "" if not float(number) else less if number.startswith("-") else more
+    return f"{number.lstrip('-')} ± {shown}{UNIT_SIGN.get(unit, ' ' + unit)} {way}".rstrip()
 
 
 def _in_words(name: str, reading: Reading | None) -> str:
@@ -165,6 +170,18 @@ def taped_words(found: Record) -> str:
     """What a soft tape read beside the photo, `left 9.0 mm, middle 9.5 mm`; empty where none was laid."""
     taped = found.request.get("taped_mm") or {}
     return ", ".join(f"{place} {to_a_tenth(taped[name])} mm" for place, name in PLACES.items() if name in taped)
+
+
+def moves_of(found: Record) -> tuple[str, ...]:
+    """How each landmark of a stitched closure had moved since its pinned photo, in words; none where nothing tells."""
+    words = []
+    try:
+        for name, m in (found.answer.get("moves") or {}).items():
+            u_right, u_face, u = (m[f"U95_{what}mm"] / COVERAGE_FACTOR for what in ("right_", "face_", ""))
+            words.append(move_in_words(name, Move(m["right_mm"], m["face_mm"], u_right, u_face, u, m["moved"])))
+    except (KeyError, TypeError, AttributeError, ArithmeticError):  # a record that was changed, which is told
+        return ()
+    return tuple(words)
 
 
 def rows_of(found: Record, with_tape: bool = False) -> tuple[Row, ...]:

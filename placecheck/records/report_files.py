@@ -93,7 +93,8 @@ def order_pdf(report: OrderReport) -> bytes:
     known = pdfmetrics.getFont("Vera").face.charToGlyph
     body = ParagraphStyle("body", fontName="Vera", fontSize=9, leading=12.5)
     small = ParagraphStyle("small", parent=body, fontSize=7.5, leading=10)
-    head = ParagraphStyle("head", parent=body, fontName="VeraBd", fontSize=11, leading=15, spaceBefore=8)
+    bold = {"fontName": "VeraBd", "fontSize": 11, "leading": 15, "spaceBefore": 8}
+    head = ParagraphStyle("head", parent=body, keepWithNext=True, **bold)
     title = ParagraphStyle("title", parent=head, fontSize=15, leading=20)
 
     def text(words: str, style: ParagraphStyle = body) -> Paragraph:

@@ -7,7 +7,8 @@ worked out as before stitching (advice.py): the turn, the slide and the way towa
 that bring the readings back, then what is left at one place of the hairline or at one corner. That
 gives the way every point of the closure's edge has to go. Where it is more than the lace gives by
 itself (EASE_MM) the stitches have to come out, and a little beyond (LEEWAY_MM); the stretches are
-named by the corners and the fold, with their length along the edge. Sides are the wearer's.
+named by the corners and the fold, with their length along the edge. Where a soft tape contradicts the photo it
+is laid again first. Sides are the wearer's.
 """
 
 from __future__ import annotations
@@ -40,6 +41,10 @@ FOLD = "the fold"
 RIPPER = (
     "A seam ripper is sharp: cut the thread, never the lace, away from your hand, a few stitches at a time, and draw "
     "the ends out. Take the photo again before you stitch it."
+)
+TAPE_FIRST = (
+    "Lay the soft tape again before a stitch comes out: it contradicts the photo, and what is read of the hairline, "
+    "left, middle and right, rests on one cap's edge."
 )
 
 
@@ -230,7 +235,7 @@ def unpicking(measured: Measured, judged: Mapping[str, Judged], request: CheckRe
             f"Unpick the closure all round, about {_whole_mm(sum(e.length_mm for e in edges))}: it has to "
             f"{_as_a_whole(plan, every.mean(axis=0))}; then pin it anew and check it before you stitch."
         ]
-    return (*sentences, RIPPER)
+    return (*([TAPE_FIRST] if plan.doubted else []), *sentences, RIPPER)
 
 
 def _as_a_whole(plan: Plan, middle: FloatArray) -> str:
