@@ -1107,6 +1107,21 @@ def test_help_version_and_module(home):
     assert python("-m", "placecheck", "--version").stdout.startswith(b"placecheck 0.")
 
 
+@pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="no /proc to count threads in")
+def test_small_matrices_take_one_thread_unless_the_user_says_otherwise():
+    """Threads are counted in /proc (proc(5)): NumPy's matrices add none to what a photo is checked with."""
+    multiply = (
+        "import os, placecheck, numpy as np; a = np.ones((600, 600)); a @ a; "
+        "print(os.environ['OPENBLAS_NUM_THREADS'], len(os.listdir('/proc/self/task')))"
+    )
+    environment = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    for said in ({}, {"OPENBLAS_NUM_THREADS": "2"}):
+        command = [sys.executable, "-c", multiply]
+        out = subprocess.run(command, capture_output=True, env={**environment, **said}, timeout=60, text=True).stdout
+        threads = said.get("OPENBLAS_NUM_THREADS", "1")
+        assert out.split() == [threads, str(min(int(threads), os.cpu_count() or 1))]
+
+
 def test_terminal_without_unicode(tmp_path):
     photo, wide = str(tmp_path / "ä.jpg"), "1000"  # wider than any folder's name, else the sentence is wrapped in it
     done = python("-m", "placecheck", "check", photo, *OPTIONS, PYTHONIOENCODING="ascii", COLUMNS=wide)
