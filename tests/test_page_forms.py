@@ -295,6 +295,17 @@ def test_an_orders_fields_take_no_more_than_is_kept(paired):
     assert client.post("/orders", data=more).status_code == 400
 
 
+def test_an_order_names_the_other_orders_of_its_client_however_they_are_spelled(paired):
+    client, _ = paired
+    first = order(paired, "Rowan Birch", due="2027-03-01")
+    assert "Also for this client" not in client.get(f"/orders/{first}").text
+    second, _ = order(paired, "ROWAN  birch"), order(paired, "Rowan")
+    page = client.get(f"/orders/{second}").text
+    assert f"Also for this client: order {first} (due 2027-03-01)." in words(page)
+    assert f'href="/orders/{first}"' in page
+    assert f"Also for this client: order {second} ." in words(client.get(f"/orders/{first}").text)
+
+
 def test_a_photo_of_the_cap_that_is_being_measured_again_is_offered_when_it_is_done(tmp_path):
     """Until then saving it would be refused, in words that the maker reads about the photo of the closure."""
     running = start(tmp_path, workers=1)

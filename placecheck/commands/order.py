@@ -175,10 +175,10 @@ def change(
 
 def _say_others(kept: Order, store: OrderStore) -> None:
     """Which other orders have the alias: a client may order twice, or the first one was meant to be changed."""
-    from placecheck.records.model import spelling
+    from placecheck.orders.files import others_of_client
     from placecheck.steps import enumerated
 
-    others = [o for o in store.all()[0] if spelling(o.alias) == spelling(kept.alias) and o.number != kept.number]
+    others = others_of_client(kept, store.all()[0])
     if not others:
         return
     told = enumerated([f"{o.label} (due {o.due.isoformat()})" if o.due else o.label for o in others])

@@ -17,7 +17,7 @@ import contextlib
 import json
 import os
 import re
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -251,6 +251,11 @@ class OrderFiles:
         except FileExistsError:
             return None
         return order
+
+
+def others_of_client(order: Order, orders: Sequence[Order]) -> list[Order]:
+    """Those of `orders` that are of the same client, however the alias is spelled, but for this one."""
+    return [o for o in orders if spelling(o.alias) == spelling(order.alias) and o.number != order.number]
 
 
 def order_store() -> OrderStore:

@@ -86,9 +86,10 @@ def saved_blocks(home: Path, asked: str) -> tuple[list[tuple[str, str]], str, li
 
 @dataclass(frozen=True)
 class OrderShown:
-    """One order on its own screen."""
+    """One order on its own screen; `others` are the same client's."""
 
     line: OrderLine
+    others: list[OrderLine]
     lengths: list[tuple[str, str]]
     note: str
     doubts: list[str]
@@ -131,11 +132,13 @@ def order_shown(home: Path, number: str) -> OrderShown:
     from placecheck.fitting.fitted import fit
     from placecheck.guidelines.plan import rows_lack
     from placecheck.orders.doubts import doubts
+    from placecheck.orders.files import others_of_client
     from placecheck.orders.tape import TAPE
     from placecheck.settings import load_settings
     from placecheck.units import mm_and_inches
 
     order = _order(number)
+    others = [_line(other) for other in others_of_client(order, _store().all()[0])]
     lengths = []
     for measure in TAPE:
         mm = order.measurements.get(measure.name)
@@ -149,7 +152,7 @@ def order_shown(home: Path, number: str) -> OrderShown:
     follows = [(a.what[0].upper() + a.what[1:], a.value, a.sentence) for a in advice]
     marks = marks_table(fitting.marks) if fitting.marks else []
     notes = [note.message for note in fitting.notes]
-    return OrderShown(_line(order), lengths, order.note, open_doubts, follows, marks, notes, rows_lack(order))
+    return OrderShown(_line(order), others, lengths, order.note, open_doubts, follows, marks, notes, rows_lack(order))
 
 
 def order_sheet(home: Path, number: str, guidelines: bool, paper: str) -> tuple[bytes, str]:
