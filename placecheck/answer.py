@@ -99,6 +99,7 @@ LANDMARK_WORDS: Mapping[str, str] = {
 RIM_WORDS = "cap rim in the photo"
 LACE_LOOSE = "lace not lying flat"
 OUTLINE_WORDS = "block outline"
+SIZE_WORDS = "closure's named size"
 TAPE_CONTRADICTS = "contradiction between soft tape and photo"
 """Lines of the uncertainty budgets."""
 KEPT_PLACES = 3

@@ -72,6 +72,9 @@ GROUPS: dict[str, tuple[str, ...]] = {
 }
 
 
+GROUP_OF = {name: group for group, names in GROUPS.items() for name in names}
+
+
 @dataclass(frozen=True)
 class Prior:
     """Mean and standard uncertainty (len(NAMES),) of every unknown before the outline is looked at.

@@ -10,6 +10,7 @@ of the card's print would move them is kept beside it: that error is not in any 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -17,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.block import AT, NAMES, Frame, Geometry, Prior, unpack
-from placecheck.block_residuals import Clues, PhotoResiduals, Shown, State
+from placecheck.block_residuals import Clues, PhotoResiduals, Shown, State, sum_of
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome, pull_of
 
@@ -40,7 +41,8 @@ class BlockFit:
 
     `outline_residual_mm` is the rms distance from the dome of those outline rays that touch it, and not the body below;
     `card_residual_px` the rms of the card.
-    `card_print_move` is what one standard uncertainty of the card's print moves the unknowns by.
+    `card_print_move` is what one standard uncertainty of the card's print moves the unknowns by. `sources` are the
+    parts of the normal matrix (n, n each), whose inverse the covariance is, by what they come from.
     """
 
     theta: FloatArray
@@ -53,6 +55,7 @@ class BlockFit:
     tape_pull: float
     known: KnownDome | None = None
     card_print_move: FloatArray = field(default_factory=lambda: np.zeros(len(NAMES)))
+    sources: Mapping[str, FloatArray] = field(default_factory=dict)
 
     @property
     def known_pull(self) -> float:
@@ -85,21 +88,24 @@ def fit_block(
     residuals.straighten(theta)
     state = residuals.state(theta)
     damping = FIRST_DAMPING
-    normal, gradient = residuals.normal_equations(state)
+    sources, gradient = residuals.normal_equations(state)
     for it in range(iterations):
         before = state
 
         def near(theta: FloatArray, clue_mm: FloatArray = state.clue_mm) -> State:
             return residuals.state(theta, clue_mm)
 
-        state, damping = damped_step(state, state.theta, normal, gradient, 4 * prior.u, near, damping, settled=settled)
+        limit = 4 * prior.u
+        state, damping = damped_step(
+            state, state.theta, sum_of(sources), gradient, limit, near, damping, settled=settled
+        )
         gained = before.cost - state.cost
         if it < 3 and residuals.straighten(state.theta, state.clue_mm):
             state = residuals.state(state.theta, state.clue_mm)
-        normal, gradient = residuals.normal_equations(state)
+        sources, gradient = residuals.normal_equations(state)
         if gained < 1e-4 * max(state.cost, 1.0):
             break
-    return _result(residuals, state, covariance_of(normal), card_print_u)
+    return _result(residuals, state, sources, card_print_u)
 
 
 def _aimed(residuals: PhotoResiduals, start: RoughStart) -> FloatArray:
@@ -110,8 +116,10 @@ def _aimed(residuals: PhotoResiduals, start: RoughStart) -> FloatArray:
     return residuals.aim_card(theta)
 
 
-def _result(residuals: PhotoResiduals, state: State, covariance: FloatArray, card_print_u: float) -> BlockFit:
-    prior = residuals.prior
+def _result(
+    residuals: PhotoResiduals, state: State, sources: Mapping[str, FloatArray], card_print_u: float
+) -> BlockFit:
+    prior, covariance = residuals.prior, covariance_of(sum_of(sources))
     dome_mm = np.abs(state.height[state.on_dome])
     fits = residuals.weights(state)[state.on_dome] > 0.5
     round_at = AT["log round"]
@@ -126,4 +134,5 @@ def _result(residuals: PhotoResiduals, state: State, covariance: FloatArray, car
         tape_pull=float((state.theta - prior.mean)[round_at] / prior.u[round_at]),
         known=prior.known,
         card_print_move=-covariance @ residuals.card_scale_gradient(state) * card_print_u,
+        sources=sources,
     )

@@ -13,13 +13,18 @@ normal equations of a least-squares step; the prior is one more residual there.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.answer import OUTLINE_WORDS, SIZE_WORDS
 from placecheck.block import (
     AT,
+    GROUP_OF,
+    GROUPS,
     NAMES,
     Frame,
     Geometries,
@@ -38,6 +43,7 @@ OUTLINE_INDEPENDENT = 30.0
 OUTLINE_MODEL_MM = 0.5  # cap mesh, hair and pins at the outline: what the shape family does not follow
 STRAIGHT_MM = 0.1  # ends that moved less change a known length by 0.02 mm at most, of the 2 mm it is known to
 LEAST_AXIS_MM = 10.0  # a dome's height, and its depth below the widest level: a long step may leave nothing of either
+CARD_WORDS, LINE_WORDS = "card corners", "cap centre line"  # two of the GROUPS
 CARD_UNKNOWNS = 10  # the first unknowns, all that the card's corners depend on
 
 
@@ -101,6 +107,12 @@ class State:
     def on_dome(self) -> npt.NDArray[np.bool_]:
         """Which of the outline's rays (M,) touch the dome, and not the body below it."""
         return np.asarray(self.sd <= 2.0 * float(self.sd.min()))
+
+
+def sum_of(sources: Mapping[str, FloatArray]) -> FloatArray:
+    """The normal matrix (n, n) of all sources together."""
+    out: FloatArray = np.sum(list(sources.values()), axis=0)
+    return out
 
 
 class PhotoResiduals:
@@ -270,6 +282,11 @@ class PhotoResiduals:
 
     def data_equations(self, state: State) -> tuple[FloatArray, FloatArray]:
         """Normal matrix (n, n) and gradient (n,) of what was seen, without the prior."""
+        sources, gradient = self._data_by_source(state)
+        return sum_of(sources), gradient
+
+    def _data_by_source(self, state: State) -> tuple[dict[str, FloatArray], FloatArray]:
+        """`data_equations`, the normal matrix apart by what was seen."""
         w = np.sqrt(self.weights(state)) / state.sd
         moved = state.theta + np.diag(self.step)
         g = unpack_many(moved, self.frame)
@@ -279,14 +296,30 @@ class PhotoResiduals:
         k = CARD_UNKNOWNS
         j_card[:, :k] = ((self.card_parts(moved[:k]) - state.card) / self.step[:k, None]).T
         j_out *= w[:, None]
-        normal = j_card.T @ j_card + j_out.T @ j_out + j_clue.T @ j_clue
-        return normal, j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
+        sources = {CARD_WORDS: j_card.T @ j_card, OUTLINE_WORDS: j_out.T @ j_out}
+        if self.clues is not None:
+            first = len(self.clues.centre_px)
+            of_size = np.zeros(len(state.clue), bool)
+            of_size[first : first + len(self.clues.pairs_mm)] = True
+            for words, rows in ((LINE_WORDS, j_clue[~of_size]), (SIZE_WORDS, j_clue[of_size])):
+                sources[words] = rows.T @ rows
+        return sources, j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
 
-    def normal_equations(self, state: State) -> tuple[FloatArray, FloatArray]:
-        """Normal matrix (n, n) and gradient (n,), the prior with them."""
-        normal, gradient = self.data_equations(state)
-        root = self.prior.root
-        return normal + root.T @ root, gradient + root.T @ state.pull
+    def normal_equations(self, state: State) -> tuple[dict[str, FloatArray], FloatArray]:
+        """Normal matrix (n, n), apart by what it rests on, and gradient (n,), the prior with them."""
+        sources, gradient = self._data_by_source(state)
+        for words, normal in self._prior_by_source.items():
+            sources[words] = sources[words] + normal if words in sources else normal
+        return sources, gradient + self.prior.root.T @ state.pull
+
+    @cached_property
+    def _prior_by_source(self) -> dict[str, FloatArray]:
+        """The inverse of the prior's covariance (n, n), apart by the groups of unknowns it is known of."""
+        out = {}
+        for group in GROUPS:
+            rows = self.prior.root[[GROUP_OF[name] == group for name in NAMES]]
+            out[group] = rows.T @ rows
+        return out
 
     def aim_card(self, theta: FloatArray) -> FloatArray:
         """Camera and card pose by themselves, so that the outline starts from a sound table."""

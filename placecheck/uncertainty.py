@@ -5,10 +5,11 @@ tape, shape, the cap's plane: correlated, GUM 5.2.2), each landmark's position o
 the rim and the hairline at the three stations, and how far lace and cap lie above the block.
 Sensitivities are forward differences of `measures`, taken on stacks: all moved geometries
 are evaluated in one call, all moved landmarks and lines in another. The block fit's part is
-J C J^T with the full C; in the printed budget it is shared out among groups of unknowns in
-proportion to what each group's own block of C would give alone, so that correlations are kept
-in the total and the lines' squares add up to its square. Coverage of U95 = 2 u is not
-assumed but checked on scenes with truth; what was found there lives in calibration.json (Scale).
+J C J^T with the full C, the inverse of the normal matrix N. What was seen and what was known
+before are independent of each other and N is the sum of theirs, so the line of each in the
+printed budget is J C N_s C J^T: correlations are kept, and the lines' squares add up. Coverage
+of U95 = 2 u is not assumed but checked on scenes with truth; what was found there lives in
+calibration.json (Scale).
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ import numpy.typing as npt
 
 from placecheck.answer import GROUND, LACE_LOOSE, RIM_WORDS, Contribution, Grounds
 from placecheck.answer import LANDMARK_WORDS as WORDS
-from placecheck.block import GROUPS, NAMES, Geometry, unpack_many
+from placecheck.block import NAMES, Geometry, unpack_many
 from placecheck.block_fit import BlockFit
 from placecheck.measure import (
     LACE_LIFT_MM,
@@ -150,7 +151,7 @@ def budgets(
     there = np.nan_to_num(there - base)
     moved = there[:, 1 : n + 1] / h
     jac = (moved / share) @ directions.T / u_theta
-    lines = _fit_parts(jac, fit.covariance, (moved**2).sum(1))
+    lines = _fit_parts(jac, fit, (moved**2).sum(1))
     lines += _found_parts(
         geometry, observed, on, stations, stack, lambda *moved: np.nan_to_num(values_of(*moved) - base)
     )
@@ -180,20 +181,16 @@ def _principal(covariance: FloatArray) -> tuple[FloatArray, FloatArray, FloatArr
     return u, np.sqrt(np.maximum(share, 1e-12)), directions
 
 
-def _fit_parts(jac: FloatArray, covariance: FloatArray, total: FloatArray) -> list[tuple[str, FloatArray]]:
-    """The variances (names,) from each group of the fit's unknowns, scaled so that they sum to `total` (names,).
+def _fit_parts(jac: FloatArray, fit: BlockFit, total: FloatArray) -> list[tuple[str, FloatArray]]:
+    """The variances (names,) from all that the fit rests on, scaled so that they sum to `total` (names,).
 
     `jac` (names, n) is how the measures change with the unknowns.
     """
-    lines: list[tuple[str, FloatArray]] = []
-    explained = np.zeros(len(total))
-    for group, members in GROUPS.items():
-        index = [NAMES.index(m) for m in members]
-        part = np.einsum("ij,jk,ik->i", jac[:, index], covariance[np.ix_(index, index)], jac[:, index])
-        lines.append((group, part))
-        explained += part
+    carried = jac @ fit.covariance
+    parts = {words: np.einsum("ij,jk,ik->i", carried, normal, carried) for words, normal in fit.sources.items()}
+    explained = np.sum(list(parts.values()), axis=0)
     shrink = np.where(explained > 0, total / np.maximum(explained, 1e-18), 0.0)
-    return [(group, part * shrink) for group, part in lines]
+    return [(words, part * shrink) for words, part in parts.items()]
 
 
 def _found_parts(

@@ -14,10 +14,10 @@ calibration/experiments.md).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, TAPED, Judged, Measured
+from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, SIZE_WORDS, TAPED, Judged, Measured
 from placecheck.block import GROUPS
 from placecheck.errors import Problem
 from placecheck.steps import begun, enumerated
@@ -71,10 +71,11 @@ PLACE_WORDS: Mapping[str, str] = {
     "clearance_left_mm": "left",
     "clearance_right_mm": "right",
 }
-GEOMETRY = frozenset({*GROUPS, OUTLINE_WORDS})
-"""Lines of a budget that say how camera, card and block lie to each other; they are known together or not at all."""
+GEOMETRY = frozenset({*GROUPS, OUTLINE_WORDS, SIZE_WORDS})
+"""Lines of a budget that say how camera, card, block and cap lie to each other, whatever is seen of the closure."""
 STEEP, UNDER_HAIR, SECOND = "clearance-seen-too-steeply", "clearance-undecided", "second-photo-asked"
 ALONE = (STEEP, UNDER_HAIR)
+CAP_LINE = "cap centre line"  # one of GEOMETRY
 """What is decided by a tape as well as by a photo."""
 LINE_CARRIED = "where the cap's centre line runs under lace and hair"
 HOW_IT_LIES = "how the block lies, as card, tape and outline give it"
@@ -107,14 +108,14 @@ def _listed(names: Sequence[str]) -> str:
     return enumerated(words)
 
 
-def _largest_doubt(items: list[Judged]) -> str | None:
+def _largest_doubt(items: list[Judged], together: Collection[str] = GEOMETRY) -> str | None:
     """The source that adds most to the variances of these estimates together; None where there is no budget.
 
-    The lines of GEOMETRY are one, HOW_IT_LIES.
+    The lines that are told `together` are one, HOW_IT_LIES.
     """
     variance: dict[str, float] = {}
     for line in (line for item in items for line in item.estimate.budget):
-        source = HOW_IT_LIES if line.source in GEOMETRY else line.source
+        source = HOW_IT_LIES if line.source in together else line.source
         variance[source] = variance.get(source, 0.0) + line.u**2
     return max(variance, key=variance.__getitem__, default=None)
 
@@ -241,5 +242,6 @@ def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]
         then = f"set a {what} on each end of the fold and {AGAIN_CLOSER}"
     else:
         then = f"uncover the four corners of hair and clips and {AGAIN_CLOSER}"
-    carried = source == HOW_IT_LIES and not measured.grounds.line_pinned
+    mostly_line = _largest_doubt(items, GEOMETRY - {CAP_LINE}) == CAP_LINE
+    carried = source == HOW_IT_LIES and (mostly_line or not measured.grounds.line_pinned)
     return Unsure(code, names, then, LINE_CARRIED if carried else _in_words(source))

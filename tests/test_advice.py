@@ -617,6 +617,21 @@ def test_one_photo_is_asked_for_that_decides_hairline_and_fold(pinned, source, b
     assert len(undecided(flat, judge(flat, request().tolerances))) == 2  # the tape needs no photo
 
 
+@pytest.mark.parametrize(
+    ("pinned", "line", "lies", "words"),
+    [
+        (True, 0.4, 0.2, "where the cap's centre line runs under lace and hair"),
+        (True, 0.2, 0.4, "how the block lies, as card, tape and outline give it"),
+        (False, 0.2, 0.4, "where the cap's centre line runs under lace and hair"),  # carried on by how the block lies
+    ],
+)
+def test_a_doubt_that_comes_from_the_line_is_named_so(pinned, line, lies, words):
+    budget = (Contribution("cap centre line", line), Contribution("block outline", lies))
+    m = Measured({"offset_mm": Estimate(2.5, 0.5, budget)}, view=View(43.0, 500, 3.3), grounds=Grounds(pinned))
+    (problem,) = undecided(m, judge(m, request().tolerances))
+    assert f"Most of the doubt comes from {words}." in problem.message
+
+
 def test_a_cap_photo_that_nothing_ties_asks_for_the_edge_beside_the_closure():
     """Without one it asks for the cap's photo next time; with one that is laid on the edge in view, for neither."""
 

@@ -312,12 +312,33 @@ def test_card_printed_to_fit_the_page_contradicts_the_tape():
 
 
 def dome_part(view, fit, measure):
-    """What block shape, position and tape contribute to a measure's standard uncertainty, mm."""
+    """What all but the cap's line contributes to a measure's standard uncertainty by the block's fit, mm."""
     width = view.request.closure.width_mm
     on = put_on_dome(fit.geometry, view.observed, chart_step_mm=2.0)
     parts = budgets(fit, view.observed, on, width, measure_at(on, width))[measure]
-    names = ("block shape", "block position", "tape", "focal length, principal point and distortion", "card corners")
-    return float(np.sqrt(sum(c.u**2 for c in parts if c.source in names)))
+    return float(np.sqrt(sum(c.u**2 for c in parts if c.source in fit.sources and c.source != "cap centre line")))
+
+
+@pytest.mark.parametrize(("seed", "lean_deg"), [(1, 20.0), (3, 45.0), (5, 45.0)])
+def test_a_line_of_the_budget_is_what_its_source_does(seed, lean_deg):
+    """The tape one standard uncertainty longer, then shorter, moves each measure by what its line says (GUM 5.1.3)."""
+    view = pinned_view(seed, lean_deg)
+    around, width = view.request.block_circumference_mm, view.request.closure.width_mm
+    u = prior_for(view.camera, around).u[AT["log round"]]
+    values = []
+    for by in (u, -u, 0.0):
+        fit = fit_view(view, circumference_mm=around * np.exp(by))
+        on = put_on_dome(fit.geometry, view.observed, chart_step_mm=2.0)
+        values.append(measure_at(on, width))
+    longer, shorter, here = values
+    lines = budgets(fit, view.observed, on, width, here)
+    told = {n: next((c.u for c in parts if c.source == "tape"), 0.0) for n, parts in lines.items()}
+    moved = {n: abs(longer[n] - shorter[n]) / 2 for n in told}
+    for name in (n for n in told if not n.startswith("width")):  # across, the horizon is near, and all is less straight
+        assert moved[name] == pytest.approx(told[name], rel=0.25, abs=0.02), name
+    assert max(told.values()) > 0.15  # a closure's length hangs on the block's size
+    parts = [fit.covariance @ normal @ fit.covariance for normal in fit.sources.values()]
+    assert np.sum(parts, axis=0) == pytest.approx(fit.covariance, rel=1e-5, abs=1e-12)
 
 
 def results_of(lean, n=10):

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from placecheck.answer import LACE_LOOSE, RIM_WORDS
-from placecheck.block import AT, GROUPS, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
+from placecheck.block import AT, NAMES, Frame, closest_on_rays, outline_px, prior_for, unpack, unpack_many
 from placecheck.block_fit import BlockFit
 from placecheck.block_residuals import CARD_UNKNOWNS, Clues, PhotoResiduals, Shown
 from placecheck.camera import camera_for, project, rotation, rotations
@@ -262,7 +262,9 @@ def test_budgets_are_those_of_one_difference_after_the_other():
     share, directions = np.linalg.eigh(covariance / np.outer(u, u))
     print_parts = rng.normal(size=len(theta))  # how far the card's print moves along each principal direction
     print_move = directions @ (np.sqrt(share) * print_parts) * u
-    fit = BlockFit(theta, covariance, FRAME, 0.0, 0.0, 0.0, 0.0, 0.0, card_print_move=print_move)
+    normal = np.linalg.inv(covariance)
+    sources = {"card corners": 0.25 * normal, "tape": 0.75 * normal}
+    fit = BlockFit(theta, covariance, FRAME, 0.0, 0.0, 0.0, 0.0, 0.0, card_print_move=print_move, sources=sources)
     on = put_on_dome(fit.geometry, observed, chart_step_mm=2.0)
     values = measure_at(on, 100.0)
     bend = side_bends(on, values)
@@ -283,8 +285,9 @@ def test_budgets_are_those_of_one_difference_after_the_other():
 
     # the block's lines together: forward differences along the principal directions
     along = [(at(theta + 0.3 * np.sqrt(s) * d * u) - base) / 0.3 for s, d in zip(share, directions.T, strict=True)]
-    together = np.sqrt([sum(got[name].get(group, 0.0) ** 2 for group in GROUPS) for name in names])
+    together = np.hypot(line_of("card corners"), line_of("tape"))
     assert together == pytest.approx(np.linalg.norm(along, axis=0), rel=2e-3, abs=REACH_EDGE_MM)
+    assert np.array(line_of("tape")) ** 2 == pytest.approx(0.75 * together**2, rel=1e-6)
     # the card's print moves all unknowns at once
     assert line_of("card print") == pytest.approx(np.abs(print_parts @ along), rel=2e-3, abs=2 * REACH_EDGE_MM)
     lifted = (at(nuisance=Nuisance(lift_mm=0.5)) - base) / 0.5 * 0.4

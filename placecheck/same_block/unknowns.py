@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from placecheck.block import AT, GROUPS, NAMES, Frame, Geometry, Prior, unpack
+from placecheck.block import AT, GROUP_OF, NAMES, Frame, Geometry, Prior, unpack
 from placecheck.block_residuals import CARD_UNKNOWNS
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.same_block.evidence import Curve
@@ -139,4 +139,4 @@ def prior_words(i: int, index: Index) -> str:
     if i >= index.first_move:
         return "block position"
     name = NAMES[i % CARD_UNKNOWNS] if i < index.shared.start else NAMES[CARD_UNKNOWNS + i - index.shared.start]
-    return next(words for words, names in GROUPS.items() if name in names)
+    return GROUP_OF[name]
