@@ -42,7 +42,7 @@ from placecheck.block import AT, NAMES, closest_on_rays, prior_for
 from placecheck.block_fit import fit_block
 from placecheck.block_residuals import Shown
 from placecheck.colours import Colours
-from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
+from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest, tape_doubt
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.find.block_line import BlockLine
@@ -170,6 +170,22 @@ def test_tapes_of_no_block_are_refused(tapes):
     assert caught.value.problem.code == "block-tapes-disagree"
 
 
+@pytest.mark.parametrize(
+    ("tape", "named"),
+    [
+        ("over", "over the crown from front to back"),
+        ("across", "over the crown from side to side"),
+        ("crown height", "from the table up to the crown"),
+    ],
+)
+def test_the_tape_that_was_misread_is_the_one_named(tape, named):
+    """Three inches too long, beside true ones."""
+    block = bare(3).block
+    true = tapes_on(BlockSurface(block)) | {"crown height": block.height + float(BlockSurface(block).radius(TOP))}
+    with pytest.raises(UsageProblem, match=f"in[)] {named} does not go with the others"):
+        fit_tapes("b", true | {tape: true[tape] + 76.2})
+
+
 # ----------------------------------------------------------------------------- photos
 
 
@@ -252,7 +268,8 @@ def test_missing_views_are_told():
     assert len(missing_views([(0.0, 5.0), (3.0, 12.0)], "left")) == 3
     assert any("behind" in view for view in missing_views([(0.0, 5.0), (0.0, 45.0), (90.0, 50.0)], "left"))
     no_side = [(0.0, 5.0), (0.0, 45.0), (180.0, 45.0)]
-    for card_at, side in (("right", "the side where the card lies"), ("face", "the wearer's left or right")):
+    lies, beside = "the side where the card lies", "the wearer's left or right"
+    for card_at, side in (("left", lies), ("right", lies), ("face", beside), ("nape", beside)):
         assert missing_views(no_side, card_at) == (f"one from {side}, leaning about 50 degrees",)
 
 
@@ -271,6 +288,21 @@ def test_photos_of_two_folders_may_share_names(tmp_path, home, capsys):
     again = tmp_path / "a" / ".." / "a" / "0.jpg"
     assert cli.run(["block", "photos", "Elm", *map(str, paths), str(again), "--card-at", "left"]) == 2
     assert f"The photo {again} was given twice" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("card_at", "axis"), [("right", (1, 0)), ("face", (0, 1)), ("left", (-1, 0)), ("nape", (0, -1))]
+)
+def test_a_block_is_turned_so_that_its_named_side_looks_at_the_card(card_at, axis):
+    """Its axes (the wearer's right, the face) turned by the yaw, against the way from the block to the card's middle.
+
+    The card's own y runs down the page, the table's up.
+    """
+    for place in ((-180.0, 40.0), (60.0, 250.0), (310.0, -20.0)):
+        turn = np.radians(yaw_from_card(np.array(place), card_at))
+        looks = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ axis
+        way = BOARD_MM.mean(0) * [1, -1] - place
+        assert looks == pytest.approx(way / np.linalg.norm(way), abs=1e-6)
 
 
 @pytest.mark.parametrize("wrong", ["face", "nape"])
@@ -484,6 +516,18 @@ def test_a_tape_far_off_is_doubted_by_the_closure():
     assert np.median(short) > 3.5
 
 
+@pytest.mark.parametrize(("tape", "size"), [(0.88, "larger"), (1.0, None), (1.2, "smaller")])
+def test_what_the_closure_says_of_a_tape_far_off_is_told_the_right_way(tape, size):
+    """By how much only roughly: from half of the truth to twice as much."""
+    for seed in (1, 3):
+        view = pinned_view(seed, 5.0)
+        told = tape_doubt(fit_view(view, circumference_mm=tape * BlockSurface(view.scene.block).circumference()))
+        assert [problem.code for problem in told] == (["tape-doubt"] if size else [])
+        if size:
+            share = re.search(f"the block is some (-?[0-9]+)% {size} than taped", told[0].message)
+            assert 0.5 < float(share[1]) / 100 / abs(1 / tape - 1) < 2.0
+
+
 def test_deleted_residual_of_a_mean():
     """Of n readings with u the last one's deleted residual is the mean of the others minus it, z by u sqrt(n/(n-1))."""
     x = np.array([10.0, 10.4, 9.8, 12.0])
@@ -649,7 +693,7 @@ def test_nothing_is_overwritten_unasked(home, capsys):
         (["--round", "22.75in", "--over", "13.25"], "The tape over the crown from front to back “13.25” has no unit"),
         (["--round", "22.75in", "--over", "13in", "--across", "99in"], "across"),
         (["--round", "22.75in", "--over", "16in", "--across", "9in"], "does not go with the others"),
-        (["--round", "22.75in", "--over", "12.25in", "--across", "13.25in"], "swapped"),
+        (["--round", "22.75in", "--over", "12.25in", "--across", "13.25in"], "front to back as --over, that from side"),
         (["--round", "22.75in", "--over", "13in", "--crown-height", "11in"], None),
     ],
 )

@@ -14,12 +14,13 @@ from block_scenes import fit_view, pinned, view_of
 
 from calibration.judging import judged_again
 from placecheck.answer import CAP_SHOWN, PINNED, Estimate, Grounds
+from placecheck.block import outline_px
 from placecheck.colours import Colours
 from placecheck.errors import RetakeNeeded
 from placecheck.find.pins import HEAD_LIFTS_MM
-from placecheck.findings import estimated, far_off, grounds_of
+from placecheck.findings import estimated, far_off, grounds_of, why_missing
 from placecheck.measure import measure_at, put_on_dome
-from placecheck.observed import BY_HAND, Observed
+from placecheck.observed import BY_HAND, FOLD, Observed
 from placecheck.observing import (
     END_FACING,
     PIN_U_MM,
@@ -219,6 +220,39 @@ def test_a_closure_whose_end_is_nearly_out_of_sight_is_asked_for_from_another_si
     assert advice in told[True].message
     assert "uncover the fold from end to end, set a pin at each end of the fold" in told[False].message
     assert "uncover" not in told[True].message
+
+
+def test_a_mark_that_the_line_of_sight_grazes_is_as_unsure_as_one_not_seen():
+    """Beyond the block's edge the dome tells nothing; where a closure lies half a pixel is a fraction of a millimetre."""
+    view, fit = seen_from(8)
+    on, edge = put_on_dome(fit.geometry, view.observed), outline_px(fit.geometry, 24)
+    cov = np.eye(2) * 0.25
+    for px in edge + 5.0 * (edge - edge.mean(0)) / np.linalg.norm(edge - edge.mean(0), axis=1)[:, None]:
+        assert np.linalg.eigvalsh(mark_covariance_mm2(fit.geometry, on, px, cov)).min() > 10.0**2
+    for mark in view.observed.marks.values():
+        assert np.linalg.eigvalsh(mark_covariance_mm2(fit.geometry, on, mark.px, cov)).max() < 1.0
+
+
+@pytest.mark.parametrize(
+    ("name", "lacks", "said"),
+    [
+        ("offset_mm", ("fold_back",), "the fold at the back edge could not be seen"),
+        ("skew_deg", ("fold_front",), "the fold at the hairline could not be seen"),
+        ("offset_mm", FOLD, "the fold at the hairline and the fold at the back edge could not be seen"),
+        ("front_corner_asymmetry_mm", ("front_left", "back_right"), ": front left corner could not be seen"),
+        ("back_corner_asymmetry_mm", ("front_left", "back_right"), ": back right corner could not be seen"),
+        ("clearance_left_mm", (), ": the hairline or the cap's rim at that place could not be seen"),
+        ("clearance_left_mm", ("rim",), ": the cap's front rim could not be seen"),
+        ("clearance_left_mm", ("fold_front", "fold_back"), ": the fold at the hairline could not be seen"),
+    ],
+)
+def test_what_a_measure_lacks_is_named(name, lacks, said):
+    view, _ = seen_from(8)
+    marks = {n: mark for n, mark in view.observed.marks.items() if n not in lacks}
+    observed = replace(view.observed, marks=marks, rim=None if "rim" in lacks else view.observed.rim)
+    problem = why_missing(name, "the measure", observed)
+    assert said in problem.message
+    assert problem.code == name.removesuffix("_mm").removesuffix("_deg").replace("_", "-") + "-missing"
 
 
 def test_a_pin_on_the_line_is_as_unsure_as_the_height_of_its_head():
