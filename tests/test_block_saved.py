@@ -294,7 +294,7 @@ def test_photos_of_two_folders_may_share_names(tmp_path, home, capsys):
     ("card_at", "axis"), [("right", (1, 0)), ("face", (0, 1)), ("left", (-1, 0)), ("nape", (0, -1))]
 )
 def test_a_block_is_turned_so_that_its_named_side_looks_at_the_card(card_at, axis):
-    """Its axes (the wearer's right, the face) turned by the yaw, against the way from the block to the card's middle.
+    """Its axes (the wearer's right, the face) turned by the yaw, against the way from the block to the card.
 
     The card's own y runs down the page, the table's up.
     """

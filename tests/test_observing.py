@@ -223,7 +223,7 @@ def test_a_closure_whose_end_is_nearly_out_of_sight_is_asked_for_from_another_si
 
 
 def test_a_mark_that_the_line_of_sight_grazes_is_as_unsure_as_one_not_seen():
-    """Beyond the block's edge the dome tells nothing; where a closure lies half a pixel is a fraction of a millimetre."""
+    """Beyond the block's edge the dome tells nothing; where the closure lies half a pixel is less than a millimetre."""
     view, fit = seen_from(8)
     on, edge = put_on_dome(fit.geometry, view.observed), outline_px(fit.geometry, 24)
     cov = np.eye(2) * 0.25

@@ -49,7 +49,7 @@ from placecheck.known_dome import KnownDome, pull_of
 from placecheck.marks import Marks
 from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, measure_at
 from placecheck.measuring import remeasure, with_marks
-from placecheck.observed import CORNERS, Line
+from placecheck.observed import CORNERS, Inferred, Line
 from placecheck.observing import clues_of
 from placecheck.one_photo import check_photo, measured_in
 from placecheck.photo import load_photo
@@ -69,7 +69,7 @@ from placecheck.same_block.joint import fit_together
 from placecheck.same_block.others import again
 from placecheck.same_block.residuals import JointResiduals
 from placecheck.same_block.several import CheckedSet, Share, check_together, open_all
-from placecheck.same_block.together import budgets_together, on_dome
+from placecheck.same_block.together import budgets_together, inferred_of, on_dome
 from placecheck.same_block.weighing import (
     CREASE_U_MM,
     DEPARTURE_REACH_MM,
@@ -176,6 +176,33 @@ def test_the_budget_is_that_of_a_monte_carlo():
         spread = float(np.std([m[name] for m in found]))
         # the spread of 150 draws is itself known to 6 %
         assert np.sqrt(sum(c.u**2 for c in parts[name])) == pytest.approx(spread, rel=0.2), name
+
+
+def test_a_corner_that_no_photo_shows_lies_half_the_width_beside_the_fold():
+    """On the wearer's own side of it, and as unsure as that was guessed: a fold moved to the right takes it along."""
+    request, seen, _ = fitted(2)
+    width = request.closure.width_mm
+    guess = Inferred("fold_front", -width / 2, 2.5, ("hidden",))
+    shown = {"inferred": {"front_left": guess}}
+    seen = [
+        replace(photo, observed=replace(photo.observed, marks=marks, **shown))
+        for photo in seen
+        for marks in [{n: replace(m, evidence=("seen",)) for n, m in photo.observed.marks.items() if n != "front_left"}]
+    ]
+    fit = fit_together(seen, request.closure, request.block_circumference_mm)
+    inferred = inferred_of(fit, seen)
+    on = on_dome(fit, inferred)
+    fold, right = on.marks_uv["fold_front"], on.marks_uv["front_right"]
+    assert on.inferred_uv["front_left"] == pytest.approx([fold[0] - width / 2, fold[1]])
+    values = measure_at(on, width)
+    assert values["front_corner_asymmetry_mm"] == pytest.approx(abs(right[0]) - abs(fold[0] - width / 2), abs=1e-6)
+    part = budgets_together(fit, seen, inferred, width, values)["front_corner_asymmetry_mm"]
+    by_source = {c.source: c.u for c in part}
+    assert by_source["front left corner, hidden"] == pytest.approx(2.5, rel=0.02)
+    # what finds the fold too far to the right in every photo puts the corner there, too: one to one
+    alike = {c.source: c.u for c in budgets_together(fit, seen, inferred, width, values)["fold_offset_front_mm"]}
+    words = "fold at the hairline, the same error in every photo"
+    assert by_source[words] == pytest.approx(alike[words], rel=0.02)
 
 
 def test_the_cards_print_counts_by_what_a_larger_card_changes():

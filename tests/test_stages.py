@@ -53,10 +53,12 @@ from placecheck.directions import right_of
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
+from placecheck.find.rim_in_picture import rim_in_view
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH
 from placecheck.judge import judge
 from placecheck.known_dome import KnownDome, KnownLine
 from placecheck.measure import LACE_LIFT_MM, put_on_dome
+from placecheck.measuring import look
 from placecheck.observed import CORNERS as CORNER_NAMES
 from placecheck.observed import dense_line
 from placecheck.observing import READ_FACTOR
@@ -79,6 +81,7 @@ from placecheck.stitched.movement import (
     of_one_cloth,
     place,
 )
+from placecheck.stitched.stage import _placed
 from placecheck.stitched.unpicking import RIPPER, edges_of, stretches, unpicking, ways_to_go
 from placecheck.tolerances import tolerances_from
 from placecheck.uncertainty import factor_for
@@ -779,6 +782,22 @@ def test_what_was_set_by_hand_is_as_unsure_as_the_hand_that_set_it():
         assert worth == pytest.approx([factors[0] * (READ_FACTOR if name in CORNER_NAMES else 1.0), factors[1]])
     rim = [np.diag(noise)[-3:] for noise in (by_hand, finder)]
     assert np.sqrt(rim[1] / rim[0]) == pytest.approx(FINDING_FACTOR)
+
+
+def test_a_rim_in_view_is_as_unsure_on_the_dome_as_it_was_found():
+    """From the unrolled picture into the photo and back onto the dome its doubt along v comes out as it went in."""
+    asked = CheckRequest(parse_closure("5x5"), 22.25 * 25.4)
+    _, seen, on = look(load_photo(PHOTOS / "job_pinned_5x5.jpg"), asked, None)
+    placed, trace = _placed(seen, on), rim_in_view(seen.sighting, seen.grid)
+    u_mm = np.sqrt(np.diag(placed.noise)[2 * len(placed.names) :])
+    there = 0
+    for at_mm, u in zip(RIM_AT_MM, u_mm[: len(RIM_AT_MM)], strict=True):
+        near = np.abs(trace.uv[:, 0] - at_mm) < 10.0
+        if near.sum() > 2:
+            # what the surface curves between the picture's height and the rim's is a few parts in a hundred
+            assert u == pytest.approx(np.sqrt(np.mean(trace.u_mm[near] ** 2)), rel=0.15), at_mm
+            there += 1
+    assert there >= 4
 
 
 def test_a_rim_in_view_in_both_photos_ties_them_together():
