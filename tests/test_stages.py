@@ -72,6 +72,7 @@ from placecheck.stitched.movement import (
     GUESSED_AT_MM,
     MOVED_CHI2,
     RIM_AT_MM,
+    RIM_SETTLES_MM,
     SETTLES,
     SHAPE,
     Placed,
@@ -863,6 +864,21 @@ def test_where_no_landmark_is_seen_in_both_photos_that_is_said():
     assert set(moves(placed("fold_front"), placed("fold_front"))) == {"fold_front"}
     with pytest.raises(RetakeNeeded, match="seen in both photos"):
         moves(placed("fold_front"), placed("fold_back"))
+
+
+@pytest.mark.parametrize("noise_mm", [0.0, 2.0])
+def test_a_rim_tells_a_landmarks_place_as_well_as_it_stays_where_it_lay_and_is_read(noise_mm):
+    """What moves landmark and rim alike falls out of their difference: how a rim settles and is read twice is left."""
+    prior, rows = prior_for(camera_for(4032, 3024, 26.0), 565.0), 2 + len(RIM_AT_MM) + len(GUESSED_AT_MM)
+    at_mm = np.full(rows, np.nan)
+    face, rim = 1, -2
+    at_mm[[0, face, rim]] = 5.0, 120.0, 118.0
+    slopes = np.zeros((rows, len(NAMES)))
+    slopes[[face, rim], AT["block y"]] = 60.0
+    noise = np.diag(np.where(np.arange(rows) == rows + rim, noise_mm**2, 1e-6))
+    one = Placed(("fold_front",), at_mm, slopes, noise, np.zeros(rows), prior.mean, np.diag(prior.u), prior)
+    found = moves(one, one)["fold_front"]
+    assert found.u_face_mm == pytest.approx(np.hypot(RIM_SETTLES_MM, np.sqrt(2) * noise_mm), rel=0.01)
 
 
 def test_cloth_gives_as_much_as_it_gives():
