@@ -29,7 +29,7 @@ from typer.testing import CliRunner
 from calibration.same_block import CLEARANCES, PAIR_SEEDS, Noise, look_all, request_of, score_one, true_values
 from fixtures.scenes import pair_scenes
 from fixtures.scenes.pairs import draw_views, moved_card
-from fixtures.scenes.shape import BlockSurface
+from fixtures.scenes.shape import BlockSurface, block_to_world
 from fixtures.scenes.walk import VIEWS, walk_round
 from placecheck.answer import PINNED, Grounds
 from placecheck.bare_block.joint import fit_views, rough_place, yaw_from_card
@@ -61,7 +61,7 @@ from placecheck.records.request_json import to_json
 from placecheck.records.saving import save_check
 from placecheck.records.store import open_store
 from placecheck.request import CheckRequest, OtherPhoto
-from placecheck.same_block.agree import OTHER_BLOCK_PULL
+from placecheck.same_block.agree import OTHER_BLOCK_PULL, _angle_deg
 from placecheck.same_block.as_one import measure_together, solve
 from placecheck.same_block.derivatives import jacobian
 from placecheck.same_block.evidence import known_block, seen_of, spline_weights
@@ -282,6 +282,18 @@ def test_views_differ_enough(seed):
 
 
 # ---------------------------------------------------------------------------- drawn pairs
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_angle_between_two_views_is_that_of_the_true_cameras(seed):
+    """Seen from the true block's middle, within a degree."""
+    scenes, (first, second) = drawn(seed)
+    ways = []
+    for scene in scenes:
+        _, middle = block_to_world(scene.block)
+        way = -np.array(scene.camera.R).T @ np.array(scene.camera.t) - middle
+        ways.append(way / np.linalg.norm(way))
+    assert _angle_deg(first, second) == pytest.approx(np.degrees(np.arccos(ways[0] @ ways[1])), abs=1.0)
 
 
 def check_rows(rows, coverage):
