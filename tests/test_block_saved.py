@@ -46,7 +46,7 @@ from placecheck.contradictions import deleted, stand_against_rest, tape_against_
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.find.block_line import BlockLine
-from placecheck.known_dome import KnownDome, KnownLine, pull_of
+from placecheck.known_dome import CAP_U_MM, KnownDome, KnownLine, pull_of
 from placecheck.measure import measure_at, put_on_dome
 from placecheck.measuring import with_marks
 from placecheck.mid_plane import MidPlane
@@ -602,7 +602,18 @@ def test_a_cap_makes_the_dome_thicker_all_round():
     assert b.half_breadth_mm - a.half_breadth_mm == pytest.approx(0.8, abs=0.05)
     assert b.half_length_mm - a.half_length_mm == pytest.approx(0.8, abs=0.05)
     assert b.height_mm - a.height_mm == pytest.approx(0.8)
-    assert known.under_cap().u("dome height") > known.u("dome height")
+    (_, before), (_, after) = radii(known), radii(replace(known, covariance=known.under_cap().covariance))
+    # crown, face and side: all half axes grow together, and so does what is unsure of them
+    assert np.sqrt(after**2 - before**2)[:3] == pytest.approx(CAP_U_MM, rel=0.02)
+
+
+def test_an_error_of_scale_moves_every_radius_and_the_height_by_its_share():
+    known, u_rel = some_dome(4), 0.006
+    wider = known.with_scale_u(u_rel)
+    (r, before), (_, after) = radii(known), radii(wider)
+    assert after**2 - before**2 == pytest.approx((u_rel * r) ** 2, rel=1e-3)
+    grown = wider.u("block height") ** 2 - known.u("block height") ** 2
+    assert grown == pytest.approx((u_rel * known.value("block height")) ** 2)
 
 
 def test_pull_is_the_chi_square():

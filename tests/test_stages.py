@@ -888,6 +888,19 @@ def test_cloth_gives_as_much_as_it_gives():
         assert (len(of_one_cloth(CORNERS, stretched, np.full(6, 8.0))) == 6) == whole
 
 
+@pytest.mark.parametrize(("u_mm", "leaves_mm", "whole"), [(4.0, 11.0, True), (4.0, 13.0, False), (0.5, 7.0, True)])
+def test_cloth_may_seem_to_give_what_its_landmarks_are_unsure_by(u_mm, leaves_mm, whole):
+    """Six landmarks stretched apart, each move known to `u_mm`: three times that, or 8 mm, tells of no wrong one."""
+    prior, rows = prior_for(camera_for(4032, 3024, 26.0), 565.0), 12 + len(RIM_AT_MM) + len(GUESSED_AT_MM)
+    at_mm, noise = np.full(rows, np.nan), np.zeros((rows, rows))
+    at_mm[:12], noise[:12, :12] = CORNERS.ravel(), np.eye(12) * u_mm**2 / 2
+    names, zero, root = tuple(FACTOR_OF), np.zeros((rows, len(NAMES))), np.diag(0.1 * prior.u)
+    before = Placed(names, at_mm, zero, noise, np.zeros(rows), prior.mean, root, prior)
+    apart = CORNERS * leaves_mm / np.hypot(60.0, 60.0)
+    after = replace(before, at=np.concatenate([at_mm[:12] + apart.ravel(), at_mm[12:]]))
+    assert (len(moves(before, after)) == 6) == whole
+
+
 def test_what_is_in_view_of_a_rim_counts_alone_where_it_is_enough():
     placed, _ = simulated(np.random.default_rng(4), np.zeros((6, 2)))
     for seen, at_mm in ((3, [-105.0, -95.0, -85.0]), (2, [-25.0, 0.0, 25.0])):
