@@ -71,6 +71,10 @@ def test_rows_lie_where_the_true_block_has_them(shop):
         assert np.linalg.norm(drawn - expected) / per_mm < 1.5, number
     # nothing is drawn on the far side: the lowest rows turn away from this camera
     assert 1 not in shown.seen
+    # what the panel says is all to be read: its last line, too, stands above the picture's lower edge
+    foot = np.asarray(shown.picture.convert("L"), float)[-60:]
+    assert (foot > 200).sum() > 300
+    assert (foot[-8:] > 60).sum() == 0
     # the fold's purple and the yellow of the closure's edge, which this photo has nowhere else
     drawn, bare = (np.asarray(image.convert("RGB"), float) for image in (shown.picture, Image.open(PHOTO)))
     for name in ("fold", "rectangle"):
