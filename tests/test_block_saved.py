@@ -16,7 +16,18 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from block_scenes import BOARD_MM, MARK_U_PX, corners_of, fit_view, measured, pinned, pinned_view, seen_from, view_of
+from block_scenes import (
+    BOARD_MM,
+    MARK_U_PX,
+    OUTLINE_U_PX,
+    corners_of,
+    fit_view,
+    measured,
+    pinned,
+    pinned_view,
+    seen_from,
+    view_of,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_profiles import profile
@@ -31,6 +42,7 @@ from placecheck.bare_block.photos import (
     PhotosRefused,
     directions,
     dome_from,
+    look_at,
     missing_views,
     names_of,
     refuse_broad,
@@ -221,6 +233,21 @@ def test_a_block_moved_before_one_photo_is_named(moved):
         r = dome_of(fit.shared[6:]).radius(SIDES)
         assert np.abs(r - BlockSurface(bare(seed).block).radius(SIDES)).max() < 4.0
         assert len(left) == 7
+
+
+def test_how_well_an_outline_fits_is_told_in_millimetres():
+    """Drawn with noise of half a pixel; one that is 4 mm too large all round is off by nearly as much and set aside."""
+    views = views_of(1)
+    noise_mm = [OUTLINE_U_PX * g.mm_per_px for g in joint(1).geometries]
+    ratio = np.array(joint(1).outline_mm) / noise_mm
+    assert 0.7 < ratio.min() < ratio.max() < 2.0
+    middle, mm_per_px = views[3].outline_px.mean(0), joint(1).geometries[3].mm_per_px
+    away = views[3].outline_px - middle
+    away *= 1.0 + 4.0 / mm_per_px / np.linalg.norm(away, axis=1)[:, None]
+    views[3] = replace(views[3], outline_px=middle + away)
+    _, left, reports = sift(views, "left")
+    assert [report.name for report in reports] == ["p3"]
+    assert len(left) == 7
 
 
 def test_photos_of_one_still_block_are_all_kept():
@@ -909,6 +936,18 @@ def test_photos_command_on_pictures(home, tmp_path, capsys):
     truth = BlockSurface(scene.block)
     d = np.eye(3)
     assert found.radius(d) == pytest.approx(truth.radius(d), abs=3.0)
+    # a phone's photo is looked at in a smaller copy: where a larger copy of the first has card, block and lens
+    first = tmp_path / "w0.jpg"
+    with Image.open(first) as small:
+        small.resize((2400, 1800), Image.Resampling.BICUBIC).save(
+            tmp_path / "large.jpg", quality=95, exif=small.getexif()
+        )
+    (a, b), more = (look_at(path, "p", None, home).view for path in (first, tmp_path / "large.jpg")), 2016 / 1200
+    assert (b.camera.width, b.camera.height) == (2016, 1512)
+    assert b.corners_px == pytest.approx((a.corners_px + 0.5) * more - 0.5, abs=0.5)
+    assert b.outline_px.mean(0) == pytest.approx((a.outline_px.mean(0) + 0.5) * more - 0.5, abs=3.0)
+    assert np.ptp(b.outline_px, axis=0) == pytest.approx(more * np.ptp(a.outline_px, axis=0), rel=0.02)
+    assert b.camera.f_px == pytest.approx(more * a.camera.f_px, rel=0.01)
     # the line printed along it, which is no part of the dome
     assert dome.line is not None
     shifted = "right" if dome.line.shift_mm > 0 else "left"

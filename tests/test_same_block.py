@@ -47,7 +47,7 @@ from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.judge import failed_answer
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.marks import Marks
-from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, measure_at
+from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, line_at, measure_at
 from placecheck.measuring import remeasure, with_marks
 from placecheck.observed import CORNERS, Inferred, Line
 from placecheck.observing import clues_of
@@ -183,12 +183,12 @@ def test_a_corner_that_no_photo_shows_lies_half_the_width_beside_the_fold():
     request, seen, _ = fitted(2)
     width = request.closure.width_mm
     guess = Inferred("fold_front", -width / 2, 2.5, ("hidden",))
-    shown = {"inferred": {"front_left": guess}}
-    seen = [
-        replace(photo, observed=replace(photo.observed, marks=marks, **shown))
-        for photo in seen
-        for marks in [{n: replace(m, evidence=("seen",)) for n, m in photo.observed.marks.items() if n != "front_left"}]
-    ]
+
+    def hiding(photo):
+        marks = {n: replace(m, evidence=("seen",)) for n, m in photo.observed.marks.items() if n != "front_left"}
+        return replace(photo, observed=replace(photo.observed, marks=marks, inferred={"front_left": guess}))
+
+    seen = [hiding(photo) for photo in seen]
     fit = fit_together(seen, request.closure, request.block_circumference_mm)
     inferred = inferred_of(fit, seen)
     on = on_dome(fit, inferred)
@@ -203,6 +203,45 @@ def test_a_corner_that_no_photo_shows_lies_half_the_width_beside_the_fold():
     alike = {c.source: c.u for c in budgets_together(fit, seen, inferred, width, values)["fold_offset_front_mm"]}
     words = "fold at the hairline, the same error in every photo"
     assert by_source[words] == pytest.approx(alike[words], rel=0.02)
+
+
+def test_what_the_finders_mistake_in_every_photo_is_not_averaged():
+    """0.61 of the better photo's variance, what two photos' errors were measured to share on rendered pairs.
+
+    That variance is drawn for a landmark, and for the rim what moving its pixels does. What is set by hand shares none.
+    """
+    request, seen, _ = fitted(2)
+    width, words = request.closure.width_mm, "the same error in every photo"
+
+    def found(photo):
+        marks = {n: replace(m, evidence=("seen",)) for n, m in photo.observed.marks.items()}
+        lines = {n: replace(getattr(photo.observed, n), evidence=("seen",)) for n in ("rim", "hairline")}
+        return replace(photo, observed=replace(photo.observed, marks=marks, **lines))
+
+    def shared(photos):
+        values = measure_at(on, width)
+        parts = budgets_together(fit, photos, {}, width, values)
+        return {name: {c.source: c.u for c in part if words in c.source} for name, part in parts.items()}
+
+    by_finder = [found(photo) for photo in seen]
+    fit = fit_together(by_finder, request.closure, request.block_circumference_mm)
+    on, rng = on_dome(fit, {}, chart_step_mm=8.0), np.random.default_rng(3)
+    scatter, rims = [], []
+    for k, photo in enumerate(by_finder):
+        g, mark, rim = fit.geometry(k), photo.observed.marks["fold_front"], photo.observed.rim
+        drawn_px = rng.multivariate_normal(mark.px, mark.covariance_px2, 3000)
+        scatter.append(np.std(on.chart.to_uv(g.hit(drawn_px, LACE_LIFT_MM)), axis=0))
+        across = np.eye(2)[np.argmin(np.ptp(rim.px, axis=0))]
+        there = [on.chart.to_uv(g.hit(rim.px + way * across, RIM_LIFT_MM)) for way in (0.5, -0.5)]
+        ahead, behind = (line_at(uv, on.marks_uv["fold_front"][0]) for uv in there)
+        rims.append(abs(ahead - behind) * np.sqrt(np.mean(rim.u_px**2)))
+    better = min(scatter, key=lambda u: float((u**2).sum()))
+    alike = shared(by_finder)
+    landmark = alike["fold_offset_front_mm"][f"fold at the hairline, {words}"] / better[0]
+    line = alike["clearance_centre_mm"][f"cap rim in the photos, {words}"] / min(rims)
+    assert landmark**2 == pytest.approx(0.61, abs=0.1)
+    assert line**2 == pytest.approx(0.61, abs=0.15)
+    assert not any(shared(seen).values())
 
 
 def test_the_cards_print_counts_by_what_a_larger_card_changes():
