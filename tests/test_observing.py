@@ -20,12 +20,13 @@ from placecheck.errors import RetakeNeeded
 from placecheck.find.pins import HEAD_LIFTS_MM
 from placecheck.findings import estimated, far_off, grounds_of, why_missing
 from placecheck.measure import measure_at, put_on_dome
-from placecheck.observed import BY_HAND, FOLD, Observed
+from placecheck.observed import BY_HAND, CORNERS, FOLD, Observed
 from placecheck.observing import (
     END_FACING,
     PIN_U_MM,
     STEADIED,
     check_size,
+    closure_edge_px,
     with_pins,
     with_steadied_corners,
     without_lost_corners,
@@ -253,6 +254,22 @@ def test_what_a_measure_lacks_is_named(name, lacks, said):
     problem = why_missing(name, "the measure", observed)
     assert said in problem.message
     assert problem.code == name.removesuffix("_mm").removesuffix("_deg").replace("_", "-") + "-missing"
+
+
+def test_the_closures_edge_runs_through_its_corners_and_the_folds_ends():
+    """In the photo, once round: a point at every one of them, and none where a corner is not known."""
+    view, fit = seen_from(8)
+    on, names = put_on_dome(fit.geometry, view.observed), (*CORNERS, *FOLD)
+    edge = closure_edge_px(on, fit.geometry)
+    for name in names:
+        assert np.linalg.norm(edge - view.observed.marks[name].px, axis=1).min() < 0.5, name
+    for a, b in (("front_left", "back_left"), ("front_right", "back_right"), ("back_left", "fold_back")):
+        halfway = (view.observed.marks[a].px + view.observed.marks[b].px) / 2
+        assert np.linalg.norm(edge - halfway, axis=1).min() * fit.geometry.mm_per_px < 6.0, (a, b)
+    less = closure_edge_px(
+        replace(on, marks_uv={n: uv for n, uv in on.marks_uv.items() if n != "back_left"}), fit.geometry
+    )
+    assert np.linalg.norm(less - view.observed.marks["back_left"].px, axis=1).min() * fit.geometry.mm_per_px > 20.0
 
 
 def test_a_pin_on_the_line_is_as_unsure_as_the_height_of_its_head():
