@@ -215,7 +215,7 @@ def test_a_closure_whose_end_is_nearly_out_of_sight_is_asked_for_from_another_si
         ends = {end: np.array([0.0, far]), OTHER[end]: np.array([0.0, far - away * 0.75 * length])}
         marks = {**{name: uv for name, uv in on.marks_uv.items() if name.startswith("fold")}, **ends}
         with pytest.raises(RetakeNeeded) as caught:
-            check_size(replace(on, marks_uv=marks), fit.geometry, view.request)
+            check_size(replace(on, marks_uv=marks), fit.geometry, view.request, lens_unknown=False)
         told[grazing] = caught.value.problem
     assert {problem.code for problem in told.values()} == {"closure-size"}
     assert advice in told[True].message
