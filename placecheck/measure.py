@@ -50,11 +50,10 @@ SIDES = (
 class Nuisance:
     """Small displacements by which found things may be wrong, all zero for the measurement itself.
 
-    `marks_mm` moves landmarks along (u, v); `rim_mm`, `hair_mm` move the lines along v at (left, centre, right);
-    `lift_mm` raises everything, `lace_lift_mm` only the lace and what is on it. For a stack each has a leading axis.
+    `rim_mm`, `hair_mm` move the lines along v at (left, centre, right); `lift_mm` raises everything, `lace_lift_mm`
+    only the lace and what is on it. For a stack each has a leading axis.
     """
 
-    marks_mm: Mapping[str, FloatArray] = field(default_factory=dict)
     rim_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
     hair_mm: FloatArray = field(default_factory=lambda: np.zeros(3))
     lift_mm: FloatArray | float = 0.0
@@ -114,9 +113,9 @@ def put_on_dome(
     if chart is None:
         chart = _chart_of(lifted, geometry.cap, chart_step_mm)
     uv = chart.to_uv(points)
-    marks_uv = {name: uv[..., i, :] + nuisance.marks_mm.get(name, np.zeros(2)) for i, name in enumerate(names)}
+    marks_uv = {name: uv[..., i, :] for i, name in enumerate(names)}
     inferred_uv = {
-        name: marks_uv[guess.anchor] + np.array([guess.du_mm, 0.0]) + nuisance.marks_mm.get(name, np.zeros(2))
+        name: marks_uv[guess.anchor] + np.array([guess.du_mm, 0.0])
         for name, guess in observed.inferred.items()
         if guess.anchor in marks_uv
     }

@@ -24,11 +24,11 @@ from placecheck.block import Geometry
 from placecheck.block_residuals import Clues
 from placecheck.colours import Colours
 from placecheck.errors import RetakeNeeded, UsageProblem
-from placecheck.find.closure import LEAST_ROWS, ClosureSighting, line_in_photo, marks_in_photo
+from placecheck.find.closure import LEAST_ROWS, ClosureSighting, Spot, line_in_photo, marks_in_photo
 from placecheck.find.pins import HEAD_LIFT_MM, centre_pins, find_spots
 from placecheck.find.unroll import Unrolling
 from placecheck.marks import OFF_BLOCK, WRONG_WAY
-from placecheck.measure import SEAM_LIFT_MM, OnDome
+from placecheck.measure import SEAM_LIFT_MM, OnDome, line_at
 from placecheck.observed import BY_HAND, CORNERS, FOLD, Inferred, Line, Mark, Observed, dense_line
 from placecheck.request import CheckRequest
 from placecheck.surface import section_mm
@@ -49,6 +49,8 @@ SHORTEST_FOLD = 0.79  # the same where an end faces the lens by less than END_FA
 END_FACING = 0.25
 BOTH_AS_NAMED = (0.905, 1.1)  # the mean of fold and the likelier width, which are too short together
 WIDTH_OFF = 0.14  # both widths farther than this share from the one named
+MIDWAY_U_MM = 2.5  # how far beside the fold the middle of its corners lies
+EDGE_BENDS_MM = 6.0  # and how far before or behind it, since no edge is straight on the dome: 2 to 8 mm on three photos
 FOLD_OFF_MM = 4.0  # a fold further than this from the middle of its corners contradicts them
 
 
@@ -126,8 +128,7 @@ def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, requ
         fold = f"fold_{end}"
         pair = [f"{end}_left", f"{end}_right"]
         if fold not in marks and all(name in marks for name in pair):
-            middle = (marks[pair[0]].px + marks[pair[1]].px) / 2
-            marks[fold] = Mark(middle, np.eye(2) * (2.5 / geometry.mm_per_px) ** 2, ("middle of the side edges",))
+            marks[fold] = _between_corners(end, sighting, grid, geometry)
         for name, sign in zip(pair, (-1.0, 1.0), strict=True):
             if name not in marks and fold in marks:
                 why = ("hidden: half the closure's width from the fold",)
@@ -140,6 +141,20 @@ def observe(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry, requ
         line_in_photo(sighting.hairline, grid, geometry, across_u=False),
         seen_middle(sighting, grid, geometry),
     )
+
+
+def _between_corners(end: str, sighting: ClosureSighting, grid: Unrolling, geometry: Geometry) -> Mark:
+    """An end of the fold that was not seen: midway of its corners on the dome, in front where the hairline runs there.
+
+    Not midway in the photo: on the block, seen from a side, that is 12 to 25 mm from it.
+    """
+    left, right = (sighting.spots[f"{end}_{side}"].uv for side in ("left", "right"))
+    u, v = ((left + right) / 2).tolist()
+    hair_v = line_at(sighting.hairline.uv, u) if end == "front" else math.nan
+    v, v_u = (hair_v, MIDWAY_U_MM) if math.isfinite(hair_v) else (v, EDGE_BENDS_MM)
+    spot = Spot(np.array([u, v]), np.diag([MIDWAY_U_MM**2, v_u**2]), 1.0)
+    mark = marks_in_photo(replace(sighting, spots={"": spot}), grid, geometry)[""]
+    return replace(mark, evidence=("middle of the side edges",))
 
 
 def seen_middle(sighting: ClosureSighting, grid: Unrolling, geometry: Geometry) -> Line | None:
@@ -302,7 +317,7 @@ def closure_edge_px(on: OnDome, geometry: Geometry) -> FloatArray:
     return geometry.to_px(points[geometry.visible(points, -0.1)])
 
 
-def check_size(on: OnDome, geometry: Geometry, request: CheckRequest, lens_unknown: bool = False) -> None:
+def check_size(on: OnDome, geometry: Geometry, request: CheckRequest, lens_unknown: bool) -> None:
     """Raises RetakeNeeded when the closure in the photo is plainly not of the size that was named.
 
     A fold's end that is seen obliquely may be hidden behind what is taken for it, so the fold may then look short; if

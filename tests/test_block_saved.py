@@ -16,7 +16,18 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from block_scenes import BOARD_MM, MARK_U_PX, corners_of, fit_view, measured, pinned, pinned_view, seen_from, view_of
+from block_scenes import (
+    BOARD_MM,
+    MARK_U_PX,
+    OUTLINE_U_PX,
+    corners_of,
+    fit_view,
+    measured,
+    pinned,
+    pinned_view,
+    seen_from,
+    view_of,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_profiles import profile
@@ -31,6 +42,7 @@ from placecheck.bare_block.photos import (
     PhotosRefused,
     directions,
     dome_from,
+    look_at,
     missing_views,
     names_of,
     refuse_broad,
@@ -42,11 +54,11 @@ from placecheck.block import AT, NAMES, closest_on_rays, prior_for
 from placecheck.block_fit import fit_block
 from placecheck.block_residuals import Shown
 from placecheck.colours import Colours
-from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest
+from placecheck.contradictions import deleted, stand_against_rest, tape_against_rest, tape_doubt
 from placecheck.dome import Dome
 from placecheck.errors import RetakeNeeded, UsageProblem
 from placecheck.find.block_line import BlockLine
-from placecheck.known_dome import KnownDome, KnownLine, pull_of
+from placecheck.known_dome import CAP_U_MM, KnownDome, KnownLine, pull_of
 from placecheck.measure import measure_at, put_on_dome
 from placecheck.measuring import with_marks
 from placecheck.mid_plane import MidPlane
@@ -170,6 +182,22 @@ def test_tapes_of_no_block_are_refused(tapes):
     assert caught.value.problem.code == "block-tapes-disagree"
 
 
+@pytest.mark.parametrize(
+    ("tape", "named"),
+    [
+        ("over", "over the crown from front to back"),
+        ("across", "over the crown from side to side"),
+        ("crown height", "from the table up to the crown"),
+    ],
+)
+def test_the_tape_that_was_misread_is_the_one_named(tape, named):
+    """Three inches too long, beside true ones."""
+    block = bare(3).block
+    true = tapes_on(BlockSurface(block)) | {"crown height": block.height + float(BlockSurface(block).radius(TOP))}
+    with pytest.raises(UsageProblem, match=f"in[)] {named} does not go with the others"):
+        fit_tapes("b", true | {tape: true[tape] + 76.2})
+
+
 # ----------------------------------------------------------------------------- photos
 
 
@@ -205,6 +233,21 @@ def test_a_block_moved_before_one_photo_is_named(moved):
         r = dome_of(fit.shared[6:]).radius(SIDES)
         assert np.abs(r - BlockSurface(bare(seed).block).radius(SIDES)).max() < 4.0
         assert len(left) == 7
+
+
+def test_how_well_an_outline_fits_is_told_in_millimetres():
+    """Drawn with noise of half a pixel; one that is 4 mm too large all round is off by nearly as much and set aside."""
+    views = views_of(1)
+    noise_mm = [OUTLINE_U_PX * g.mm_per_px for g in joint(1).geometries]
+    ratio = np.array(joint(1).outline_mm) / noise_mm
+    assert 0.7 < ratio.min() < ratio.max() < 2.0
+    middle, mm_per_px = views[3].outline_px.mean(0), joint(1).geometries[3].mm_per_px
+    away = views[3].outline_px - middle
+    away *= 1.0 + 4.0 / mm_per_px / np.linalg.norm(away, axis=1)[:, None]
+    views[3] = replace(views[3], outline_px=middle + away)
+    _, left, reports = sift(views, "left")
+    assert [report.name for report in reports] == ["p3"]
+    assert len(left) == 7
 
 
 def test_photos_of_one_still_block_are_all_kept():
@@ -252,7 +295,8 @@ def test_missing_views_are_told():
     assert len(missing_views([(0.0, 5.0), (3.0, 12.0)], "left")) == 3
     assert any("behind" in view for view in missing_views([(0.0, 5.0), (0.0, 45.0), (90.0, 50.0)], "left"))
     no_side = [(0.0, 5.0), (0.0, 45.0), (180.0, 45.0)]
-    for card_at, side in (("right", "the side where the card lies"), ("face", "the wearer's left or right")):
+    lies, beside = "the side where the card lies", "the wearer's left or right"
+    for card_at, side in (("left", lies), ("right", lies), ("face", beside), ("nape", beside)):
         assert missing_views(no_side, card_at) == (f"one from {side}, leaning about 50 degrees",)
 
 
@@ -271,6 +315,21 @@ def test_photos_of_two_folders_may_share_names(tmp_path, home, capsys):
     again = tmp_path / "a" / ".." / "a" / "0.jpg"
     assert cli.run(["block", "photos", "Elm", *map(str, paths), str(again), "--card-at", "left"]) == 2
     assert f"The photo {again} was given twice" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("card_at", "axis"), [("right", (1, 0)), ("face", (0, 1)), ("left", (-1, 0)), ("nape", (0, -1))]
+)
+def test_a_block_is_turned_so_that_its_named_side_looks_at_the_card(card_at, axis):
+    """Its axes (the wearer's right, the face) turned by the yaw, against the way from the block to the card.
+
+    The card's own y runs down the page, the table's up.
+    """
+    for place in ((-180.0, 40.0), (60.0, 250.0), (310.0, -20.0)):
+        turn = np.radians(yaw_from_card(np.array(place), card_at))
+        looks = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ axis
+        way = BOARD_MM.mean(0) * [1, -1] - place
+        assert looks == pytest.approx(way / np.linalg.norm(way), abs=1e-6)
 
 
 @pytest.mark.parametrize("wrong", ["face", "nape"])
@@ -505,6 +564,18 @@ def test_a_tape_far_off_is_doubted_by_the_closure():
     assert np.median(short) > 3.5
 
 
+@pytest.mark.parametrize(("tape", "size"), [(0.88, "larger"), (1.0, None), (1.2, "smaller")])
+def test_what_the_closure_says_of_a_tape_far_off_is_told_the_right_way(tape, size):
+    """By how much only roughly: from half of the truth to twice as much."""
+    for seed in (1, 3):
+        view = pinned_view(seed, 5.0)
+        told = tape_doubt(fit_view(view, circumference_mm=tape * BlockSurface(view.scene.block).circumference()))
+        assert [problem.code for problem in told] == (["tape-doubt"] if size else [])
+        if size:
+            share = re.search(f"the block is some (-?[0-9]+)% {size} than taped", told[0].message)
+            assert 0.5 < float(share[1]) / 100 / abs(1 / tape - 1) < 2.0
+
+
 def test_deleted_residual_of_a_mean():
     """Of n readings with u the last one's deleted residual is the mean of the others minus it, z by u sqrt(n/(n-1))."""
     x = np.array([10.0, 10.4, 9.8, 12.0])
@@ -579,7 +650,18 @@ def test_a_cap_makes_the_dome_thicker_all_round():
     assert b.half_breadth_mm - a.half_breadth_mm == pytest.approx(0.8, abs=0.05)
     assert b.half_length_mm - a.half_length_mm == pytest.approx(0.8, abs=0.05)
     assert b.height_mm - a.height_mm == pytest.approx(0.8)
-    assert known.under_cap().u("dome height") > known.u("dome height")
+    (_, before), (_, after) = radii(known), radii(replace(known, covariance=known.under_cap().covariance))
+    # crown, face and side: all half axes grow together, and so does what is unsure of them
+    assert np.sqrt(after**2 - before**2)[:3] == pytest.approx(CAP_U_MM, rel=0.02)
+
+
+def test_an_error_of_scale_moves_every_radius_and_the_height_by_its_share():
+    known, u_rel = some_dome(4), 0.006
+    wider = known.with_scale_u(u_rel)
+    (r, before), (_, after) = radii(known), radii(wider)
+    assert after**2 - before**2 == pytest.approx((u_rel * r) ** 2, rel=1e-3)
+    grown = wider.u("block height") ** 2 - known.u("block height") ** 2
+    assert grown == pytest.approx((u_rel * known.value("block height")) ** 2)
 
 
 def test_pull_is_the_chi_square():
@@ -670,7 +752,7 @@ def test_nothing_is_overwritten_unasked(home, capsys):
         (["--round", "22.75in", "--over", "13.25"], "The tape over the crown from front to back “13.25” has no unit"),
         (["--round", "22.75in", "--over", "13in", "--across", "99in"], "across"),
         (["--round", "22.75in", "--over", "16in", "--across", "9in"], "does not go with the others"),
-        (["--round", "22.75in", "--over", "12.25in", "--across", "13.25in"], "swapped"),
+        (["--round", "22.75in", "--over", "12.25in", "--across", "13.25in"], "front to back as --over, that from side"),
         (["--round", "22.75in", "--over", "13in", "--crown-height", "11in"], None),
     ],
 )
@@ -875,6 +957,18 @@ def test_photos_command_on_pictures(home, tmp_path, capsys):
     truth = BlockSurface(scene.block)
     d = np.eye(3)
     assert found.radius(d) == pytest.approx(truth.radius(d), abs=3.0)
+    # a phone's photo is looked at in a smaller copy: where a larger copy of the first has card, block and lens
+    first = tmp_path / "w0.jpg"
+    with Image.open(first) as small:
+        small.resize((2400, 1800), Image.Resampling.BICUBIC).save(
+            tmp_path / "large.jpg", quality=95, exif=small.getexif()
+        )
+    (a, b), more = (look_at(path, "p", None, home).view for path in (first, tmp_path / "large.jpg")), 2016 / 1200
+    assert (b.camera.width, b.camera.height) == (2016, 1512)
+    assert b.corners_px == pytest.approx((a.corners_px + 0.5) * more - 0.5, abs=0.5)
+    assert b.outline_px.mean(0) == pytest.approx((a.outline_px.mean(0) + 0.5) * more - 0.5, abs=3.0)
+    assert np.ptp(b.outline_px, axis=0) == pytest.approx(more * np.ptp(a.outline_px, axis=0), rel=0.02)
+    assert b.camera.f_px == pytest.approx(more * a.camera.f_px, rel=0.01)
     # the line printed along it, which is no part of the dome
     assert dome.line is not None
     shifted = "right" if dome.line.shift_mm > 0 else "left"

@@ -356,6 +356,18 @@ def test_mixed_sizes_and_phones_and_zooms(photos, rendered, tmp_path):
     assert (found.model, found.missing) == (alone.model, alone.missing)
 
 
+def test_a_photo_is_set_aside_that_is_far_more_blurred_than_the_others(photos, rendered, tmp_path):
+    """All are blurred by 0.7 px; twice as much is no matter, three times and a third is."""
+    for name, pose, blur_px in (("twice", 7, 1.4), ("thrice", 8, 2.35)):
+        more = vision.gaussian_blur(rendered[pose].astype(np.float32), float(np.sqrt(blur_px**2 - 0.7**2)))
+        write_jpeg(tmp_path / f"{name}.jpg", np.asarray(more).round().astype(np.uint8))
+    result = assess([*photos[:4], tmp_path / "twice.jpg", tmp_path / "thrice.jpg"])
+    assert {r.name: r.reason for r in result.reports if r.reason} == {
+        "thrice.jpg": "It is much more blurred than the others: hold still and take it again."
+    }
+    assert len(result.usable) == 5
+
+
 def test_photos_without_card_or_blurred_are_named(photos, rendered, tmp_path):
     rng = np.random.default_rng(5)
     empty = write_jpeg(tmp_path / "empty.jpg", rng.integers(60, 160, (H, W)).astype(np.uint8))

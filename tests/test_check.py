@@ -26,6 +26,7 @@ from placecheck.contradictions import Against, lean_against_rest
 from placecheck.errors import PlacecheckError, RetakeNeeded, UsageProblem
 from placecheck.find.rim_in_picture import doubted_if_unseen
 from placecheck.marks import Marks
+from placecheck.measure import LACE_LIFT_MM, put_on_dome
 from placecheck.measuring import measure_photo, measured_of, remeasure
 from placecheck.observing import observe
 from placecheck.one_photo import answer_for, check_file
@@ -34,6 +35,7 @@ from placecheck.request import NO_CLOSURE, CheckRequest
 from placecheck.sighting import find_standing, sight
 from placecheck.stages import measure_stage
 from placecheck.standing import check_outline, choose_front, fit_stage
+from placecheck.uncertainty import mark_covariance_mm2
 from placecheck.units import ClosureSize
 
 PHOTOS = Path(__file__).parents[1] / "fixtures" / "photos"
@@ -261,6 +263,47 @@ def test_an_edge_of_the_cap_that_is_nowhere_in_view_is_a_guess():
     assert told.estimates["clearance_left_mm"].u > 1.1 * before.estimates["clearance_left_mm"].u
     by_hand = remeasure(there, Marks({}, {"cap_rim": [tuple(p) for p in observed.rim.px[::5]]}))
     assert "cap_rim" not in by_hand.findings.guesses
+
+
+@pytest.mark.parametrize(
+    ("hidden", "side"), [("front_left", -1), ("front_right", 1), ("back_left", -1), ("back_right", 1)]
+)
+def test_a_hidden_corner_is_looked_for_where_it_truly_lies(hidden, side):
+    """Half the width beside the fold, within what is said of it."""
+    seen = demo_sighted()
+    geometry, truth = seen.fit.geometry, truth_of("demo")["landmarks"]
+    spots = {name: spot for name, spot in seen.sighting.spots.items() if name != hidden}
+    observed = observe(replace(seen.sighting, spots=spots), seen.grid, geometry, seen.stage.request)
+    assert set(observed.inferred) == {hidden}
+    on = put_on_dome(geometry, observed)
+    true_uv = on.chart.to_uv(geometry.hit(np.array([truth["closure_corners"][hidden]["px"]]), LACE_LIFT_MM))[0]
+    off = on.inferred_uv[hidden] - true_uv
+    assert abs(off[0]) < 2 * observed.inferred[hidden].u_mm < 6.0
+    assert np.sign(on.inferred_uv[hidden][0]) == side
+
+
+@pytest.mark.parametrize("bare_edge", [False, True])
+@pytest.mark.parametrize("name", ["demo", "job_pinned_5x5"])
+def test_a_hidden_end_of_the_fold_is_looked_for_where_it_truly_lies(name, bare_edge):
+    """Midway of its corners on the dome, in front on the hairline where that is seen; within what is said of it."""
+    seen = demo_sighted()
+    if name != "demo":
+        asked = CheckRequest(ClosureSize(127.0, 127.0, "5x5"), 22.25 * 25.4)
+        seen = sight(load_photo(PHOTOS / f"{name}.jpg"), asked)
+    geometry, on = seen.fit.geometry, put_on_dome(seen.fit.geometry, seen.observed)
+    for end in ("front", "back"):
+        fold = f"fold_{end}"
+        spots = {n: spot for n, spot in seen.sighting.spots.items() if n != fold}
+        hairline = seen.sighting.hairline
+        if bare_edge:
+            hairline = replace(hairline, uv=hairline.uv[:0], u_mm=hairline.u_mm[:0])
+        hidden = replace(seen.sighting, spots=spots, hairline=hairline)
+        mark = observe(hidden, seen.grid, geometry, seen.stage.request).marks[fold]
+        true_px = truth_of(name)["landmarks"][fold]["px"]
+        off = np.diff(on.chart.to_uv(geometry.hit(np.array([true_px, mark.px]), LACE_LIFT_MM)), axis=0)[0]
+        u_mm = np.sqrt(np.diag(mark_covariance_mm2(geometry, on, mark.px, mark.covariance_px2)))
+        assert (np.abs(off) < 2 * u_mm).all(), (end, off, u_mm)
+        assert u_mm[1] < 4.0 or end == "back" or bare_edge
 
 
 def test_what_is_set_by_hand_does_not_bear_the_finders_factor():

@@ -122,7 +122,15 @@ def test_any_plan_keeps_its_distances(spacing, first, gap, even):
 
 @pytest.mark.parametrize(
     ("room", "spacing", "rows", "apart"),
-    [(3.0, 12.7, 1, 12.7), (7.0, 12.7, 2, 7.0), (7.0, 6.0, 2, 6.0), (0.0, 6.0, 1, 6.0)],
+    [
+        (3.0, 12.7, 1, 12.7),
+        (7.0, 12.7, 2, 7.0),
+        (7.0, 6.0, 2, 6.0),
+        (0.0, 6.0, 1, 6.0),
+        (127.0, 12.7, 11, 12.7),  # it comes out even: no row more, whatever the last digit
+        (63.0, 6.3, 11, 6.3),
+        (75.9, 6.9, 12, 6.9),
+    ],
 )
 def test_even_rows_are_never_closer_than_can_be_sewn(room, spacing, rows, apart):
     plan = sphere_plan(spacing_mm=spacing, first_mm=200.0 - room, even=True)

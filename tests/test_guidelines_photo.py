@@ -24,6 +24,7 @@ from fixtures.scenes.model import Block, Camera
 from placecheck import cli
 from placecheck.guidelines.photo import closure_record, rows_shown
 from placecheck.orders.files import order_store
+from placecheck.overlay import LINES
 from placecheck.records.store import open_store
 from placecheck.tapeline import middle_line
 
@@ -70,6 +71,15 @@ def test_rows_lie_where_the_true_block_has_them(shop):
         assert np.linalg.norm(drawn - expected) / per_mm < 1.5, number
     # nothing is drawn on the far side: the lowest rows turn away from this camera
     assert 1 not in shown.seen
+    # what the panel says is all to be read: its last line, too, stands above the picture's lower edge
+    foot = np.asarray(shown.picture.convert("L"), float)[-60:]
+    assert (foot > 200).sum() > 300
+    assert (foot[-8:] > 60).sum() == 0
+    # the fold's purple and the yellow of the closure's edge, which this photo has nowhere else
+    drawn, bare = (np.asarray(image.convert("RGB"), float) for image in (shown.picture, Image.open(PHOTO)))
+    for name in ("fold", "rectangle"):
+        there, before = ((np.abs(image - LINES[name].colour).max(-1) < 20).sum() for image in (drawn, bare))
+        assert there > 300 > 10 * before, name
 
 
 def test_the_command_writes_the_picture_and_says_what_it_shows(shop, tmp_path, monkeypatch):

@@ -14,17 +14,19 @@ from block_scenes import fit_view, pinned, view_of
 
 from calibration.judging import judged_again
 from placecheck.answer import CAP_SHOWN, PINNED, Estimate, Grounds
+from placecheck.block import outline_px
 from placecheck.colours import Colours
 from placecheck.errors import RetakeNeeded
 from placecheck.find.pins import HEAD_LIFTS_MM
-from placecheck.findings import estimated, far_off, grounds_of
+from placecheck.findings import estimated, far_off, grounds_of, why_missing
 from placecheck.measure import measure_at, put_on_dome
-from placecheck.observed import BY_HAND, Observed
+from placecheck.observed import BY_HAND, CORNERS, FOLD, Observed
 from placecheck.observing import (
     END_FACING,
     PIN_U_MM,
     STEADIED,
     check_size,
+    closure_edge_px,
     with_pins,
     with_steadied_corners,
     without_lost_corners,
@@ -213,12 +215,61 @@ def test_a_closure_whose_end_is_nearly_out_of_sight_is_asked_for_from_another_si
         ends = {end: np.array([0.0, far]), OTHER[end]: np.array([0.0, far - away * 0.75 * length])}
         marks = {**{name: uv for name, uv in on.marks_uv.items() if name.startswith("fold")}, **ends}
         with pytest.raises(RetakeNeeded) as caught:
-            check_size(replace(on, marks_uv=marks), fit.geometry, view.request)
+            check_size(replace(on, marks_uv=marks), fit.geometry, view.request, lens_unknown=False)
         told[grazing] = caught.value.problem
     assert {problem.code for problem in told.values()} == {"closure-size"}
     assert advice in told[True].message
     assert "uncover the fold from end to end, set a pin at each end of the fold" in told[False].message
     assert "uncover" not in told[True].message
+
+
+def test_a_mark_that_the_line_of_sight_grazes_is_as_unsure_as_one_not_seen():
+    """Beyond the block's edge the dome tells nothing; where the closure lies half a pixel is less than a millimetre."""
+    view, fit = seen_from(8)
+    on, edge = put_on_dome(fit.geometry, view.observed), outline_px(fit.geometry, 24)
+    cov = np.eye(2) * 0.25
+    for px in edge + 5.0 * (edge - edge.mean(0)) / np.linalg.norm(edge - edge.mean(0), axis=1)[:, None]:
+        assert np.linalg.eigvalsh(mark_covariance_mm2(fit.geometry, on, px, cov)).min() > 10.0**2
+    for mark in view.observed.marks.values():
+        assert np.linalg.eigvalsh(mark_covariance_mm2(fit.geometry, on, mark.px, cov)).max() < 1.0
+
+
+@pytest.mark.parametrize(
+    ("name", "lacks", "said"),
+    [
+        ("offset_mm", ("fold_back",), "the fold at the back edge could not be seen"),
+        ("skew_deg", ("fold_front",), "the fold at the hairline could not be seen"),
+        ("offset_mm", FOLD, "the fold at the hairline and the fold at the back edge could not be seen"),
+        ("front_corner_asymmetry_mm", ("front_left", "back_right"), ": front left corner could not be seen"),
+        ("back_corner_asymmetry_mm", ("front_left", "back_right"), ": back right corner could not be seen"),
+        ("clearance_left_mm", (), ": the hairline or the cap's rim at that place could not be seen"),
+        ("clearance_left_mm", ("rim",), ": the cap's front rim could not be seen"),
+        ("clearance_left_mm", ("fold_front", "fold_back"), ": the fold at the hairline could not be seen"),
+    ],
+)
+def test_what_a_measure_lacks_is_named(name, lacks, said):
+    view, _ = seen_from(8)
+    marks = {n: mark for n, mark in view.observed.marks.items() if n not in lacks}
+    observed = replace(view.observed, marks=marks, rim=None if "rim" in lacks else view.observed.rim)
+    problem = why_missing(name, "the measure", observed)
+    assert said in problem.message
+    assert problem.code == name.removesuffix("_mm").removesuffix("_deg").replace("_", "-") + "-missing"
+
+
+def test_the_closures_edge_runs_through_its_corners_and_the_folds_ends():
+    """In the photo, once round: a point at every one of them, and none where a corner is not known."""
+    view, fit = seen_from(8)
+    on, names = put_on_dome(fit.geometry, view.observed), (*CORNERS, *FOLD)
+    edge = closure_edge_px(on, fit.geometry)
+    for name in names:
+        assert np.linalg.norm(edge - view.observed.marks[name].px, axis=1).min() < 0.5, name
+    for a, b in (("front_left", "back_left"), ("front_right", "back_right"), ("back_left", "fold_back")):
+        halfway = (view.observed.marks[a].px + view.observed.marks[b].px) / 2
+        assert np.linalg.norm(edge - halfway, axis=1).min() * fit.geometry.mm_per_px < 6.0, (a, b)
+    less = closure_edge_px(
+        replace(on, marks_uv={n: uv for n, uv in on.marks_uv.items() if n != "back_left"}), fit.geometry
+    )
+    assert np.linalg.norm(less - view.observed.marks["back_left"].px, axis=1).min() * fit.geometry.mm_per_px > 20.0
 
 
 def test_a_pin_on_the_line_is_as_unsure_as_the_height_of_its_head():

@@ -29,7 +29,7 @@ from typer.testing import CliRunner
 from calibration.same_block import CLEARANCES, PAIR_SEEDS, Noise, look_all, request_of, score_one, true_values
 from fixtures.scenes import pair_scenes
 from fixtures.scenes.pairs import draw_views, moved_card
-from fixtures.scenes.shape import BlockSurface
+from fixtures.scenes.shape import BlockSurface, block_to_world
 from fixtures.scenes.walk import VIEWS, walk_round
 from placecheck.answer import PINNED, Grounds
 from placecheck.bare_block.joint import fit_views, rough_place, yaw_from_card
@@ -47,9 +47,9 @@ from placecheck.errors import Problem, RetakeNeeded, UsageProblem
 from placecheck.judge import failed_answer
 from placecheck.known_dome import KnownDome, pull_of
 from placecheck.marks import Marks
-from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, measure_at
+from placecheck.measure import LACE_LIFT_MM, RIM_LIFT_MM, line_at, measure_at
 from placecheck.measuring import remeasure, with_marks
-from placecheck.observed import CORNERS, Line
+from placecheck.observed import CORNERS, Inferred, Line
 from placecheck.observing import clues_of
 from placecheck.one_photo import check_photo, measured_in
 from placecheck.photo import load_photo
@@ -61,7 +61,7 @@ from placecheck.records.request_json import to_json
 from placecheck.records.saving import save_check
 from placecheck.records.store import open_store
 from placecheck.request import CheckRequest, OtherPhoto
-from placecheck.same_block.agree import OTHER_BLOCK_PULL
+from placecheck.same_block.agree import OTHER_BLOCK_PULL, _angle_deg
 from placecheck.same_block.as_one import measure_together, solve
 from placecheck.same_block.derivatives import jacobian
 from placecheck.same_block.evidence import known_block, seen_of, spline_weights
@@ -69,7 +69,7 @@ from placecheck.same_block.joint import fit_together
 from placecheck.same_block.others import again
 from placecheck.same_block.residuals import JointResiduals
 from placecheck.same_block.several import CheckedSet, Share, check_together, open_all
-from placecheck.same_block.together import budgets_together, on_dome
+from placecheck.same_block.together import budgets_together, inferred_of, on_dome
 from placecheck.same_block.weighing import (
     CREASE_U_MM,
     DEPARTURE_REACH_MM,
@@ -178,6 +178,72 @@ def test_the_budget_is_that_of_a_monte_carlo():
         assert np.sqrt(sum(c.u**2 for c in parts[name])) == pytest.approx(spread, rel=0.2), name
 
 
+def test_a_corner_that_no_photo_shows_lies_half_the_width_beside_the_fold():
+    """On the wearer's own side of it, and as unsure as that was guessed: a fold moved to the right takes it along."""
+    request, seen, _ = fitted(2)
+    width = request.closure.width_mm
+    guess = Inferred("fold_front", -width / 2, 2.5, ("hidden",))
+
+    def hiding(photo):
+        marks = {n: replace(m, evidence=("seen",)) for n, m in photo.observed.marks.items() if n != "front_left"}
+        return replace(photo, observed=replace(photo.observed, marks=marks, inferred={"front_left": guess}))
+
+    seen = [hiding(photo) for photo in seen]
+    fit = fit_together(seen, request.closure, request.block_circumference_mm)
+    inferred = inferred_of(fit, seen)
+    on = on_dome(fit, inferred)
+    fold, right = on.marks_uv["fold_front"], on.marks_uv["front_right"]
+    assert on.inferred_uv["front_left"] == pytest.approx([fold[0] - width / 2, fold[1]])
+    values = measure_at(on, width)
+    assert values["front_corner_asymmetry_mm"] == pytest.approx(abs(right[0]) - abs(fold[0] - width / 2), abs=1e-6)
+    part = budgets_together(fit, seen, inferred, width, values)["front_corner_asymmetry_mm"]
+    by_source = {c.source: c.u for c in part}
+    assert by_source["front left corner, hidden"] == pytest.approx(2.5, rel=0.02)
+    # what finds the fold too far to the right in every photo puts the corner there, too: one to one
+    alike = {c.source: c.u for c in budgets_together(fit, seen, inferred, width, values)["fold_offset_front_mm"]}
+    words = "fold at the hairline, the same error in every photo"
+    assert by_source[words] == pytest.approx(alike[words], rel=0.02)
+
+
+def test_what_the_finders_mistake_in_every_photo_is_not_averaged():
+    """0.61 of the better photo's variance, what two photos' errors were measured to share on rendered pairs.
+
+    That variance is drawn for a landmark, and for the rim what moving its pixels does. What is set by hand shares none.
+    """
+    request, seen, _ = fitted(2)
+    width, words = request.closure.width_mm, "the same error in every photo"
+
+    def found(photo):
+        marks = {n: replace(m, evidence=("seen",)) for n, m in photo.observed.marks.items()}
+        lines = {n: replace(getattr(photo.observed, n), evidence=("seen",)) for n in ("rim", "hairline")}
+        return replace(photo, observed=replace(photo.observed, marks=marks, **lines))
+
+    def shared(photos):
+        values = measure_at(on, width)
+        parts = budgets_together(fit, photos, {}, width, values)
+        return {name: {c.source: c.u for c in part if words in c.source} for name, part in parts.items()}
+
+    by_finder = [found(photo) for photo in seen]
+    fit = fit_together(by_finder, request.closure, request.block_circumference_mm)
+    on, rng = on_dome(fit, {}, chart_step_mm=8.0), np.random.default_rng(3)
+    scatter, rims = [], []
+    for k, photo in enumerate(by_finder):
+        g, mark, rim = fit.geometry(k), photo.observed.marks["fold_front"], photo.observed.rim
+        drawn_px = rng.multivariate_normal(mark.px, mark.covariance_px2, 3000)
+        scatter.append(np.std(on.chart.to_uv(g.hit(drawn_px, LACE_LIFT_MM)), axis=0))
+        across = np.eye(2)[np.argmin(np.ptp(rim.px, axis=0))]
+        there = [on.chart.to_uv(g.hit(rim.px + way * across, RIM_LIFT_MM)) for way in (0.5, -0.5)]
+        ahead, behind = (line_at(uv, on.marks_uv["fold_front"][0]) for uv in there)
+        rims.append(abs(ahead - behind) * np.sqrt(np.mean(rim.u_px**2)))
+    better = min(scatter, key=lambda u: float((u**2).sum()))
+    alike = shared(by_finder)
+    landmark = alike["fold_offset_front_mm"][f"fold at the hairline, {words}"] / better[0]
+    line = alike["clearance_centre_mm"][f"cap rim in the photos, {words}"] / min(rims)
+    assert landmark**2 == pytest.approx(0.61, abs=0.1)
+    assert line**2 == pytest.approx(0.61, abs=0.15)
+    assert not any(shared(seen).values())
+
+
 def test_the_cards_print_counts_by_what_a_larger_card_changes():
     """The budget's line for 1 % of print, against measuring the set once more with a card that is 1 % larger."""
     request, seen, fit = fitted(1)
@@ -255,6 +321,18 @@ def test_views_differ_enough(seed):
 
 
 # ---------------------------------------------------------------------------- drawn pairs
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_angle_between_two_views_is_that_of_the_true_cameras(seed):
+    """Seen from the true block's middle, within a degree."""
+    scenes, (first, second) = drawn(seed)
+    ways = []
+    for scene in scenes:
+        _, middle = block_to_world(scene.block)
+        way = -np.array(scene.camera.R).T @ np.array(scene.camera.t) - middle
+        ways.append(way / np.linalg.norm(way))
+    assert _angle_deg(first, second) == pytest.approx(np.degrees(np.arccos(ways[0] @ ways[1])), abs=1.0)
 
 
 def check_rows(rows, coverage):

@@ -53,10 +53,12 @@ from placecheck.directions import right_of
 from placecheck.errors import Problem, RetakeNeeded
 from placecheck.find.block_line import find_block_line, find_line_under_mesh
 from placecheck.find.closure import ClosureSighting, Spot, Trace
+from placecheck.find.rim_in_picture import rim_in_view
 from placecheck.find.unroll import HEIGHT, PX_PER_MM, U_HALF_MM, V_FRONT_MM, WIDTH
 from placecheck.judge import judge
 from placecheck.known_dome import KnownDome, KnownLine
 from placecheck.measure import LACE_LIFT_MM, put_on_dome
+from placecheck.measuring import look
 from placecheck.observed import CORNERS as CORNER_NAMES
 from placecheck.observed import dense_line
 from placecheck.observing import READ_FACTOR
@@ -70,6 +72,7 @@ from placecheck.stitched.movement import (
     GUESSED_AT_MM,
     MOVED_CHI2,
     RIM_AT_MM,
+    RIM_SETTLES_MM,
     SETTLES,
     SHAPE,
     Placed,
@@ -79,6 +82,7 @@ from placecheck.stitched.movement import (
     of_one_cloth,
     place,
 )
+from placecheck.stitched.stage import _placed
 from placecheck.stitched.unpicking import RIPPER, edges_of, stretches, unpicking, ways_to_go
 from placecheck.tolerances import tolerances_from
 from placecheck.uncertainty import factor_for
@@ -781,6 +785,22 @@ def test_what_was_set_by_hand_is_as_unsure_as_the_hand_that_set_it():
     assert np.sqrt(rim[1] / rim[0]) == pytest.approx(FINDING_FACTOR)
 
 
+def test_a_rim_in_view_is_as_unsure_on_the_dome_as_it_was_found():
+    """From the unrolled picture into the photo and back onto the dome its doubt along v comes out as it went in."""
+    asked = CheckRequest(parse_closure("5x5"), 22.25 * 25.4)
+    _, seen, on = look(load_photo(PHOTOS / "job_pinned_5x5.jpg"), asked, None)
+    placed, trace = _placed(seen, on), rim_in_view(seen.sighting, seen.grid)
+    u_mm = np.sqrt(np.diag(placed.noise)[2 * len(placed.names) :])
+    there = 0
+    for at_mm, u in zip(RIM_AT_MM, u_mm[: len(RIM_AT_MM)], strict=True):
+        near = np.abs(trace.uv[:, 0] - at_mm) < 10.0
+        if near.sum() > 2:
+            # what the surface curves between the picture's height and the rim's is a few parts in a hundred
+            assert u == pytest.approx(np.sqrt(np.mean(trace.u_mm[near] ** 2)), rel=0.15), at_mm
+            there += 1
+    assert there >= 4
+
+
 def test_a_rim_in_view_in_both_photos_ties_them_together():
     """Two photos of one block, landmarks read to half a pixel: their moves, truly none, are known better by the rim."""
     sums, wrong = {}, {}
@@ -846,11 +866,39 @@ def test_where_no_landmark_is_seen_in_both_photos_that_is_said():
         moves(placed("fold_front"), placed("fold_back"))
 
 
+@pytest.mark.parametrize("noise_mm", [0.0, 2.0])
+def test_a_rim_tells_a_landmarks_place_as_well_as_it_stays_where_it_lay_and_is_read(noise_mm):
+    """What moves landmark and rim alike falls out of their difference: how a rim settles and is read twice is left."""
+    prior, rows = prior_for(camera_for(4032, 3024, 26.0), 565.0), 2 + len(RIM_AT_MM) + len(GUESSED_AT_MM)
+    at_mm = np.full(rows, np.nan)
+    face, rim = 1, -2
+    at_mm[[0, face, rim]] = 5.0, 120.0, 118.0
+    slopes = np.zeros((rows, len(NAMES)))
+    slopes[[face, rim], AT["block y"]] = 60.0
+    noise = np.diag(np.where(np.arange(rows) == rows + rim, noise_mm**2, 1e-6))
+    one = Placed(("fold_front",), at_mm, slopes, noise, np.zeros(rows), prior.mean, np.diag(prior.u), prior)
+    found = moves(one, one)["fold_front"]
+    assert found.u_face_mm == pytest.approx(np.hypot(RIM_SETTLES_MM, np.sqrt(2) * noise_mm), rel=0.01)
+
+
 def test_cloth_gives_as_much_as_it_gives():
     """A stretch is neither slide nor turn: each landmark leaves them by its share of the way to the middle."""
     for leaves_mm, whole in ((7.9, True), (8.1, False)):
         stretched = CORNERS * leaves_mm / np.hypot(60.0, 60.0)
         assert (len(of_one_cloth(CORNERS, stretched, np.full(6, 8.0))) == 6) == whole
+
+
+@pytest.mark.parametrize(("u_mm", "leaves_mm", "whole"), [(4.0, 11.0, True), (4.0, 13.0, False), (0.5, 7.0, True)])
+def test_cloth_may_seem_to_give_what_its_landmarks_are_unsure_by(u_mm, leaves_mm, whole):
+    """Six landmarks stretched apart, each move known to `u_mm`: three times that, or 8 mm, tells of no wrong one."""
+    prior, rows = prior_for(camera_for(4032, 3024, 26.0), 565.0), 12 + len(RIM_AT_MM) + len(GUESSED_AT_MM)
+    at_mm, noise = np.full(rows, np.nan), np.zeros((rows, rows))
+    at_mm[:12], noise[:12, :12] = CORNERS.ravel(), np.eye(12) * u_mm**2 / 2
+    names, zero, root = tuple(FACTOR_OF), np.zeros((rows, len(NAMES))), np.diag(0.1 * prior.u)
+    before = Placed(names, at_mm, zero, noise, np.zeros(rows), prior.mean, root, prior)
+    apart = CORNERS * leaves_mm / np.hypot(60.0, 60.0)
+    after = replace(before, at=np.concatenate([at_mm[:12] + apart.ravel(), at_mm[12:]]))
+    assert (len(moves(before, after)) == 6) == whole
 
 
 def test_what_is_in_view_of_a_rim_counts_alone_where_it_is_enough():

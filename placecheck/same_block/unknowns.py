@@ -104,7 +104,7 @@ class JointFit:
             return 0.0
         return pull_of(self.known, self.index.theta(self.x, 0)[[AT[name] for name in self.known.names]])
 
-    def geometry(self, k: int = 0, x: FloatArray | None = None) -> Geometry:
+    def geometry(self, k: int, x: FloatArray | None = None) -> Geometry:
         """Camera of photo `k` with the common dome, for the fitted unknowns or others."""
         return unpack(self.index.theta(self.x if x is None else x, k), self.frames[k])
 
