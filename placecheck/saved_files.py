@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
 from placecheck.errors import Problem, UnusableFile, UsageProblem
-from placecheck.whole_files import writing
+from placecheck.whole_files import small_json, writing
 
 NAME = re.compile(r"[^\W_][\w -]{0,47}")
 
@@ -44,7 +44,7 @@ def write_json(path: Path, data: Mapping[str, Any], replace: bool = False) -> No
 def read_json(path: Path, what: str) -> dict[str, Any]:
     """The dictionary in `path`, which holds `what` ("the camera profile"). Raises UsageProblem with one sentence."""
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = small_json(path)
     except FileNotFoundError:
         raise UsageProblem("file-missing", f"There is no {what} at {path}: check the name.") from None
     except OSError as error:

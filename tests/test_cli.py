@@ -1262,6 +1262,20 @@ def test_a_question_that_is_not_answered_keeps_nothing_and_says_so(tmp_path, typ
     assert not list(tmp_path.rglob("*.json"))
 
 
+@pytest.mark.parametrize("arguments", ["order new Ash --circumference 57", "records purge --demo"])
+def test_a_question_to_a_closed_input_is_one_sentence(tmp_path, arguments):
+    """No standard input at all, as `<&-` and some programs that start others leave it."""
+    environment = os.environ | {"PLACECHECK_HOME": str(tmp_path)}
+    program = [sys.executable, "-m", "placecheck"]
+    if arguments.startswith("records"):
+        assert subprocess.run([*program, "records", "demo"], env=environment, capture_output=True).returncode == 0
+    line = ["sh", "-c", 'exec "$@" <&-', "sh", *program, *arguments.split()]
+    done = subprocess.run(line, env=environment, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2, done.stderr
+    assert "internal error" not in done.stderr
+    assert done.stderr.count("placecheck: ") == 1
+
+
 def test_a_purge_that_nobody_answers_says_how_to_do_without(tmp_path):
     """As from a script, whose input is closed."""
     environment = os.environ | {"PLACECHECK_HOME": str(tmp_path)}
