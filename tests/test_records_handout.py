@@ -270,6 +270,13 @@ def test_what_is_damaged_in_the_database_is_told_by_backup_and_verify(store, tmp
     troubles = verify(store).troubles
     assert any(t.kind == "database" and f"z{name[1:]}.jpg" in t.what for t in troubles)
     assert write_backup(store, tmp_path / "shop.zip").lost == (f"photos/z{name[1:]}.jpg",)
+    with store.database.writing() as connection:
+        (text,) = connection.exec_driver_sql("SELECT answer FROM detail WHERE record_id = 2").one()
+        connection.exec_driver_sql("UPDATE detail SET answer = x'ff' WHERE record_id = 2")
+    with pytest.raises(RecordsProblem, match="are damaged: a row of their table detail"):
+        write_backup(store, tmp_path / "again.zip")
+    with store.database.writing() as connection:
+        connection.exec_driver_sql("UPDATE detail SET answer = ? WHERE record_id = 2", (text,))
     store.close()
     path = store.home / FILE_NAME
     data = bytearray(path.read_bytes())

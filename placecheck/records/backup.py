@@ -88,7 +88,14 @@ def _fill(store: Store, archive: zipfile.ZipFile) -> BackupReport:
         digest, count = hashlib.sha256(), 0
         with archive.open(f"tables/{table}.jsonl", "w", force_zip64=True) as out:
             for row in rows:
-                line = (json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n").encode()
+                try:
+                    line = (json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n").encode()
+                except (TypeError, ValueError):  # bytes in a text's place, say
+                    raise RecordsProblem(
+                        "records-damaged",
+                        f"The records are damaged: a row of their table {table} is no record's, and no backup was "
+                        "written. Bring back the last one with `placecheck records restore`.",
+                    ) from None
                 out.write(line)
                 digest.update(line)
                 count += 1
