@@ -191,6 +191,8 @@ def main() -> None:
         sys.stdout = _prepared(sys.stdout, 1)
     if sys.stderr is not None:
         sys.stderr = _prepared(sys.stderr, 2)
+    if sys.stdin is None:  # closed: questions are not answered then
+        sys.stdin = io.StringIO()
     if not os.environ.get("COLUMNS", "").strip("0"):  # a width of nothing shows nothing
         os.environ.pop("COLUMNS", None)
     signal.signal(signal.SIGTERM, _terminate)

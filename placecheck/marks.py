@@ -12,13 +12,12 @@ is open, whether they lie on the block and the right way round once that is foun
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from placecheck.errors import UsageProblem
-from placecheck.whole_files import read_small
+from placecheck.whole_files import small_json
 
 POINT_NAMES = ("fold_front", "fold_back", "front_left", "front_right", "back_left", "back_right")
 LINE_NAMES = ("outline", "cap_rim", "centre_line", "hairline", "fold")
@@ -121,12 +120,12 @@ def marks_from(data: object, path: Path) -> Marks:
 def load_marks(path: Path, stage: str = "pinned") -> Marks:
     """Marks from a JSON file, for a photo of that stage. Raises UsageProblem with one sentence."""
     try:
-        data = json.loads(read_small(path))  # UTF-8 or, as other systems redirect an answer, UTF-16
+        data = small_json(path)  # UTF-16, too: as other systems redirect an answer
     except FileNotFoundError:
         raise UsageProblem("file-missing", f"There is no marks file at {path}: check the name.") from None
     except OSError as error:
         raise UsageProblem("file-unreadable", f"The marks file {path} cannot be read: {error.strerror}.") from None
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise UsageProblem("marks-not-json", f"The marks file {path} is not valid JSON: {error}.") from None
     marks = marks_from(data, path)
     marks.check_stage(stage)

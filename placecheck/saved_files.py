@@ -11,6 +11,7 @@ each; what is forgotten is only set aside under an ending that is no longer read
 from __future__ import annotations
 
 import json
+import os
 import re
 import unicodedata
 from collections.abc import Callable, Mapping
@@ -19,7 +20,7 @@ from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
 from placecheck.errors import Problem, UnusableFile, UsageProblem
-from placecheck.whole_files import writing
+from placecheck.whole_files import small_json, writing
 
 NAME = re.compile(r"[^\W_][\w -]{0,47}")
 
@@ -44,7 +45,7 @@ def write_json(path: Path, data: Mapping[str, Any], replace: bool = False) -> No
 def read_json(path: Path, what: str) -> dict[str, Any]:
     """The dictionary in `path`, which holds `what` ("the camera profile"). Raises UsageProblem with one sentence."""
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = small_json(path)
     except FileNotFoundError:
         raise UsageProblem("file-missing", f"There is no {what} at {path}: check the name.") from None
     except OSError as error:
@@ -132,7 +133,11 @@ class Shelf(Generic[Kept]):
     def load_all(self, folder: Path) -> tuple[list[Kept], tuple[Problem, ...]]:
         """All that can be read, and a problem for each file that cannot."""
         kept, problems = [], []
-        for path in _files(folder):
+        try:
+            files = _files(folder)
+        except UnusableFile as error:
+            return [], (error.problem,)
+        for path in files:
             try:
                 kept.append(self._read(path))
             except UsageProblem as error:
@@ -173,4 +178,13 @@ def _single_spaced(name: str) -> str:
 
 
 def _files(folder: Path) -> list[Path]:
-    return sorted(p for p in folder.glob("*.json") if not p.name.startswith("."))
+    """The files on a shelf; none where there is no folder yet. Raises UnusableFile where it cannot be looked into."""
+    try:
+        names = os.listdir(folder)
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise UnusableFile(
+            "folder-unreadable", f"{folder} cannot be looked into ({error.strerror}): make it a folder you may read."
+        ) from None
+    return sorted(folder / name for name in names if name.endswith(".json") and not name.startswith("."))

@@ -125,6 +125,8 @@ def _settings(home: Path) -> Finding:
         check = load_settings(home).check
     except PlacecheckError as error:
         return Finding("settings", False, True, error.problem.message)
+    except OSError as error:  # the folder bars the way
+        return Finding("settings", False, True, f"{path} cannot be reached ({error.strerror}): mend the folder first.")
     try:
         _try_entries(check, home)
     except PlacecheckError as error:

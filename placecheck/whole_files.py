@@ -13,12 +13,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from placecheck.errors import UsageProblem
 
@@ -105,6 +106,14 @@ def read_small(path: Path) -> bytes:
     if len(data) > LARGEST_SMALL_BYTES:
         raise OSError(errno.EFBIG, f"it is larger than {LARGEST_SMALL_BYTES // 10**6} MB")
     return data
+
+
+def small_json(path: Path) -> Any:
+    """What a small JSON file says, in UTF-8 or UTF-16. Raises OSError; ValueError, also where it is nested too deep."""
+    try:
+        return json.loads(read_small(path))
+    except RecursionError:
+        raise ValueError("it is nested too deep") from None
 
 
 def sync_folder(folder: Path) -> None:

@@ -1000,6 +1000,24 @@ def test_a_file_in_place_of_the_folder_is_named(run, tmp_path, monkeypatch, argu
     assert (tmp_path / "file").read_text() == "kept"
 
 
+def test_a_shelf_that_cannot_be_looked_into_is_not_called_empty(run, home):
+    (home / "blocks").write_text("in the way")
+    status, out, err = run("block", "show", "Willow")
+    assert (status, out) == (4, "")
+    one_sentence(err, f"{home / 'blocks'} cannot be looked into", "make it a folder")
+    _, out, err = run("block", "list")
+    assert "No block is saved" not in out
+    assert f"{home / 'blocks'} cannot be looked into" in err
+
+
+def test_doctor_has_a_row_for_a_folder_out_of_reach(run, monkeypatch, tmp_path):
+    monkeypatch.setenv("PLACECHECK_HOME", str(tmp_path / ("a" * 300)))  # longer than a name may be
+    status, out, err = run("doctor")
+    assert (status, err) == (1, "")
+    assert "FAIL  folder for records and settings" in out
+    assert "FAIL  settings" in out
+
+
 def test_doctor_names_broken_settings_and_records_out_of_reach(run, home):
     (home / "settings.toml").write_text("[check\n")
     status, out, _ = run("doctor")
@@ -1275,6 +1293,20 @@ def test_a_question_that_is_not_answered_keeps_nothing_and_says_so(tmp_path, typ
     assert "Aborted" not in said
     assert status == 130 or "placecheck: " in said.split("[y/N]")[1]
     assert not list(tmp_path.rglob("*.json"))
+
+
+@pytest.mark.parametrize("arguments", ["order new Ash --circumference 57", "records purge --demo"])
+def test_a_question_to_a_closed_input_is_one_sentence(tmp_path, arguments):
+    """No standard input at all, as `<&-` and some programs that start others leave it."""
+    environment = os.environ | {"PLACECHECK_HOME": str(tmp_path)}
+    program = [sys.executable, "-m", "placecheck"]
+    if arguments.startswith("records"):
+        assert subprocess.run([*program, "records", "demo"], env=environment, capture_output=True).returncode == 0
+    line = ["sh", "-c", 'exec "$@" <&-', "sh", *program, *arguments.split()]
+    done = subprocess.run(line, env=environment, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2, done.stderr
+    assert "internal error" not in done.stderr
+    assert done.stderr.count("placecheck: ") == 1
 
 
 def test_a_purge_that_nobody_answers_says_how_to_do_without(tmp_path):

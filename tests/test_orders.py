@@ -295,7 +295,22 @@ def test_unknown_and_ambiguous_references(tmp_path):
             store.get(none)
 
 
-@pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"schema": 99}', b'{"schema": 1, "alias": "x"}', b"\xff\xfe"])
+NO_LENGTH = '{"schema": 1, "alias": "x", "number": 1, "revision": 2, "measurements": {"circumference_mm": %s}}'
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b'{"schema": 99}',
+        b'{"schema": 1, "alias": "x"}',
+        b"\xff\xfe",
+        b"[" * 100_000,
+        *((NO_LENGTH % value).encode() for value in ('"571.5"', "null", "true", "-571.5", "1e999", "NaN", "57150")),
+    ],
+)
 def test_a_damaged_file_is_named_and_the_others_are_there(tmp_path, content):
     store = OrderFiles(tmp_path)
     store.change(replace(store.add(WILLOW), maker="Ash"))

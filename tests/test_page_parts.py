@@ -29,7 +29,7 @@ from starlette.exceptions import HTTPException
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from placecheck.answer import Contribution, Estimate, Findings, Grounds, Judged, Measured, View
 from placecheck.errors import Problem, UsageProblem
-from placecheck.page import limits
+from placecheck.page import camera_photos, limits
 from placecheck.page.asked import block_words, marks_of, request_of, spec_from
 from placecheck.page.bench import PageConfig
 from placecheck.page.codec import measured_from_dict, measured_to_dict
@@ -214,6 +214,15 @@ def test_the_inbox_forgets_nothing_that_was_acknowledged(tmp_path):
     assert sorted(p.suffix for p in tmp_path.iterdir()) == [".json", ".photo"]
 
 
+@pytest.mark.parametrize("text", ["[" * 100_000, "[1]", "null", "{", ""])
+def test_what_the_page_keeps_for_itself_may_be_damaged(tmp_path, text):
+    (tmp_path / "sessions.json").write_text(text)
+    assert Sessions(tmp_path / "sessions.json").all() == []
+    (tmp_path / "page" / "camera").mkdir(parents=True)
+    (tmp_path / "page" / "camera" / "report.json").write_text(text)
+    assert camera_photos.shown(tmp_path)["report"]["photos"] == []
+
+
 def test_the_same_form_at_the_same_moment_is_one_job(tmp_path):
     from concurrent.futures import ThreadPoolExecutor
 
@@ -242,7 +251,40 @@ def test_what_was_thrown_away_is_not_written_again(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == [f"{kept.id}.{end}" for end in ("json", "photo", "view.jpg")]
 
 
-@pytest.mark.parametrize("spoil", [lambda text: text[:40], lambda text: text.replace('"label"', '"title"')])
+def said(name: str, value: Any):
+    """A job's text with another value in its place, or none (...)."""
+
+    def spoilt(text: str) -> str:
+        job = json.loads(text)
+        there = job if name in job else job["spec"]
+        there[name] = value
+        if value is ...:
+            del there[name]
+        return json.dumps(job)
+
+    return spoilt
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda text: text[:40],
+        lambda text: text.replace('"label"', '"title"'),
+        lambda text: "[" * 100_000,
+        said("spec", {}),
+        said("created", "yesterday"),
+        said("created", math.nan),
+        said("owner", []),
+        said("once", {}),
+        said("marks", 5),
+        said("order", ...),
+        said("maker", 7),
+        said("stage", "zz"),
+        said("tolerances", None),
+        lambda text: said("state", "done")(said("measured", "{}")(text)),
+        lambda text: said("state", "done")(said("failure", ["x"])(text)),
+    ],
+)
 def test_a_job_that_cannot_be_read_is_left_as_it_is(tmp_path, spoil):
     """Cut short, or written by another version: its photo was acknowledged, and may be read after the next start."""
     inbox = Inbox(tmp_path)

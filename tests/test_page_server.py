@@ -413,6 +413,14 @@ def test_odd_bodies_are_refused_politely(paired):
         assert "Traceback" not in answer.text
 
 
+@pytest.mark.parametrize("to", ["/photos", "/class", "/camera/photos"])
+def test_json_in_a_forms_place_is_an_empty_form(paired, to):
+    client, token = paired
+    answer = client.post(to, json={"batch": "0" * 16, "photo": [1], **FORM}, headers={"x-form-token": token})
+    assert answer.status_code == 400
+    assert "went wrong" not in answer.text
+
+
 # ----------------------------------------------------------------------------- load and loss
 
 
@@ -491,6 +499,25 @@ def test_killed_in_mid_check_and_finished_after_the_restart(tmp_path):
             assert "Numbers" in client.get(to, headers={"accept": "text/html"}).text
     finally:
         server.stop()
+
+
+def test_an_answer_that_cannot_be_kept_is_told_and_measured_later(server, paired):
+    """As on a full disk; here a folder lies in the place of the job's file. It once was “Measuring” until a restart."""
+    client, token = paired
+    to, _ = measured(paired, photo_bytes())
+    file = server.home / "page" / "inbox" / f"{to.rsplit('/', 1)[1]}.json"
+    text = file.read_bytes()
+    file.unlink()
+    (file / "in the way").mkdir(parents=True)
+    assert client.post(f"{to}/taped", data={"token": token, "taped_middle": "9"}).status_code == 303
+    wait_for(client, to)
+    assert "could not be kept" in words(client.get(to).text)
+    shutil.rmtree(file)
+    file.write_bytes(text)
+    assert "Measure this photo again" in client.get(to).text
+    client.post(f"{to}/once-more", data={"token": token})
+    wait_for(client, to)
+    assert "Fix" in words(client.get(to).text)
 
 
 def test_a_slow_sender_holds_up_nobody(server, paired):

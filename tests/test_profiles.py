@@ -444,7 +444,9 @@ def test_fit_to_page_is_named():
     assert warnings_for(99.4, 100.3) == ()
 
 
-@pytest.mark.parametrize("text", ["{", "[1]", '{"schema": 1}', '{"schema": 1, "bars_mm": [1, 2], "date": "x"}'])
+@pytest.mark.parametrize(
+    "text", ["{", "[1]", '{"schema": 1}', '{"schema": 1, "bars_mm": [1, 2], "date": "x"}', "[" * 100_000]
+)
 def test_damaged_card_is_one_sentence(tmp_path, text):
     (tmp_path / "card.json").write_text(text)
     with pytest.raises(UsageProblem, match="damaged"):

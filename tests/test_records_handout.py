@@ -33,6 +33,7 @@ from placecheck.quality.stream import Habit, habit_sentence
 from placecheck.records import tallies, whole_tables
 from placecheck.records.backup import restore_backup, write_backup
 from placecheck.records.compare import compare
+from placecheck.records.database import FILE_NAME
 from placecheck.records.demo import fill_with_demo
 from placecheck.records.earlier import earlier_photo
 from placecheck.records.export import csv_header, csv_lines, jsonl_lines, safe_text
@@ -234,6 +235,58 @@ def test_damaged_backups_bring_back_nothing(store, tmp_path):
             assert caught.value.problem.message.endswith("."), name
             assert new.count() == 0
             assert list(new.photos.files()) == []
+
+
+def test_a_backup_that_another_program_packed_is_one_sentence(store, tmp_path):
+    """With a password, or in a way that Python does not unpack: the marks of PKWARE's APPNOTE, 4.4.4 and 4.4.5."""
+    save_check(store, jpeg(1), answer(), REQUEST)
+    write_backup(store, tmp_path / "good.zip")
+    data = (tmp_path / "good.zip").read_bytes()
+    for at_local, at_central, value in ((6, 8, 1), (8, 10, 9)):
+        changed = bytearray(data)
+        for signature, at in ((b"PK\3\4", at_local), (b"PK\1\2", at_central)):
+            found = data.find(signature)
+            while found >= 0:
+                changed[found + at] = value
+                found = data.find(signature, found + 1)
+        (tmp_path / "other.zip").write_bytes(changed)
+        with Store(tmp_path / "new") as new:
+            with pytest.raises(PlacecheckError, match="packed anew by another program"):
+                restore_backup(new, tmp_path / "other.zip")
+            assert new.count() == 0
+    with Store(tmp_path / "new") as new, pytest.raises(PlacecheckError, match="it is no file"):
+        restore_backup(new, Path("/dev/zero"))  # which would take all memory before it is no ZIP
+
+
+def test_what_is_damaged_in_the_database_is_told_by_backup_and_verify(store, tmp_path):
+    """A kept file's name that is none any more; then rows that cannot be read, which stop a backup half way."""
+    for i in range(60):
+        save_check(store, jpeg(i), answer(), REQUEST)
+    name = store.get(1).photo.sha256
+    with store.database.writing() as connection:
+        connection.exec_driver_sql("PRAGMA defer_foreign_keys = ON")
+        for table, column in (("kept_file", "sha256"), ("record", "photo_sha256")):
+            connection.exec_driver_sql(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", ("z" + name[1:], name))
+    troubles = verify(store).troubles
+    assert any(t.kind == "database" and f"z{name[1:]}.jpg" in t.what for t in troubles)
+    assert write_backup(store, tmp_path / "shop.zip").lost == (f"photos/z{name[1:]}.jpg",)
+    with store.database.writing() as connection:
+        (text,) = connection.exec_driver_sql("SELECT answer FROM detail WHERE record_id = 2").one()
+        connection.exec_driver_sql("UPDATE detail SET answer = x'ff' WHERE record_id = 2")
+    with pytest.raises(RecordsProblem, match="are damaged: a row of their table detail"):
+        write_backup(store, tmp_path / "again.zip")
+    with store.database.writing() as connection:
+        connection.exec_driver_sql("UPDATE detail SET answer = ? WHERE record_id = 2", (text,))
+    store.close()
+    path = store.home / FILE_NAME
+    data = bytearray(path.read_bytes())
+    pages = [at for at in range(0, len(data), 4096) if data[at] == 0x0D and b"offset_mm" in data[at : at + 4096]]
+    for at in pages:  # table leaves whose cells point nowhere (SQLite's file format, 1.6)
+        data[at + 8 : at + 40] = b"\xff" * 32
+    path.write_bytes(data)
+    with pytest.raises(RecordsProblem, match="is damaged"):
+        write_backup(store, tmp_path / "again.zip")
+    assert not (tmp_path / "again.zip").exists()
 
 
 def test_members_cannot_leave_the_folder(store, tmp_path):

@@ -578,6 +578,19 @@ def test_damaged_database(store, where):
     assert len(list(store.photos.files())) >= 12
 
 
+def test_a_damaged_name_in_the_database_is_a_damaged_file(store):
+    """SQLite quotes it in its complaint, which is then no text."""
+    put(store, 1)
+    store.close()
+    path = store.home / FILE_NAME
+    data = path.read_bytes()
+    assert b"indexix_" in data
+    path.write_bytes(data.replace(b"indexix_", b"index\xa9x_", 1))
+    with pytest.raises(RecordsProblem, match="is damaged") as caught:
+        store.find()
+    one_sentence(caught.value)
+
+
 def test_a_file_that_was_moved_away_is_not_written_any_more(store):
     """A damaged file is moved away and a backup brought back while the bench page has its store open."""
     put(store, 1)
@@ -770,7 +783,7 @@ def test_home_is_a_file(tmp_path):
 def test_photo_folder_refuses_other_names_and_tells_of_loss(tmp_path):
     folder = PhotoFolder(tmp_path)
     for bad in ("../x", "A" * 64, "a" * 63, "a" * 64 + "/.."):
-        with pytest.raises(ValueError, match="not the name"):
+        with pytest.raises(RecordsProblem, match="no kept file is called so"):
             folder.path(bad, "jpg")
     sha = folder.put(b"abc", "jpg")
     # FIPS 180-4's test vector for SHA-256

@@ -8,6 +8,7 @@ import json
 import math
 import re
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -449,6 +450,12 @@ def test_study_from_answers(tmp_path):
     assert analyse(readings[0].values).grr == pytest.approx(0.302373, abs=2e-6)
 
 
+@pytest.mark.parametrize("read", [read_sheet, read_answers])
+def test_what_has_no_end_is_not_read_to_its_end(read):
+    with pytest.raises(UsageProblem, match="larger than"):
+        read(Path("/dev/zero"))
+
+
 def test_answers_that_are_missing_or_wrong(tmp_path):
     sheet, answers = photo_study(tmp_path, aiag()[:2, :2, :2])
     lines = answers.read_text().splitlines()
@@ -458,7 +465,7 @@ def test_answers_that_are_missing_or_wrong(tmp_path):
     answers.write_text("\n".join([answer_line("p0.jpg", None), *lines[1:]]))
     with pytest.raises(UsageProblem, match=r"offset_mm is left out, since 1 of 8 readings is missing"):
         answer_readings(read_sheet(sheet), read_answers(answers))
-    for wrong in ("{", "[]", "3", '{"photo": "x.jpg"}', '{"photo": "x", "schema": 2, "measures": {}}'):
+    for wrong in ("{", "[]", "3", "[" * 100_000, '{"photo": "x.jpg"}', '{"photo": "x", "schema": 2, "measures": {}}'):
         answers.write_text("\n".join([*lines, wrong]))
         with pytest.raises(UsageProblem, match="Line 9 of"):
             read_answers(answers)

@@ -14,7 +14,6 @@ OrderStore says what keeping orders means, OrderFiles is the one way there is.
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -28,8 +27,11 @@ from placecheck.orders.order import Block, Cap, Measurements, Order
 from placecheck.records.model import order_number, spelling
 from placecheck.saved_files import write_json
 from placecheck.units import ClosureSize
+from placecheck.whole_files import small_json
 
 SCHEMA = 1
+MOST_MM = 1000.0
+"""No length of a head, block, cap or closure is a metre."""
 
 
 # ----------------------------------------------------------------------------- as JSON
@@ -60,6 +62,10 @@ def order_from_json(data: Mapping[str, Any]) -> Order:
     """The order of `order_as_json`. Raises KeyError, TypeError or ValueError where it is none."""
     if data["schema"] != SCHEMA:
         raise ValueError(f"schema {data['schema']} is of another version of the program")
+    for part in ("measurements", "block", "cap", "closure"):
+        for name, value in data.get(part, {}).items():
+            if name.endswith("_mm") and not (type(value) in (int, float) and 0 < value < MOST_MM):
+                raise ValueError(f"{name} of its {part} is no length")
     return Order(
         alias=str(data["alias"]),
         measurements=Measurements(**data["measurements"]),
@@ -228,7 +234,7 @@ class OrderFiles:
     def _read(self, number: int, revision: int) -> Order:
         path = self._path(number, revision)
         try:
-            order = order_from_json(json.loads(path.read_text(encoding="utf-8")))
+            order = order_from_json(small_json(path))
             if (order.number, order.revision) != (number, revision):
                 raise ValueError("it holds another order than its name says")
             return order

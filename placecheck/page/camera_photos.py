@@ -19,7 +19,7 @@ from typing import IO, Any
 
 from placecheck.errors import UsageProblem
 from placecheck.page.inbox import too_large
-from placecheck.whole_files import copy_whole, write_whole
+from placecheck.whole_files import copy_whole, small_json, write_whole
 
 MOST = 30
 
@@ -60,8 +60,8 @@ def shown(home: Path) -> dict[str, Any]:
     from placecheck.profiles.kept import PROFILES, profiles_folder
 
     report: dict[str, Any] = {}
-    with contextlib.suppress(OSError, ValueError):
-        report = json.loads((_folder(home) / "report.json").read_text(encoding="utf-8"))
+    with contextlib.suppress(OSError, ValueError, TypeError):
+        report = dict(small_json(_folder(home) / "report.json"))
     profiles, problems = PROFILES.load_all(profiles_folder(home))
     return {
         "count": len(_photos(home)),

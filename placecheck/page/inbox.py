@@ -23,12 +23,14 @@ from pathlib import Path
 from typing import IO, Any, Literal
 
 from placecheck.errors import UsageProblem
-from placecheck.whole_files import PASSING, copy_whole, write_whole
+from placecheck.whole_files import PASSING, copy_whole, small_json, write_whole
 
 State = Literal["waiting", "measuring", "done"]
 KEEP_S = 7 * 86400.0
 MAX_ATTEMPTS = 3
 LEAST_FREE_BYTES = 300_000_000
+LAST_S = 1e11
+"""No photo comes in after this time, in the year 5138; NaN is none, too."""
 PICTURES = ("overlay", "view")
 
 
@@ -72,7 +74,7 @@ class Inbox:
         self._lock = threading.Lock()
         self._jobs: dict[str, Job] = {}
         self._once: dict[tuple[str, str], str] = {}
-        for job in jobs_in(folder):
+        for job in filter(_can_be_shown, jobs_in(folder)):
             self._jobs[job.id] = job
             self._once[job.owner, job.once] = job.id
         there = {path.name for path in folder.iterdir() if path.is_file()}
@@ -211,10 +213,32 @@ def inbox_folder(home: Path) -> Path:
 def jobs_in(folder: Path) -> Iterator[Job]:
     """The jobs on disk that can be read and have their photo."""
     for path in sorted(folder.glob("*.json")):
-        with contextlib.suppress(OSError, ValueError, TypeError):
-            job = Job(**json.loads(path.read_text(encoding="utf-8")))
-            if job.id == path.stem and photo_in(folder, job).exists():
+        with contextlib.suppress(OSError, ValueError, TypeError, KeyError, AttributeError):
+            job = Job(**small_json(path))
+            whole = isinstance(job.spec["order"], str) and job.created < LAST_S
+            if whole and job.id == path.stem and photo_in(folder, job).exists():
                 yield job
+
+
+def _can_be_shown(job: Job) -> bool:
+    """Whether a job from disk is one that the screens can show: every list would stop at one of a damaged file.
+
+    What only makes no sense is told where the job is opened.
+    """
+    from placecheck.page.asked import STAGES, request_of
+    from placecheck.page.rows import answer_of
+
+    try:
+        texts = (job.owner, job.label, job.once, job.spec["maker"])
+        if not all(isinstance(text, str) for text in texts) or job.spec["stage"] not in STAGES:
+            return False
+        request_of(job.spec, job.marks)
+        answer_of(job)
+    except UsageProblem:
+        return True
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return False
+    return True
 
 
 def unreadable_in(folder: Path) -> Iterator[Path]:

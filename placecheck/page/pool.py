@@ -138,8 +138,10 @@ class Pool:
                 raise
             except Exception as error:  # a full disk, say: the job stays and is measured after a restart
                 log.error("photo %s: %s", job.id, error)
-                job.failure = [LOST.code, f"The answer could not be kept ({error}): make room on the computer.", 4]
-                job.state = "done"
+                why = getattr(error, "strerror", None) or error
+                message = f"The answer could not be kept ({why}): make room on the computer, then measure it again."
+                job.failure = [LOST.code, message, 4]
+                job.measured, job.state = None, "done"
                 self._tell(job)
 
     async def _measure(self, worker: Worker, job: Job) -> None:

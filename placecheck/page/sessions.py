@@ -21,7 +21,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from placecheck.whole_files import write_whole
+from placecheck.whole_files import small_json, write_whole
 
 COOKIE = "placecheck"
 IDLE_S, LIFETIME_S = 14 * 86400.0, 90 * 86400.0
@@ -68,7 +68,7 @@ class Sessions:
         self._path, self._clock = path, clock
         self._by_digest: dict[str, Session] = {}
         with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
-            for entry in json.loads(path.read_text(encoding="utf-8")):
+            for entry in small_json(path):
                 session = Session(**entry)
                 self._by_digest[session.digest] = session
 

@@ -10,6 +10,7 @@ measured together with are saved with it.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import secrets
 import threading
@@ -210,7 +211,8 @@ async def _measure_again(bench: Bench, jobs: list[Job], without: Job | None = No
     if without is not None:
         await asyncio.to_thread(bench.inbox.remove, without)
     for job in again:
-        await asyncio.to_thread(bench.inbox.save, job)
+        with contextlib.suppress(OSError):  # a full disk: the pool, which saves it once more, tells
+            await asyncio.to_thread(bench.inbox.save, job)
         bench.pool.put(job)
 
 
@@ -352,7 +354,7 @@ ROUTES = [
     Route("/checks/{number}/state", state),
     Route("/checks/{number}/{picture}.jpg", picture),
     Route("/checks/{number}/correct", correct),
-    Route("/checks/{number}/hands", changes(hands), methods=["POST"]),
+    Route("/checks/{number}/hands", changes(hands, as_json=True), methods=["POST"]),
     Route("/checks/{number}/points", changes(use_points), methods=["POST"]),
     Route("/checks/{number}/once-more", changes(once_more), methods=["POST"]),
     Route("/checks/{number}/cap", changes(with_cap), methods=["POST"]),

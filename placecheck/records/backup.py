@@ -14,6 +14,7 @@ before the backup is named in the manifest and does not stop either way.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import re
@@ -87,7 +88,14 @@ def _fill(store: Store, archive: zipfile.ZipFile) -> BackupReport:
         digest, count = hashlib.sha256(), 0
         with archive.open(f"tables/{table}.jsonl", "w", force_zip64=True) as out:
             for row in rows:
-                line = (json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n").encode()
+                try:
+                    line = (json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n").encode()
+                except (TypeError, ValueError):  # bytes in a text's place, say
+                    raise RecordsProblem(
+                        "records-damaged",
+                        f"The records are damaged: a row of their table {table} is no record's, and no backup was "
+                        "written. Bring back the last one with `placecheck records restore`.",
+                    ) from None
                 out.write(line)
                 digest.update(line)
                 count += 1
@@ -134,6 +142,8 @@ def restore_backup(store: Store, source: Path) -> BackupReport:
     """
     source = Path(source)
     try:
+        if source.exists() and not source.is_file():  # a device has no end
+            raise OSError(errno.EINVAL, "it is no file")
         archive = zipfile.ZipFile(source)
     except FileNotFoundError:
         raise RecordsProblem("backup-missing", f"There is no backup at {source}: check the name.") from None
@@ -163,6 +173,8 @@ def restore_backup(store: Store, source: Path) -> BackupReport:
             return _bring_back(store, archive, manifest, source, left)
         except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, json.JSONDecodeError, UnicodeDecodeError):
             raise _damaged(source, "it cannot be unpacked") from None
+        except RuntimeError as error:  # a password, or another way of packing: another program packed it
+            raise _damaged(source, f"it was packed anew by another program: {error}") from None
 
 
 def _proven_manifest(archive: zipfile.ZipFile, source: Path) -> Mapping[str, Any]:

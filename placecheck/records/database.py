@@ -58,7 +58,7 @@ class Database:
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:
         """A connection in one consistent reading transaction. Raises RecordsProblem."""
-        with self._explained(), self._open(writing=False).connect() as connection:
+        with self.explained(), self._open(writing=False).connect() as connection:
             if connection.dialect.name == "postgresql":
                 connection = connection.execution_options(isolation_level="REPEATABLE READ")
             with connection.begin():
@@ -75,7 +75,7 @@ class Database:
                 yield connection
             return
         with tempfile.TemporaryDirectory(prefix="placecheck-") as folder:
-            with self._explained(), self._open(writing=False).connect() as connection:
+            with self.explained(), self._open(writing=False).connect() as connection:
                 copy = sqlite3.connect(Path(folder) / FILE_NAME)
                 try:
                     connection.connection.driver_connection.backup(copy)  # type: ignore[union-attr]
@@ -91,7 +91,7 @@ class Database:
     @contextlib.contextmanager
     def writing(self) -> Iterator[Connection]:
         """A connection in a transaction that no other writer shares; all of it is kept or nothing."""
-        with self._explained(), self._open(writing=True).connect() as connection:
+        with self.explained(), self._open(writing=True).connect() as connection:
             connection = connection.execution_options(placecheck_writing=True)
             with connection.begin():
                 if connection.dialect.name == "postgresql":
@@ -245,16 +245,26 @@ class Database:
     # ------------------------------------------------------------------------- failures
 
     @contextlib.contextmanager
-    def _explained(self) -> Iterator[None]:
+    def explained(self) -> Iterator[None]:
+        """Whatever the database says while it is used raises RecordsProblem."""
         try:
             yield
         except DBAPIError as error:
             raise self._problem(error) from error
         except sqlite3.Error as error:
             raise self._problem(error) from error
+        except UnicodeDecodeError as error:  # SQLite quotes what is damaged, which is no text then
+            raise self._damaged() from error
         except SQLAlchemyError as error:
             what = str(error).split("\n", 1)[0]
             raise RecordsProblem("records-trouble", f"The records {self.words} cannot be used: {what}.") from error
+
+    def _damaged(self) -> RecordsProblem:
+        return RecordsProblem(
+            "records-damaged",
+            f"The records file {self.words} is damaged: move it away, then bring back the last backup with "
+            "`placecheck records restore`; the photos beside it are untouched.",
+        )
 
     def _problem(self, error: Exception) -> RecordsProblem:
         cause: Any = getattr(error, "orig", None) or error
@@ -266,11 +276,7 @@ class Database:
                 "for it to finish, then try again.",
             )
         if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
-            return RecordsProblem(
-                "records-damaged",
-                f"The records file {self.words} is damaged: move it away, then bring back the last backup with "
-                "`placecheck records restore`; the photos beside it are untouched.",
-            )
+            return self._damaged()
         if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_AUTH")):
             return RecordsProblem(
                 "read-only",

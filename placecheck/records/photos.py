@@ -82,9 +82,13 @@ class PhotoFolder:
         self.root = root
 
     def path(self, sha256: str, ending: str) -> Path:
-        """Where a file with this content lies or would lie. Raises ValueError for what is no hash or ending."""
+        """Where a file with this content lies or would lie. Raises RecordsProblem for what is no hash or ending."""
         if not FILE_NAME.fullmatch(f"{sha256}.{ending}"):
-            raise ValueError(f"not the name of a kept file: {sha256}.{ending}")
+            raise RecordsProblem(
+                "photo-misnamed",
+                f"The records are damaged: they name a photo {sha256}.{ending}, and no kept file is called so. Bring "
+                "back the last backup with `placecheck records restore`.",
+            )
         return self.root / sha256[:2] / f"{sha256}.{ending}"
 
     def put(self, data: bytes, ending: str) -> str:

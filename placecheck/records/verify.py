@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from placecheck.records import whole_tables
-from placecheck.records.photos import FILE_NAME, disk_problem, sha256_of
+from placecheck.records.model import FileRef
+from placecheck.records.photos import FILE_NAME, RecordsProblem, disk_problem, sha256_of
 from placecheck.records.store import Store
 from placecheck.whole_files import PASSING
 
@@ -69,22 +70,27 @@ def verify(store: Store, progress: Callable[[int, int], None] | None = None) -> 
             troubles.append(Trouble("changed-record", f"record {found.id}", (found.id,)))
     known, users = whole_tables.kept_files(store.database), whole_tables.file_users(store.database)
     present = list(store.photos.files())
-    paths = {store.photos.path(ref.sha256, ref.ending): ref for ref in known.values()}
+    paths: dict[Path, FileRef] = {}
+    for ref in known.values():
+        try:
+            paths[store.photos.path(ref.sha256, ref.ending)] = ref
+        except RecordsProblem as error:
+            troubles.append(Trouble("database", error.problem.message))
     seen, orphans = set(), []
     for i, path in enumerate(present):
         if progress is not None:
             progress(i, len(present))
-        ref = paths.get(path)
-        if ref is None:
+        there = paths.get(path)
+        if there is None:
             orphans.append(path)
             troubles.append(Trouble("orphaned", str(path.relative_to(store.photos.root))))
             continue
-        seen.add(ref.sha256)
-        named = tuple(users.get(ref.sha256, ()))
-        troubles += _file_troubles(path, ref.sha256, named)
-    for sha256, ref in known.items():
-        if sha256 not in seen and sha256 in users:  # a name no record needs is a purge's that was cut off: no loss
-            troubles += _file_troubles(store.photos.path(sha256, ref.ending), sha256, tuple(users[sha256]))
+        seen.add(there.sha256)
+        named = tuple(users.get(there.sha256, ()))
+        troubles += _file_troubles(path, there.sha256, named)
+    for path, ref in paths.items():
+        if ref.sha256 not in seen and ref.sha256 in users:  # a name no record needs is a purge's, cut off: no loss
+            troubles += _file_troubles(path, ref.sha256, tuple(users[ref.sha256]))
     return Verified(count, len(present), tuple(troubles), tuple(orphans))
 
 

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Table, delete, func, insert, select
+from sqlalchemy import Connection, Select, Table, delete, func, insert, select
 
 from placecheck.records.database import Database
 from placecheck.records.model import FileRef
@@ -29,8 +29,13 @@ def dump(database: Database) -> Iterator[tuple[str, Iterator[dict[str, Any]]]]:
     with database.snapshot() as connection:
         for table in TABLES:
             order = keys.get(table, tuple(table.primary_key.columns))
-            rows = connection.execute(select(table).order_by(*order)).mappings()
-            yield table.name, (dict(row) for row in rows)
+            yield table.name, _rows(database, connection, select(table).order_by(*order))
+
+
+def _rows(database: Database, connection: Connection, wanted: Select[Any]) -> Iterator[dict[str, Any]]:
+    with database.explained():  # they are asked for one by one, outside the reading transaction's own words
+        for row in connection.execute(wanted).mappings():
+            yield dict(row)
 
 
 def load(database: Database, tables: Mapping[str, Iterable[Mapping[str, Any]]]) -> dict[str, int]:

@@ -25,6 +25,7 @@ import numpy.typing as npt
 
 from placecheck.answer import MEASURE_BY_NAME
 from placecheck.errors import Problem, UsageProblem
+from placecheck.whole_files import read_small
 
 FloatArray = npt.NDArray[np.float64]
 Key = tuple[str, str, str]
@@ -108,7 +109,7 @@ def _rows(path: Path) -> list[tuple[int, list[str]]]:
     try:
         if path.stat().st_size > MAX_BYTES:
             raise _wrong(path, "there is far more than a study: give the CSV file of the sheet.")
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_small(path).decode("utf-8-sig")
     except FileNotFoundError:
         raise UsageProblem("study-missing", f"There is no study at {path}: check the name.") from None
     except OSError as error:
@@ -232,7 +233,7 @@ def photos_of(sheet: Sheet) -> list[tuple[Line, str]]:
 def read_answers(path: Path) -> dict[str, dict[str, float | None]]:
     """Values by measure by photo's file name from JSON Lines. Raises UsageProblem naming the line."""
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = read_small(path).decode("utf-8-sig").splitlines()
     except FileNotFoundError:
         raise UsageProblem("answers-missing", f"There are no answers at {path}: check the name.") from None
     except (OSError, UnicodeDecodeError) as error:
@@ -246,7 +247,7 @@ def read_answers(path: Path) -> dict[str, dict[str, float | None]]:
             answer = json.loads(text)
             name = Path(str(answer["photo"])).name
             values = values_of(answer)
-        except (ValueError, TypeError, KeyError, AttributeError):
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
             raise UsageProblem(
                 "answers-wrong",
                 f"Line {number} of {path} is no answer about a photo: make the file with "
