@@ -62,16 +62,16 @@ NAMES: tuple[str, ...] = (
     "cap shift",
 )
 AT = {name: i for i, name in enumerate(NAMES)}
+CAMERA_WORDS = "focal length, principal point and distortion"
+CARD_WORDS, CAP_LINE_WORDS = "card corners", "cap centre line"
 GROUPS: dict[str, tuple[str, ...]] = {
-    "focal length, principal point and distortion": ("log focal", "centre x", "centre y", "k1"),
-    "card corners": ("card rot x", "card rot y", "card rot z", "card x", "card y", "card z"),
+    CAMERA_WORDS: ("log focal", "centre x", "centre y", "k1"),
+    CARD_WORDS: ("card rot x", "card rot y", "card rot z", "card x", "card y", "card z"),
     "block position": ("block x", "block y", "block yaw", "block lean x", "block lean y", "block height"),
     "tape": ("log round",),
-    "cap centre line": ("cap yaw", "cap roll", "cap shift"),
+    CAP_LINE_WORDS: ("cap yaw", "cap roll", "cap shift"),
     "block shape": ("log ratio", "dome height", "dome depth", "egg", *(bump.name for bump in BUMPS)),
 }
-
-
 GROUP_OF = {name: group for group, names in GROUPS.items() for name in names}
 
 

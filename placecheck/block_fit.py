@@ -87,7 +87,7 @@ def fit_block(
     theta = _aimed(residuals, start) if isinstance(start, RoughStart) else np.array(start, float)
     residuals.straighten(theta)
     state = residuals.state(theta)
-    damping = FIRST_DAMPING
+    damping, limit = FIRST_DAMPING, 4 * prior.u
     sources, gradient = residuals.normal_equations(state)
     for it in range(iterations):
         before = state
@@ -95,7 +95,6 @@ def fit_block(
         def near(theta: FloatArray, clue_mm: FloatArray = state.clue_mm) -> State:
             return residuals.state(theta, clue_mm)
 
-        limit = 4 * prior.u
         state, damping = damped_step(
             state, state.theta, sum_of(sources), gradient, limit, near, damping, settled=settled
         )

@@ -23,6 +23,8 @@ import numpy.typing as npt
 from placecheck.answer import OUTLINE_WORDS, SIZE_WORDS
 from placecheck.block import (
     AT,
+    CAP_LINE_WORDS,
+    CARD_WORDS,
     GROUP_OF,
     GROUPS,
     NAMES,
@@ -43,7 +45,6 @@ OUTLINE_INDEPENDENT = 30.0
 OUTLINE_MODEL_MM = 0.5  # cap mesh, hair and pins at the outline: what the shape family does not follow
 STRAIGHT_MM = 0.1  # ends that moved less change a known length by 0.02 mm at most, of the 2 mm it is known to
 LEAST_AXIS_MM = 10.0  # a dome's height, and its depth below the widest level: a long step may leave nothing of either
-CARD_WORDS, LINE_WORDS = "card corners", "cap centre line"  # two of the GROUPS
 CARD_UNKNOWNS = 10  # the first unknowns, all that the card's corners depend on
 
 
@@ -301,7 +302,7 @@ class PhotoResiduals:
             first = len(self.clues.centre_px)
             of_size = np.zeros(len(state.clue), bool)
             of_size[first : first + len(self.clues.pairs_mm)] = True
-            for words, rows in ((LINE_WORDS, j_clue[~of_size]), (SIZE_WORDS, j_clue[of_size])):
+            for words, rows in ((CAP_LINE_WORDS, j_clue[~of_size]), (SIZE_WORDS, j_clue[of_size])):
                 sources[words] = rows.T @ rows
         return sources, j_card.T @ state.card + j_out.T @ (state.height * w) + j_clue.T @ state.clue
 

@@ -186,11 +186,21 @@ def _fit_parts(jac: FloatArray, fit: BlockFit, total: FloatArray) -> list[tuple[
 
     `jac` (names, n) is how the measures change with the unknowns.
     """
-    carried = jac @ fit.covariance
-    parts = {words: np.einsum("ij,jk,ik->i", carried, normal, carried) for words, normal in fit.sources.items()}
-    explained = np.sum(list(parts.values()), axis=0)
+    parts = by_source(jac, fit.covariance, fit.sources)
+    explained = np.sum([part for _, part in parts], axis=0)
     shrink = np.where(explained > 0, total / np.maximum(explained, 1e-18), 0.0)
-    return [(words, part * shrink) for words, part in parts.items()]
+    return [(words, part * shrink) for words, part in parts]
+
+
+def by_source(
+    jac: FloatArray, covariance: FloatArray, sources: Mapping[str, FloatArray]
+) -> list[tuple[str, FloatArray]]:
+    """The variances (names,) from each of the parts (n, n) of a normal matrix, whose inverse is `covariance` (n, n).
+
+    `jac` (names, n) is how the measures change with the unknowns.
+    """
+    carried = jac @ covariance
+    return [(words, np.einsum("ij,jk,ik->i", carried, normal, carried)) for words, normal in sources.items()]
 
 
 def _found_parts(

@@ -18,7 +18,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from placecheck.answer import JUDGED, LACE_LOOSE, OUTLINE_WORDS, RIM_WORDS, SIZE_WORDS, TAPED, Judged, Measured
-from placecheck.block import GROUPS
+from placecheck.block import CAP_LINE_WORDS, GROUPS
 from placecheck.errors import Problem
 from placecheck.steps import begun, enumerated
 from placecheck.tolerances import ASYMMETRIES, CLEARANCES
@@ -75,7 +75,6 @@ GEOMETRY = frozenset({*GROUPS, OUTLINE_WORDS, SIZE_WORDS})
 """Lines of a budget that say how camera, card, block and cap lie to each other, whatever is seen of the closure."""
 STEEP, UNDER_HAIR, SECOND = "clearance-seen-too-steeply", "clearance-undecided", "second-photo-asked"
 ALONE = (STEEP, UNDER_HAIR)
-CAP_LINE = "cap centre line"  # one of GEOMETRY
 """What is decided by a tape as well as by a photo."""
 LINE_CARRIED = "where the cap's centre line runs under lace and hair"
 HOW_IT_LIES = "how the block lies, as card, tape and outline give it"
@@ -242,6 +241,6 @@ def _on_the_line(measured: Measured, names: tuple[str, ...], items: list[Judged]
         then = f"set a {what} on each end of the fold and {AGAIN_CLOSER}"
     else:
         then = f"uncover the four corners of hair and clips and {AGAIN_CLOSER}"
-    mostly_line = _largest_doubt(items, GEOMETRY - {CAP_LINE}) == CAP_LINE
+    mostly_line = _largest_doubt(items, GEOMETRY - {CAP_LINE_WORDS}) == CAP_LINE_WORDS
     carried = source == HOW_IT_LIES and (mostly_line or not measured.grounds.line_pinned)
     return Unsure(code, names, then, LINE_CARRIED if carried else _in_words(source))

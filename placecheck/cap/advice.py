@@ -16,11 +16,12 @@ import numpy as np
 
 from placecheck.advice import LEAST_MOVE_MM, Moves
 from placecheck.answer import BARE_LINE, MEASURE_BY_NAME, NO_BLOCK_LINE, UNDER_THE_CAP, Estimate, Judged, Measured, Pull
+from placecheck.block import CAP_LINE_WORDS
 from placecheck.directions import right_of, toward
 from placecheck.errors import Problem
 from placecheck.steps import begun, enumerated
 from placecheck.tolerances import aim_within
-from placecheck.undecided import CAP_LINE, CLOSER_ADVICE, FLAT_LEAN_DEG, GEOMETRY, HOW_IT_LIES
+from placecheck.undecided import CLOSER_ADVICE, FLAT_LEAN_DEG, GEOMETRY, HOW_IT_LIES
 from placecheck.units import mm_and_inches
 
 LENGTH_MM = 190.0
@@ -43,7 +44,7 @@ AGAIN: Mapping[str, str] = {
     "since the seams behind are seen nearly edge-on here",
 }
 """What would decide what is unsure, by the problem's code."""
-LIES = GEOMETRY - {CAP_LINE}
+LIES = GEOMETRY - {CAP_LINE_WORDS}
 """Lines of the budget that are told as one: how camera, card and block lie to each other, not how the cap does."""
 AGAIN_LEANING = f"{LINE_LONGER}, lean the phone 40 to 50 degrees toward the face, and take the photo again, closer"
 AGAIN_WITH_IT = "Take the photo again, closer, once that line is seen"

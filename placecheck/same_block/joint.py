@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from placecheck.block_residuals import sum_of
 from placecheck.damped import FIRST_DAMPING, covariance_of, damped_step
 from placecheck.known_dome import KnownDome
 from placecheck.same_block.derivatives import jacobian
@@ -69,10 +70,9 @@ def _result(residuals: JointResiduals, state: State, jac: FloatArray) -> JointFi
     sources = {
         str(word): weighted[labels == word].T @ weighted[labels == word] for word in dict.fromkeys(residuals.labels)
     }
-    normal = np.sum(list(sources.values()), axis=0)
     points = np.isin(labels, [*WORDS.values(), *LINE_WORDS.values()])
     share = state.rows[points] * (ROBUST / residuals.limits[points])
-    covariance = covariance_of(normal)
+    covariance = covariance_of(sum_of(sources))
     return JointFit(
         state.x,
         covariance,

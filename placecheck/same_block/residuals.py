@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from placecheck.answer import OUTLINE_WORDS, RIM_WORDS
-from placecheck.block import AT, prior_for, unpack, unpack_many
+from placecheck.block import AT, CAMERA_WORDS, CAP_LINE_WORDS, CARD_WORDS, prior_for, unpack, unpack_many
 from placecheck.block_residuals import CARD_UNKNOWNS, PhotoResiduals
 from placecheck.known_dome import KnownDome
 from placecheck.observed import FOLD
@@ -38,7 +38,6 @@ SAME_K1 = 0.01
 ROBUST = 2.5  # standard uncertainties beyond which a landmark or line counts less
 LINE_WORDS = {"rim": f"{RIM_WORDS}s", "hairline": "hairline in the photos"}
 LIFT_WORDS = "cap and lace over the dome"
-CAMERA_WORDS = "focal length, principal point and distortion"
 
 
 @dataclass(frozen=True)
@@ -236,7 +235,7 @@ class JointResiduals:
         limits: list[FloatArray] = []
         for k, photo in enumerate(self.seen):
             parts, _, _ = self.photo_rows(k, self.index.theta(self.start, k)[None], space)
-            words = ["card corners", OUTLINE_WORDS, "cap centre line"]
+            words = [CARD_WORDS, OUTLINE_WORDS, CAP_LINE_WORDS]
             words += [WORDS[name] for name in self.marks if name in photo.observed.marks]
             words += [LINE_WORDS[c.name] for c in self.curves]
             for word, part in zip(words, (part[0] for part in parts), strict=True):

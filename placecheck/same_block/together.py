@@ -27,7 +27,7 @@ from placecheck.same_block.evidence import ALIKE, LINES, Seen, own_share
 from placecheck.same_block.residuals import LINE_WORDS
 from placecheck.same_block.unknowns import JointFit
 from placecheck.surface_map import fermi_chart
-from placecheck.uncertainty import WORDS, by_measure, mark_covariance_mm2, station_u_mm
+from placecheck.uncertainty import WORDS, by_measure, by_source, mark_covariance_mm2, station_u_mm
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -95,10 +95,7 @@ def budgets_together(
         moved[j] += h
         there = on_dome(fit, inferred, moved, 8.0) if j in shape else _in_chart(fit, inferred, moved, slow)
         sensitivity[:, j] = np.nan_to_num((at(there) - base) / h)
-    carried = sensitivity @ fit.covariance
-    lines: list[tuple[str, FloatArray]] = []
-    for words, normal in fit.sources.items():
-        lines.append((words, np.einsum("ij,jk,ik->i", carried, normal, carried)))
+    lines = by_source(sensitivity, fit.covariance, fit.sources)
     lines.append(("card print", (sensitivity @ fit.card_print_move) ** 2))
     lines += _alike(fit, seen, slow, width_mm, names, at, base)
     for name, guess in inferred.items():
