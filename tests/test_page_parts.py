@@ -36,7 +36,7 @@ from placecheck.page.codec import measured_from_dict, measured_to_dict
 from placecheck.page.guard import Guard, _bare, _check, _own_origin
 from placecheck.page.inbox import KEEP_S, Inbox
 from placecheck.page.pairing import ALPHABET, CODE_LENGTH, GUESSES_PER_MINUTE, PairingCodes
-from placecheck.page.rows import WIDE, badness, band_of, moved_since, next_step
+from placecheck.page.rows import WIDE, badness, band_of, can_be_shown, moved_since, next_step
 from placecheck.page.sessions import IDLE_S, LIFETIME_S, Sessions, form_token
 from placecheck.page.views_class import student_of
 from placecheck.page.views_take import spec_of
@@ -294,14 +294,14 @@ def test_a_job_that_cannot_be_read_is_left_as_it_is(tmp_path, spoil):
     text = path.read_text()
     path.write_text(spoil(text))
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
-    assert Inbox(tmp_path).all() == []
+    assert Inbox(tmp_path, can_be_shown=can_be_shown).all() == []
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
     path.write_text(text)
-    assert [j.id for j in Inbox(tmp_path).unfinished()] == [job.id]
+    assert [j.id for j in Inbox(tmp_path, can_be_shown=can_be_shown).unfinished()] == [job.id]
     path.write_text(spoil(text))
     for name in before:
         os.utime(tmp_path / name, (time.time() - KEEP_S - 60,) * 2)
-    assert Inbox(tmp_path).all() == []
+    assert Inbox(tmp_path, can_be_shown=can_be_shown).all() == []
     assert list(tmp_path.iterdir()) == []  # after a week as any other
 
 

@@ -75,10 +75,11 @@ def build_app(config: PageConfig) -> Starlette:
 
     from placecheck.errors import PlacecheckError
     from placecheck.page import views_class, views_photo, views_setup, views_shop, views_take
+    from placecheck.page.rows import can_be_shown
 
     folder = config.home / "page"
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    inbox = Inbox(inbox_folder(config.home))
+    inbox = Inbox(inbox_folder(config.home), can_be_shown=can_be_shown)
     sessions = Sessions(folder / "sessions.json")
     static = _static()
     bench = Bench(

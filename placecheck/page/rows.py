@@ -26,10 +26,10 @@ from placecheck.answer import (
     Judged,
     Measured,
 )
-from placecheck.errors import Problem
+from placecheck.errors import Problem, UsageProblem
 from placecheck.judge import p_conform
 from placecheck.one_photo import answer_for
-from placecheck.page.asked import request_of
+from placecheck.page.asked import STAGES, request_of
 from placecheck.page.codec import measured_from_dict
 from placecheck.page.inbox import Job
 from placecheck.printout import (
@@ -131,6 +131,24 @@ def answer_of(job: Job) -> Answer | None:
     if job.failure is not None or job.measured is None:
         return failure_answer(job.failure or ["lost", "This photo has no answer: take it again.", 3])
     return answer_for(measured_from_dict(json.loads(job.measured)), request_of(job.spec, job.marks))
+
+
+def can_be_shown(job: Job) -> bool:
+    """Whether a job from disk is one that the screens can show: every list would stop at one of a damaged file.
+
+    What only makes no sense is told where the job is opened.
+    """
+    try:
+        texts = (job.owner, job.label, job.once, job.spec["maker"])
+        if not all(isinstance(text, str) for text in texts) or job.spec["stage"] not in STAGES:
+            return False
+        request_of(job.spec, job.marks)
+        answer_of(job)
+    except UsageProblem:
+        return True
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return False
+    return True
 
 
 def failure_answer(failure: list[Any]) -> Answer:
